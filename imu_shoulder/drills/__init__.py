@@ -1,0 +1,258 @@
+"""Drills are data: one TOML file each, read and checked here. A new drill needs no code."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+from imu_shoulder.errors import DrillError
+
+SCHEMA = 1
+JUDGED_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm", "thumb_up")
+FORM_ANGLES = ("plane", "elbow", "thumb_up")
+ARM_ROLES = ("each", "hold_and_lift")
+
+
+@dataclass(frozen=True, slots=True)
+class AngleRange:
+    """A closed range of one joint angle in degrees; either end may be open (infinite).
+
+    above_start: the range counts from the arm's own resting angle at the start of the rep.
+    """
+
+    angle: str
+    low_deg: float
+    high_deg: float
+    above_start: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A posture the rep must pass through, in order, held for at least hold_s (0: not held)."""
+
+    name: str
+    ranges: tuple[AngleRange, ...]
+    hold_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """Limits judged at the top of the rep (or at the named stations); None where the drill asks nothing."""
+
+    plane_deg: tuple[float, float] | None = None
+    elbow_deg: tuple[float, float] | None = None
+    thumb_up_deg: tuple[float, float] | None = None
+    trunk_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Dose:
+    """What is asked for. Starting points that are common practice; the practitioner's plan overrides them."""
+
+    sets: int
+    reps: int
+    load: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Drill:
+    """One drill. leading_angle names the angle whose rise and fall is the rep."""
+
+    id: str
+    title: str
+    purpose: str
+    set_up: tuple[str, ...]
+    cautions: tuple[str, ...]
+    leading_angle: str
+    arms: Literal["each", "hold_and_lift"]
+    start: AngleRange | None
+    stations: tuple[Station, ...]
+    lift_at_least_s: float
+    lower_at_least_s: float
+    form: Form
+    dose: Dose
+    clean_before: tuple[str, ...] = ()
+    followed_by: tuple[str, ...] = ()
+
+    @property
+    def top(self) -> Station:
+        """The last station: the one the rep turns round at."""
+        return self.stations[-1]
+
+    def leading_range(self, station: Station) -> AngleRange | None:
+        """The range the station asks of the leading angle, if it asks one."""
+        return next((r for r in station.ranges if r.angle == self.leading_angle), None)
+
+
+def shipped_ids() -> tuple[str, ...]:
+    """Ids of the drills that come with the package, sorted."""
+    folder = resources.files(__package__)
+    return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
+
+
+@cache
+def load_shipped(drill_id: str) -> Drill:
+    """A shipped drill. Raises DrillError for an unknown id."""
+    if drill_id not in shipped_ids():
+        raise DrillError(
+            f"one of the drills {', '.join(shipped_ids())}", f"the name was {drill_id!r}", "use one of these or a drill file"
+        )
+    text = (resources.files(__package__) / f"{drill_id}.toml").read_text(encoding="utf-8")
+    return parse_drill(text, f"{drill_id}.toml")
+
+
+def load_file(path: Path) -> Drill:
+    """A drill from the user's own TOML file. Raises DrillError."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DrillError("a readable drill file", f"{path} is not ({error})", "check the path") from error
+    return parse_drill(text, path.name)
+
+
+def parse_drill(text: str, name: str) -> Drill:
+    """A drill from TOML text; `name` is used in messages. Raises DrillError."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise DrillError("a TOML file", f"{name} is not TOML ({error})", "correct that line") from error
+    return _Reader(name).drill(table)
+
+
+class _Reader:
+    """Reads checked values out of nested tables, so that each mistake names its file and key."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def fail(self, key: str, expected: str, came: object) -> DrillError:
+        return DrillError(f"{key} in {self._name} to be {expected}", f"it was {came!r}", "correct the drill file")
+
+    def get(self, table: Mapping[str, Any], key: str, kind: type | tuple[type, ...], expected: str, default: Any = ...) -> Any:
+        if key not in table and default is not ...:
+            return default
+        value = table.get(key)
+        if isinstance(value, bool) or not isinstance(value, kind):
+            raise self.fail(key, expected, value)
+        return value
+
+    def known(self, table: Mapping[str, Any], where: str, allowed: set[str]) -> None:
+        for key in table:
+            if key not in allowed:
+                raise self.fail(f"every key of {where}", f"one of {', '.join(sorted(allowed))}", key)
+
+    def texts(self, table: Mapping[str, Any], key: str) -> tuple[str, ...]:
+        value = self.get(table, key, list, "a list of texts", [])
+        if not all(isinstance(item, str) for item in value):
+            raise self.fail(key, "a list of texts", value)
+        return tuple(value)
+
+    def number(self, table: Mapping[str, Any], key: str, default: Any = ...) -> Any:
+        value = self.get(table, key, (int, float), "a number of 0 or more", default)
+        if isinstance(value, (int, float)) and not 0 <= value < float("inf"):
+            raise self.fail(key, "a number of 0 or more", value)
+        return value
+
+    def whole(self, table: Mapping[str, Any], key: str) -> int:
+        value = self.get(table, key, int, "a whole number of 1 or more")
+        if value < 1:
+            raise self.fail(key, "a whole number of 1 or more", value)
+        return int(value)
+
+    def angle_range(self, table: Mapping[str, Any], where: str) -> AngleRange:
+        self.known(table, where, {"angle", "at_least", "at_most", "above_start"})
+        angle = self.get(table, "angle", str, f"one of {', '.join(JUDGED_ANGLES)}")
+        if angle not in JUDGED_ANGLES:
+            raise self.fail(f"angle of {where}", f"one of {', '.join(JUDGED_ANGLES)}", angle)
+        ends = [self.get(table, key, (int, float), "a number of degrees", None) for key in ("at_least", "at_most")]
+        if ends == [None, None]:
+            raise self.fail(where, "a range with at_least, at_most or both", table)
+        low, high = (-float("inf") if ends[0] is None else float(ends[0]), float("inf") if ends[1] is None else float(ends[1]))
+        if not low < high:
+            raise self.fail(where, "a range whose at_least is under its at_most", table)
+        above = table.get("above_start", False)
+        if not isinstance(above, bool):
+            raise self.fail(f"above_start of {where}", "true or false", above)
+        return AngleRange(angle, low, high, above)
+
+    def pair(self, table: Mapping[str, Any], key: str) -> tuple[float, float] | None:
+        if key not in table:
+            return None
+        inner = self.get(table, key, dict, "a table with at_least, at_most or both")
+        found = self.angle_range({"angle": "elbow", **inner}, f"form.{key}")
+        return found.low_deg, found.high_deg
+
+    def drill(self, table: Mapping[str, Any]) -> Drill:
+        self.known(
+            table,
+            self._name,
+            {"schema", "id", "title", "purpose", "set_up", "cautions", "leading_angle", "arms", "start"}
+            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by"},
+        )
+        if table.get("schema") != SCHEMA:
+            raise self.fail("schema", str(SCHEMA), table.get("schema"))
+        leading = self.get(table, "leading_angle", str, f"one of {', '.join(JUDGED_ANGLES)}")
+        if leading not in JUDGED_ANGLES:
+            raise self.fail("leading_angle", f"one of {', '.join(JUDGED_ANGLES)}", leading)
+        arms = table.get("arms", "each")
+        if arms not in ARM_ROLES:
+            raise self.fail("arms", f"one of {', '.join(ARM_ROLES)}", arms)
+        stations = self.get(table, "stations", list, "a list of stations")
+        if not stations:
+            raise self.fail("stations", "one station or more", stations)
+        tempo = self.get(table, "tempo", dict, "a table")
+        self.known(tempo, "tempo", {"lift_at_least_s", "lower_at_least_s"})
+        start = self.get(table, "start", dict, "a range", None)
+        return Drill(
+            id=self.get(table, "id", str, "a text"),
+            title=self.get(table, "title", str, "a text"),
+            purpose=self.get(table, "purpose", str, "a text", ""),
+            set_up=self.texts(table, "set_up"),
+            cautions=self.texts(table, "cautions"),
+            leading_angle=leading,
+            arms=arms,
+            start=None if start is None else self.angle_range(start, "start"),
+            stations=tuple(self.station(s) for s in stations),
+            lift_at_least_s=self.number(tempo, "lift_at_least_s"),
+            lower_at_least_s=self.number(tempo, "lower_at_least_s"),
+            form=self.form(self.get(table, "form", dict, "a table", {})),
+            dose=self.dose(self.get(table, "dose", dict, "a table")),
+            clean_before=self.texts(table, "clean_before"),
+            followed_by=self.texts(table, "followed_by"),
+        )
+
+    def station(self, table: Any) -> Station:
+        if not isinstance(table, dict):
+            raise self.fail("stations", "a list of tables", table)
+        self.known(table, "stations", {"name", "hold_s", "ranges"})
+        name = self.get(table, "name", str, "a text")
+        ranges = self.get(table, "ranges", list, "a list of ranges")
+        if not ranges:
+            raise self.fail(f"ranges of station {name}", "one range or more", ranges)
+        return Station(
+            name, tuple(self.angle_range(r, f"station {name}") for r in ranges), float(self.number(table, "hold_s", 0.0))
+        )
+
+    def form(self, table: Mapping[str, Any]) -> Form:
+        self.known(table, "form", {f"{angle}_deg" for angle in FORM_ANGLES} | {"trunk_deg"})
+        return Form(
+            plane_deg=self.pair(table, "plane_deg"),
+            elbow_deg=self.pair(table, "elbow_deg"),
+            thumb_up_deg=self.pair(table, "thumb_up_deg"),
+            trunk_deg=self.number(table, "trunk_deg", None),
+        )
+
+    def dose(self, table: Mapping[str, Any]) -> Dose:
+        self.known(table, "dose", {"sets", "reps", "load", "source"})
+        return Dose(
+            sets=self.whole(table, "sets"),
+            reps=self.whole(table, "reps"),
+            load=self.get(table, "load", str, "a text", ""),
+            source=self.get(table, "source", str, "a text"),
+        )

@@ -1,0 +1,68 @@
+"""Frames and the few conversions between conventions. docs/coordinates.md explains them in words.
+
+Every attitude is a scipy Rotation named `a_from_b`: it takes a vector's b components to its a components.
+Quaternions leave and enter as arrays (..., 4), scalar first, named `quat_a_from_b`.
+Segment frames follow ISB (Wu et al. 2005, doi 10.1016/j.jbiomech.2004.05.042): X forward, Y up the bone,
+Z right, in the neutral pose. The left arm is mirrored in the sagittal plane, so that the same clinical motion
+has the same sign on both sides.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.model import FloatArray, Side
+
+X_AXIS = np.array([1.0, 0.0, 0.0])
+Y_AXIS = np.array([0.0, 1.0, 0.0])
+Z_AXIS = np.array([0.0, 0.0, 1.0])
+
+# Earth is z up; the segments of someone standing in the neutral pose, facing along earth x, have Y up.
+EARTH_FROM_STANDING = Rotation.from_matrix(np.column_stack([X_AXIS, Z_AXIS, -Y_AXIS]))
+
+
+def rotation_from_quat(quat: FloatArray) -> Rotation:
+    """Rotation from quaternions (..., 4), scalar first."""
+    return Rotation.from_quat(quat, scalar_first=True)
+
+
+def quat_from_rotation(rotation: Rotation) -> FloatArray:
+    """Quaternions (..., 4), scalar first."""
+    return np.asarray(rotation.as_quat(scalar_first=True), dtype=np.float64)
+
+
+def mirror_sagittal(quat: FloatArray) -> FloatArray:
+    """Mirror quaternions (..., 4) between segment frames in the sagittal plane (z -> -z): (w,-x,-y,z).
+
+    Source: ISB mirrors left-sided data before the angles are computed (Wu et al. 2005, section 2.4).
+    """
+    return quat * np.array([1.0, -1.0, -1.0, 1.0])
+
+
+def heading_rotation(angle_rad: FloatArray | float) -> Rotation:
+    """Rotation about the vertical of the earth frame by angle_rad, (N,) or one."""
+    return Rotation.from_rotvec(np.multiply.outer(np.asarray(angle_rad, dtype=np.float64), Z_AXIS))
+
+
+def wrap_rad(angle_rad: FloatArray) -> FloatArray:
+    """Wrap to [-pi, pi)."""
+    return np.asarray((angle_rad + np.pi) % (2 * np.pi) - np.pi)
+
+
+def side_sign(side: Side) -> float:
+    """+1 for the right arm, -1 for the left: the factor on anatomical Z."""
+    return 1.0 if side == "right" else -1.0
+
+
+def isb_thoracohumeral_rad(thorax_from_humerus: Rotation) -> FloatArray:
+    """ISB Y-X'-Y'' angles (N, 3) or (3,): plane of elevation, elevation (negative), axial rotation (internal +).
+
+    SciPy picks the twin triple with a positive second angle; ISB's has it in [-180, 0]. The twin of
+    (a, b, c) is (a + 180, -b, c - 180): this is the one place where that is done.
+    """
+    plane, elevation, axial = np.moveaxis(thorax_from_humerus.as_euler("YXY"), -1, 0)
+    flip = elevation > 0
+    plane = np.where(flip, wrap_rad(plane + np.pi), plane)
+    axial = np.where(flip, wrap_rad(axial - np.pi), axial)
+    return np.stack([plane, -np.abs(elevation), axial], axis=-1)

@@ -1,0 +1,117 @@
+"""The data that passes between the stages. Frozen, checked where it is built, SI units and radians."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+Side = Literal["right", "left"]
+
+SIDES: tuple[Side, ...] = ("right", "left")
+ARM_SEGMENTS = ("wrist", "upper_arm", "acromion")
+PLACEMENTS = (
+    "right_wrist",
+    "right_upper_arm",
+    "left_wrist",
+    "left_upper_arm",
+    "sternum",
+    "right_acromion",
+    "left_acromion",
+)
+TRIAL_TYPES = ("neutral_pose", "elbow_bends", "forward_raises", "set")
+EVENT_SIDES = ("right", "left", "both")
+
+
+@dataclass(frozen=True, slots=True)
+class SensorStream:
+    """One sensor as it was recorded, in SI units, before its clock is repaired.
+
+    time_s: (N,) device stamps as they came (may jitter, repeat or step back).
+    acc_m_s2: (N, 3) specific force, +9.8 upward at rest. gyr_rad_s: (N, 3). mag: (N, 3) any unit, or None.
+    """
+
+    placement: str
+    time_s: FloatArray
+    acc_m_s2: FloatArray
+    gyr_rad_s: FloatArray
+    declared_rate_hz: float
+    mag: FloatArray | None = None
+    acc_range_m_s2: float | None = None
+    gyr_range_rad_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One row of events.tsv. Times are seconds of the recording's clock."""
+
+    onset_s: float
+    duration_s: float
+    trial_type: str
+    drill: str | None = None
+    side: str | None = None
+    pain: float | None = None
+    load_kg: float | None = None
+    note: str | None = None
+
+    @property
+    def end_s(self) -> float:
+        return self.onset_s + self.duration_s
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """A recording folder in memory."""
+
+    name: str
+    athlete: str
+    start: str
+    streams: Mapping[str, SensorStream]
+    events: tuple[Event, ...]
+    file_sha256: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something the tool noticed about the data, said in one short line of the report.
+
+    code: stable snake_case name. severity: note (good to know), warning (numbers may suffer), or
+    fault (the named stretch or sensor was not used). start_s, end_s: None where it holds for all of it.
+    """
+
+    placement: str
+    code: str
+    severity: Literal["note", "warning", "fault"]
+    text: str
+    value: float | None = None
+    start_s: float | None = None
+    end_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One sensor on the common grid. Rows where `valid` is False are NaN: gaps stay gaps.
+
+    acc_m_s2, gyr_rad_s: (M, 3). valid, clipped: (M,).
+    """
+
+    placement: str
+    acc_m_s2: FloatArray
+    gyr_rad_s: FloatArray
+    valid: BoolArray
+    clipped: BoolArray
+
+
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """All sensors on one clock. time_s: (M,) uniform with step 1/rate_hz."""
+
+    rate_hz: float
+    time_s: FloatArray
+    tracks: Mapping[str, Track]
+    findings: tuple[Finding, ...]
