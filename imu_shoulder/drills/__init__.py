@@ -22,13 +22,14 @@ ARM_ROLES = ("each", "hold_and_lift")
 class AngleRange:
     """A closed range of one joint angle in degrees; either end may be open (infinite).
 
-    above_start: the range counts from the arm's own resting angle at the start of the rep.
+    above: None for the angle itself; "start" where the range counts from the arm's own angle at the start
+    of the rep, or the name of an earlier station where it counts from the angle held there.
     """
 
     angle: str
     low_deg: float
     high_deg: float
-    above_start: bool = False
+    above: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ class Drill:
     cautions: tuple[str, ...]
     leading_angle: str
     arms: Literal["each", "hold_and_lift"]
-    start: AngleRange | None
+    start: tuple[AngleRange, ...]
     stations: tuple[Station, ...]
     lift_at_least_s: float
     lower_at_least_s: float
@@ -101,7 +102,9 @@ def load_shipped(drill_id: str) -> Drill:
     """A shipped drill. Raises DrillError for an unknown id."""
     if drill_id not in shipped_ids():
         raise DrillError(
-            f"one of the drills {', '.join(shipped_ids())}", f"the name was {drill_id!r}", "use one of these or a drill file"
+            f"one of the drills {', '.join(shipped_ids())}",
+            f"the name was {drill_id!r}",
+            "use one of these or a drill file",
         )
     text = (resources.files(__package__) / f"{drill_id}.toml").read_text(encoding="utf-8")
     return parse_drill(text, f"{drill_id}.toml")
@@ -132,9 +135,18 @@ class _Reader:
         self._name = name
 
     def fail(self, key: str, expected: str, came: object) -> DrillError:
-        return DrillError(f"{key} in {self._name} to be {expected}", f"it was {came!r}", "correct the drill file")
+        return DrillError(
+            f"{key} in {self._name} to be {expected}", f"it was {came!r}", "correct the drill file"
+        )
 
-    def get(self, table: Mapping[str, Any], key: str, kind: type | tuple[type, ...], expected: str, default: Any = ...) -> Any:
+    def get(
+        self,
+        table: Mapping[str, Any],
+        key: str,
+        kind: type | tuple[type, ...],
+        expected: str,
+        default: Any = ...,
+    ) -> Any:
         if key not in table and default is not ...:
             return default
         value = table.get(key)
@@ -166,20 +178,22 @@ class _Reader:
         return int(value)
 
     def angle_range(self, table: Mapping[str, Any], where: str) -> AngleRange:
-        self.known(table, where, {"angle", "at_least", "at_most", "above_start"})
+        self.known(table, where, {"angle", "at_least", "at_most", "above"})
         angle = self.get(table, "angle", str, f"one of {', '.join(JUDGED_ANGLES)}")
         if angle not in JUDGED_ANGLES:
             raise self.fail(f"angle of {where}", f"one of {', '.join(JUDGED_ANGLES)}", angle)
-        ends = [self.get(table, key, (int, float), "a number of degrees", None) for key in ("at_least", "at_most")]
+        ends = [
+            self.get(table, key, (int, float), "a number of degrees", None) for key in ("at_least", "at_most")
+        ]
         if ends == [None, None]:
             raise self.fail(where, "a range with at_least, at_most or both", table)
-        low, high = (-float("inf") if ends[0] is None else float(ends[0]), float("inf") if ends[1] is None else float(ends[1]))
+        low, high = (
+            -float("inf") if ends[0] is None else float(ends[0]),
+            float("inf") if ends[1] is None else float(ends[1]),
+        )
         if not low < high:
             raise self.fail(where, "a range whose at_least is under its at_most", table)
-        above = table.get("above_start", False)
-        if not isinstance(above, bool):
-            raise self.fail(f"above_start of {where}", "true or false", above)
-        return AngleRange(angle, low, high, above)
+        return AngleRange(angle, low, high, self.get(table, "above", str, "start or a station's name", None))
 
     def pair(self, table: Mapping[str, Any], key: str) -> tuple[float, float] | None:
         if key not in table:
@@ -208,7 +222,6 @@ class _Reader:
             raise self.fail("stations", "one station or more", stations)
         tempo = self.get(table, "tempo", dict, "a table")
         self.known(tempo, "tempo", {"lift_at_least_s", "lower_at_least_s"})
-        start = self.get(table, "start", dict, "a range", None)
         return Drill(
             id=self.get(table, "id", str, "a text"),
             title=self.get(table, "title", str, "a text"),
@@ -217,8 +230,10 @@ class _Reader:
             cautions=self.texts(table, "cautions"),
             leading_angle=leading,
             arms=arms,
-            start=None if start is None else self.angle_range(start, "start"),
-            stations=tuple(self.station(s) for s in stations),
+            start=tuple(
+                self.angle_range(r, "start") for r in self.get(table, "start", list, "a list of ranges", [])
+            ),
+            stations=self.stations(stations),
             lift_at_least_s=self.number(tempo, "lift_at_least_s"),
             lower_at_least_s=self.number(tempo, "lower_at_least_s"),
             form=self.form(self.get(table, "form", dict, "a table", {})),
@@ -226,6 +241,17 @@ class _Reader:
             clean_before=self.texts(table, "clean_before"),
             followed_by=self.texts(table, "followed_by"),
         )
+
+    def stations(self, tables: list[Any]) -> tuple[Station, ...]:
+        found = tuple(self.station(table) for table in tables)
+        for place, station in enumerate(found):
+            earlier = ["start", *(s.name for s in found[:place])]
+            for needed in station.ranges:
+                if needed.above is not None and needed.above not in earlier:
+                    raise self.fail(
+                        f"above of station {station.name}", f"one of {', '.join(earlier)}", needed.above
+                    )
+        return found
 
     def station(self, table: Any) -> Station:
         if not isinstance(table, dict):
@@ -236,7 +262,9 @@ class _Reader:
         if not ranges:
             raise self.fail(f"ranges of station {name}", "one range or more", ranges)
         return Station(
-            name, tuple(self.angle_range(r, f"station {name}") for r in ranges), float(self.number(table, "hold_s", 0.0))
+            name,
+            tuple(self.angle_range(r, f"station {name}") for r in ranges),
+            float(self.number(table, "hold_s", 0.0)),
         )
 
     def form(self, table: Mapping[str, Any]) -> Form:
