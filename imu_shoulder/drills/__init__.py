@@ -135,9 +135,7 @@ class _Reader:
         self._name = name
 
     def fail(self, key: str, expected: str, came: object) -> DrillError:
-        return DrillError(
-            f"{key} in {self._name} to be {expected}", f"it was {came!r}", "correct the drill file"
-        )
+        return DrillError(f"{key} in {self._name} to be {expected}", f"it was {came!r}", "correct the drill file")
 
     def get(
         self,
@@ -182,9 +180,7 @@ class _Reader:
         angle = self.get(table, "angle", str, f"one of {', '.join(JUDGED_ANGLES)}")
         if angle not in JUDGED_ANGLES:
             raise self.fail(f"angle of {where}", f"one of {', '.join(JUDGED_ANGLES)}", angle)
-        ends = [
-            self.get(table, key, (int, float), "a number of degrees", None) for key in ("at_least", "at_most")
-        ]
+        ends = [self.get(table, key, (int, float), "a number of degrees", None) for key in ("at_least", "at_most")]
         if ends == [None, None]:
             raise self.fail(where, "a range with at_least, at_most or both", table)
         low, high = (
@@ -230,9 +226,7 @@ class _Reader:
             cautions=self.texts(table, "cautions"),
             leading_angle=leading,
             arms=arms,
-            start=tuple(
-                self.angle_range(r, "start") for r in self.get(table, "start", list, "a list of ranges", [])
-            ),
+            start=tuple(self.angle_range(r, "start") for r in self.get(table, "start", list, "a list of ranges", [])),
             stations=self.stations(stations),
             lift_at_least_s=self.number(tempo, "lift_at_least_s"),
             lower_at_least_s=self.number(tempo, "lower_at_least_s"),
@@ -248,9 +242,7 @@ class _Reader:
             earlier = ["start", *(s.name for s in found[:place])]
             for needed in station.ranges:
                 if needed.above is not None and needed.above not in earlier:
-                    raise self.fail(
-                        f"above of station {station.name}", f"one of {', '.join(earlier)}", needed.above
-                    )
+                    raise self.fail(f"above of station {station.name}", f"one of {', '.join(earlier)}", needed.above)
         return found
 
     def station(self, table: Any) -> Station:
