@@ -1,0 +1,1 @@
+"""Where recordings come from: folders, foreign CSV files, replay. Live sources keep the same Protocol."""

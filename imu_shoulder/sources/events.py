@@ -1,0 +1,120 @@
+"""events.tsv: what happened when, in the columns of the Brain Imaging Data Structure's events files.
+
+Source of the column names onset, duration, trial_type and of n/a: BIDS specification 1.8, Task events.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from imu_shoulder.errors import RecordingError
+from imu_shoulder.model import EVENT_SIDES, TRIAL_TYPES, Event
+
+REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
+OPTIONAL = ("pain", "load_kg", "note")
+NOTHING = "n/a"
+
+
+def read_events(path: Path) -> tuple[Event, ...]:
+    """The rows of an events.tsv, sorted by onset. Raises RecordingError naming row and column."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordingError(f"a readable {path.name}", f"it is not ({error})", "save it as UTF-8 text") from error
+    rows = list(csv.reader(io.StringIO(text), delimiter="\t", quoting=csv.QUOTE_NONE))
+    header = [cell.strip() for cell in rows[0]] if rows else []
+    _check_header(path.name, header)
+    events = [
+        _event(path.name, number, header, [cell.strip() for cell in row])
+        for number, row in enumerate(rows[1:], start=2)
+        if any(cell.strip() for cell in row)
+    ]
+    return tuple(sorted(events, key=lambda event: event.onset_s))
+
+
+def _check_header(name: str, header: list[str]) -> None:
+    missing = [column for column in REQUIRED if column not in header]
+    if missing:
+        raise RecordingError(
+            f"the columns {', '.join(REQUIRED)} in {name}, separated by tabs",
+            f"{', '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing",
+            "add them, with n/a where there is nothing to say",
+        )
+    for column in header:
+        if column not in (*REQUIRED, *OPTIONAL) or header.count(column) > 1:
+            raise RecordingError(
+                f"each column of {name} once, out of {', '.join((*REQUIRED, *OPTIONAL))}",
+                f"there is {column!r}" + (" twice" if header.count(column) > 1 else ""),
+                "rename or remove it",
+            )
+
+
+def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
+    if len(row) != len(header):
+        raise RecordingError(
+            f"{len(header)} cells in {name}, row {number}", f"there are {len(row)}", "separate the cells by tabs"
+        )
+    cells = {column: cell for column, cell in zip(header, row, strict=True) if cell not in (NOTHING, "")}
+
+    def fail(column: str, expected: str) -> RecordingError:
+        came = f"it is {cells[column]!r}" if column in cells else "it is n/a"
+        return RecordingError(f"{expected} in {name}, row {number}, column {column}", came, "correct that cell")
+
+    def number_in(column: str, low: float = 0.0, high: float = math.inf) -> float:
+        try:
+            value = float(cells[column])
+        except (KeyError, ValueError):
+            raise fail(column, "a number") from None
+        if not low <= value <= high or math.isinf(value):
+            raise fail(column, f"a number from {low:g} to {high:g}" if high < math.inf else f"{low:g} or more")
+        return value
+
+    trial_type = cells.get("trial_type")
+    if trial_type not in TRIAL_TYPES:
+        raise fail("trial_type", f"one of {', '.join(TRIAL_TYPES)}")
+    side = cells.get("side")
+    if side is not None and side not in EVENT_SIDES:
+        raise fail("side", f"one of {', '.join(EVENT_SIDES)} or n/a")
+    return Event(
+        onset_s=number_in("onset", low=-math.inf),
+        duration_s=number_in("duration"),
+        trial_type=trial_type,
+        drill=cells.get("drill"),
+        side=side,
+        pain=number_in("pain", high=10.0) if "pain" in cells else None,
+        load_kg=number_in("load_kg") if "load_kg" in cells else None,
+        note=cells.get("note"),
+    )
+
+
+def events_tsv(events: Iterable[Event]) -> str:
+    """The text of an events.tsv; optional columns only where an event fills one."""
+    rows = [_row(event) for event in events]
+    columns = [*REQUIRED, *(column for column in OPTIONAL if any(row[column] != NOTHING for row in rows))]
+    lines = [columns, *([row[column] for column in columns] for row in rows)]
+    return "".join("\t".join(line) + "\n" for line in lines)
+
+
+def _row(event: Event) -> Mapping[str, str]:
+    def text(value: object) -> str:
+        if value is None or value == "":
+            return NOTHING
+        if isinstance(value, float):
+            return f"{value:.6f}".rstrip("0").rstrip(".")
+        # A tab or line break inside a note would break the table.
+        return " ".join(str(value).split())
+
+    return {
+        "onset": text(float(event.onset_s)),
+        "duration": text(float(event.duration_s)),
+        "trial_type": event.trial_type,
+        "drill": text(event.drill),
+        "side": text(event.side),
+        "pain": text(event.pain),
+        "load_kg": text(event.load_kg),
+        "note": text(event.note),
+    }

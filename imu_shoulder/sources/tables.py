@@ -1,0 +1,187 @@
+"""Reads the number tables of a recording (CSV or Parquet) and names the first cell that is wrong."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.errors import RecordingError
+from imu_shoulder.model import FloatArray
+
+# Over these a file is refused before it is read: a set of drills lasts minutes, and the whole file is held in memory.
+MAX_FILE_BYTES = 500_000_000
+MAX_HOURS = 4.0
+
+# What programs write for not-a-number. An empty cell is none of them: it is refused as no number.
+_NAN = ("nan", "NaN", "NAN", "-nan")
+_TO_DO = "correct the file or export it again"
+
+
+def file_sha256(path: Path) -> str:
+    """SHA-256 of a file as hexadecimal digits."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def require_file(path: Path, what: str) -> None:
+    """Raises RecordingError where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
+    if not path.is_file():
+        raise RecordingError(f"{what} at {path}", "there is no such file", "check the name and the path")
+    try:
+        size = path.stat().st_size
+    except OSError as error:
+        raise RecordingError(f"a readable {what}", f"{path} is not ({error})", "check its rights") from error
+    if size == 0:
+        raise RecordingError(f"rows in {path.name}", "the file is empty", _TO_DO)
+    if size > MAX_FILE_BYTES:
+        raise RecordingError(
+            f"a file of at most {MAX_FILE_BYTES / 1e6:.0f} MB",
+            f"{path.name} has {size / 1e6:.0f} MB",
+            "cut the recording into parts",
+        )
+
+
+def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[str]:
+    """Column names of a CSV or Parquet file, in order."""
+    if path.suffix == ".parquet":
+        import pyarrow.parquet as pq
+
+        try:
+            return list(pq.read_schema(path).names)
+        except (OSError, ValueError) as error:
+            raise RecordingError("a Parquet file", f"{path.name} is not one ({error})", _TO_DO) from error
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            for _ in range(skip_rows):
+                stream.readline()
+            line = stream.readline(100_000)
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordingError("a text file in UTF-8", f"{path.name} is not one ({error})", _TO_DO) from error
+    return [name.strip() for name in next(csv.reader([line], delimiter=delimiter), [])]
+
+
+def read_numbers(
+    path: Path,
+    columns: Sequence[str],
+    max_rows: int,
+    delimiter: str = ",",
+    skip_rows: int = 0,
+    decimal: str = ".",
+) -> FloatArray:
+    """The named columns as (N, len(columns)), N >= 1, all finite.
+
+    skip_rows: lines before the header. Raises RecordingError naming file, row (the line of the file, from 1)
+    and column of the first cell that is no finite number.
+    """
+    first_line = skip_rows + 2
+    names = read_header(path, delimiter, skip_rows)
+    if path.suffix == ".parquet":
+        frame = _read_parquet(path, columns, max_rows)
+    else:
+        frame = _read_csv(path, names, columns, delimiter, skip_rows, decimal)
+    if len(frame) == 0:
+        raise RecordingError(f"rows of numbers in {path.name}", "there is only a header", _TO_DO)
+    if len(frame) > max_rows:
+        raise RecordingError(
+            f"at most {MAX_HOURS:g} hours, {max_rows} rows at the declared rate",
+            f"{path.name} has {len(frame)} rows",
+            "cut the recording into parts or correct the declared rate",
+        )
+    values: FloatArray = np.ascontiguousarray(frame[list(columns)].to_numpy(dtype=np.float64))
+    if not np.isfinite(values).all():
+        _refuse_not_finite(path, values, columns, first_line)
+    return values
+
+
+def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
+    import pyarrow.parquet as pq
+
+    rows = pq.read_metadata(path).num_rows
+    if rows > max_rows:
+        return pd.DataFrame(index=pd.RangeIndex(rows))
+    frame = pd.read_parquet(path, columns=list(columns))
+    for name in columns:
+        if not pd.api.types.is_numeric_dtype(frame[name]):
+            raise RecordingError(f"numbers in column {name} of {path.name}", f"it holds {frame[name].dtype}", _TO_DO)
+    return frame
+
+
+def _read_csv(
+    path: Path, names: list[str], columns: Sequence[str], delimiter: str, skip_rows: int, decimal: str
+) -> pd.DataFrame:
+    wanted = set(columns)
+    try:
+        with warnings.catch_warnings():
+            # pandas only warns where a row has more cells than the header.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            return pd.read_csv(
+                path,
+                sep=delimiter,
+                decimal=decimal,
+                header=None,
+                names=names,
+                index_col=False,
+                skiprows=skip_rows + 1,
+                dtype={name: np.float64 if name in wanted else str for name in names},
+                keep_default_na=False,
+                na_values=_NAN,
+                skip_blank_lines=True,
+                encoding="utf-8",
+            )
+    except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
+        raise _first_bad_cell(path, names, columns, delimiter, skip_rows, decimal, error) from error
+
+
+def _first_bad_cell(
+    path: Path,
+    names: list[str],
+    columns: Sequence[str],
+    delimiter: str,
+    skip_rows: int,
+    decimal: str,
+    error: Exception,
+) -> RecordingError:
+    """Walks the file line by line, which is slow, only after the fast reader gave up."""
+    places = [(names.index(name), name) for name in columns]
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            for line_number, line in enumerate(stream, start=1):
+                if line_number <= skip_rows + 1 or not line.strip():
+                    continue
+                cells = next(csv.reader([line], delimiter=delimiter))
+                if len(cells) != len(names):
+                    return RecordingError(
+                        f"{len(names)} cells in every row of {path.name}",
+                        f"row {line_number} has {len(cells)}",
+                        _TO_DO,
+                    )
+                for place, name in places:
+                    cell = cells[place].strip()
+                    try:
+                        float(cell.replace(decimal, "."))
+                    except ValueError:
+                        return RecordingError(
+                            f"a number in {path.name}, row {line_number}, column {name}",
+                            f"it is {cell!r}" if cell else "the cell is empty",
+                            _TO_DO,
+                        )
+    except (UnicodeDecodeError, csv.Error) as found:
+        error = found
+    return RecordingError(f"a table of numbers in {path.name}", f"it cannot be read ({error})", _TO_DO)
+
+
+def _refuse_not_finite(path: Path, values: FloatArray, columns: Sequence[str], first_line: int) -> None:
+    bad = ~np.isfinite(values)
+    rows = np.flatnonzero(bad.any(axis=1))
+    column = columns[int(np.flatnonzero(bad[rows[0]])[0])]
+    raise RecordingError(
+        f"finite numbers in {path.name}",
+        f"{len(rows)} of {len(values)} rows hold nan or inf, first row {rows[0] + first_line}, column {column}",
+        "leave out rows that were not recorded, so that the gap shows in time_s",
+    )
