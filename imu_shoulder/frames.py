@@ -37,7 +37,7 @@ def mirror_sagittal(quat: FloatArray) -> FloatArray:
 
     Source: ISB mirrors left-sided data before the angles are computed (Wu et al. 2005, section 2.4).
     """
-    return quat * np.array([1.0, -1.0, -1.0, 1.0])
+    return np.asarray(quat * np.array([1.0, -1.0, -1.0, 1.0]))
 
 
 def heading_rotation(angle_rad: FloatArray | float) -> Rotation:

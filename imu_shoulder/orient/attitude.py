@@ -1,0 +1,78 @@
+"""Sensor attitude in a z-up earth frame of arbitrary heading: VQF, 6-axis, with the bias a person's stillness gives.
+
+The filter is the vqf package (Laidig & Seel 2023, doi 10.1016/j.inffus.2022.10.014). Inclination is its own; the
+part of the gyroscope bias that gravity cannot show is taken from `bias` and removed before the filter sees the data.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import vqf
+
+from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
+
+
+@dataclass(frozen=True, slots=True)
+class OrientParams:
+    """How attitude is found. method: "vqf", or for comparison "madgwick", "mahony", "ekf" (package ahrs).
+
+    tau_acc_s: VQF's time constant for the accelerometer, its published default.
+    """
+
+    method: str = "vqf"
+    tau_acc_s: float = 3.0
+    stillness: StillnessParams = field(default_factory=StillnessParams)
+
+
+@dataclass(frozen=True, slots=True)
+class Attitude:
+    """Attitude of one sensor on the common grid.
+
+    quat_earth_from_sensor: (M, 4) scalar first, NaN where not valid. valid: (M,).
+    rate_earth_rad_s: (M, 3) angular rate in earth components, bias removed, NaN where not valid.
+    bias: what was taken from the gyroscope.
+    """
+
+    placement: str
+    quat_earth_from_sensor: FloatArray
+    rate_earth_rad_s: FloatArray
+    valid: BoolArray
+    bias: BiasTrack
+
+
+def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Attitude:
+    """Attitude of a finished recording, using past and future of each sample."""
+    bias = track_bias(still_windows(track, rate_hz, params.stillness), rate_hz, params.stillness)
+    gyr = _bridged(track.gyr_rad_s, track.valid)
+    acc = _bridged(track.acc_m_s2, track.valid)
+    gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
+    if params.method == "vqf":
+        settings = {"tauAcc": params.tau_acc_s}
+        quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, settings)["quat6D"]
+    else:
+        from imu_shoulder.orient.comparison import compare_quat
+
+        quat = compare_quat(params.method, gyr, acc, rate_hz)
+    quat = np.where(track.valid[:, None], quat, np.nan)
+    return Attitude(track.placement, quat, _rate_in_earth(quat, gyr), track.valid, bias)
+
+
+def _bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
+    """Gap rows replaced by the straight line between their neighbours: for the filter's eyes only.
+
+    A filter needs some rate to carry its heading across a gap; the rows themselves stay invalid.
+    """
+    if valid.all():
+        return np.ascontiguousarray(values)
+    rows = np.arange(len(values))
+    return np.column_stack([np.interp(rows, rows[valid], values[valid, axis]) for axis in range(values.shape[1])])
+
+
+def _rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
+    """Rotate (M, 3) by quaternions (M, 4): v + 2 w (u x v) + 2 u x (u x v), NaN rows stay NaN."""
+    scalar, vector = quat[:, :1], quat[:, 1:]
+    twice = 2.0 * np.cross(vector, gyr)
+    return np.asarray(gyr + scalar * twice + np.cross(vector, twice))
