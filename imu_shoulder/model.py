@@ -108,10 +108,43 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
+class SensorQuality:
+    """How good one sensor's data are, in numbers. Rates: of the sensor's own samples, before the common grid.
+
+    start_s, end_s: of the repaired clock. gap_count, gap_total_s: stretches without samples that stayed gaps;
+    bridged_samples: missing samples in holes short enough to be bridged. The offset is the mean gyroscope
+    reading where the sensor was stillest, gravity the mean accelerometer reading there; None where it never was still.
+    """
+
+    placement: str
+    samples: int
+    start_s: float
+    end_s: float
+    declared_rate_hz: float
+    measured_rate_hz: float
+    jitter_sd_s: float
+    duplicates: int
+    backward_steps: int
+    gap_count: int
+    gap_total_s: float
+    longest_gap_s: float
+    bridged_samples: int
+    clipped_pct: float
+    spikes: int
+    gravity_m_s2: float | None
+    gyr_offset_deg_s: float | None
+    used: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class Aligned:
-    """All sensors on one clock. time_s: (M,) uniform with step 1/rate_hz."""
+    """All sensors on one clock. time_s: (M,) uniform with step 1/rate_hz.
+
+    quality: by placement, of every sensor of the recording, also of one whose track could not be used.
+    """
 
     rate_hz: float
     time_s: FloatArray
     tracks: Mapping[str, Track]
     findings: tuple[Finding, ...]
+    quality: Mapping[str, SensorQuality] = field(default_factory=dict)
