@@ -1,0 +1,68 @@
+"""Curves small enough to embed, without hiding a peak or a gap."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.model import FloatArray
+
+BIN_S = 0.2  # the narrowest bin: two points each, so that a slow rep keeps its shape and a tremor its width
+TICK_S = 0.01
+STEP_DEG = 0.1
+
+
+def extremes(time_s: FloatArray, angle_deg: FloatArray, bin_s: float) -> tuple[FloatArray, FloatArray]:
+    """Keep the lowest and the highest sample of each bin at their own times, and the ends of every gap.
+
+    time_s, angle_deg: (N,), angle_deg NaN where it is not known. Returns (M,) each, in time; each gap is one NaN.
+    No sample kept is averaged or moved, so no peak is lost; what lies between two kept samples of a bin lies
+    between their values.
+    """
+    known = np.isfinite(angle_deg)
+    edge = np.flatnonzero(np.diff(known)) + 1
+    keep = np.zeros(len(time_s), dtype=np.bool_)
+    if known.any():
+        bins = np.floor((time_s - time_s[0]) / bin_s)[known]
+        by_bin = pd.Series(angle_deg[known], index=np.flatnonzero(known)).groupby(bins)
+        keep[by_bin.idxmin().to_numpy()] = True
+        keep[by_bin.idxmax().to_numpy()] = True
+    for place in edge:
+        keep[place - 1 : place + 1] = True
+    keep &= known | np.isin(np.arange(len(time_s)), [0, *edge])
+    return time_s[keep], angle_deg[keep]
+
+
+def encode(time_s: FloatArray, angle_deg: FloatArray) -> list[int | None]:
+    """Alternating steps of time (0.01 s) and angle (0.1 deg) from the point before, the first from zero.
+
+    A None in place of an angle step is a gap; the next step counts from the last angle before it.
+    """
+    ticks = np.rint(time_s / TICK_S).astype(int)
+    steps: list[int | None] = []
+    last_tick = last_level = 0
+    for tick, angle in zip(ticks.tolist(), angle_deg.tolist(), strict=True):
+        level = None if math.isnan(angle) else round(angle / STEP_DEG)
+        steps += [tick - last_tick, None if level is None else level - last_level]
+        last_tick, last_level = tick, last_level if level is None else level
+    return steps
+
+
+def gaps(time_s: FloatArray, angle_deg: FloatArray) -> list[list[float]]:
+    """Start and end, in seconds, of every stretch without an angle."""
+    unknown = np.concatenate([[False], ~np.isfinite(angle_deg), [False]])
+    edges = np.flatnonzero(np.diff(unknown)).reshape(-1, 2)
+    last = len(time_s) - 1
+    return [[round(float(time_s[max(a - 1, 0)]), 2), round(float(time_s[min(b, last)]), 2)] for a, b in edges]
+
+
+def summit(curve: pd.DataFrame, start_s: Any, end_s: Any) -> float | None:
+    """The highest known angle between two times, rounded to 0.1 deg; None where there is none.
+
+    curve: columns time_s, angle_deg.
+    """
+    peak = curve.loc[curve["time_s"].between(start_s, end_s), "angle_deg"].max()
+    return round(float(peak), 1) if math.isfinite(peak) else None

@@ -1,0 +1,88 @@
+"""The few sentences that both the terminal and the top of the report say."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from imu_shoulder.report import words
+
+
+def in_order(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The entries of the sets, in time; the arms of one set together."""
+    return sorted(summary["sets"], key=lambda entry: (entry["set"], entry["side"] != "right"))
+
+
+def set_name(entry: Mapping[str, Any]) -> str:
+    """What was done, by which arm."""
+    title = entry.get("title") or "Set without a drill"
+    return f"{title}, {entry['side']} arm{' holding' if entry.get('role') == 'hold' else ''}"
+
+
+def overall(summary: Mapping[str, Any]) -> str:
+    """The counts of all lifting arms in one sentence."""
+    entries = [entry for entry in in_order(summary) if entry.get("role") != "hold"]
+    sets = len({entry["set"] for entry in summary["sets"]})
+    if not sets:
+        return "No set was found."
+    done, clean, excluded = (
+        sum(entry["done"].get(key) or 0 for entry in entries) for key in ("reps", "clean", "excluded")
+    )
+    asked = [entry["asked"].get("reps") for entry in entries]
+    of_asked = f" of {sum(asked)} asked" if asked and all(asked) else ""
+    left_out = f", {excluded} not counted" if excluded else ""
+    reps = "rep" if done == 1 and not of_asked else "reps"
+    return f"{words.counted(sets, 'set')}: {done}{of_asked} {reps} done, {clean} clean{left_out}."
+
+
+def most_missed(summary: Mapping[str, Any]) -> str:
+    """The criterion that the most reps missed, and where; empty where none was missed."""
+    missed: Counter[str] = Counter()
+    where: dict[str, list[str]] = {}
+    for entry in in_order(summary):
+        for criterion in entry.get("criteria") or []:
+            if criterion["missed"]:
+                missed[criterion["name"]] += len(criterion["missed"])
+                where.setdefault(criterion["name"], []).append(f"{entry['set']} {entry['side']}")
+    if not missed:
+        return ""
+    name, count = missed.most_common(1)[0]
+    label = words.CRITERIA.get(name, words.sentence(words.plain(name))).lower()
+    places = [f"set {place}" for place in where[name]]
+    shown = words.joined(places) if len(places) <= 4 else f"{', '.join(places[:3])} and {len(places) - 3} more"
+    return f"Missed most often: the {label}, in {words.counted(count, 'rep')} ({shown})."
+
+
+def data_line(summary: Mapping[str, Any]) -> str:
+    """How many faults and warnings the data carry; empty where there are none."""
+    severities = Counter(finding["severity"] for finding in findings(summary))
+    parts = [words.counted(severities[level], level) for level in ("fault", "warning") if severities[level]]
+    return f"Data: {words.joined(parts)}." if parts else ""
+
+
+def findings(summary: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Every finding once, with its placement, the worst first."""
+    every = [dict(finding) for finding in summary.get("findings") or []]
+    for placement, quality in (summary.get("data_quality") or {}).items():
+        every += [{**finding, "placement": placement} for finding in quality.get("findings") or []]
+    once = {(f.get("placement"), f["code"], f.get("start_s"), f["text"]): f for f in every}
+    return sorted(once.values(), key=lambda finding: list(words.SEVERITIES).index(finding["severity"]))
+
+
+def terminal_lines(summary: Mapping[str, Any]) -> list[str]:
+    """The headlines of the report as lines for a terminal."""
+    recording = summary["recording"]
+    lines = [
+        f"{recording['athlete']}, {words.date(recording['start'])}, {recording['name']}",
+        overall(summary),
+        *filter(None, [most_missed(summary)]),
+    ]
+    for entry in in_order(summary):
+        lines.append(f"Set {entry['set']}, {set_name(entry)}: {entry['headline']}")
+        if entry.get("change"):
+            lines.append(f"    {entry['change']}")
+    lines += filter(None, [data_line(summary)])
+    if summary["not_seen"]:
+        lines.append(f"Not seen by these sensors: {'; '.join(summary['not_seen'])}")
+    return lines + list(summary["cautions"])

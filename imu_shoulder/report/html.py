@@ -1,0 +1,104 @@
+"""The report: one HTML file that needs no network and no other file."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from imu_shoulder.errors import OutputError
+from imu_shoulder.report import headlines, sections, words
+
+SCHEMA = 1
+REFERENCES = {
+    "gravity": "Elevation is measured against gravity: leaning the trunk counts as elevation.",
+    "trunk": "Elevation is measured against the trunk sensor.",
+}
+
+
+def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) -> str:
+    """The whole page as text.
+
+    summary: what summary.json holds. reps, angles: the tables of reps.csv and angles.parquet. So a report
+    can be built again from a finished folder. Raises OutputError for a summary of another schema.
+    """
+    if summary.get("schema") != SCHEMA:
+        raise OutputError(
+            f"a summary of schema {SCHEMA}", f"it has schema {summary.get('schema')!r}", "analyse the recording again"
+        )
+    assets = resources.files(__package__) / "assets"
+    style, chart_code, page_code, licence, template = (
+        (assets / name).read_text(encoding="utf-8")
+        for name in ("report.css", "uPlot.iife.min.js", "report.js", "uPlot.LICENSE", "report.html.j2")
+    )
+    style = (assets / "uPlot.min.css").read_text(encoding="utf-8") + style
+    chart_code = f"/*\n{licence}\n*/\n{chart_code}"
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
+    found = sections.build(summary, reps, angles)
+    return environment.from_string(template).render(
+        policy=_policy([chart_code, page_code], style),
+        style=Markup(style),
+        scripts=[Markup(chart_code), Markup(page_code)],
+        recording=summary["recording"],
+        date=words.date(summary["recording"]["start"]),
+        length=words.clock(summary["recording"]["duration_s"]),
+        overall=headlines.overall(summary),
+        most_missed=headlines.most_missed(summary),
+        data_line=headlines.data_line(summary),
+        cautions=summary["cautions"],
+        not_seen=summary["not_seen"],
+        sections=found,
+        curves=[section.curve for section in found if section.curve is not None],
+        sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
+        findings=[_finding(finding) for finding in headlines.findings(summary)],
+        reference=REFERENCES.get(str(summary.get("elevation_reference")), ""),
+        calibration=[_calibration(*item) for item in (summary.get("calibration") or {}).items()],
+        parameters=words.flat(summary.get("parameters") or {}),
+        versions=words.flat(summary.get("versions") or {}),
+        files=words.flat(summary["recording"].get("sha256") or {}),
+    )
+
+
+def _policy(scripts: list[str], style: str) -> str:
+    """A Content-Security-Policy that lets exactly the page's own scripts and style run, and nothing load.
+
+    Source: W3C Content Security Policy Level 3, hash sources: base64 of the SHA-256 of the element's text.
+    """
+
+    def source(text: str) -> str:
+        return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+    allowed = " ".join(source(script) for script in scripts)
+    return f"default-src 'none'; script-src {allowed}; style-src {source(style)}; base-uri 'none'; form-action 'none'"
+
+
+def _sensor(placement: str, quality: Mapping[str, Any]) -> str:
+    gaps = quality.get("gap_count")
+    gap_text = "no gaps" if not gaps else f"{words.counted(gaps, 'gap')} of {words.number(quality['gap_total_s'], 1)} s"
+    return (
+        f"{words.sentence(words.plain(placement))}: {words.number(quality.get('measured_rate_hz'), 1)} Hz "
+        f"(declared {words.number(quality.get('declared_rate_hz'), 0)}), {gap_text}, "
+        f"{words.number(quality.get('clipped_pct'), 1)} % overloaded"
+    )
+
+
+def _finding(finding: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Severity, its word, and the sentence with where and when."""
+    where = words.sentence(words.plain(finding.get("placement") or ""))
+    if words.is_number(finding.get("start_s")) and words.is_number(finding.get("end_s")):
+        where += f" at {words.clock(finding['start_s'])} to {words.clock(finding['end_s'])}"
+    return finding["severity"], words.SEVERITIES[finding["severity"]], f"{where}: {finding['text']}"
+
+
+def _calibration(side: str, found: Mapping[str, Any]) -> str:
+    used = words.joined(words.plain(name) for name in found.get("used") or [])
+    return f"{words.sentence(side)} arm: {found.get('text') or 'calibrated'} (from {used or 'nothing'})"

@@ -1,0 +1,259 @@
+"""One set and arm as the template shows it: its rows, its lines and its curve."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.report import curves, headlines, words
+
+PAD_S = 3.0
+POINT_BUDGET = 15_000  # of all curves together: keeps a full 20 minutes of both arms under 300 kB
+
+# column of reps.csv, heading, digits, and the criterion whose miss marks it
+MAIN_COLUMNS = (
+    ("arc_deg", "Arc °", 0, None),
+    ("top_deg", "Top °", 0, "arc"),
+    ("hold_s", "Hold s", 1, "hold"),
+    ("lift_s", "Lift s", 1, "tempo"),
+    ("lower_s", "Lower s", 1, "tempo"),
+    ("hold_sd_deg", "Sway SD °", 2, None),
+)
+FORM_COLUMNS = (
+    ("thumb_up_deg", "Thumb up °", 0, "thumb"),
+    ("elbow_deg", "Elbow °", 0, "elbow"),
+    ("plane_deg", "Plane °", 0, "plane"),
+    ("trunk_lean_deg", "Trunk °", 0, "trunk"),
+)
+TEMPO_LIMITS = {"lift_s": "lift_at_least_s", "lower_s": "lower_at_least_s"}
+NOT_IN_DETAILS = {"set", "drill", "side", "role", "rep", "angle", "faults", "excluded"}
+STEADINESS = (
+    ("hold_sd_deg", "Sway (SD of the angle, slow drift removed)", "°", 2),
+    ("hold_drift_deg_s", "Drift", "° per s", 2),
+    ("hold_tremor_deg_s", "Tremor, 8 to 12 Hz", "° per s", 2),
+)
+TEMPO_FIELDS = (("lower_s", "lower"), ("rest_s", "rest"), ("lift_s", "lift"), ("hold_s", "hold"))
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One cell of the rep table."""
+
+    text: str
+    missed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RepRow:
+    """One rep. status: clean, fault or excluded."""
+
+    rep: str
+    status: str
+    cells: tuple[Cell, ...]
+    faults: str
+    excluded: str
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """What the template needs of one set and arm; no field needs working out any more."""
+
+    id: str
+    number: int
+    name: str
+    when: str
+    headline: str
+    change: str
+    reps_done: str
+    clean: str
+    hold: str
+    band: str
+    angle: str
+    headings: tuple[str, ...]
+    rows: tuple[RepRow, ...]
+    criteria: tuple[tuple[str, bool], ...]
+    steadiness: tuple[str, ...]
+    excluded: tuple[str, ...]
+    across: tuple[str, ...]
+    tempo: str
+    detail_headings: tuple[str, ...]
+    detail_rows: tuple[tuple[str, ...], ...]
+    spread: tuple[tuple[str, str, str], ...]
+    curve: Mapping[str, Any] | None
+
+
+def build(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) -> list[Section]:
+    """All sections, in time. reps and angles: the tables of reps.csv and angles.parquet."""
+    entries = headlines.in_order(summary)
+    shown_s = sum(entry["end_s"] - entry["start_s"] + 2 * PAD_S for entry in entries)
+    bin_s = max(curves.BIN_S, 2 * shown_s / POINT_BUDGET)
+    return [_section(entry, reps, angles, bin_s) for entry in entries]
+
+
+def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame, bin_s: float) -> Section:
+    side, asked, done, holds = entry["side"], entry["asked"], entry["done"], entry.get("role") == "hold"
+    own = reps[(reps["set"] == entry["set"]) & (reps["side"] == side)].sort_values("start_s")
+    missed = {criterion["name"]: set(criterion["missed"]) for criterion in entry.get("criteria") or []}
+    columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS[: 0 if own.empty else None]) if column[0] in own]
+    columns = [column for column in columns if column in MAIN_COLUMNS or column[3] in missed]
+    window = angles[angles["time_s"].between(entry["start_s"] - PAD_S, entry["end_s"] + PAD_S)]
+    shown = NOT_IN_DETAILS | {name for name, *_ in columns}
+    details = [name for name in own.columns if name not in shown and own[name].notna().any()]
+    return Section(
+        id=f"set-{entry['set']}-{side}",
+        number=entry["set"],
+        name=headlines.set_name(entry),
+        when=f"{words.clock(entry['start_s'])} to {words.clock(entry['end_s'])}",
+        headline=entry["headline"],
+        change=entry.get("change") or "",
+        reps_done="held" if holds else _of(done.get("reps"), asked.get("reps")),
+        clean="" if holds else words.number(done.get("clean")),
+        hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s")
+        if holds or asked.get("hold_s")
+        else "not asked",
+        band=words.band(entry.get("band_deg")),
+        angle=words.sentence(words.plain(entry["angle"])),
+        headings=tuple(heading for _, heading, _, _ in columns),
+        rows=tuple(_row(rep, columns, missed, asked) for rep in own.to_dict("records")),
+        criteria=tuple(_criterion(criterion) for criterion in entry.get("criteria") or []),
+        steadiness=tuple(_steadiness(entry.get("steadiness") or {})),
+        excluded=tuple(_excluded(item) for item in entry.get("excluded") or []),
+        across=tuple((entry.get(key) or {}).get("text") or "" for key in ("fatigue", "side_difference")),
+        tempo=" / ".join(_with_unit(_median(entry.get("tempo"), key), 1, f" s {name}") for key, name in TEMPO_FIELDS),
+        detail_headings=tuple(words.plain(name) for name in details),
+        detail_rows=tuple(
+            (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
+        ),
+        spread=tuple(_spread(window, side)),
+        curve=_curve(entry, own, window, bin_s),
+    )
+
+
+def _of(done: Any, asked: Any) -> str:
+    return f"{words.number(done)} of {words.number(asked)}" if words.is_number(asked) else words.number(done)
+
+
+def _median(table: Any, key: str) -> Any:
+    return ((table or {}).get(key) or {}).get("median")
+
+
+def _with_unit(value: Any, digits: int, unit: str) -> str:
+    return f"{words.number(value, digits)}{unit}" if words.is_number(value) else words.MISSING
+
+
+def _texts(names: Any, meanings: Mapping[str, str]) -> list[str]:
+    """The names of a `;` list in words; none for an empty or missing cell."""
+    found = names.split(";") if isinstance(names, str) else []
+    return [meanings.get(name.strip(), words.plain(name.strip())) for name in found if name.strip()]
+
+
+def _status(rep: Mapping[Any, Any]) -> str:
+    if _texts(rep["excluded"], words.EXCLUSIONS):
+        return "excluded"
+    return "fault" if _texts(rep["faults"], words.FAULTS) else "clean"
+
+
+def _row(
+    rep: Mapping[Any, Any],
+    columns: Sequence[tuple[str, str, int, str | None]],
+    missed: Mapping[str, set[Any]],
+    asked: Mapping[str, Any],
+) -> RepRow:
+    cells = []
+    for name, _, digits, criterion in columns:
+        outside = criterion is not None and rep["rep"] in missed.get(criterion, ())
+        limit = asked.get(TEMPO_LIMITS.get(name, ""))
+        if outside and words.is_number(limit) and words.is_number(rep[name]):
+            outside = rep[name] < limit
+        cells.append(Cell(words.number(rep[name], digits), outside))
+    return RepRow(
+        rep=words.number(rep["rep"]),
+        status=_status(rep),
+        cells=tuple(cells),
+        faults=", ".join(_texts(rep["faults"], words.FAULTS)),
+        excluded=", ".join(_texts(rep["excluded"], words.EXCLUSIONS)),
+    )
+
+
+def _criterion(criterion: Mapping[str, Any]) -> tuple[str, bool]:
+    """The line of a criterion, and whether every rep met it."""
+    name = words.CRITERIA.get(criterion["name"], words.sentence(words.plain(criterion["name"])))
+    met, missed = len(criterion["met"]), sorted(criterion["missed"])
+    line = f"{name}: {met} of {words.counted(met + len(missed), 'rep')}, asked {criterion['asked']}"
+    return (f"{line}; missed: {words.reps_named(missed)}" if missed else line, not missed)
+
+
+def _steadiness(table: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for key, label, unit, digits in STEADINESS:
+        found = table.get(key) or {}
+        if not words.is_number(found.get("median")):
+            continue
+        line = f"{label}: {words.number(found['median'], digits)}{unit}, median"
+        if found.get("at_floor"):
+            line += ". At the sensor's floor: this is the sensor, the arm is as steady or steadier"
+        lines.append(line)
+    return lines
+
+
+def _excluded(item: Mapping[str, Any]) -> str:
+    why = item.get("text") or words.EXCLUSIONS.get(item["why"], words.plain(item["why"]))
+    rep = f"Rep {words.number(item['rep'])}" if words.is_number(item.get("rep")) else "A try"
+    return f"{rep} at {words.clock(item.get('start_s'))}: {why}"
+
+
+def _detail(value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    return words.number(float(value), 0 if float(value).is_integer() else 2 if abs(value) < 1000 else 1)
+
+
+def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
+    """Each angle of the arm with the median and the largest of its standard deviation in the set."""
+    rows = []
+    for column in window.columns:
+        if column.startswith(f"{side}_") and column.endswith("_sd") and window[column].notna().any():
+            name = words.sentence(words.plain(column.removeprefix(f"{side}_").removesuffix("_deg_sd")))
+            rows.append((name, words.number(window[column].median(), 1), words.number(window[column].max(), 1)))
+    return rows
+
+
+def _curve(entry: Mapping[str, Any], own: pd.DataFrame, window: pd.DataFrame, bin_s: float) -> Mapping[str, Any] | None:
+    """The leading angle of the set for the page's script; None where the angles do not hold it."""
+    column = f"{entry['side']}_{entry['angle']}_deg"
+    if column not in window or not window[column].notna().any():
+        return None
+    curve = pd.DataFrame({"time_s": window["time_s"], "angle_deg": window[column]}).astype(np.float64)
+    time_s, angle_deg = curve["time_s"].to_numpy(), curve["angle_deg"].to_numpy()
+    return {
+        "id": f"set-{entry['set']}-{entry['side']}",
+        "angle": words.sentence(words.plain(entry["angle"])),
+        "steps": curves.encode(*curves.extremes(time_s, angle_deg, bin_s)),
+        "gaps": curves.gaps(time_s, angle_deg),
+        "band": entry.get("band_deg"),
+        "reps": [_mark(rep, curve) for rep in own.to_dict("records")],
+    }
+
+
+def _mark(rep: Mapping[Any, Any], curve: pd.DataFrame) -> list[Any]:
+    """number, start, top's start, top's end, end, height of the top, held, status and why, for the page's script."""
+    start, top_start, top_end, end = (
+        round(float(rep[f"{name}_s"]), 2) if words.is_number(rep[f"{name}_s"]) else None
+        for name in ("start", "top_start", "top_end", "end")
+    )
+    top = None if top_start is None or top_end is None else curves.summit(curve, top_start, top_end)
+    return [
+        words.number(rep["rep"]),
+        start,
+        top_start,
+        top_end,
+        end,
+        top if top is not None else curves.summit(curve, start, end),
+        int(words.is_number(rep["hold_s"]) and rep["hold_s"] > 0),
+        _status(rep),
+        ", ".join(_texts(rep["excluded"], words.EXCLUSIONS) or _texts(rep["faults"], words.FAULTS)),
+    ]

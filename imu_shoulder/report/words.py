@@ -1,0 +1,130 @@
+"""Plain words and number formats of the report: one place for how a fault, an angle or a gap in the data is said."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+MISSING = "–"
+
+FAULTS = {
+    "short_arc": "arc too short",
+    "over_arc": "went past the band",
+    "hold_short": "let go early",
+    "hold_broken": "hold broken",
+    "too_fast": "too fast",
+    "thumb_down": "thumb turned down",
+    "elbow_off": "elbow off its angle",
+    "plane_off": "arm left its plane",
+    "trunk_moved": "trunk moved",
+    "start_missed": "did not return to the start",
+    "shrug": "shoulder shrugged",
+    "station_skipped": "a station skipped",
+    "order_wrong": "stations out of order",
+}
+EXCLUSIONS = {
+    "gap": "data missing",
+    "clipping": "sensor overloaded",
+    "partial": "partial",
+    "sensor_slip": "sensor slipped",
+    "false_start": "false start",
+}
+CRITERIA = {
+    "arc": "Arc",
+    "hold": "Hold",
+    "tempo": "Tempo",
+    "thumb": "Thumb",
+    "elbow": "Elbow",
+    "plane": "Plane",
+    "trunk": "Trunk",
+    "start": "Return",
+}
+SEVERITIES = {"fault": "Fault", "warning": "Warning", "note": "Note"}
+
+
+def plain(name: object) -> str:
+    """A snake_case name as words, for names without an entry above."""
+    return str(name).replace("_", " ")
+
+
+def sentence(text: str) -> str:
+    """The text with a capital first letter; the rest stays as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def is_number(value: object) -> bool:
+    """True for a finite number."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def number(value: Any, digits: int = 0) -> str:
+    """A number with fixed digits and no negative zero; a dash where it is not known."""
+    if not is_number(value):
+        return MISSING
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")
+
+
+def value(thing: Any) -> str:
+    """Any leaf of a parameter table as text, without a float's noise digits."""
+    if isinstance(thing, float):
+        return f"{thing:.6g}"
+    if thing is None:
+        return MISSING
+    if isinstance(thing, (list, tuple)):
+        return ", ".join(value(item) for item in thing)
+    return str(thing)
+
+
+def clock(time_s: Any) -> str:
+    """Seconds of the recording's clock as minutes:seconds."""
+    if not is_number(time_s):
+        return MISSING
+    whole = math.floor(time_s + 0.5)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def date(start: Any) -> str:
+    """An ISO 8601 time as a date in words; the text itself where it is not one."""
+    try:
+        found = datetime.fromisoformat(str(start))
+    except ValueError:
+        return str(start)
+    return f"{found.day} {found:%B %Y, %H:%M}"
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """`1 rep`, `2 reps`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def joined(items: Iterable[object]) -> str:
+    """`1`, `1 and 2`, `1, 2 and 3`."""
+    texts = [str(item) for item in items]
+    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}" if texts else ""
+
+
+def reps_named(reps: Sequence[object]) -> str:
+    """`rep 4`, `reps 4 and 7`."""
+    return f"{'rep' if len(reps) == 1 else 'reps'} {joined(reps)}"
+
+
+def band(ends: Sequence[float | None] | None) -> str:
+    """A target band in degrees, in words; empty where the drill asks none."""
+    low, high = ends if ends is not None else (None, None)
+    if is_number(low) and is_number(high):
+        return f"{number(low)} to {number(high)}°"
+    if is_number(low):
+        return f"at least {number(low)}°"
+    return f"at most {number(high)}°" if is_number(high) else ""
+
+
+def flat(table: Mapping[str, Any], before: str = "") -> list[tuple[str, str]]:
+    """A nested table as (dotted name, text) rows."""
+    rows: list[tuple[str, str]] = []
+    for key, item in table.items():
+        name = f"{before}{key}"
+        rows += flat(item, f"{name}.") if isinstance(item, Mapping) else [(name, value(item))]
+    return rows
