@@ -1,0 +1,1 @@
+"""The append-only log that a recording is kept in while it runs, and its recovery after a crash."""

@@ -1,0 +1,235 @@
+"""The log survives cuts, flipped bits, kills and full disks."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from imu_shoulder.log import records, writer
+from imu_shoulder.log.records import DATA, EVENT, LogError, encode_record, scan
+from imu_shoulder.log.writer import LogThread, LogWriter
+
+TESTS = Path(__file__).parent
+
+
+def sample_log(count: int, seed: int = 5) -> tuple[bytes, list[int]]:
+    """A log of random records, and where each ends. Some payloads hold marks and whole records themselves."""
+    rng = random.Random(seed)
+    data, ends = b"", []
+    for index in range(count):
+        payload = rng.randbytes(rng.randint(0, 260))
+        if index % 7 == 0:
+            payload += records.MARK
+        if index % 11 == 0:
+            payload += encode_record(DATA, rng.randrange(count), b"inner")[: rng.choice([9, 200])]
+        data += encode_record(rng.randint(1, 8), index, payload)
+        ends.append(len(data))
+    return data, ends
+
+
+def truncation_outcome(count: int, seed: int) -> dict[str, int]:
+    """Cut a log at random places: every record before the cut is read, nothing else is."""
+    rng = random.Random(seed)
+    data, ends = sample_log(300, seed)
+    whole = scan(data).records
+    worst = 0
+    for _ in range(count):
+        cut = rng.randrange(len(data))
+        expected = sum(end <= cut for end in ends)
+        found = scan(data[:cut])
+        assert found.records == whole[:expected]
+        torn = cut - (ends[expected - 1] if expected else 0)
+        assert sum(d.length for d in found.damages) == torn
+        worst = max(worst, torn)
+    return {"cuts": count, "worst_torn_bytes": worst}
+
+
+def flip_outcome(count: int, seed: int) -> dict[str, int]:
+    """Flip single bits: no changed record is taken, and at most one is lost."""
+    rng = random.Random(seed)
+    data, _ = sample_log(300, seed)
+    whole = scan(data).records
+    genuine = {record.index: record for record in whole}
+    most_lost = false_records = 0
+    for _ in range(count):
+        at = rng.randrange(8 * len(data))
+        flipped = bytearray(data)
+        flipped[at // 8] ^= 1 << at % 8
+        found = scan(bytes(flipped))
+        false_records += sum(genuine.get(r.index) != r for r in found.records)
+        most_lost = max(most_lost, len(whole) - len(found.records))
+        gone = len(whole) - len(found.records)
+        assert found.missing_records == (gone if found.records[-1].index == 299 else 0)
+    return {"flips": count, "most_lost": most_lost, "false_records": false_records}
+
+
+def test_whole_log_reads_back():
+    data, ends = sample_log(300)
+    found = scan(data)
+    assert [r.index for r in found.records] == list(range(300))
+    assert found.damages == ()
+    assert found.missing_records == 0
+    assert ends[-1] == len(data)
+
+
+def test_a_record_inside_a_payload_is_not_found():
+    payload = encode_record(DATA, 7, b"inner") * 3
+    outer = encode_record(EVENT, 0, payload)
+    assert scan(outer).records[0].payload == payload
+    assert scan(outer[:-1]).records == ()
+
+
+def test_truncations():
+    truncation_outcome(100, seed=11)
+
+
+def test_single_bit_flips():
+    assert flip_outcome(100, seed=12) == {"flips": 100, "most_lost": 1, "false_records": 0}
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=400))
+def test_scan_never_raises_on_noise(noise):
+    data, _ = sample_log(4)
+    assert [r.index for r in scan(noise + data).records][-4:] == [0, 1, 2, 3]
+
+
+def test_appending_after_a_torn_tail(tmp_path):
+    data, ends = sample_log(20)
+    for cut in range(ends[18], ends[19]):
+        path = tmp_path / f"{cut}.log"
+        path.write_bytes(data[:cut])
+        log = LogWriter(path)
+        log.append([(EVENT, b"after"), (EVENT, b"the crash")])
+        log.close()
+        found = scan(path.read_bytes())
+        assert [r.payload for r in found.records[-2:]] == [b"after", b"the crash"]
+        assert found.records[:19] == scan(data).records[:19]
+        assert len(found.records) == 21
+        assert sum(d.length for d in found.damages) == cut - ends[18]
+
+
+def test_a_log_in_use_is_refused(tmp_path):
+    first = LogWriter(tmp_path / "a.log")
+    with pytest.raises(LogError, match="being written"):
+        LogWriter(tmp_path / "a.log")
+    first.close()
+    LogWriter(tmp_path / "a.log").close()
+
+
+def test_a_foreign_file_is_refused(tmp_path):
+    (tmp_path / "a.log").write_bytes(b"time_s,acc_x\n0,1\n")
+    with pytest.raises(LogError, match="holds no whole record"):
+        records.read_log(tmp_path / "a.log")
+    with pytest.raises(LogError, match="No such file"):
+        records.read_log(tmp_path / "missing.log")
+
+
+def test_queue_counts_what_it_drops(tmp_path, monkeypatch):
+    monkeypatch.setattr(writer, "BATCH_S", 0.5)
+    log = LogThread(tmp_path / "a.log", queue_records=10)
+    taken = [log.put(DATA, bytes([i])) for i in range(25)]
+    log.close()
+    assert taken == [True] * 10 + [False] * 15
+    assert log.dropped == 15
+    found = records.read_log(tmp_path / "a.log").records
+    assert [r.payload for r in found if r.kind == DATA] == [bytes([i]) for i in range(10)]
+    assert [int.from_bytes(r.payload, "little") for r in found if r.kind == records.DROPPED] == [15]
+    assert log.synced == log.written == 11
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
+def test_full_disk_is_said_and_ends_the_thread(tmp_path):
+    full = tmp_path / "full.log"
+    full.symlink_to("/dev/full")
+    with pytest.raises(LogError, match="No space left"):
+        LogWriter(full).append([(DATA, b"x")])
+
+
+LIMITED = """
+import resource, signal, sys
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (5000, 5000))
+from pathlib import Path
+from imu_shoulder.log.writer import LogThread
+import time
+log = LogThread(Path(sys.argv[1]))
+for i in range(400):
+    log.put(3, i.to_bytes(2, "little") * 20)
+    time.sleep(0.001)
+log.close()
+print(log.written, log.error)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a file size limit of the operating system")
+def test_a_disk_that_fills_up_keeps_what_it_has(tmp_path):
+    path = tmp_path / "a.log"
+    done = subprocess.run([sys.executable, "-c", LIMITED, path], capture_output=True, text=True, check=True)
+    written, error = done.stdout.split(" ", 1)
+    assert "recover" in error
+    found = scan(path.read_bytes())
+    assert path.stat().st_size == 5000
+    assert [r.index for r in found.records] == list(range(len(found.records)))
+    assert int(written) <= len(found.records) == 5000 // (40 + records.OVERHEAD)
+
+
+KILLED = """
+import sys, time
+from pathlib import Path
+from imu_shoulder.log.writer import LogThread
+log = LogThread(Path(sys.argv[1]))
+made = said = 0
+begin = time.monotonic()
+while True:
+    due = int((time.monotonic() - begin) * 1000)
+    for made in range(made + 1, due + 1):
+        log.put(3, made.to_bytes(4, "little") + time.monotonic_ns().to_bytes(8, "little") + bytes(50))
+    if log.written > said:
+        said = log.written
+        sys.stdout.write(f"{said} {log.synced}\\n")
+        sys.stdout.flush()
+    time.sleep(0.002)
+"""
+
+
+def kill_outcome(path: Path, after_s: float) -> dict[str, float]:
+    """Kill a process that logs 1000 records a second; hold the log against what it had acknowledged."""
+    process = subprocess.Popen([sys.executable, "-c", KILLED, path], stdout=subprocess.PIPE)
+    assert process.stdout is not None
+    first = process.stdout.readline()
+    time.sleep(after_s)
+    killed_ns = time.monotonic_ns()
+    os.kill(process.pid, signal.SIGKILL)
+    with contextlib.closing(process.stdout):
+        lines = [first, *process.stdout.readlines()]
+    process.wait()
+    acknowledged = max(int(line.split()[0]) for line in lines if line.endswith(b"\n"))
+    found = [r for r in scan(path.read_bytes()).records if r.kind == DATA]
+    numbers = [int.from_bytes(r.payload[:4], "little") for r in found]
+    assert numbers == list(range(1, len(numbers) + 1))
+    newest_ns = int.from_bytes(found[-1].payload[4:12], "little")
+    return {
+        "acknowledged": acknowledged,
+        "read": len(found),
+        "missing_s": max(0.0, (killed_ns - newest_ns) / 1e9),
+    }
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs SIGKILL")
+def test_kill_loses_nothing_acknowledged(tmp_path):
+    rng = random.Random(21)
+    for turn in range(6):
+        outcome = kill_outcome(tmp_path / f"{turn}.log", rng.uniform(0.0, 0.8))
+        assert outcome["read"] >= outcome["acknowledged"]
+        assert outcome["missing_s"] <= 0.2
