@@ -1,0 +1,138 @@
+"""Named scenarios for demos and tests, and one drill by itself for accuracy work. The athletes are invented."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from imu_shoulder.errors import ParameterError
+from imu_shoulder.simulate.athlete import Athlete
+from imu_shoulder.simulate.damage import Damage
+from imu_shoulder.simulate.script import Block, ElbowBends, ForwardRaises, Pause, Pose, Scenario, SetScript
+from imu_shoulder.simulate.sensor import SensorModel, Slip
+
+ARMS = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")
+CALIBRATION: tuple[Block, ...] = (Pose(), ElbowBends(), ForwardRaises())
+
+
+def clean_warm_up() -> Scenario:
+    """M.K. does four sets well: side-lying rotation, full can, band loop with both arms, short arcs overhead."""
+    return Scenario(
+        athlete=Athlete("M.K."),
+        name="clean_warm_up",
+        placements=(*ARMS, "sternum"),
+        blocks=(
+            *CALIBRATION,
+            SetScript("sidelying_external_rotation", "right", reps=8, lift_s=1.7, lower_s=1.9),
+            Pause(6, "walk"),
+            SetScript("full_can", "right", reps=5, load_kg=1.5, pain=0),
+            Pause(6, "fidget"),
+            SetScript("band_loop_raise", "both", reps=5),
+            Pause(6, "walk"),
+            SetScript("overhead_short_arc", "left", reps=6, lift_s=1.5, lower_s=1.6),
+            Pause(4, "stand"),
+            Pose(),
+        ),
+    )
+
+
+def faulty_warm_up() -> Scenario:
+    """T.S. shows most faults, fades over a set, lets holds sink and tops out lower on the left."""
+    return Scenario(
+        athlete=Athlete("T.S.", humerus_m=0.29, forearm_m=0.25, pose_elevation_deg=5.0, pose_elbow_deg=9.0),
+        name="faulty_warm_up",
+        start="2025-03-06T17:10:00+01:00",
+        placements=(*ARMS, "sternum", "right_acromion"),
+        blocks=(
+            *CALIBRATION,
+            SetScript(
+                "full_can",
+                "right",
+                reps=8,
+                faults={
+                    2: ("short_arc",),
+                    3: ("thumb_down",),
+                    4: ("hold_short",),
+                    5: ("false_start", "shrug"),
+                    6: ("trunk_moved",),
+                    7: ("partial",),
+                    8: ("too_fast",),
+                },
+                pain=1,
+            ),
+            Pause(6, "walk"),
+            SetScript("band_external_rotation", "right", reps=5, fade=0.25, faults={3: ("elbow_off",)}, tremor_deg=0.3),
+            Pause(5, "fidget"),
+            SetScript("band_loop_raise", "both", reps=4, uneven_deg=9, faults_by_side={"left": {3: ("plane_off",)}}),
+            Pause(6, "walk"),
+            SetScript("full_can_hold_and_lift", "left", reps=5, hold_drift_deg_s=-0.4, faults={4: ("start_missed",)}),
+            Pause(5, "stand"),
+            SetScript("row_rotate", "right", reps=4, lift_s=1.4, lower_s=1.4, faults={2: ("station_skipped",)}),
+            Pause(3, "stand"),
+        ),
+    )
+
+
+def damaged_warm_up() -> Scenario:
+    """M.K. moves well, but the sensors do not hold: losses, an outage, a clock set back, a strap that slips."""
+    return Scenario(
+        athlete=Athlete("M.K."),
+        name="damaged_warm_up",
+        start="2025-03-08T08:45:00+01:00",
+        placements=(*ARMS, "sternum"),
+        blocks=(
+            *CALIBRATION,
+            SetScript("full_can", "right", reps=6),
+            Pause(6, "walk"),
+            SetScript("band_external_rotation", "left", reps=5),
+            Pause(6, "fidget"),
+            SetScript("band_loop_raise", "both", reps=6),
+            Pause(4, "stand"),
+        ),
+        sensors={
+            "right_upper_arm": SensorModel(slips=(Slip(150.0, 25.0),)),
+            "left_wrist": SensorModel(clock_ppm=80.0, stamp_jitter_s=0.003),
+            "sternum": SensorModel(true_rate_factor=0.97),
+        },
+        damage={
+            "right_wrist": Damage(drop_share=0.01, bursts=4, outages=((52.0, 1.4),)),
+            "right_upper_arm": Damage(bursts=3),
+            "left_wrist": Damage(drop_share=0.02, duplicate_share=0.004),
+            "left_upper_arm": Damage(step_back=(118.0, 0.05), stuck=(("gyr_x", 130.0, 131.5),)),
+        },
+    )
+
+
+SCENARIOS: Mapping[str, Callable[[], Scenario]] = {
+    "clean_warm_up": clean_warm_up,
+    "faulty_warm_up": faulty_warm_up,
+    "damaged_warm_up": damaged_warm_up,
+}
+
+
+def named(name: str) -> Scenario:
+    """A shipped scenario. Raises ParameterError for an unknown name."""
+    if name not in SCENARIOS:
+        raise ParameterError(f"a scenario out of {', '.join(SCENARIOS)}", f"the name was {name!r}", "use one of these")
+    return SCENARIOS[name]()
+
+
+def drill_scenario(
+    drill_id: str,
+    side: str = "right",
+    *,
+    athlete: Athlete | None = None,
+    placements: tuple[str, ...] = (*ARMS, "sternum"),
+    rate_hz: float = 100.0,
+    sensor: SensorModel | None = None,
+    **knobs: Any,
+) -> Scenario:
+    """Pose, elbow bends, forward raises, one set. knobs: the rest of SetScript's fields."""
+    return Scenario(
+        athlete=athlete or Athlete(),
+        blocks=(*CALIBRATION, Pause(3, "stand"), SetScript(drill_id, side, **knobs), Pause(2, "stand")),
+        placements=placements,
+        rate_hz=rate_hz,
+        name=drill_id,
+        sensor=sensor or SensorModel(),
+    )
