@@ -1,0 +1,43 @@
+"""A leading angle made ready for segmentation: unwrapped, smoothed, differentiated."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy import signal
+
+from imu_shoulder.model import FloatArray
+
+# Voluntary slow movement lies below this; tremor (8-12 Hz) and most sway velocity above.
+SMOOTH_HZ = 3.0
+
+
+def bridged(values: FloatArray) -> FloatArray:
+    """NaN rows (N,) replaced by straight lines, for finding turning points only; all NaN stays NaN."""
+    seen = np.isfinite(values)
+    if seen.all() or not seen.any():
+        return values
+    rows = np.arange(len(values))
+    return np.interp(rows, rows[seen], values[seen])
+
+
+def unwrapped_deg(values: FloatArray) -> FloatArray:
+    """Degrees (N,) without jumps by 360, NaN kept, brought near zero at the first seen row."""
+    out = values.copy()
+    seen = np.isfinite(out)
+    if seen.any():
+        out[seen] = np.unwrap(out[seen], period=360.0)
+    return out
+
+
+def smoothed(values: FloatArray, rate_hz: float, cutoff_hz: float = SMOOTH_HZ) -> FloatArray:
+    """Zero-phase low-pass of (N,) without NaN. Short inputs are returned as they are."""
+    if len(values) < 12 or rate_hz <= 2.2 * cutoff_hz:
+        return values
+    sections = signal.butter(2, cutoff_hz, fs=rate_hz, output="sos")
+    pad = min(len(values) - 1, round(rate_hz))
+    return np.asarray(signal.sosfiltfilt(sections, values, padlen=pad))
+
+
+def velocity_deg_s(smooth_deg: FloatArray, rate_hz: float) -> FloatArray:
+    """Rate of change (N,) of a smoothed angle."""
+    return np.gradient(smooth_deg) * rate_hz if len(smooth_deg) > 1 else np.zeros_like(smooth_deg)

@@ -1,0 +1,74 @@
+"""What segmentation finds: sets cut into reps, and reps into lift, hold, lower and rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.drills import Drill
+from imu_shoulder.model import FloatArray, Side
+
+
+@dataclass(frozen=True, slots=True)
+class StationVisit:
+    """One stay at a station of the drill. angle_deg: the first judged angle's median over the stay."""
+
+    name: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rep:
+    """One rep, or one attempt at it. Times are seconds of the recording's clock.
+
+    kind: "rep" counts; "partial" turned back before half the asked arc; "false_start" hardly left the start.
+    start_deg, top_deg, end_deg: leading angle at rest before, at the top (median over the hold), at rest after.
+    next_start_s: where the next rep begins, or the set ends: the rest lasts until then.
+    visits: stays at the drill's stations in time order, for drills with more than one.
+    """
+
+    start_s: float
+    top_start_s: float
+    top_end_s: float
+    end_s: float
+    next_start_s: float
+    start_deg: float
+    top_deg: float
+    end_deg: float
+    kind: str = "rep"
+    visits: tuple[StationVisit, ...] = ()
+
+    @property
+    def arc_deg(self) -> float:
+        return self.top_deg - self.start_deg
+
+
+@dataclass(frozen=True, slots=True)
+class ArmSet:
+    """One set of one arm. angle: the leading angle's name without unit. curve_deg: (N,) over the rows of the set.
+
+    role: "lift" for an arm that does reps, "hold" for one that is asked to stay. rows: half-open row range.
+    """
+
+    number: int
+    drill: Drill | None
+    side: Side
+    role: str
+    angle: str
+    start_s: float
+    end_s: float
+    rows: tuple[int, int]
+    curve_deg: FloatArray
+    reps: tuple[Rep, ...]
+
+    @property
+    def counted(self) -> tuple[Rep, ...]:
+        return tuple(rep for rep in self.reps if rep.kind == "rep")
+
+
+def rows_between(time_s: FloatArray, start_s: float, end_s: float) -> slice:
+    """Rows of a uniform grid inside [start_s, end_s]."""
+    first, last = np.searchsorted(time_s, [start_s - 1e-9, end_s + 1e-9])
+    return slice(int(first), int(last))

@@ -1,0 +1,140 @@
+"""Reps of one leading angle: excursions from rest, cut into lift, top and lower."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.model import FloatArray
+from imu_shoulder.segment.curve import smoothed, velocity_deg_s
+from imu_shoulder.segment.model import Rep
+from imu_shoulder.segment.phases import Edge, find_edge, run_out
+from imu_shoulder.segment.turning import Excursion, excursions
+
+
+@dataclass(frozen=True, slots=True)
+class RepParams:
+    """What is a rep of an asked arc, as shares of that arc.
+
+    attempt_share: a rise this large is looked at as a rep; counts_share: this large counts, less is a partial one.
+    partial_share: less than this is a false start.
+    false_start_share, false_start_deg: the least rise that is worth naming when it is no attempt.
+    """
+
+    attempt_share: float = 0.35
+    counts_share: float = 0.5
+    partial_share: float = 0.25
+    false_start_share: float = 0.1
+    false_start_deg: float = 5.0
+    false_start_velocity_deg_s: float = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """An excursion with its two movements; edges are None where the smoothed curve never moves clearly."""
+
+    excursion: Excursion
+    lift: Edge
+    lower: Edge
+
+
+def find_reps(
+    time_s: FloatArray, curve_deg: FloatArray, rate_hz: float, asked_arc_deg: float, params: RepParams
+) -> tuple[Rep, ...]:
+    """Reps in the rows of one set. time_s, curve_deg: (N,) without NaN, rising into the rep.
+
+    asked_arc_deg: the least arc that is asked for, from rest to the top.
+    """
+    smooth = smoothed(curve_deg, rate_hz)
+    speed = velocity_deg_s(smooth, rate_hz)
+    found = excursions(smooth, params.attempt_share * asked_arc_deg)
+    cuts = [cut for e in found if (cut := _cut(smooth, speed, e)) is not None]
+    beyond = run_out([edge for cut in cuts for edge in (cut.lift, cut.lower)])
+    spans = [_times(cut, beyond, rate_hz) for cut in cuts]
+    spans += _false_starts(smooth, speed, spans, asked_arc_deg, params)
+    spans.sort()
+    reps = []
+    for k, (start, top_start, top_end, end) in enumerate(spans):
+        following = spans[k + 1][0] if k + 1 < len(spans) else len(smooth) - 1.0
+        reps.append(_rep(time_s, smooth, (start, top_start, top_end, end), max(following, end), asked_arc_deg, params))
+    return tuple(reps)
+
+
+def _cut(smooth: FloatArray, speed: FloatArray, e: Excursion) -> _Cut | None:
+    """Find lift and lower of an excursion. Its top may dip (a broken hold) without ending the rep."""
+    top = smooth[e.peak]
+    rise, fall = top - smooth[e.valley], top - smooth[e.next_valley]
+    up = np.flatnonzero(smooth[e.valley : e.peak + 1] >= smooth[e.valley] + 0.8 * rise)[0] + e.valley
+    early = _first_over(smooth, e.valley, up, smooth[e.valley] + 0.15 * rise)
+    down = np.flatnonzero(smooth[e.peak : e.next_valley + 1] >= smooth[e.next_valley] + 0.8 * fall)[-1] + e.peak
+    late = _last_over(smooth, down, e.next_valley, smooth[e.next_valley] + 0.15 * fall)
+    lift = find_edge(speed, e.valley, e.peak, early, int(up))
+    lower = find_edge(-speed, e.peak, e.next_valley, int(down), late)
+    return None if lift is None or lower is None else _Cut(e, lift, lower)
+
+
+def _first_over(smooth: FloatArray, first: int, last: int, level: float) -> int:
+    """The last row in [first, last] from which the curve stays over the level until `last`."""
+    under = np.flatnonzero(smooth[first : last + 1] < level)
+    return first + (int(under[-1]) + 1 if len(under) else 0)
+
+
+def _last_over(smooth: FloatArray, first: int, last: int, level: float) -> int:
+    under = np.flatnonzero(smooth[first : last + 1] < level)
+    return first + (int(under[0]) - 1 if len(under) else last - first)
+
+
+def _times(cut: _Cut, beyond: float, rate_hz: float) -> tuple[float, float, float, float]:
+    """Rows of start, top start, top end, end: the 20 % crossings carried to standstill by the profile's run-out."""
+    e, lift, lower = cut.excursion, cut.lift, cut.lower
+    start = max(lift.low_first - beyond * lift.half_width, float(e.valley))
+    top_start = lift.low_last + beyond * lift.half_width
+    top_end = lower.low_first - beyond * lower.half_width
+    end = min(lower.low_last + beyond * lower.half_width, float(e.next_valley))
+    if top_end < top_start:  # turned round without stopping
+        top_start = top_end = min(max((top_start + top_end) / 2, start), end)
+    return start, top_start, top_end, end
+
+
+def _false_starts(
+    smooth: FloatArray,
+    speed: FloatArray,
+    spans: list[tuple[float, float, float, float]],
+    asked_arc_deg: float,
+    params: RepParams,
+) -> list[tuple[float, float, float, float]]:
+    """Small rises in the rests: larger and faster than sway, smaller than an attempt."""
+    least = max(params.false_start_deg, params.false_start_share * asked_arc_deg)
+    edges = [0.0, *(row for span in spans for row in (span[0], span[3])), len(smooth) - 1.0]
+    out = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        a, b = round(first), round(last)
+        for e in excursions(smooth[a : b + 1], least):
+            valley, peak, after = e.valley + a, e.peak + a, e.next_valley + a
+            if np.abs(speed[valley : after + 1]).max() >= params.false_start_velocity_deg_s:
+                out.append((float(valley), float(peak), float(peak), float(after)))
+    return out
+
+
+def _rep(
+    time_s: FloatArray,
+    smooth: FloatArray,
+    rows: tuple[float, float, float, float],
+    following: float,
+    asked_arc_deg: float,
+    params: RepParams,
+) -> Rep:
+    start, top_start, top_end, end = rows
+    grid = np.arange(len(smooth), dtype=np.float64)
+    times = np.interp([start, top_start, top_end, end, following], grid, time_s)
+    start_deg, end_deg = (float(np.interp(row, grid, smooth)) for row in (start, end))
+    inside = smooth[int(np.ceil(top_start)) : int(top_end) + 1]
+    peak = float(smooth[int(start) : int(np.ceil(end)) + 1].max())
+    # A real hold is judged by its median, a turn-round by its peak.
+    top_deg = float(np.median(inside)) if len(inside) > 2 else peak
+    share = (top_deg - start_deg) / asked_arc_deg
+    kind = (
+        "rep" if share >= params.counts_share else "partial" if share >= params.attempt_share * 0.8 else "false_start"
+    )
+    return Rep(*(float(t) for t in times), start_deg, top_deg, end_deg, kind)

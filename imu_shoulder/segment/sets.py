@@ -1,0 +1,115 @@
+"""Sets of a session: which arm does what, about which angle, and the reps found in each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.drills import AngleRange, Drill
+from imu_shoulder.model import SIDES, Event, FloatArray, Side
+from imu_shoulder.segment.curve import bridged, unwrapped_deg
+from imu_shoulder.segment.model import ArmSet, rows_between
+from imu_shoulder.segment.reps import RepParams, find_reps
+from imu_shoulder.segment.stations import find_station_reps
+
+# What a start range that is open below counts from: an arm that hangs.
+HANGING_DEG = 5.0
+# Rests of a drill that only asks "above the start" are judged against an arc of this size at least.
+LEAST_ARC_DEG = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentParams:
+    reps: RepParams = field(default_factory=RepParams)
+
+
+def asked_arc_deg(drill: Drill) -> float:
+    """The least arc from rest to the top that the drill asks of its leading angle."""
+    top = drill.leading_range(drill.top)
+    if top is None:
+        return LEAST_ARC_DEG
+    if top.above is not None:
+        return max(top.low_deg, LEAST_ARC_DEG)
+    start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
+    return max(top.low_deg - _nominal(start), LEAST_ARC_DEG)
+
+
+def _nominal(start: AngleRange | None) -> float:
+    """Where a range is aimed at: its middle, or a hanging arm where it is open below."""
+    if start is None or np.isinf(start.low_deg):
+        return HANGING_DEG
+    return (start.low_deg + start.high_deg) / 2
+
+
+def segment_set(
+    number: int,
+    event: Event,
+    drill: Drill,
+    time_s: FloatArray,
+    rate_hz: float,
+    arms: Mapping[Side, ArmAngles],
+    params: SegmentParams,
+) -> tuple[ArmSet, ...]:
+    """The arms of one marked set with a drill. An arm without the sensors for the leading angle is left out."""
+    rows = rows_between(time_s, event.onset_s, event.end_s)
+    asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
+    curves = {
+        side: curve for side in asked if (curve := _leading_curve(arms[side], drill.leading_angle, rows)) is not None
+    }
+    holder = _holder(curves, event.side) if drill.arms == "hold_and_lift" else None
+    out = []
+    for side, (name, curve) in curves.items():
+        role = "hold" if side == holder else "lift"
+        reps = ()
+        if role == "lift" and np.isfinite(curve).any():
+            reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params)
+        out.append(
+            ArmSet(number, drill, side, role, name, event.onset_s, event.end_s, (rows.start, rows.stop), curve, reps)
+        )
+    return tuple(out)
+
+
+def _leading_curve(arm: ArmAngles, leading: str, rows: slice) -> tuple[str, FloatArray] | None:
+    """The leading angle over the set, or the nearest a lone wrist sensor gives: its own elevation."""
+    names = [leading] if leading != "elevation" else [leading, "forearm_elevation"]
+    for name in names:
+        values = arm.angles.get(f"{name}_deg")
+        if values is not None:
+            return name, unwrapped_deg(values[rows]) if name == "rotation" else values[rows].copy()
+    return None
+
+
+def _holder(curves: Mapping[Side, tuple[str, FloatArray]], lifting: str | None) -> Side | None:
+    """The arm that is asked to hold: the one the event does not name, else the one that moves less."""
+    if len(curves) < 2:
+        return None if lifting in curves else next(iter(curves), None)
+    if lifting in SIDES:
+        return "left" if lifting == "right" else "right"
+    spread = {side: float(np.nanstd(curve)) if np.isfinite(curve).any() else 0.0 for side, (_, curve) in curves.items()}
+    return min(spread, key=lambda side: spread[side])
+
+
+def _drill_reps(
+    time_s: FloatArray,
+    curve: FloatArray,
+    rate_hz: float,
+    arm: ArmAngles,
+    drill: Drill,
+    rows: slice,
+    params: SegmentParams,
+) -> tuple:
+    if len(drill.stations) > 1 and drill.start:
+        angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
+        needed = {r.angle for s in drill.stations for r in s.ranges} | {r.angle for r in drill.start}
+        if needed <= angles.keys():
+            return find_station_reps(time_s, angles, rate_hz, drill)
+        return ()
+    whole = bridged(curve)
+    start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
+    if start is not None and np.isfinite(start.low_deg):
+        # Getting into the start posture from below is no part of a rep.
+        whole = np.maximum(whole, start.low_deg)
+    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps)

@@ -1,0 +1,58 @@
+"""Turning points of a curve: where it reverses by at least a threshold."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.model import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Excursion:
+    """A rise from a valley to a peak and back: rows into the curve. The peak is the highest row between."""
+
+    valley: int
+    peak: int
+    next_valley: int
+
+
+def excursions(curve: FloatArray, threshold: float) -> list[Excursion]:
+    """Every rise of at least `threshold` that is followed by a fall of at least `threshold`.
+
+    curve: (N,) without NaN. Dips smaller than the threshold stay inside their excursion. A rise at the end that
+    never falls is closed at the last row if it fell by half the threshold, otherwise left out: it is not finished.
+    """
+    points = _reversals(curve, threshold)
+    out = []
+    for k in range(1, len(points) - 1):
+        if curve[points[k]] > curve[points[k - 1]]:
+            out.append(Excursion(points[k - 1], points[k], points[k + 1]))
+    return out
+
+
+def _reversals(curve: FloatArray, threshold: float) -> list[int]:
+    """Rows of alternating valleys and peaks, beginning with the valley before the first rise."""
+    low = high = 0
+    points: list[int] = []
+    rising = False
+    for row, value in enumerate(curve.tolist()):
+        if rising:
+            if value > curve[high]:
+                high = row
+            elif curve[high] - value >= threshold:
+                points.append(high)
+                rising, low = False, row
+        elif value < curve[low]:
+            low = row
+        elif value - curve[low] >= threshold:
+            points.append(low)
+            rising, high = True, row
+    if rising:
+        tail = high + int(np.argmin(curve[high:]))
+        if curve[high] - curve[tail] >= threshold / 2:
+            points += [high, tail]
+    elif points:
+        points.append(low)
+    return points
