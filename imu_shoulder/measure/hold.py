@@ -84,7 +84,7 @@ def time_in_band_pct(data: RepData) -> float:
 
 
 def settled(data: RepData) -> FloatArray:
-    """Leading angle (n,) over the longest unbroken stretch of the hold without its ends; empty if short or seen in part."""
+    """Leading angle (n,) over the longest unbroken stretch without its ends; empty if too short or not all seen."""
     start, end = max(unbroken(data), key=lambda piece: piece[1] - piece[0])
     if end - start < MIN_HOLD_S + 2 * SETTLE_S:
         return np.empty(0)

@@ -134,7 +134,6 @@ def _rep(
     # A real hold is judged by its median, a turn-round by its peak.
     top_deg = float(np.median(inside)) if len(inside) > 2 else peak
     share = (top_deg - start_deg) / asked_arc_deg
-    kind = (
-        "rep" if share >= params.counts_share else "partial" if share >= params.attempt_share * 0.8 else "false_start"
-    )
-    return Rep(*(float(t) for t in times), start_deg, top_deg, end_deg, kind)
+    kind = "rep" if share >= params.counts_share else "partial" if share >= params.partial_share else "false_start"
+    start_s, top_start_s, top_end_s, end_s, next_start_s = times.tolist()
+    return Rep(start_s, top_start_s, top_end_s, end_s, next_start_s, start_deg, top_deg, end_deg, kind)

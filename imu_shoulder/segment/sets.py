@@ -11,7 +11,7 @@ from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.drills import AngleRange, Drill
 from imu_shoulder.model import SIDES, Event, FloatArray, Side
 from imu_shoulder.segment.curve import bridged, unwrapped_deg
-from imu_shoulder.segment.model import ArmSet, rows_between
+from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
 from imu_shoulder.segment.stations import find_station_reps
 
@@ -56,14 +56,16 @@ def segment_set(
     """The arms of one marked set with a drill. An arm without the sensors for the leading angle is left out."""
     rows = rows_between(time_s, event.onset_s, event.end_s)
     asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
-    curves = {
-        side: curve for side in asked if (curve := _leading_curve(arms[side], drill.leading_angle, rows)) is not None
-    }
+    curves: dict[Side, tuple[str, FloatArray]] = {}
+    for side in asked:
+        found = _leading_curve(arms[side], drill.leading_angle, rows)
+        if found is not None:
+            curves[side] = found
     holder = _holder(curves, event.side) if drill.arms == "hold_and_lift" else None
     out = []
     for side, (name, curve) in curves.items():
         role = "hold" if side == holder else "lift"
-        reps = ()
+        reps: tuple[Rep, ...] = ()
         if role == "lift" and np.isfinite(curve).any():
             reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params)
         out.append(
@@ -100,7 +102,7 @@ def _drill_reps(
     drill: Drill,
     rows: slice,
     params: SegmentParams,
-) -> tuple:
+) -> tuple[Rep, ...]:
     if len(drill.stations) > 1 and drill.start:
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
         needed = {r.angle for s in drill.stations for r in s.ranges} | {r.angle for r in drill.start}

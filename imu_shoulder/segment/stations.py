@@ -60,7 +60,7 @@ def _excursions(away: FloatArray) -> list[tuple[int, int]]:
 def _visits(
     time_s: FloatArray, smooth: Mapping[str, FloatArray], rate_hz: float, drill: Drill, first: int, last: int
 ) -> tuple[StationVisit, ...]:
-    """Stays at the stations between two rows, in time order. A later station is judged from the earlier ones' angles."""
+    """Stays at the stations between two rows, in time order. A station may count from an earlier one's angle."""
     rows = slice(first, last + 1)
     held: dict[str, dict[str, float]] = {"start": {name: float(v[first]) for name, v in smooth.items()}}
     visits = []
