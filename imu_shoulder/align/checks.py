@@ -1,0 +1,217 @@
+"""Looks for what is wrong with a sensor's numbers: units, gravity taken out, clipping, stuck channels, spikes.
+
+Rows here are the samples of one sensor in order of its repaired time, (N, 3) accelerometer in m/s^2 and (N, 3)
+gyroscope in rad/s.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from imu_shoulder.errors import RecordingError
+from imu_shoulder.model import BoolArray, FloatArray, SensorStream
+from imu_shoulder.units import STANDARD_GRAVITY_M_S2
+
+AXES = ("acc_x", "acc_y", "acc_z", "gyr_x", "gyr_y", "gyr_z")
+
+# Normal gravity is 9.780 at the equator to 9.832 at the poles (WGS 84, NIMA TR8350.2, section 4). The band around it
+# leaves room for the scale error and offset of an uncalibrated sensor; within it nothing is said.
+NORMAL_GRAVITY_M_S2 = (9.780, 9.832)
+_SENSOR_ERROR_M_S2 = 0.4
+# Beyond this the reading is no gravity in the declared unit.
+_GRAVITY_SHARE = (0.7, 1.4)
+_REST_WINDOW_S = 1.0
+_START_S = 15.0
+_REST_SPREAD = 0.05
+# A flat top at the extreme of a channel counts as clipping only beyond what gravity and slow drills reach.
+_FLAT_TOP_LEAST = np.array([20.0, 20.0, 20.0, 4.0, 4.0, 4.0])
+_FLAT_TOP_SAMPLES = 3
+_MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
+_JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
+_STUCK_TURNING_RAD_S = 0.1
+_SPIKE = np.array([40.0, 40.0, 40.0, 8.0, 8.0, 8.0])
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """The stillest second: mean accelerometer norm, m/s^2, its spread as a share of it, mean gyroscope norm, rad/s."""
+
+    start_s: float
+    gravity_m_s2: float
+    spread: float
+    gyr_offset_rad_s: float
+
+    @property
+    def still(self) -> bool:
+        return self.spread < _REST_SPREAD
+
+
+@dataclass(frozen=True, slots=True)
+class Stuck:
+    """Rows start:end in which the channels repeat one value."""
+
+    start: int
+    end: int
+    channels: tuple[str, ...]
+
+
+def find_rest(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, rate_hz: float) -> Rest | None:
+    """The stillest second near the start, or of all where there is none at the start. None: under a second of data."""
+    width = max(4, round(_REST_WINDOW_S * rate_hz))
+    count = len(acc) // width
+    if count == 0:
+        return None
+    blocks = acc[: count * width].reshape(count, width, 3)
+    mean = blocks.mean(axis=1)
+    spread = np.sqrt(blocks.var(axis=1).sum(axis=1))
+    norm = np.sqrt((mean * mean).sum(axis=1))
+    share = spread / np.maximum(norm, 1e-9)
+    near = max(1, int(np.searchsorted(time_s[: count * width : width], time_s[0] + _START_S)))
+    place = int(np.argmin(spread[:near]))
+    if share[place] >= _REST_SPREAD:
+        place = int(np.argmin(spread))
+    rows = slice(place * width, (place + 1) * width)
+    offset = float(np.linalg.norm(gyr[rows].mean(axis=0)))
+    return Rest(float(time_s[place * width]), float(norm[place]), float(share[place]), offset)
+
+
+def require_gravity(placement: str, rest: Rest) -> str | None:
+    """Raises RecordingError where the reading at rest is no gravity; else a sentence if it is off, or None."""
+    came = rest.gravity_m_s2
+    expected = f"{placement}'s accelerometer to read {STANDARD_GRAVITY_M_S2:.1f} m/s^2 when held still"
+    share = came / STANDARD_GRAVITY_M_S2
+    low, high = _GRAVITY_SHARE
+    if share < 0.06:
+        raise RecordingError(
+            expected,
+            f"it reads {came:.2f}: gravity was taken out of it",
+            "record the raw accelerometer, not linear acceleration, since the angles hang on gravity",
+        )
+    if not rest.still:
+        return "it is never still, so that its units could not be checked against gravity"
+    if low <= share * STANDARD_GRAVITY_M_S2 <= high:
+        raise RecordingError(
+            expected, f"it reads {came:.2f}, as if the numbers were in g", f'set the acc_unit of {placement} to "g"'
+        )
+    if low <= share / STANDARD_GRAVITY_M_S2 <= high:
+        raise RecordingError(
+            expected,
+            f"it reads {came:.0f}, as if the numbers were in m/s^2",
+            f'set the acc_unit of {placement} to "m/s^2"',
+        )
+    if not low <= share <= high:
+        raise RecordingError(
+            expected, f"it reads {came:.3g}", f"check the acc_unit, the range and the scaling of {placement}"
+        )
+    if not NORMAL_GRAVITY_M_S2[0] - _SENSOR_ERROR_M_S2 <= came <= NORMAL_GRAVITY_M_S2[1] + _SENSOR_ERROR_M_S2:
+        return f"its accelerometer reads {came:.2f} m/s^2 when held still, where gravity is 9.78 to 9.83"
+    return None
+
+
+def require_gyroscope(
+    placement: str, acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
+) -> str | None:
+    """Compare how gravity turns in the sensor with what the gyroscope says; in slow movement both must agree.
+
+    Gravity g in the sensor's frame turns by dg/dt = -gyr x g. The factor between the two sides, by least squares over
+    quarter seconds, is 1 for right units, 57.3 or its inverse for radians and degrees exchanged.
+    Raises RecordingError for those; else a sentence where axes or signs disagree, or None.
+    """
+    width = max(2, round(0.25 * rate_hz))
+    count = len(acc) // width
+    if count < 8:
+        return None
+    a = acc[: count * width].reshape(count, width, 3).mean(axis=1)
+    w = gyr[: count * width].reshape(count, width, 3).mean(axis=1)
+    t = time_s[: count * width].reshape(count, width).mean(axis=1)
+    steps = np.diff(t)
+    whole = steps < 1.5 * width / rate_hz
+    # Two blocks apart, to let the tilt show above the linear acceleration.
+    turned = (a[2:] - a[:-2])[whole[1:] & whole[:-1]]
+    rates = 0.25 * w[:-2] + 0.5 * w[1:-1] + 0.25 * w[2:]
+    told = (-np.cross(rates, a[1:-1]) * (t[2:] - t[:-2])[:, None])[whole[1:] & whole[:-1]]
+    seen, said = float((turned**2).sum()), float((told**2).sum())
+    if seen < 50.0 or said == 0.0:
+        return None  # it hardly turned: nothing to compare
+    shared = float((turned * told).sum())
+    factor, agreement = shared / said, shared / float(np.sqrt(seen * said))
+    if agreement > 0.7 and not 0.1 < factor < 10.0:
+        unit, other = ("deg/s", "rad/s") if factor < 1 else ("rad/s", "deg/s")
+        raise RecordingError(
+            f"{placement}'s gyroscope to turn as its accelerometer tilts",
+            f"it says {1 / factor:.2g} times as much, as if numbers in {unit} were declared as {other}",
+            f'set the gyr_unit of {placement} to "{unit}"',
+        )
+    if agreement < 0.3:
+        return "its gyroscope and accelerometer do not turn together: check the axes and signs of both"
+    return None
+
+
+def clipped_rows(values: FloatArray, stream: SensorStream) -> BoolArray:
+    """(N,) rows of values (N, 6) at the declared range, or on a flat top at the extreme of a channel."""
+    clipped = np.zeros(len(values), dtype=np.bool_)
+    ranges = (stream.acc_range_m_s2,) * 3 + (stream.gyr_range_rad_s,) * 3
+    low, high = values.min(axis=0), values.max(axis=0)
+    for channel, limit in enumerate(ranges):
+        column = values[:, channel]
+        for extreme in (low[channel], high[channel]):
+            if limit is not None and abs(extreme) >= 0.999 * limit:
+                clipped |= np.abs(column) >= 0.999 * limit
+            elif abs(extreme) >= _FLAT_TOP_LEAST[channel]:
+                starts, ends = _runs(column == extreme)
+                for start, end in zip(starts, ends, strict=True):
+                    clipped[start:end] |= end - start >= _FLAT_TOP_SAMPLES
+    return clipped
+
+
+def constant_channels(values: FloatArray) -> tuple[str, ...]:
+    """Names of the channels of values (N, 6) that hold one value throughout."""
+    same = (values == values[0]).all(axis=0) if len(values) > 1 else np.zeros(6, dtype=np.bool_)
+    return tuple(name for name, constant in zip(AXES, same, strict=True) if constant)
+
+
+def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[Stuck]:
+    """Where channels of values (N, 6) repeat one value for longer than stuck_s while the sensor moves.
+
+    One channel alone: stuck where another one moves meanwhile. All six: frozen where the value is one of turning,
+    or where a jump ends it.
+    """
+    least = max(3, round(stuck_s * rate_hz))
+    same = np.diff(values, axis=0) == 0
+    found: dict[tuple[int, int], list[str]] = {}
+    for channel in np.flatnonzero(same.sum(axis=0) >= least):
+        starts, ends = _runs(same[:, channel])
+        for start, end in zip(starts, ends, strict=True):
+            if end - start >= least and _moves(values, int(start), int(end) + 1):
+                found.setdefault((int(start), int(end) + 1), []).append(AXES[channel])
+    return [Stuck(start, end, tuple(names)) for (start, end), names in sorted(found.items())]
+
+
+def _moves(values: FloatArray, start: int, end: int) -> bool:
+    inside = values[start:end]
+    if (np.ptp(inside, axis=0) > _MOVES).any():
+        return True
+    if not (inside == inside[0]).all():
+        return False
+    if np.linalg.norm(inside[0, 3:]) > _STUCK_TURNING_RAD_S:
+        return True
+    return bool(end < len(values) and (np.abs(values[end] - inside[0]) > _JUMP).any())
+
+
+def count_spikes(values: FloatArray) -> int:
+    """Single samples of values (N, 6) far from both neighbours, which agree with each other."""
+    middle = values[1:-1]
+    away = np.minimum(np.abs(middle - values[:-2]), np.abs(middle - values[2:]))
+    if not (away.max(axis=0, initial=0.0) > _SPIKE).any():
+        return 0
+    agree = np.abs(values[2:] - values[:-2]) < 0.25 * _SPIKE
+    return int(((away > _SPIKE) & agree).any(axis=1).sum())
+
+
+def _runs(flags: BoolArray) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Starts and ends (exclusive) of the runs of True."""
+    edges = np.diff(flags.astype(np.int8), prepend=0, append=0)
+    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)

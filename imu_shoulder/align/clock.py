@@ -1,0 +1,234 @@
+"""Repairs a sensor's clock: wraps and backward steps undone, repeats dropped, the true rate, regular times, gaps.
+
+A sensor samples at an even pace; its stamps jitter, bunch where packets arrive together, wrap or are set back.
+So the stamps only say how fast the sensor samples and where samples are missing. Between gaps the samples get
+evenly spaced times back, following the stamps' slow wander and nothing faster.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d
+
+from imu_shoulder.model import BoolArray, FloatArray
+
+IntArray = NDArray[np.int64]
+
+# Counters that run out: bits and tick. Only periods over WRAP_LEAST_S can be told from jitter.
+_TICKS_S = (1e-9, 1e-6, 1e-3, 1 / 32768)
+_BITS = (16, 24, 32)
+WRAP_LEAST_S = 1.0
+WRAP_PERIODS_S = tuple(sorted(p for tick in _TICKS_S for bits in _BITS if (p := 2**bits * tick) >= WRAP_LEAST_S))
+# After a wrap is undone the next sample must follow within this time.
+_WRAP_SLACK_S = 0.5
+# Where more than this share of rows repeats the stamp before, stamps mark packets, and rows are no repeats.
+_PACKET_SHARE = 0.05
+_WANDER_BLOCK_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """A repaired clock.
+
+    rows: (K,) rows of the stream that are kept, in order of time. time_s: (K,) increasing, evenly spaced between
+    gaps. rate_hz: as measured. jitter_sd_s: of the stamps about time_s. wraps, set_back, reordered, duplicates:
+    how often each was undone. set_back_s: the steps that were undone.
+    """
+
+    rows: IntArray
+    time_s: FloatArray
+    rate_hz: float
+    jitter_sd_s: float
+    duplicates: int
+    reordered: int
+    wraps: int
+    set_back_s: tuple[float, ...]
+
+    def holes(self) -> tuple[IntArray, IntArray]:
+        """Where samples are missing: index of the sample after each hole, and how many are missing in it."""
+        steps = np.rint(np.diff(self.time_s) * self.rate_hz).astype(np.int64)
+        after = np.flatnonzero(steps > 1) + 1
+        return after, steps[after - 1] - 1
+
+
+def wrap_period_s(step_s: float, spacing_s: float) -> float | None:
+    """The period of the counter whose wrap explains a backward step (negative), or None."""
+    fits = [p for p in WRAP_PERIODS_S if -0.5 * spacing_s <= step_s + p <= max(_WRAP_SLACK_S, 2 * spacing_s)]
+    return min(fits, key=lambda p: abs(step_s + p - spacing_s), default=None)
+
+
+def repair_clock(time_s: FloatArray, declared_rate_hz: float, split_s: float) -> Clock:
+    """Repair the stamps time_s (N,). split_s: a longer hole starts a new stretch of even spacing."""
+    declared_s = 1.0 / declared_rate_hz
+    stamps, wraps, set_back = _undo_steps(time_s, declared_s)
+    rows = np.arange(len(stamps))
+    reordered = int((np.diff(stamps) < 0).sum())
+    if reordered:
+        rows = np.argsort(stamps, kind="stable")
+        stamps = stamps[rows]
+    repeated = np.diff(stamps, prepend=-np.inf) == 0
+    duplicates = int(repeated.sum())
+    if 0 < duplicates <= _PACKET_SHARE * len(stamps):
+        rows, stamps = rows[~repeated], stamps[~repeated]
+    else:
+        duplicates = 0
+    if len(stamps) < 3:
+        return Clock(rows, stamps, declared_rate_hz, 0.0, duplicates, reordered, wraps, set_back)
+    spacing_s, missing = _spacing(stamps, declared_s, split_s)
+    fitted = _even_times(stamps, missing, spacing_s, split_s)
+    jitter = float(np.std(stamps - fitted))
+    keep = np.diff(fitted, prepend=-np.inf) > 0
+    return Clock(rows[keep], fitted[keep], 1.0 / spacing_s, jitter, duplicates, reordered, wraps, set_back)
+
+
+def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, tuple[float, ...]]:
+    """Add back what wraps and resets took off. Packets that came in the wrong order stay for sorting."""
+    steps = np.diff(time_s)
+    places = np.flatnonzero(steps < 0) + 1
+    if len(places) == 0:
+        return time_s, 0, ()
+    stamps = time_s.copy()
+    wraps, set_back = 0, []
+    for place in places:
+        step = float(stamps[place] - stamps[place - 1])
+        if step >= 0 or _fits_a_hole(stamps, int(place), spacing_s):
+            continue
+        period = wrap_period_s(step, spacing_s)
+        if period is not None:
+            wraps += 1
+            stamps[place:] += period
+        elif _stays_back(stamps, int(place), step, spacing_s):
+            set_back.append(-step)
+            stamps[place:] += spacing_s - step
+    return stamps, wraps, tuple(set_back)
+
+
+def _fits_a_hole(stamps: FloatArray, place: int, spacing_s: float) -> bool:
+    """Whether the sample at `place` belongs into a hole that was left shortly before it: it came late."""
+    start = max(0, place - 256)
+    before = stamps[start:place]
+    right = int(np.searchsorted(np.maximum.accumulate(before), stamps[place]))
+    if right == 0 or right == len(before):
+        return False
+    return bool(before[right] - before[right - 1] > 1.5 * spacing_s and stamps[place] > before[right - 1])
+
+
+def _stays_back(stamps: FloatArray, place: int, step_s: float, spacing_s: float) -> bool:
+    """Whether the clock was set back, in contrast to stamps that only jitter about each other."""
+    if -step_s > 20 * spacing_s:
+        return True
+    width = 10
+    before, after = stamps[max(0, place - width) : place], stamps[place : place + width]
+    if min(len(before), len(after)) < 3:
+        return False
+    # With an even pace, the middle of the samples after lies so many samples behind the middle of those before.
+    expected = 0.5 * (len(before) + len(after)) * spacing_s
+    return bool(np.median(after) - np.median(before) - expected < -0.6 * max(-step_s, spacing_s))
+
+
+def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[float, IntArray]:
+    """The true sample spacing in seconds, and (N,) how many samples are missing before each sample."""
+    spacing_s, window = _first_spacing(stamps, declared_s)
+    missing = np.zeros(len(stamps), dtype=np.int64)
+    for _ in range(3):
+        missing = _missing_before(stamps, spacing_s, window)
+        previous, spacing_s = spacing_s, _slope(stamps, missing, spacing_s, split_s)
+        if abs(spacing_s / previous - 1) * window < 0.05:
+            break
+    return spacing_s, missing
+
+
+def _first_spacing(stamps: FloatArray, declared_s: float) -> tuple[float, int]:
+    """A first spacing, and over how many samples lateness must be watched to tell it from a missing sample."""
+    steps = np.diff(stamps)
+    middle = float(np.median(steps))
+    block = int(np.clip(round(2.0 / declared_s), 8, max(8, len(steps) // 2)))
+    if len(stamps) <= block:
+        block = len(stamps) - 1
+    slopes = (stamps[block:] - stamps[:-block]) / block
+    pace = float(np.quantile(slopes, 0.25))
+    even = steps[(steps > 0.5 * middle) & (steps < 1.5 * middle)]
+    if middle > 0 and len(even) > 0.7 * len(steps) and 0.5 * pace < middle < 1.25 * pace:
+        return float(even.mean()), 20
+    # Stamps that bunch: only the pace over many packets says anything.
+    return pace, max(20, round(1.0 / pace))
+
+
+def _missing_before(stamps: FloatArray, spacing_s: float, window: int) -> IntArray:
+    """How many samples are missing before each sample, (N,).
+
+    Lateness against an even pace rises and falls again where stamps jitter or packets wait, and stays raised
+    where samples are missing. Being late is common and being early is not: so the least lateness on either side
+    is compared.
+    """
+    count = len(stamps)
+    late = stamps - spacing_s * np.arange(count)
+    # Least lateness over `window` samples from each sample on, and over those before it.
+    after = _forward_minimum(late, window)
+    before = _forward_minimum(late[::-1], window)[::-1]
+    rise = np.zeros(count)
+    rise[1:] = after[1:] - before[:-1]
+    spread = 1.4826 * float(np.median(np.abs(rise)))
+    least = max(0.75 * spacing_s, 3.0 * spread)
+    missing = np.zeros(count, dtype=np.int64)
+    last = 0
+    for place in np.flatnonzero((rise > least) & (np.diff(stamps, prepend=stamps[0]) > spacing_s)):
+        # Samples before the last gap say nothing about this one.
+        step = float(after[place] - late[max(last, place - window) : place].min())
+        if step > least:
+            missing[place] = round(step / spacing_s)
+            last = int(place)
+    return missing
+
+
+def _forward_minimum(values: FloatArray, window: int) -> FloatArray:
+    """Least of values[i : i + window] for each i."""
+    shifted: FloatArray = minimum_filter1d(values, window, mode="nearest", origin=-(window // 2))
+    return shifted
+
+
+def _stretch_starts(missing: IntArray, spacing_s: float, split_s: float) -> IntArray:
+    return np.flatnonzero(((missing - 0.5) * spacing_s > split_s) | (np.arange(len(missing)) == 0))
+
+
+def _slope(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: float) -> float:
+    """Spacing by least squares of stamp on sample count, each stretch about its own middle, late stamps left out."""
+    count = np.arange(len(stamps)) + np.cumsum(missing)
+    starts = _stretch_starts(missing, spacing_s, split_s)
+    sizes = np.diff(starts, append=len(stamps))
+
+    def centred(values: FloatArray, use: BoolArray) -> FloatArray:
+        weight = np.maximum(np.add.reduceat(use.astype(np.float64), starts), 1.0)
+        return values - np.repeat(np.add.reduceat(np.where(use, values, 0.0), starts) / weight, sizes)
+
+    use = np.ones(len(stamps), dtype=np.bool_)
+    slope = spacing_s
+    for _ in range(2):
+        x, y = centred(count.astype(np.float64), use), centred(stamps, use)
+        scale = float((x * x)[use].sum())
+        if scale == 0:
+            return spacing_s
+        slope = float((x * y)[use].sum()) / scale
+        error = np.abs(y - slope * x)
+        use = error <= max(5 * float(np.median(error)), 1e-9)
+    return slope
+
+
+def _even_times(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: float) -> FloatArray:
+    """Evenly spaced times that follow the stamps' slow wander, block by block, within each stretch."""
+    count = np.arange(len(stamps)) + np.cumsum(missing)
+    even = spacing_s * count
+    error = stamps - even
+    starts = _stretch_starts(missing, spacing_s, split_s)
+    block = max(8, round(_WANDER_BLOCK_S / spacing_s))
+    fitted = np.empty(len(stamps))
+    for start, end in zip(starts, np.append(starts[1:], len(stamps)), strict=True):
+        blocks = max(1, int(end - start) // block)
+        size = int(end - start) // blocks
+        levels = np.median(error[start : start + blocks * size].reshape(blocks, size), axis=1)
+        middles = size * np.arange(blocks) + 0.5 * (size - 1)
+        fitted[start:end] = even[start:end] + np.interp(np.arange(end - start), middles, levels)
+    return fitted

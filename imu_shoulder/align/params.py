@@ -1,0 +1,36 @@
+"""The parameters of the align stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from imu_shoulder.errors import ParameterError
+
+
+@dataclass(frozen=True, slots=True)
+class AlignParams:
+    """rate_hz: of the common grid; None for the declared rate that most sensors share (the higher of equals).
+
+    bridge_s: a hole this long or shorter is bridged by a straight line and counted; a longer one stays a gap.
+    rate_tolerance: a measured rate further than this share from the declared one is a warning.
+    stuck_s: a channel that repeats one value for longer while the sensor moves is stuck.
+    latency_s: a live stream waits this long for a sensor that is late before it goes on without it.
+    """
+
+    rate_hz: float | None = None
+    bridge_s: float = 0.05
+    rate_tolerance: float = 0.01
+    stuck_s: float = 1.0
+    latency_s: float = 0.25
+
+    def __post_init__(self) -> None:
+        limits = {
+            "rate_hz": (self.rate_hz, 10.0, 2000.0),
+            "bridge_s": (self.bridge_s, 0.0, 0.15),
+            "rate_tolerance": (self.rate_tolerance, 0.0, 0.5),
+            "stuck_s": (self.stuck_s, 0.2, 60.0),
+            "latency_s": (self.latency_s, self.bridge_s + 0.05, 10.0),
+        }
+        for name, (value, low, high) in limits.items():
+            if value is not None and not low <= value <= high:
+                raise ParameterError(f"{name} from {low:g} to {high:g}", f"it is {value:g}", "choose a value in there")
