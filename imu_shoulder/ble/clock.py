@@ -1,0 +1,162 @@
+"""One clock for all nodes: each node's clock is fitted to the host's from arrival times and clock pings.
+
+A packet arrives after its last sample was taken, never before, so arrival minus node time bounds the offset from
+above, and the least delayed packets of each stretch trace the clock whatever bursts and outages do to the rest. A ping
+is stamped by the node after the host sent it, so it bounds the offset from below. The drift comes from the least
+delayed packets alone, by the weighted median of the slopes between them (Theil-Sen; Sen 1968, doi
+10.1080/01621459.1968.10480934, weighted by distance); the offset is the middle between the bounds, and half their
+distance is how wrong it can be.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.model import FloatArray
+
+LEAST_SPAN_S = 10.0
+MOST_BINS = 300
+FLOOR_QUANTILE = 0.1
+
+
+def host_now_ns() -> int:
+    """The host's clock: never set, and where the system offers it running on while a laptop sleeps."""
+    boottime = getattr(time, "CLOCK_BOOTTIME", None)
+    return time.monotonic_ns() if boottime is None else time.clock_gettime_ns(boottime)
+
+
+@dataclass(frozen=True, slots=True)
+class BootTimes:
+    """What is known of one life of a node, between two of its starts; all in seconds.
+
+    node_s, arrival_s: (N,) node time of each packet's last sample and host time of its arrival, in order.
+    ping_node_s, ping_before_s, ping_after_s: (M,) node stamp of each ping, host time before it was sent and after it
+    was acknowledged.
+    """
+
+    node_s: FloatArray
+    arrival_s: FloatArray
+    ping_node_s: FloatArray
+    ping_before_s: FloatArray
+    ping_after_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFit:
+    """host_s = offset_s[boot] + rate * node_s.
+
+    bound_s: half the distance between the bounds of the offset, the worst of the boots; infinite without pings.
+    residual_s: 95th percentile of how far the least delayed packets lie from the line.
+    """
+
+    rate: float
+    offset_s: Mapping[int, float]
+    bound_s: float
+    residual_s: float
+
+    @property
+    def drift_ppm(self) -> float:
+        """How fast the node's clock runs against the host's, in parts per million."""
+        return (1 / self.rate - 1) * 1e6
+
+    def host_s(self, boot: int, node_s: FloatArray) -> FloatArray:
+        """Host time of node times of one boot. Both (N,)."""
+        return np.asarray(self.offset_s[boot] + self.rate * node_s)
+
+
+def _least_delayed(times: BootTimes) -> tuple[FloatArray, FloatArray]:
+    """Node time and offset bound of the least delayed packet of each bin of a second or more. (K,), (K,)."""
+    above_s = times.arrival_s - times.node_s
+    span_s = float(np.ptp(times.node_s)) if len(times.node_s) else 0.0
+    bins = np.floor((times.node_s - times.node_s.min(initial=np.inf)) / max(1.0, span_s / MOST_BINS)).astype(int)
+    order = np.lexsort((above_s, bins))
+    first = np.unique(bins[order], return_index=True)[1]
+    kept = order[first]
+    return times.node_s[kept], above_s[kept]
+
+
+def _slope(anchors: Sequence[tuple[FloatArray, FloatArray]]) -> float:
+    """Weighted median of the slopes between anchors of the same boot; 0 if they span too little to tell."""
+    slopes, weights = [], []
+    for node_s, above_s in anchors:
+        left, right = np.triu_indices(len(node_s), 1)
+        run_s = node_s[right] - node_s[left]
+        slopes.append((above_s[right] - above_s[left]) / run_s)
+        weights.append(run_s)
+    slope, weight = np.concatenate(slopes), np.concatenate(weights)
+    if weight.max(initial=0.0) < LEAST_SPAN_S:
+        return 0.0
+    order = np.argsort(slope)
+    half = np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)
+    return float(slope[order][half])
+
+
+def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
+    """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out."""
+    boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
+    anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
+    slope = _slope(list(anchors.values())) if anchors else 0.0
+    offsets: dict[int, float] = {}
+    bound_s = 0.0
+    residuals = [np.zeros(0)]
+    for boot, times in boots.items():
+        node_s, above_s = anchors[boot]
+        level = above_s - slope * node_s
+        upper = float(np.quantile(level, FLOOR_QUANTILE))
+        if len(times.ping_node_s):
+            upper = min(upper, float(np.min(times.ping_after_s - (1 + slope) * times.ping_node_s)))
+            lower = float(np.max(times.ping_before_s - (1 + slope) * times.ping_node_s))
+            # Left over drift can make the bounds cross by a hair; the middle is still the best there is.
+            offsets[boot] = (upper + lower) / 2
+            bound_s = max(bound_s, abs(upper - lower) / 2)
+        else:
+            offsets[boot] = upper
+            bound_s = float("inf")
+        residuals.append(np.abs(level - upper))
+    residual = np.concatenate(residuals)
+    return ClockFit(1 + slope, offsets, bound_s, float(np.quantile(residual, 0.95)) if len(residual) else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Lag:
+    """How much later one node shows the shake than the reference node. correlation: at the best lag, 1 at most."""
+
+    lag_s: float
+    correlation: float
+
+
+SHAKE_RATE_HZ = 1000.0
+SHAKE_MOST_LAG_S = 0.1
+SHAKE_LEAST_SPEED_RAD_S = 2.0
+
+
+def shake_lag(reference: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray]) -> Lag | None:
+    """Lag of one node behind another that was shaken with it, from the speed of turning, whatever way they point.
+
+    reference, other: time_s (N,) and speed of turning in rad/s (N,) during the shake. None where there was too little
+    shaking or too little data to tell.
+    """
+    start_s = max(reference[0][0], other[0][0]) if len(reference[0]) and len(other[0]) else 0.0
+    end_s = min(reference[0][-1], other[0][-1]) if len(reference[0]) and len(other[0]) else 0.0
+    reach = round(SHAKE_MOST_LAG_S * SHAKE_RATE_HZ)
+    grid_s = np.arange(start_s, end_s, 1 / SHAKE_RATE_HZ)
+    if len(grid_s) < 10 * reach:
+        return None
+    ours = np.interp(grid_s, *reference)[reach:-reach]
+    theirs = np.interp(grid_s, *other)
+    if min(np.quantile(ours, 0.9), np.quantile(theirs, 0.9)) < SHAKE_LEAST_SPEED_RAD_S:
+        return None
+    windows = np.lib.stride_tricks.sliding_window_view(theirs, len(ours))
+    centred = windows - windows.mean(axis=1, keepdims=True)
+    ours = ours - ours.mean()
+    score = centred @ ours / (np.linalg.norm(centred, axis=1) * np.linalg.norm(ours))
+    best = int(np.argmax(score))
+    lag = float(best - reach)
+    if 0 < best < len(score) - 1:
+        before, at, after = score[best - 1 : best + 2]
+        lag += 0.5 * (before - after) / (before - 2 * at + after)
+    return Lag(lag / SHAKE_RATE_HZ, float(score[best]))
