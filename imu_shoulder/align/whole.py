@@ -84,9 +84,11 @@ def shared_rate_hz(rates_hz: Sequence[float]) -> float:
 
 def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     clock = repair_clock(stream.time_s, stream.declared_rate_hz, params.bridge_s)
-    values = np.hstack([stream.acc_m_s2, stream.gyr_rad_s])
+    # Channel by channel in memory, which makes the checks of each channel several times as fast.
+    values = np.empty((len(stream.time_s), 6), order="F")
+    values[:, :3], values[:, 3:] = stream.acc_m_s2, stream.gyr_rad_s
     if len(clock.rows) != len(values) or clock.reordered:
-        values = values[clock.rows]
+        values = np.asfortranarray(values[clock.rows])
     time_s, rate_hz = clock.time_s, clock.rate_hz
     notes = Notes(stream.placement)
     clock_notes(notes, clock, stream, params)
