@@ -8,8 +8,9 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.frames import Y_AXIS
+from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import FloatArray, SensorStream
+from imu_shoulder.simulate.kinematics import chain
 from imu_shoulder.simulate.timeline import minimum_jerk
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -53,6 +54,11 @@ class SensorModel:
     true_rate_factor: float = 1.0
     slips: tuple[Slip, ...] = ()
 
+    def __post_init__(self) -> None:
+        for slip in self.slips:
+            if not any(slip.axis):
+                raise ParameterError("a slip about an axis", "the axis was all zeros", "give a direction")
+
 
 PERFECT_SENSOR = SensorModel(
     gyr_bias_deg_s=0.0,
@@ -74,8 +80,8 @@ def slipping(model: SensorModel, time_s: FloatArray) -> Rotation:
     turned = Rotation.identity(time_s.size)
     for slip in model.slips:
         share = minimum_jerk(np.clip((time_s - slip.at_s) / SLIP_S, 0.0, 1.0))
-        axis = np.asarray(slip.axis) / np.linalg.norm(slip.axis) if any(slip.axis) else Y_AXIS
-        turned = turned * Rotation.from_rotvec(np.radians(slip.angle_deg) * share[:, None] * axis)
+        axis = np.asarray(slip.axis) / np.linalg.norm(slip.axis)
+        turned = chain(turned, Rotation.from_rotvec(np.radians(slip.angle_deg) * share[:, None] * axis))
     return turned
 
 
@@ -90,7 +96,7 @@ def true_motion(
     acceleration = np.empty_like(position_m)
     acceleration[1:-1] = (position_m[2:] - 2 * position_m[1:-1] + position_m[:-2]) / step_s**2
     rate = np.empty_like(position_m)
-    rate[1:-1] = (earth_from_sensor[:-2].inv() * earth_from_sensor[2:]).as_rotvec() / (2 * step_s)
+    rate[1:-1] = chain(earth_from_sensor[:-2].inv(), earth_from_sensor[2:]).as_rotvec() / (2 * step_s)
     for array in (acceleration, rate):
         array[0], array[-1] = array[1], array[-2]
     acceleration[:, 2] += gravity_m_s2

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation, Slerp
+from scipy.interpolate import CubicSpline
+from scipy.spatial.transform import Rotation
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream, Side
 from imu_shoulder.simulate.damage import Damage
-from imu_shoulder.simulate.kinematics import Body, body_motion
+from imu_shoulder.simulate.kinematics import Body, body_motion, chain
 from imu_shoulder.simulate.script import Block, ElbowBends, ForwardRaises, Pause, Pose, Scenario, SetScript
 from imu_shoulder.simulate.sensor import sense, slipping, true_motion
 from imu_shoulder.simulate.sets import SetPerformance
@@ -148,11 +149,11 @@ def _record(
     """The stream as written, and earth_from_sensor on the fine grid."""
     model = scenario.sensors.get(placement, scenario.sensor)
     skin, position_m = body.worn[placement]
-    attitude = skin * slipping(model, fine_s) * mounting
+    attitude = chain(skin, slipping(model, fine_s), mounting)
     force, rate = true_motion(fine_s, attitude, position_m, scenario.gravity_m_s2)
     stream, sampled_s = sense(model, placement, fine_s, force, rate, scenario.rate_hz, rng)
     damage = scenario.damage.get(placement, Damage())
-    gravity = Slerp(fine_s, attitude)(sampled_s).inv().apply(scenario.gravity_m_s2 * Z_AXIS)
+    gravity = CubicSpline(fine_s, attitude.inv().apply(scenario.gravity_m_s2 * Z_AXIS))(sampled_s)
     return damage.apply(stream, gravity, rng), attitude
 
 
