@@ -1,0 +1,185 @@
+"""One arm's set against its drill, as plain data for summary.json. Every figure names the reps it comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from imu_shoulder.assess import words
+from imu_shoulder.assess.judge import JudgedRep, band_deg, clean
+from imu_shoulder.drills import Drill
+from imu_shoulder.segment.model import ArmSet
+
+# Criterion -> the faults that miss it.
+CRITERIA: Mapping[str, tuple[str, ...]] = {
+    "arc": ("short_arc", "over_arc"),
+    "hold": ("hold_short", "hold_broken"),
+    "tempo": ("too_fast",),
+    "thumb": ("thumb_down",),
+    "elbow": ("elbow_off",),
+    "plane": ("plane_off",),
+    "trunk": ("trunk_moved",),
+    "start": ("start_missed",),
+    "stations": ("station_skipped", "order_wrong"),
+    "shrug": ("shrug",),
+}
+# Below this the sensor, not the person, is unsteady: tilt noise of a consumer accelerometer is about 0.03 deg.
+STEADINESS_FLOOR_DEG = 0.05
+
+
+def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
+    """The summary entry of one arm's set."""
+    drill = arm_set.drill
+    scored = [j for j in judged if not j.excluded]
+    lifting = arm_set.role == "lift"
+    asked = drill.dose.reps if drill is not None and lifting else None
+    holds = [j.values["hold_s"] for j in scored]
+    band = band_deg(drill, float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0)
+    return {
+        "set": arm_set.number,
+        "drill": None if drill is None else drill.id,
+        "title": "Free movement" if drill is None else drill.title,
+        "side": arm_set.side,
+        "role": arm_set.role,
+        "start_s": arm_set.start_s,
+        "end_s": arm_set.end_s,
+        "angle": arm_set.angle,
+        "band_deg": None if band is None else [None if np.isinf(end) else end for end in band],
+        "asked": _asked(drill, asked),
+        "done": {
+            "reps": sum(j.rep.kind == "rep" for j in judged) if lifting else 0,
+            "scored": len(scored) if lifting else 0,
+            "clean": len(clean(judged)) if lifting else 0,
+            "excluded": len(judged) - len(scored),
+        },
+        "headline": words.headline(drill, judged, asked, float(np.median(holds)) if holds else None)
+        if lifting
+        else holder_headline(judged),
+        "change": words.change(judged) if lifting else "",
+        "criteria": [] if drill is None else _criteria(drill, scored),
+        "excluded": [
+            {
+                "rep": j.number,
+                "start_s": j.rep.start_s,
+                "why": j.excluded,
+                "text": f"{words.rep_list([j.number]).capitalize()}: {words.EXCLUDED_WORDS[j.excluded]}.",
+            }
+            for j in judged
+            if j.excluded
+        ],
+        "steadiness": {name: _median(scored, name) for name in STEADINESS},
+        "tempo": {name: _median(scored, name) for name in ("lift_s", "hold_s", "lower_s", "rest_s")},
+        "fatigue": {
+            "arc": slope_over_reps(scored, "arc_deg"),
+            "hold_sd": slope_over_reps(scored, "hold_sd_deg"),
+        },
+        "side_difference": None,
+    }
+
+
+STEADINESS = ("hold_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s", "time_in_band_pct")
+
+
+def holder_headline(judged: Sequence[JudgedRep]) -> str:
+    if not judged:
+        return "The holding arm was not seen."
+    values = judged[0].values
+    text = f"Stayed in the band {values['time_in_band_pct']:.0f} % of the set"
+    if np.isfinite(values["hold_sd_deg"]):
+        text += f", steady to {values['hold_sd_deg']:.1f} deg"
+    return text + "."
+
+
+def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
+    if drill is None:
+        return {"reps": None, "hold_s": None, "lift_at_least_s": None, "lower_at_least_s": None}
+    return {
+        "reps": reps,
+        "hold_s": drill.top.hold_s or None,
+        "lift_at_least_s": drill.lift_at_least_s,
+        "lower_at_least_s": drill.lower_at_least_s,
+        "source": drill.dose.source,
+    }
+
+
+def _criteria(drill: Drill, scored: Sequence[JudgedRep]) -> list[dict[str, Any]]:
+    out = []
+    for name, text in asked_texts(drill).items():
+        faults = CRITERIA[name]
+        unknown = _unknown(name, scored)
+        missed = [j.number for j in scored if any(f in faults for f in j.faults)]
+        met = [j.number for j in scored if j.number not in missed and j.number not in unknown]
+        judged = len(met) + len(missed)
+        out.append(
+            {
+                "name": name,
+                "asked": text,
+                "met": met,
+                "missed": missed,
+                "unknown": unknown,
+                "share": len(met) / judged if judged else None,
+            }
+        )
+    return out
+
+
+def _unknown(name: str, scored: Sequence[JudgedRep]) -> list[int]:
+    """Reps for which the sensors worn do not show this criterion."""
+    column = {"thumb": "thumb_up_deg", "elbow": "elbow_deg", "plane": "plane_deg", "trunk": "trunk_lean_deg"}.get(name)
+    return [] if column is None else [j.number for j in scored if not np.isfinite(j.values[column])]
+
+
+def asked_texts(drill: Drill) -> dict[str, str]:
+    """What the drill asks, criterion by criterion, in words."""
+    out = {}
+    top = drill.leading_range(drill.top)
+    if top is not None and len(drill.stations) == 1:
+        above = " above the start" if top.above == "start" else ""
+        out["arc"] = f"{_range_text(top.low_deg, top.high_deg)}{above} at the top"
+    if any(station.hold_s > 0 for station in drill.stations):
+        out["hold"] = ", ".join(f"{s.name} {s.hold_s:g} s" for s in drill.stations if s.hold_s > 0)
+    out["tempo"] = f"at least {drill.lift_at_least_s:g} s up and {drill.lower_at_least_s:g} s down"
+    form = drill.form
+    for name, limits in (("thumb", form.thumb_up_deg), ("elbow", form.elbow_deg), ("plane", form.plane_deg)):
+        if limits is not None:
+            out[name] = _range_text(*limits)
+    if form.trunk_deg is not None:
+        out["trunk"] = f"moves no more than {form.trunk_deg:g} deg"
+    out["start"] = "comes back to the start"
+    if len(drill.stations) > 1:
+        out["stations"] = ", then ".join(station.name for station in drill.stations)
+    return out
+
+
+def _range_text(low: float, high: float) -> str:
+    if np.isinf(high):
+        return f"at least {low:g} deg"
+    if np.isinf(low):
+        return f"at most {high:g} deg"
+    return f"{low:g} to {high:g} deg"
+
+
+def _median(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:
+    values = np.array([j.values[name] for j in scored])
+    values = values[np.isfinite(values)]
+    found: dict[str, Any] = {"median": float(np.median(values)) if len(values) else None, "n": len(values)}
+    if name == "hold_sd_deg":
+        found["at_floor"] = bool(len(values)) and float(np.median(values)) < STEADINESS_FLOOR_DEG
+    return found
+
+
+def slope_over_reps(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:
+    """Least-squares slope of a measure per rep, with its 95 % confidence interval; None under 4 reps."""
+    pairs = np.array([(k, j.values[name]) for k, j in enumerate(scored) if np.isfinite(j.values[name])])
+    if len(pairs) < 4:
+        return {"slope_per_rep": None, "ci95": None, "n": len(pairs)}
+    fit = stats.linregress(pairs[:, 0], pairs[:, 1])
+    half = float(stats.t.ppf(0.975, len(pairs) - 2) * fit.stderr)
+    return {
+        "slope_per_rep": float(fit.slope),
+        "ci95": [float(fit.slope) - half, float(fit.slope) + half],
+        "n": len(pairs),
+    }

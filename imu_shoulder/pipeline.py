@@ -1,0 +1,122 @@
+"""The flow: a recording goes in, sets and angles come out. Commands and the live page call this, nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from imu_shoulder.align import AlignParams, align_recording
+from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.trunk import trunk_angles
+from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
+from imu_shoulder.calibrate.calibration import CalibrateParams, calibrate
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration
+from imu_shoulder.drills import Drill, load_shipped
+from imu_shoulder.model import Aligned, BoolArray, Recording, Side
+from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards
+from imu_shoulder.orient.bias import StillnessParams, runs, still_windows
+from imu_shoulder.segment.model import ArmSet
+from imu_shoulder.segment.sets import SegmentParams, segment_set
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Params:
+    """Every parameter of every stage. All of them are written to summary.json."""
+
+    align: AlignParams = field(default_factory=AlignParams)
+    orient: OrientParams = field(default_factory=OrientParams)
+    calibrate: CalibrateParams = field(default_factory=CalibrateParams)
+    angles: AngleParams = field(default_factory=AngleParams)
+    segment: SegmentParams = field(default_factory=SegmentParams)
+    judge: JudgeParams = field(default_factory=JudgeParams)
+
+
+@dataclass(frozen=True, slots=True)
+class AnalysedSet:
+    arm_set: ArmSet
+    judged: tuple[JudgedRep, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """Everything the outputs are written from."""
+
+    recording: Recording
+    params: Params
+    aligned: Aligned
+    attitudes: Mapping[str, Attitude]
+    calibration: Calibration
+    arms: Mapping[Side, ArmAngles]
+    sets: tuple[AnalysedSet, ...]
+
+
+def analyse(
+    recording: Recording,
+    params: Params | None = None,
+    drills: Mapping[str, Drill] | None = None,
+    progress: Progress = lambda stage: None,
+) -> Analysis:
+    """Run every stage over a finished recording.
+
+    drills: the user's own drills by id, looked at before the shipped ones. progress: told each stage's name.
+    Raises ShoulderError when the recording, a drill or the calibration cannot be used.
+    """
+    params = params or Params()
+    named = {e.drill for e in recording.events if e.trial_type == "set" and e.drill is not None}
+    known = {name: drills[name] if drills and name in drills else load_shipped(name) for name in sorted(named)}
+    progress("align")
+    aligned = align_recording(recording, params.align)
+    progress("orient")
+    attitudes = {
+        placement: orient_afterwards(track, aligned.rate_hz, params.orient)
+        for placement, track in aligned.tracks.items()
+    }
+    progress("calibrate")
+    still_s = joint_stillness(aligned, params.orient.stillness)
+    calibration = calibrate(aligned.time_s, aligned.rate_hz, attitudes, recording.events, still_s, params.calibrate)
+    progress("angles")
+    trunk = {} if calibration.trunk is None else trunk_angles(calibration.trunk, attitudes["sternum"])
+    arms = {}
+    for side, arm in calibration.arms.items():
+        found = arm_angles(arm, attitudes, params.angles, len(aligned.time_s))
+        arms[side] = replace(found, angles={**found.angles, **trunk})
+    progress("sets")
+    analysed = []
+    for number, event in enumerate((e for e in recording.events if e.trial_type == "set"), start=1):
+        if event.drill is None:
+            continue
+        arm_sets = segment_set(number, event, known[event.drill], aligned.time_s, aligned.rate_hz, arms, params.segment)
+        analysed += [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
+    return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
+
+
+def joint_stillness(aligned: Aligned, params: StillnessParams) -> list[tuple[float, float]]:
+    """Stretches (start_s, end_s) in which every sensor is still at once."""
+    still = np.ones(len(aligned.time_s), dtype=bool)
+    for track in aligned.tracks.values():
+        mine = np.zeros(len(still), dtype=bool)
+        for window in still_windows(track, aligned.rate_hz, params):
+            mine[window.first : window.last] = True
+        still &= mine
+    return [(float(aligned.time_s[a]), float(aligned.time_s[b - 1])) for a, b in runs(still)]
+
+
+def _judge(
+    arm_set: ArmSet,
+    aligned: Aligned,
+    calibration: ArmCalibration,
+    arms: Mapping[Side, ArmAngles],
+    params: Params,
+) -> AnalysedSet:
+    seen: BoolArray = np.ones(len(aligned.time_s), dtype=bool)
+    clipped = np.zeros(len(aligned.time_s), dtype=bool)
+    for sensor in (calibration.upper_arm, calibration.wrist):
+        if sensor is not None:
+            seen &= aligned.tracks[sensor.placement].valid
+            clipped |= aligned.tracks[sensor.placement].clipped
+    judged = judge_set(arm_set, aligned.time_s, aligned.rate_hz, arms[arm_set.side].angles, seen, clipped, params.judge)
+    return AnalysedSet(arm_set, judged)
