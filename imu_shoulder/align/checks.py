@@ -150,21 +150,25 @@ def require_gyroscope(
     return None
 
 
-def clipped_rows(values: FloatArray, stream: SensorStream) -> BoolArray:
-    """(N,) rows of values (N, 6) at the declared range, or on a flat top at the extreme of a channel."""
-    clipped = np.zeros(len(values), dtype=np.bool_)
-    ranges = (stream.acc_range_m_s2,) * 3 + (stream.gyr_range_rad_s,) * 3
-    low, high = values.min(axis=0), values.max(axis=0)
-    for channel, limit in enumerate(ranges):
-        column = values[:, channel]
-        for extreme in (low[channel], high[channel]):
-            if limit is not None and abs(extreme) >= 0.999 * limit:
-                clipped |= np.abs(column) >= 0.999 * limit
-            elif abs(extreme) >= _FLAT_TOP_LEAST[channel]:
-                starts, ends = _runs(column == extreme)
+def range_rows(values: FloatArray, stream: SensorStream) -> BoolArray:
+    """(N,) rows of values (N, 6) that reach the declared range of the stream's accelerometer or gyroscope."""
+    reached = np.zeros(len(values), dtype=np.bool_)
+    for limit, part in ((stream.acc_range_m_s2, values[:, :3]), (stream.gyr_range_rad_s, values[:, 3:])):
+        if limit is not None and len(part) and max(part.max(), -part.min()) >= 0.999 * limit:
+            reached |= (np.abs(part) >= 0.999 * limit).any(axis=1)
+    return reached
+
+
+def flat_top_rows(values: FloatArray) -> BoolArray:
+    """(N,) rows of values (N, 6) on a flat top: several samples in a row at the very extreme of a channel."""
+    flat = np.zeros(len(values), dtype=np.bool_)
+    for channel, extremes in enumerate(zip(values.min(axis=0), values.max(axis=0), strict=True)):
+        for extreme in extremes:
+            if abs(extreme) >= _FLAT_TOP_LEAST[channel]:
+                starts, ends = _runs(values[:, channel] == extreme)
                 for start, end in zip(starts, ends, strict=True):
-                    clipped[start:end] |= end - start >= _FLAT_TOP_SAMPLES
-    return clipped
+                    flat[start:end] |= end - start >= _FLAT_TOP_SAMPLES
+    return flat
 
 
 def constant_channels(values: FloatArray) -> tuple[str, ...]:

@@ -1,0 +1,174 @@
+"""Aligns a live stream, chunk by chunk, with bounded latency.
+
+Live samples come with the regular times of their device, so that stamps are taken as they are: wraps and resets are
+undone, repeats and late samples left out, and all else is as for a finished recording: the same interpolation, the
+same limits, the same range check. What needs the whole recording (even times put in place of jitter, flat tops,
+stuck channels) is left to `align_recording`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from imu_shoulder.align import checks
+from imu_shoulder.align.clock import wrap_period_s
+from imu_shoulder.align.grid import AHEAD, Gridded, longest_step_s, make_track, resample
+from imu_shoulder.align.notes import Notes, unit_notes
+from imu_shoulder.align.params import AlignParams
+from imu_shoulder.align.whole import shared_rate_hz
+from imu_shoulder.errors import ParameterError
+from imu_shoulder.model import Aligned, BoolArray, Finding, FloatArray, SensorStream
+
+# A clock that steps back by more was set back; less is a sample that came late.
+_SET_BACK_S = 1.0
+_UNIT_CHECK_S = 4.0
+
+
+class Align:
+    """The align stage for a live stream. Push chunks of whatever has arrived; each push gives the rows that are ready.
+
+    The rows do not depend on how the stream was cut, as long as every chunk holds, of each sensor, all samples up to
+    the same time. A sensor that falls behind by more than latency_s is waited for no longer: its rows are a gap.
+    """
+
+    def __init__(self, params: AlignParams, rates_hz: Mapping[str, float]) -> None:
+        """rates_hz: declared rate of each expected sensor, by placement. Raises ParameterError."""
+        self.rate_hz = params.rate_hz or shared_rate_hz(list(rates_hz.values()))
+        fastest = max(rates_hz.values())
+        if self.rate_hz < 0.75 * fastest:
+            raise ParameterError(
+                f"a live grid of at least {0.75 * fastest:g} Hz",
+                f"rate_hz is {self.rate_hz:g}",
+                "choose a higher rate or slow the sensors down",
+            )
+        self._params = params
+        self._sensors = {placement: _Sensor(placement, rate, params) for placement, rate in rates_hz.items()}
+        self._start_s: float | None = None
+        self._next = 0
+
+    def push(self, chunk: Mapping[str, SensorStream]) -> Aligned:
+        """Take in samples, give the rows that are ready. Raises RecordingError for wrong units."""
+        for placement, stream in chunk.items():
+            self._sensors[placement].push(stream)
+        return self._emit(last=False)
+
+    def finish(self) -> Aligned:
+        """The rows up to the newest sample, and what was found about each sensor."""
+        rest = self._emit(last=True)
+        findings = tuple(finding for sensor in self._sensors.values() for finding in sensor.findings())
+        return Aligned(rest.rate_hz, rest.time_s, rest.tracks, findings)
+
+    def _emit(self, last: bool) -> Aligned:
+        sensors = self._sensors.values()
+        if self._start_s is None and any(len(sensor.time_s) for sensor in sensors):
+            self._start_s = min(float(sensor.time_s[0]) for sensor in sensors if len(sensor.time_s))
+        time_s = np.empty(0)
+        if self._start_s is not None:
+            newest_s = max(sensor.newest_s for sensor in sensors)
+            ready_s = newest_s if last else min(sensor.ready_s(newest_s) for sensor in sensors)
+            # A grid time on the very last sample is ready with it: hence the microsecond.
+            count = int((ready_s - self._start_s + 1e-6) * self.rate_hz) + 1 if ready_s >= self._start_s else 0
+            time_s = self._start_s + np.arange(self._next, max(count, self._next)) / self.rate_hz
+            self._next += len(time_s)
+        tracks = {sensor.placement: make_track(sensor.placement, sensor.take(time_s)) for sensor in sensors}
+        return Aligned(self.rate_hz, time_s, tracks, ())
+
+
+class _Sensor:
+    """One sensor's buffer: samples that a later grid time may still need."""
+
+    def __init__(self, placement: str, rate_hz: float, params: AlignParams) -> None:
+        self.placement = placement
+        self.time_s: FloatArray = np.empty(0)
+        self.newest_s = -np.inf
+        self._values: FloatArray = np.empty((0, 6))
+        self._clipped: BoolArray = np.empty(0, dtype=np.bool_)
+        self._spacing_s = 1.0 / rate_hz
+        self._params = params
+        self._offset_s = 0.0
+        self._raw_s = -np.inf
+        self._counts = {"duplicates": 0, "reordered": 0, "clock_wrap": 0, "clock_set_back": 0, "gap": 0, "clipping": 0}
+        self._notes = Notes(placement)
+        self._start: list[tuple[FloatArray, FloatArray]] | None = []
+
+    def push(self, stream: SensorStream) -> None:
+        values = np.hstack([stream.acc_m_s2, stream.gyr_rad_s])
+        time_s, keep = self._continued(stream.time_s)
+        time_s, values = time_s[keep], values[keep]
+        if len(time_s) == 0:
+            return
+        clipped = checks.range_rows(values, stream)
+        steps = np.diff(time_s, prepend=self.newest_s if np.isfinite(self.newest_s) else time_s[0])
+        self._counts["gap"] += int((steps > longest_step_s(self._spacing_s, self._params.bridge_s)).sum())
+        self._counts["clipping"] += int(clipped.sum())
+        self.newest_s = float(time_s[-1])
+        self.time_s = np.concatenate([self.time_s, time_s])
+        self._values = np.vstack([self._values, values])
+        self._clipped = np.concatenate([self._clipped, clipped])
+        self._check_units(time_s, values)
+
+    def ready_s(self, newest_s: float) -> float:
+        """Up to where grid times have all the samples they need, or have waited long enough for them."""
+        own_s = float(self.time_s[-AHEAD]) - 1e-6 if len(self.time_s) >= AHEAD else -np.inf
+        return max(own_s, newest_s - self._params.latency_s)
+
+    def take(self, grid_s: FloatArray) -> Gridded:
+        """The rows at grid_s; forgets samples that no later time needs."""
+        gridded = resample(self.time_s, self._values, self._clipped, grid_s, self._spacing_s, self._params.bridge_s)
+        if len(grid_s):
+            drop = max(0, int(np.searchsorted(self.time_s, grid_s[-1])) - 2 * AHEAD)
+            self.time_s, self._values = self.time_s[drop:], self._values[drop:]
+            self._clipped = self._clipped[drop:]
+        return gridded
+
+    def findings(self) -> tuple[Finding, ...]:
+        said = {
+            "duplicates": ("note", "repeated samples left out"),
+            "reordered": ("note", "samples that came late left out"),
+            "clock_wrap": ("note", "times the counter of the clock ran over; undone"),
+            "clock_set_back": ("warning", "times the clock was set back; undone as if no time was lost"),
+            "gap": ("warning", "gaps"),
+            "clipping": ("warning", "samples clipped"),
+        }
+        for code, count in self._counts.items():
+            severity, text = said[code]
+            if count:
+                add = self._notes.warn if severity == "warning" else self._notes.note
+                add(code, f"{count} {text}", float(count))
+        return self._notes.findings
+
+    def _continued(self, raw_s: FloatArray) -> tuple[FloatArray, BoolArray]:
+        """Stamps made to go on from the last chunk, and which of them are later than all before."""
+        if len(raw_s) == 0:
+            return raw_s, np.empty(0, dtype=np.bool_)
+        time_s = raw_s + self._offset_s
+        steps = np.diff(raw_s, prepend=self._raw_s)
+        for place in np.flatnonzero(steps <= -_SET_BACK_S):
+            period = wrap_period_s(float(steps[place]), self._spacing_s)
+            shift = period if period is not None else self._spacing_s - float(steps[place])
+            self._counts["clock_set_back" if period is None else "clock_wrap"] += 1
+            self._offset_s += shift
+            time_s[place:] += shift
+        self._raw_s = float(raw_s[-1])
+        before = np.maximum.accumulate(np.concatenate([[self.newest_s], time_s[:-1]]))
+        self._counts["duplicates"] += int((time_s == before).sum())
+        self._counts["reordered"] += int((time_s < before).sum())
+        return time_s, time_s > before
+
+    def _check_units(self, time_s: FloatArray, values: FloatArray) -> None:
+        """Hold the units against gravity once, on the first seconds of the stream."""
+        if self._start is None:
+            return
+        self._start.append((time_s, values))
+        start_s = self._start[0][0][0]
+        if time_s[-1] - start_s < _UNIT_CHECK_S:
+            return
+        all_s = np.concatenate([part[0] for part in self._start])
+        all_values = np.vstack([part[1] for part in self._start])
+        self._start = None
+        first = all_s - start_s < _UNIT_CHECK_S
+        rest = checks.find_rest(all_s[first], all_values[first, :3], all_values[first, 3:], 1.0 / self._spacing_s)
+        if rest is not None:
+            unit_notes(self._notes, rest, all_values[first], all_s[first], 1.0 / self._spacing_s)
