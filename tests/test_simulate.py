@@ -1,0 +1,522 @@
+"""The simulator against physics, ISB conventions and the drill files."""
+
+from __future__ import annotations
+
+from itertools import product
+
+import numpy as np
+import pytest
+from scipy.signal import butter, sosfiltfilt
+from scipy.spatial.transform import Rotation, Slerp
+from vqf import offlineVQF
+
+from imu_shoulder.drills import AngleRange, load_shipped, shipped_ids
+from imu_shoulder.errors import ParameterError
+from imu_shoulder.frames import (
+    X_AXIS,
+    Y_AXIS,
+    Z_AXIS,
+    isb_thoracohumeral_rad,
+    mirror_sagittal,
+    quat_from_rotation,
+    rotation_from_quat,
+)
+from imu_shoulder.simulate import (
+    IDEAL_ATHLETE,
+    PERFECT_SENSOR,
+    Athlete,
+    Pause,
+    Pose,
+    Scenario,
+    SetScript,
+    Simulated,
+    TrueRep,
+    simulate,
+)
+from imu_shoulder.simulate.kinematics import elbow, scapular_rotation_deg, shoulder
+from imu_shoulder.simulate.motions import MOTIONS
+from imu_shoulder.simulate.scenarios import SCENARIOS, drill_scenario, named
+from imu_shoulder.simulate.script import other_side, possible_faults
+from imu_shoulder.simulate.sensor import true_motion
+from imu_shoulder.simulate.timeline import Timeline, band_noise, eased_ramp, minimum_jerk
+
+UNTURNED = (1.0, 0.0, 0.0, 0.0)
+PLACEMENTS_4 = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")
+
+
+def resampled(to_s: np.ndarray, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
+    return np.column_stack([np.interp(to_s, time_s, column) for column in values.T])
+
+
+@pytest.fixture(scope="module")
+def noiseless() -> Simulated:
+    """A realistic person in noiseless sensors: full can with both kinds of pause after it."""
+    scenario = Scenario(
+        Athlete(),
+        (Pose(), SetScript("full_can", reps=2, tremor_deg=0.1), Pause(6, "walk"), Pause(6, "fidget")),
+        placements=("right_wrist", "right_upper_arm", "sternum"),
+        sensor=PERFECT_SENSOR,
+    )
+    return simulate(scenario, 5)
+
+
+def test_still_arm_reads_gravity_upward_and_no_rotation() -> None:
+    scenario = Scenario(
+        IDEAL_ATHLETE,
+        (Pose(),),
+        sensor=PERFECT_SENSOR,
+        gravity_m_s2=9.78,
+        mountings=dict.fromkeys(PLACEMENTS_4, UNTURNED),
+    )
+    for stream in simulate(scenario, 1).recording.streams.values():
+        # Neutral pose: every arm segment has Y up (ISB), so gravity's reaction is along +Y.
+        np.testing.assert_allclose(stream.acc_m_s2, np.tile([0, 9.78, 0], (stream.time_s.size, 1)), atol=1e-6)
+        np.testing.assert_allclose(stream.gyr_rad_s, 0, atol=1e-9)
+
+
+def test_person_in_neutral_pose_sways_but_stays(noiseless: Simulated) -> None:
+    pose = noiseless.recording.events[0]
+    truth = noiseless.truth
+    inside = (truth.time_s > pose.onset_s) & (truth.time_s < pose.end_s)
+    assert pose.trial_type == "neutral_pose"
+    assert pose.duration_s >= 3
+    sway_deg = truth.angles["right"]["elevation_deg"][inside].std()
+    assert 0.05 < sway_deg < 0.6
+
+
+@pytest.mark.parametrize("placement", ["right_wrist", "right_upper_arm", "sternum"])
+def test_integrated_gyroscope_reproduces_attitude(noiseless: Simulated, placement: str) -> None:
+    stream, truth = noiseless.recording.streams[placement], noiseless.truth
+    true = Slerp(truth.time_s, rotation_from_quat(truth.sensor_quats[placement]))(stream.time_s)
+    step_s = np.diff(stream.time_s)[:, None]
+    turns = Rotation.from_rotvec(step_s * (stream.gyr_rad_s[1:] + stream.gyr_rad_s[:-1]) / 2)
+    attitude = true[0]
+    errors_deg = []
+    for k, turn in enumerate(turns):
+        attitude = attitude * turn
+        if k % 500 == 0 or k == len(turns) - 1:
+            errors_deg.append(np.degrees((attitude.inv() * true[k + 1]).magnitude()))
+    # Trapezoidal integration at 100 Hz itself is off by the order of 0.1 deg over a minute of arm movement.
+    assert max(errors_deg) < 0.3
+
+
+@pytest.mark.parametrize("placement", ["right_wrist", "right_upper_arm", "sternum"])
+def test_reference_filter_finds_true_inclination(noiseless: Simulated, placement: str) -> None:
+    """vqf (Laidig and Seel 2023) is an independent reference; BROAD's inclination RMSE for it is 0.5-0.7 deg."""
+    stream, truth = noiseless.recording.streams[placement], noiseless.truth
+    found = offlineVQF(np.ascontiguousarray(stream.gyr_rad_s), np.ascontiguousarray(stream.acc_m_s2), None, 0.01, None)[
+        "quat6D"
+    ]
+    true = Slerp(truth.time_s, rotation_from_quat(truth.sensor_quats[placement]))(stream.time_s)
+    up_found = rotation_from_quat(found).inv().apply(Z_AXIS)
+    up_true = true.inv().apply(Z_AXIS)
+    error_deg = np.degrees(np.arccos(np.clip(np.sum(up_found * up_true, axis=1), -1, 1)))
+    assert np.sqrt(np.mean(error_deg**2)) < 0.7
+
+
+def test_specific_force_on_a_circle_is_centripetal() -> None:
+    """Elementary mechanics: a = omega^2 r towards the centre."""
+    time_s = np.arange(0, 2, 1 / 400)
+    rate_rad_s, radius_m = 3.0, 0.4
+    spin = Rotation.from_rotvec(np.outer(rate_rad_s * time_s, Z_AXIS))
+    force, rate = true_motion(time_s, spin, spin.apply(radius_m * X_AXIS), 9.81)
+    # The two end samples repeat their neighbours.
+    expected = np.tile([-(rate_rad_s**2) * radius_m, 0, 9.81], (time_s.size - 2, 1))
+    np.testing.assert_allclose(force[1:-1], expected, atol=1e-3)
+    np.testing.assert_allclose(rate, np.tile([0, 0, rate_rad_s], (time_s.size, 1)), atol=1e-3)
+
+
+def test_both_sensors_of_an_arm_agree_about_the_elbow() -> None:
+    """Rigid body kinematics: a_elbow = a_sensor + alpha x r + omega x (omega x r), the same from either side of it."""
+    athlete = Athlete(soft_tissue_share=0, wrist_share=0, bulge_deg=0)
+    to_elbow_m = {
+        "right_upper_arm": np.array([0, -0.25 * athlete.humerus_m, -0.045]),
+        "right_wrist": np.array([0, 0.92 * athlete.forearm_m, -0.028]),
+    }
+    scenario = Scenario(
+        athlete,
+        (SetScript("row_rotate_press", reps=1),),
+        tuple(to_elbow_m),
+        200.0,
+        sensor=PERFECT_SENSOR,
+        mountings=dict.fromkeys(to_elbow_m, UNTURNED),
+    )
+    simulated = simulate(scenario, 2)
+    grid_s = simulated.truth.time_s[400:-400]
+    found = []
+    for placement, lever_m in to_elbow_m.items():
+        stream = simulated.recording.streams[placement]
+        omega, alpha = stream.gyr_rad_s, np.gradient(stream.gyr_rad_s, stream.time_s, axis=0)
+        force = stream.acc_m_s2 + np.cross(alpha, lever_m) + np.cross(omega, np.cross(omega, lever_m))
+        quats = simulated.truth.sensor_quats[placement]
+        attitude = Slerp(simulated.truth.time_s, rotation_from_quat(quats))(stream.time_s)
+        found.append(resampled(grid_s, stream.time_s, attitude.apply(force)))
+    assert np.abs(found[0] - [0, 0, scenario.gravity_m_s2]).max() > 1.0
+    assert np.abs(found[0] - found[1]).max() < 0.05
+
+
+def test_left_arm_is_the_mirror_image_of_the_right() -> None:
+    mountings = dict.fromkeys(PLACEMENTS_4, UNTURNED)
+    athlete = Athlete(sway_deg=0, variation=0, unevenness_deg=0, tremor_deg=0)
+    scenario = Scenario(
+        athlete, (SetScript("band_loop_raise", "both", reps=1),), sensor=PERFECT_SENSOR, mountings=mountings
+    )
+    simulated = simulate(scenario, 1)
+    truth = simulated.truth
+    for name, right in truth.angles["right"].items():
+        np.testing.assert_allclose(truth.angles["left"][name], right, atol=1e-9, err_msg=name)
+    for bone in ("humerus", "forearm", "scapula"):
+        thorax = rotation_from_quat(truth.quats["thorax"]).inv()
+        relative = {side: thorax * rotation_from_quat(truth.quats[f"{side}_{bone}"]) for side in ("right", "left")}
+        mirrored = rotation_from_quat(mirror_sagittal(quat_from_rotation(relative["right"])))
+        assert (mirrored.inv() * relative["left"]).magnitude().max() < 1e-9
+    for segment in ("wrist", "upper_arm"):
+        right, left = (simulated.recording.streams[f"{side}_{segment}"] for side in ("right", "left"))
+        # A reflection in z: forces are vectors, angular rates are pseudovectors. Sensors sample at different phases.
+        for sign, name in (([1, 1, -1], "acc_m_s2"), ([-1, -1, 1], "gyr_rad_s")):
+            values = getattr(right, name) * sign
+            shifted = resampled(left.time_s, right.time_s, values)
+            np.testing.assert_allclose(shifted[5:-5], getattr(left, name)[5:-5], atol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("elevation", "plane", "rotation"), [(60, 40, -30), (90, 0, 80), (90, 90, 0), (150, 20, 48), (25, -20, 10)]
+)
+def test_shoulder_against_isb_euler_sequence(elevation: float, plane: float, rotation: float) -> None:
+    """ISB Y-X'-Y'' (Wu et al. 2005): plane, minus elevation, axial with internal positive.
+
+    Turning by the elevation about an axis of the horizontal plane is Y(p) X(-e) Y(-p), so that the ISB axial angle
+    is -(plane + external rotation).
+    """
+    made = shoulder(np.array([elevation]), np.array([plane]), np.array([rotation]))
+    isb = Rotation.from_euler("YXY", [plane, -elevation, -plane - rotation], degrees=True)
+    assert (made.inv() * isb).magnitude()[0] < 1e-12
+    np.testing.assert_allclose(np.degrees(isb_thoracohumeral_rad(made))[0, :2], [plane, -elevation], atol=1e-9)
+
+
+def test_elbow_against_isb_euler_sequence() -> None:
+    """ISB Z-X'-Y'': flexion, carrying, pronation."""
+    made = elbow(np.array([70.0]), 8.0, np.array([25.0]))
+    isb = Rotation.from_euler("ZXY", [70, -8, 25], degrees=True)
+    assert (made.inv() * isb).magnitude()[0] < 1e-12
+
+
+def test_directions_of_a_right_arm() -> None:
+    """Plain anatomy, in thorax axes (forward, up, right)."""
+
+    def one(value: float) -> np.ndarray:
+        return np.array([value])
+
+    hand, thumb = -Y_AXIS, X_AXIS
+    np.testing.assert_allclose(shoulder(one(90), one(0), one(0)).apply(hand)[0], Z_AXIS, atol=1e-12)  # abduction
+    np.testing.assert_allclose(shoulder(one(90), one(90), one(0)).apply(hand)[0], X_AXIS, atol=1e-12)  # flexion
+    np.testing.assert_allclose(shoulder(one(90), one(90), one(0)).apply(thumb)[0], Y_AXIS, atol=1e-12)  # thumb up
+    at_side = shoulder(one(0), one(0), one(90)) * elbow(one(90), 0, one(0))  # elbow bent, turned out: hand right
+    np.testing.assert_allclose(at_side.apply(hand)[0], Z_AXIS, atol=1e-12)
+    np.testing.assert_allclose(elbow(one(0), 0, one(90)).apply(thumb)[0], -Z_AXIS, atol=1e-12)  # pronated: thumb in
+    assert elbow(one(0), 10, one(0)).apply(hand)[0] @ Z_AXIS > 0.1  # valgus: hand away from the body
+
+
+@pytest.mark.parametrize("side", ["right", "left"])
+def test_truth_angles_equal_geometry_of_truth_attitudes(side: str) -> None:
+    simulated = simulate(drill_scenario("row_rotate_press", side, placements=(), reps=1), 9)
+    truth, angles = simulated.truth, simulated.truth.angles[side]
+    thorax, humerus, forearm = (
+        rotation_from_quat(truth.quats[name]) for name in ("thorax", f"{side}_humerus", f"{side}_forearm")
+    )
+    arm_axis, trunk_axis = humerus.apply(-Y_AXIS), thorax.apply(-Y_AXIS)
+    about_trunk = np.degrees(np.arccos(np.clip(np.sum(arm_axis * trunk_axis, axis=1), -1, 1)))
+    np.testing.assert_allclose(angles["elevation_deg"], about_trunk, atol=1e-5)
+    np.testing.assert_allclose(angles["elevation_gravity_deg"], np.degrees(np.arccos(-arm_axis[:, 2])), atol=1e-5)
+    np.testing.assert_allclose(np.sin(np.radians(angles["thumb_up_deg"])), forearm.apply(X_AXIS)[:, 2], atol=1e-9)
+    np.testing.assert_allclose(
+        angles["trunk_lean_deg"], np.degrees(np.arccos(np.clip(-trunk_axis[:, 2], -1, 1))), atol=1e-4
+    )
+    # Rotation is the twist of the swing-twist parting about the humeral axis, mirrored for the left.
+    quat = quat_from_rotation(thorax.inv() * humerus)
+    quat = quat if side == "right" else mirror_sagittal(quat)
+    twist_deg = np.degrees(2 * np.arctan2(quat[:, 2], quat[:, 0]))
+    difference = (-twist_deg - angles["rotation_deg"] + 180) % 360 - 180
+    assert np.abs(difference).max() < 1e-6
+
+
+def test_scapula_follows_the_two_to_one_rhythm() -> None:
+    """Inman 1944: a third of the elevation is the scapula's, little in the setting phase (via PMC3327809)."""
+    found = scapular_rotation_deg(np.array([0.0, 20.0, 90.0, 180.0]))
+    assert found[0] < 0.2
+    assert found[1] < 1.0
+    assert 20 < found[2] < 30
+    assert found[3] == pytest.approx(60, abs=0.5)
+
+
+def test_minimum_jerk_peak_speed_and_eased_ramp() -> None:
+    """Peak speed of a minimum-jerk move is 15/8 of its mean speed (from its polynomial)."""
+    share = np.linspace(0, 1, 10001)
+    assert np.gradient(minimum_jerk(share), share).max() == pytest.approx(15 / 8, rel=1e-5)
+    time_s = np.linspace(0, 5, 5001)
+    ramp = eased_ramp(time_s, 5.0)
+    assert (ramp[0], ramp[-1]) == pytest.approx((0, 1))
+    speed = np.gradient(ramp, time_s)
+    assert speed.max() == pytest.approx(1 / 4.7, rel=1e-3)
+    assert np.abs(np.diff(speed)).max() < 2e-3
+
+
+def test_rms_of_a_sine_is_its_amplitude_over_root_two() -> None:
+    line = Timeline({"angle": 10.0})
+    line.sine("angle", 0.0, 20.0, 10.0, 0.6, 0.0)
+    time_s = np.arange(0, 20, 1 / 400)
+    middle = line.evaluate("angle", time_s)[400:-400]
+    assert np.std(middle) == pytest.approx(0.6 / np.sqrt(2), rel=1e-3)
+
+
+def test_band_noise_has_unit_rms_inside_its_band_only() -> None:
+    noise = band_noise(np.random.default_rng(3), 8000, 400.0, 8.0, 12.0)
+    assert np.sqrt(np.mean(noise**2)) == pytest.approx(1)
+    power = np.abs(np.fft.rfft(noise)) ** 2
+    frequency_hz = np.fft.rfftfreq(8000, 1 / 400)
+    assert power[(frequency_hz > 7) & (frequency_hz < 13)].sum() / power.sum() > 0.999
+
+
+QUIET = Athlete(sway_deg=0, variation=0, unevenness_deg=0, tremor_deg=0, breathing_deg=0)
+
+
+def held(simulated: Simulated, column: str = "elevation_deg") -> tuple[np.ndarray, np.ndarray]:
+    """Time and angle over the first hold without its eased ends."""
+    truth, rep = simulated.truth, simulated.truth.reps[0]
+    inside = (truth.time_s >= rep.top_start_s + 0.5) & (truth.time_s <= rep.top_end_s - 0.5)
+    return truth.time_s[inside], truth.angles[rep.side][column][inside]
+
+
+def test_injected_tremor_is_in_the_true_angle() -> None:
+    _, angle = held(
+        simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=1, hold_s=10, tremor_deg=0.4), 1)
+    )
+    sos = butter(2, [6, 15], "bandpass", fs=100, output="sos")
+    assert np.sqrt(np.mean(sosfiltfilt(sos, angle - angle.mean()) ** 2)) == pytest.approx(0.4, rel=0.1)
+
+
+def test_injected_drift_sag_and_wander_are_in_the_true_angle() -> None:
+    time_s, drift = held(
+        simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=1, hold_s=8, hold_drift_deg_s=-0.7), 1)
+    )
+    # Eased ends leave the plateau a little steeper: total change over (duration - ease).
+    assert np.polyfit(time_s, drift, 1)[0] == pytest.approx(-0.7 * 8 / 7.7, rel=1e-3)
+    _, sag = held(
+        simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=1, hold_s=8, hold_sag_deg=6), 1)
+    )
+    assert sag[0] - sag[-1] == pytest.approx(6, abs=0.3)
+    _, wander = held(
+        simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=1, hold_s=20, hold_wander_deg=1.5), 1)
+    )
+    assert wander.std() == pytest.approx(1.5, rel=0.1)
+    _, turned = held(
+        simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=1, hold_s=20, rotation_wander_deg=2), 1),
+        "rotation_deg",
+    )
+    assert turned.std() == pytest.approx(2, rel=0.1)
+
+
+def test_same_seed_same_arrays_and_motion_independent_of_sensors() -> None:
+    scenario = drill_scenario("full_can", placements=("right_wrist", "sternum"), reps=1)
+    first, again, other = simulate(scenario, 4), simulate(scenario, 4), simulate(scenario, 5)
+    for placement, stream in first.recording.streams.items():
+        np.testing.assert_array_equal(stream.acc_m_s2, again.recording.streams[placement].acc_m_s2)
+        np.testing.assert_array_equal(stream.time_s, again.recording.streams[placement].time_s)
+    assert first.truth.reps == again.truth.reps
+    assert first.truth.reps != other.truth.reps
+    fewer = simulate(drill_scenario("full_can", placements=("sternum",), reps=1, sensor=PERFECT_SENSOR), 4)
+    np.testing.assert_array_equal(fewer.truth.quats["right_forearm"], first.truth.quats["right_forearm"])
+    np.testing.assert_array_equal(fewer.truth.mountings["sternum"], first.truth.mountings["sternum"])
+
+
+# The drill files against the true angles: clean reps meet every limit, a fault breaks the one it is named after.
+
+
+def at_stations(simulated: Simulated, rep: TrueRep) -> dict[str, dict[str, float]]:
+    """Median true angle per column at the start and at each station."""
+    truth = simulated.truth
+    spans = {"start": (rep.start_s - 0.2, rep.start_s)} | {name: (a, b) for name, a, b in rep.stations}
+    return {
+        name: {
+            column.removesuffix("_deg"): float(np.median(values[(truth.time_s >= a) & (truth.time_s <= b)]))
+            for column, values in truth.angles[rep.side].items()
+        }
+        for name, (a, b) in spans.items()
+    }
+
+
+def inside(wanted: AngleRange, at: dict[str, dict[str, float]], where: str) -> bool:
+    base = 0.0 if wanted.above is None else at[wanted.above][wanted.angle]
+    return wanted.low_deg <= at[where][wanted.angle] - base <= wanted.high_deg
+
+
+def broken_limits(simulated: Simulated, rep: TrueRep) -> set[str]:
+    """Faults by the drill file, from the truth alone."""
+    drill, at, found = load_shipped(rep.drill), at_stations(simulated, rep), set()
+    visited = [name for name, _, _ in rep.stations]
+    asked = [station.name for station in drill.stations]
+    if set(visited) != set(asked):
+        return {"station_skipped"}
+    if visited != asked:
+        return {"order_wrong"}
+    if not all(inside(wanted, at, "start") for wanted in drill.start):
+        found.add("start_missed")
+    for station in drill.stations:
+        arrives_s, leaves_s = next((a, b) for name, a, b in rep.stations if name == station.name)
+        if leaves_s - arrives_s < station.hold_s and rep.role == "lift":
+            found.add("hold_short")
+        for wanted in station.ranges:
+            if inside(wanted, at, station.name):
+                continue
+            base = 0.0 if wanted.above is None else at[wanted.above][wanted.angle]
+            found.add("short_arc" if at[station.name][wanted.angle] - base < wanted.low_deg else "over_arc")
+    top = at[drill.top.name]
+    for name, limits in (("plane", drill.form.plane_deg), ("elbow", drill.form.elbow_deg)):
+        if limits is not None and not limits[0] <= top[name] <= limits[1]:
+            found.add(f"{name}_off")
+    if drill.form.thumb_up_deg is not None and top["thumb_up"] < drill.form.thumb_up_deg[0]:
+        found.add("thumb_down")
+    if drill.form.trunk_deg is not None and abs(top["trunk_lean"] - at["start"]["trunk_lean"]) > drill.form.trunk_deg:
+        found.add("trunk_moved")
+    first_arrival_s, last_departure_s = rep.stations[0][1], rep.stations[-1][2]
+    if first_arrival_s - rep.start_s < drill.lift_at_least_s:
+        found.add("too_fast")
+    if (rep.end_s - last_departure_s) / len(drill.stations) < drill.lower_at_least_s:
+        found.add("too_fast")
+    return found
+
+
+@pytest.mark.parametrize("drill_id", shipped_ids())
+def test_clean_reps_meet_every_limit_of_their_drill(drill_id: str) -> None:
+    side = "both" if drill_id == "band_loop_raise" else "left"
+    simulated = simulate(drill_scenario(drill_id, side, placements=(), reps=6), 21)
+    lifts = [rep for rep in simulated.truth.reps if rep.role == "lift"]
+    assert len(lifts) == (12 if side == "both" else 6)
+    for rep in lifts:
+        assert rep.counts
+        assert broken_limits(simulated, rep) == set(), rep
+
+
+VISIBLE_IN_STATION_MEDIANS = ("hold_broken", "shrug", "partial", "false_start")
+
+
+def fault_cases() -> list[tuple[str, str]]:
+    pairs = product(shipped_ids(), sorted(set().union(*(possible_faults(load_shipped(d)) for d in shipped_ids()))))
+    return [
+        (drill_id, fault)
+        for drill_id, fault in pairs
+        if fault in possible_faults(load_shipped(drill_id)) and fault not in VISIBLE_IN_STATION_MEDIANS
+    ]
+
+
+@pytest.mark.parametrize(("drill_id", "fault"), fault_cases())
+def test_a_fault_breaks_the_limit_it_is_named_after_and_no_other(drill_id: str, fault: str) -> None:
+    scenario = Scenario(Athlete(), (SetScript(drill_id, reps=2, faults={2: (fault,)}),), placements=())
+    simulated = simulate(scenario, 33)
+    clean, faulty = (rep for rep in simulated.truth.reps if rep.role == "lift")
+    assert broken_limits(simulated, clean) == set()
+    assert faulty.faults == (fault,)
+    assert broken_limits(simulated, faulty) == {fault}
+
+
+def test_broken_hold_leaves_the_band_and_comes_back() -> None:
+    simulated = simulate(drill_scenario("full_can", placements=(), reps=2, faults={1: ("hold_broken",)}), 3)
+    _, angle = held(simulated)
+    assert angle.min() < 75 - 5
+    assert angle[0] > 80
+    assert angle[-1] > 80
+
+
+def test_thumb_points_up_in_a_full_can_and_down_in_its_fault() -> None:
+    simulated = simulate(drill_scenario("full_can", placements=(), reps=3, faults={2: ("thumb_down",)}), 3)
+    thumbs = [at_stations(simulated, rep)["top"]["thumb_up"] for rep in simulated.truth.reps]
+    assert 60 < thumbs[0] <= 90
+    assert thumbs[1] < -20
+    assert 60 < thumbs[2] <= 90
+
+
+def test_given_up_reps_and_false_starts_do_not_count() -> None:
+    faults = {2: ("partial",), 3: ("false_start", "thumb_down")}
+    simulated = simulate(drill_scenario("full_can", placements=(), reps=3, faults=faults), 3)
+    told = [(rep.rep, rep.faults, rep.counts) for rep in simulated.truth.reps]
+    assert told == [
+        (1, (), True),
+        (2, ("partial",), False),
+        (3, ("false_start",), False),
+        (3, ("thumb_down",), True),
+    ]
+    arcs = [rep.arc_deg for rep in simulated.truth.reps]
+    assert 15 < arcs[1] < arcs[0] / 2
+    assert 3 < arcs[2] < 12
+
+
+def test_shrug_lifts_the_scapula_by_about_twelve_degrees() -> None:
+    simulated = simulate(drill_scenario("full_can", placements=(), reps=2, faults={2: ("shrug",)}), 3)
+    clean, shrugged = (at_stations(simulated, rep)["top"]["scapula"] for rep in simulated.truth.reps)
+    assert 8 < shrugged - clean < 16
+
+
+def test_fade_unevenness_and_start_shift() -> None:
+    script = {"fade": 0.3, "uneven_deg": 10.0, "start_shift_deg": 6.0, "athlete": QUIET, "placements": ()}
+    truth = simulate(drill_scenario("band_loop_raise", "both", reps=4, **script), 3).truth
+    right = [rep for rep in truth.reps if rep.side == "right"]
+    left = [rep for rep in truth.reps if rep.side == "left"]
+    assert [round(rep.start_deg) for rep in right] == [8, 8, 8, 14]
+    assert right[-1].top_deg - 8 == pytest.approx(0.7 * 82, abs=0.1)
+    assert [r.top_deg - left_rep.top_deg for r, left_rep in zip(right, left, strict=True)] == pytest.approx([10] * 4)
+
+
+def test_hold_and_lift_keeps_the_other_arm_up_for_the_whole_set() -> None:
+    scenario = drill_scenario(
+        "full_can_hold_and_lift", "left", placements=(), reps=3, faults_by_side={"right": {2: ("hold_broken",)}}
+    )
+    simulated = simulate(scenario, 3)
+    holds = [rep for rep in simulated.truth.reps if rep.role == "hold"]
+    event = simulated.recording.events[-1]
+    assert event.side == "left"
+    assert [(rep.side, rep.faults) for rep in holds] == [("right", ("hold_broken",))]
+    assert holds[0].top_start_s < event.onset_s
+    assert holds[0].top_end_s > event.end_s
+    assert 80 < holds[0].top_deg < 100
+
+
+def test_side_lying_has_the_working_arm_on_top() -> None:
+    for side in ("right", "left"):
+        truth = simulate(drill_scenario("sidelying_external_rotation", side, placements=(), reps=1), 3).truth
+        at = np.searchsorted(truth.time_s, truth.reps[0].top_start_s)
+        outward = Z_AXIS if side == "right" else -Z_AXIS
+        assert rotation_from_quat(truth.quats["thorax"][at]).apply(outward)[2] > 0.95
+
+
+@pytest.mark.parametrize("name", sorted(SCENARIOS))
+def test_named_scenarios_and_their_events(name: str) -> None:
+    scenario = named(name)
+    simulated = simulate(scenario, 1)
+    recording, truth = simulated.recording, simulated.truth
+    assert set(recording.streams) == set(scenario.placements)
+    assert 180 <= truth.time_s[-1] <= 360
+    sets = [event for event in recording.events if event.trial_type == "set"]
+    assert {event.trial_type for event in recording.events} == {"neutral_pose", "elbow_bends", "forward_raises", "set"}
+    for number, event in enumerate(sets, 1):
+        lifts = [rep for rep in truth.reps if rep.set == number and rep.role == "lift"]
+        assert {rep.drill for rep in lifts} == {event.drill}
+        assert {rep.side for rep in lifts} == ({"right", "left"} if event.side == "both" else {event.side})
+        assert 0.9 < min(rep.start_s for rep in lifts) - event.onset_s < 2.1
+        assert 0.9 < event.end_s - max(rep.end_s for rep in lifts) < 2.1
+
+
+def test_mistakes_are_named() -> None:
+    with pytest.raises(ParameterError, match="faults this drill can show"):
+        SetScript("sidelying_external_rotation", faults={1: ("thumb_down",)})
+    with pytest.raises(ParameterError, match="reps 1 to 3"):
+        SetScript("full_can", reps=3, faults={4: ("short_arc",)})
+    with pytest.raises(ParameterError, match="one lifting arm"):
+        SetScript("full_can_hold_and_lift", "both")
+    with pytest.raises(ParameterError, match="clean_warm_up"):
+        named("nonsense")
+    with pytest.raises(ParameterError, match="placements"):
+        Scenario(Athlete(), (), placements=("ankle",))
+    with pytest.raises(ParameterError, match="humerus_m"):
+        Athlete(humerus_m=0)
+    assert other_side("left") == "right"
+    assert set(MOTIONS) == set(shipped_ids())
