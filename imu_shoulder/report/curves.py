@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,7 +31,7 @@ def extremes(time_s: FloatArray, angle_deg: FloatArray, bin_s: float) -> tuple[F
         keep[by_bin.idxmax().to_numpy()] = True
     for place in edge:
         keep[place - 1 : place + 1] = True
-    keep &= known | np.isin(np.arange(len(time_s)), [0, *edge])
+    keep &= known | np.isin(np.arange(len(time_s)), edge)
     return time_s[keep], angle_deg[keep]
 
 
@@ -59,10 +58,12 @@ def gaps(time_s: FloatArray, angle_deg: FloatArray) -> list[list[float]]:
     return [[round(float(time_s[max(a - 1, 0)]), 2), round(float(time_s[min(b, last)]), 2)] for a, b in edges]
 
 
-def summit(curve: pd.DataFrame, start_s: Any, end_s: Any) -> float | None:
+def summit(curve: pd.DataFrame, start_s: float | None, end_s: float | None) -> float | None:
     """The highest known angle between two times, rounded to 0.1 deg; None where there is none.
 
-    curve: columns time_s, angle_deg.
+    curve: columns time_s, angle_deg. start_s, end_s: None where the time is not known.
     """
+    if start_s is None or end_s is None:
+        return None
     peak = curve.loc[curve["time_s"].between(start_s, end_s), "angle_deg"].max()
     return round(float(peak), 1) if math.isfinite(peak) else None

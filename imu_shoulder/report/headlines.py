@@ -14,10 +14,14 @@ def in_order(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return sorted(summary["sets"], key=lambda entry: (entry["set"], entry["side"] != "right"))
 
 
-def set_name(entry: Mapping[str, Any]) -> str:
-    """What was done, by which arm."""
-    title = entry.get("title") or "Set without a drill"
-    return f"{title}, {entry['side']} arm{' holding' if entry.get('role') == 'hold' else ''}"
+def title(entry: Mapping[str, Any]) -> str:
+    """What was done."""
+    return str(entry.get("title") or "Set without a drill")
+
+
+def arm(entry: Mapping[str, Any]) -> str:
+    """Which arm did it, and whether its part was to hold."""
+    return f"{entry['side']} arm{', holding' if entry.get('role') == 'hold' else ''}"
 
 
 def overall(summary: Mapping[str, Any]) -> str:
@@ -79,7 +83,7 @@ def terminal_lines(summary: Mapping[str, Any]) -> list[str]:
         *filter(None, [most_missed(summary)]),
     ]
     for entry in in_order(summary):
-        lines.append(f"Set {entry['set']}, {set_name(entry)}: {entry['headline']}")
+        lines.append(f"Set {entry['set']}, {title(entry)}, {arm(entry)}: {entry['headline']}")
         if entry.get("change"):
             lines.append(f"    {entry['change']}")
     lines += filter(None, [data_line(summary)])

@@ -29,6 +29,7 @@ FORM_COLUMNS = (
     ("plane_deg", "Plane °", 0, "plane"),
     ("trunk_lean_deg", "Trunk °", 0, "trunk"),
 )
+HOLD_COLUMNS = ("hold_s", "hold_sd_deg")
 TEMPO_LIMITS = {"lift_s": "lift_at_least_s", "lower_s": "lower_at_least_s"}
 NOT_IN_DETAILS = {"set", "drill", "side", "role", "rep", "angle", "faults", "excluded"}
 STEADINESS = (
@@ -64,7 +65,8 @@ class Section:
 
     id: str
     number: int
-    name: str
+    title: str
+    arm: str
     when: str
     headline: str
     change: str
@@ -100,21 +102,23 @@ def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame,
     missed = {criterion["name"]: set(criterion["missed"]) for criterion in entry.get("criteria") or []}
     columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS[: 0 if own.empty else None]) if column[0] in own]
     columns = [column for column in columns if column in MAIN_COLUMNS or column[3] in missed]
+    hold_asked = holds or asked.get("hold_s") or entry.get("drill") is None
+    if not hold_asked:
+        columns = [column for column in columns if column[0] not in HOLD_COLUMNS]
     window = angles[angles["time_s"].between(entry["start_s"] - PAD_S, entry["end_s"] + PAD_S)]
     shown = NOT_IN_DETAILS | {name for name, *_ in columns}
     details = [name for name in own.columns if name not in shown and own[name].notna().any()]
     return Section(
         id=f"set-{entry['set']}-{side}",
         number=entry["set"],
-        name=headlines.set_name(entry),
+        title=headlines.title(entry),
+        arm=headlines.arm(entry),
         when=f"{words.clock(entry['start_s'])} to {words.clock(entry['end_s'])}",
         headline=entry["headline"],
         change=entry.get("change") or "",
         reps_done="held" if holds else _of(done.get("reps"), asked.get("reps")),
         clean="" if holds else words.number(done.get("clean")),
-        hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s")
-        if holds or asked.get("hold_s")
-        else "not asked",
+        hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=words.band(entry.get("band_deg")),
         angle=words.sentence(words.plain(entry["angle"])),
         headings=tuple(heading for _, heading, _, _ in columns),
@@ -124,7 +128,7 @@ def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame,
         excluded=tuple(_excluded(item) for item in entry.get("excluded") or []),
         across=tuple((entry.get(key) or {}).get("text") or "" for key in ("fatigue", "side_difference")),
         tempo=" / ".join(_with_unit(_median(entry.get("tempo"), key), 1, f" s {name}") for key, name in TEMPO_FIELDS),
-        detail_headings=tuple(words.plain(name) for name in details),
+        detail_headings=tuple(details),
         detail_rows=tuple(
             (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
         ),
@@ -207,9 +211,9 @@ def _excluded(item: Mapping[str, Any]) -> str:
 
 
 def _detail(value: Any) -> str:
-    if isinstance(value, str):
-        return value
-    return words.number(float(value), 0 if float(value).is_integer() else 2 if abs(value) < 1000 else 1)
+    if not words.is_number(value):
+        return words.value(value)
+    return words.number(value, 0 if float(value).is_integer() else 2 if abs(value) < 1000 else 1)
 
 
 def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
@@ -234,9 +238,13 @@ def _curve(entry: Mapping[str, Any], own: pd.DataFrame, window: pd.DataFrame, bi
         "angle": words.sentence(words.plain(entry["angle"])),
         "steps": curves.encode(*curves.extremes(time_s, angle_deg, bin_s)),
         "gaps": curves.gaps(time_s, angle_deg),
-        "band": entry.get("band_deg"),
+        "band": _band(entry.get("band_deg")),
         "reps": [_mark(rep, curve) for rep in own.to_dict("records")],
     }
+
+
+def _band(ends: Sequence[Any] | None) -> list[float | None] | None:
+    return None if ends is None else [float(end) if words.is_number(end) else None for end in ends]
 
 
 def _mark(rep: Mapping[Any, Any], curve: pd.DataFrame) -> list[Any]:
@@ -245,7 +253,7 @@ def _mark(rep: Mapping[Any, Any], curve: pd.DataFrame) -> list[Any]:
         round(float(rep[f"{name}_s"]), 2) if words.is_number(rep[f"{name}_s"]) else None
         for name in ("start", "top_start", "top_end", "end")
     )
-    top = None if top_start is None or top_end is None else curves.summit(curve, top_start, top_end)
+    top = curves.summit(curve, top_start, top_end)
     return [
         words.number(rep["rep"]),
         start,

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+import numbers
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeGuard
 
 MISSING = "–"
 
@@ -54,9 +55,9 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def is_number(value: object) -> bool:
+def is_number(value: object) -> TypeGuard[float]:
     """True for a finite number."""
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, numbers.Real) and not isinstance(value, bool) and math.isfinite(value)
 
 
 def number(value: Any, digits: int = 0) -> str:
@@ -69,10 +70,10 @@ def number(value: Any, digits: int = 0) -> str:
 
 def value(thing: Any) -> str:
     """Any leaf of a parameter table as text, without a float's noise digits."""
+    if thing is None or thing != thing:
+        return MISSING
     if isinstance(thing, float):
         return f"{thing:.6g}"
-    if thing is None:
-        return MISSING
     if isinstance(thing, (list, tuple)):
         return ", ".join(value(item) for item in thing)
     return str(thing)

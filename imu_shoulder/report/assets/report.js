@@ -4,7 +4,7 @@
   const colour = (name) => getComputedStyle(root).getPropertyValue(name).trim();
   const FONT = 'system-ui, "Segoe UI", "Noto Sans", sans-serif';
   const PRINT_WIDTH = 690; // CSS pixels: A4 and Letter upright, 12 mm margins
-  const HEIGHT = 270;
+  const HEIGHT = 270, PRINT_HEIGHT = 210;
   const charts = [];
 
   // Alternating steps of time (0.01 s) and angle (0.1 deg); null in place of an angle is a gap.
@@ -21,8 +21,9 @@
   }
 
   function clock(seconds, digits) {
-    const minutes = Math.floor(Number(seconds.toFixed(digits)) / 60);
-    return minutes + ":" + (seconds - 60 * minutes).toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
+    const rounded = Number(seconds.toFixed(digits)); // first, so that 59.96 becomes 1:00.0
+    const minutes = Math.floor(rounded / 60);
+    return minutes + ":" + (rounded - 60 * minutes).toFixed(digits).padStart(digits ? digits + 3 : 2, "0");
   }
 
   function range(curve, angle) {
@@ -208,7 +209,9 @@
 
   function resize(printing) {
     root.classList.toggle("printing", printing);
-    for (const { u, host } of charts) u.setSize({ width: printing ? PRINT_WIDTH : host.clientWidth, height: HEIGHT });
+    for (const { u, host } of charts) {
+      u.setSize(printing ? { width: PRINT_WIDTH, height: PRINT_HEIGHT } : { width: host.clientWidth, height: HEIGHT });
+    }
   }
 
   function named([rep, start, top_start, top_end, end, top, held, status, why]) {

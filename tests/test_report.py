@@ -1,0 +1,300 @@
+"""The report as text: what it says, that nothing in it can break out, how small it is, how true its curves are."""
+
+from __future__ import annotations
+
+import copy
+import io
+import json
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from importlib import resources
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from report_fixture import finished, twenty_minutes, warm_up
+
+from imu_shoulder.errors import OutputError
+from imu_shoulder.report import curves, words
+from imu_shoulder.report.headlines import terminal_lines
+from imu_shoulder.report.html import build_report
+
+HOSTILE = "</script><script>document.title='owned'</script><b id=x>&\"'"
+
+
+class Page(HTMLParser):
+    """Collects what a browser would see: elements with their attributes, scripts and text."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.scripts: list[str] = []
+        self.words: list[str] = []
+        self._inside = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        self._inside = tag
+        if tag == "script":
+            self.scripts.append("")
+
+    def handle_endtag(self, tag):
+        self._inside = ""
+
+    def handle_data(self, data):
+        if self._inside == "script":
+            self.scripts[-1] += data
+        elif self._inside != "style":
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+    def curves(self):
+        return json.loads(self.scripts[0])
+
+
+@pytest.fixture(scope="module")
+def made():
+    return finished(warm_up())
+
+
+@pytest.fixture(scope="module")
+def page(made):
+    return Page(build_report(*made))
+
+
+def decoded(steps):
+    """What the page's script does with the steps: times in s and angles in deg, None at a gap."""
+    times = np.cumsum(steps[::2]) / 100
+    level, angles = 0, []
+    for step in steps[1::2]:
+        level += step or 0
+        angles.append(None if step is None else level / 10)
+    return times, angles
+
+
+def test_every_set_and_arm_has_a_section_that_the_overview_links_to(page, made):
+    ids = [attrs["id"] for tag, attrs in page.elements if tag == "section"]
+    links = [attrs["href"] for tag, attrs in page.elements if tag == "a"]
+    assert ids == ["set-1-right", "set-2-right", "set-3-right", "set-4-right", "set-4-left", "data"]
+    assert {f"#{name}" for name in ids[:-1]} <= set(links)
+    for entry in made[0]["sets"]:
+        assert entry["headline"] in page.text
+        assert entry["change"] in page.text
+
+
+def test_reps_are_marked_by_what_kept_them_from_being_clean(page):
+    second = next(curve for curve in page.curves() if curve["id"] == "set-2-right")
+    assert {rep[0]: (rep[7], rep[8]) for rep in second["reps"] if rep[7] != "clean"} == {
+        "3": ("excluded", "partial"),
+        "4": ("fault", "let go early"),
+        "6": ("fault", "arc too short"),
+        "7": ("fault", "let go early"),
+        "8": ("excluded", "data missing"),
+        "9": ("fault", "too fast"),
+    }
+    assert "Rep 3 at 2:37: turned round at 38°, half of the arc asked" in page.text
+    assert "Hold: 6 of 8 reps, asked at least 5 s; missed: reps 4 and 7" in page.text
+
+
+def test_a_tempo_miss_marks_only_the_direction_that_was_too_fast(made):
+    text = build_report(*made)
+    section = text[text.index('<section id="set-2-right"') : text.index('<section id="set-3-right"')]
+    rows = dict(re.findall(r'<button class="\w+">(\d+)</button>(.*)</tr>', section))
+    marked = {rep: re.findall(r'<td class="m">([^<]*)', row) for rep, row in rows.items() if 'class="m"' in row}
+    assert marked["9"] == ["0.6"]
+    assert set(marked) == {"4", "6", "7", "9"}
+
+
+def test_what_is_not_seen_the_cautions_and_the_sensor_floor_are_said(page, made):
+    for line in [*made[0]["cautions"], *made[0]["not_seen"]]:
+        assert line in page.text
+    assert "0.04°, median. At the sensor's floor" in page.text
+    assert "Right upper arm at 2:50 to 2:51: 0.6 s of samples are missing" in page.text
+    assert "100.0 Hz (declared 100), 1 gap of 0.6 s" in page.text
+
+
+def test_terminal_says_the_headlines_of_the_report(page, made):
+    lines = terminal_lines(made[0])
+    assert lines[0] == "M.K., 5 March 2026, 17:40, warm-up before throwing"
+    assert lines[1] == "4 sets: 43 of 43 asked reps done, 35 clean, 2 not counted."
+    assert lines[1] in page.text
+    assert lines[2] in page.text
+    for entry in made[0]["sets"]:
+        assert any(entry["headline"] in line for line in lines)
+
+
+def test_markup_from_the_recording_stays_text():
+    sets = [replace(warm_up()[1], title=HOSTILE, drill=HOSTILE, change=HOSTILE, texts={"headline": HOSTILE})]
+    summary, reps, angles = finished(sets, athlete=HOSTILE)
+    summary["recording"]["name"] = summary["recording"]["start"] = HOSTILE
+    summary["not_seen"] = summary["cautions"] = [HOSTILE]
+    summary["parameters"] = {HOSTILE: {HOSTILE: HOSTILE}}
+    summary["data_quality"]["right_wrist"]["findings"] = [{"code": HOSTILE, "severity": "fault", "text": HOSTILE}]
+    summary["sets"][0]["criteria"][0].update(name=HOSTILE, asked=HOSTILE)
+    summary["sets"][0]["excluded"][0]["text"] = HOSTILE
+    reps.loc[1, "faults"] = reps.loc[2, "excluded"] = HOSTILE
+    reps[HOSTILE] = HOSTILE
+    page = Page(build_report(summary, reps, angles))
+    assert len(page.scripts) == 3
+    assert not [attrs for _, attrs in page.elements if attrs.get("id") == "x"]
+    assert HOSTILE in page.text
+    assert HOSTILE in {rep[8] for rep in page.curves()[0]["reps"]}
+
+
+def test_nothing_is_fetched_and_only_its_own_blocks_may_run(page):
+    addresses = [value for _, attrs in page.elements for name, value in attrs.items() if name in {"src", "href"}]
+    assert all(address.startswith("#") for address in addresses)
+    assert not {tag for tag, _ in page.elements} & {"link", "iframe", "object", "img", "base", "form"}
+    policy = next(attrs["content"] for tag, attrs in page.elements if attrs.get("http-equiv"))
+    assert policy.startswith("default-src 'none'; script-src 'sha256-")
+    assert "unsafe" not in policy
+
+
+def test_the_chart_library_comes_with_its_licence(made):
+    licence = (resources.files("imu_shoulder.report") / "assets" / "uPlot.LICENSE").read_text()
+    assert licence.startswith("The MIT License")
+    assert licence in build_report(*made)
+
+
+@pytest.mark.parametrize(("reps", "hold_s"), [(12, 6.0), (15, 4.0)])
+def test_twenty_minutes_of_both_arms_stay_under_300_kb(reps, hold_s):
+    sets = [replace(made, reps=reps, hold_s=hold_s) for made in twenty_minutes()]
+    summary, rep_table, angles = finished(sets, length_s=1200.0)
+    assert len(summary["sets"]) == 16
+    assert len(build_report(summary, rep_table, angles).encode()) < 300_000
+
+
+def test_the_report_of_a_finished_folder_is_the_same(made):
+    summary, reps, angles = made
+    files = io.StringIO(json.dumps(summary)), io.StringIO(reps.to_csv(index=False)), io.BytesIO(angles.to_parquet())
+    again = build_report(json.load(files[0]), pd.read_csv(files[1]), pd.read_parquet(files[2]))
+    assert again == build_report(summary, reps, angles)
+
+
+def test_missing_parts_are_named_not_invented(made):
+    summary, reps, angles = copy.deepcopy(made)
+    entry = summary["sets"][0]
+    for key in ("criteria", "excluded", "steadiness", "tempo", "fatigue", "change", "band_deg", "drill", "title"):
+        entry[key] = None
+    summary["sets"][1]["angle"] = "rotation"
+    angles = angles.drop(columns="right_rotation_deg")
+    page = Page(build_report(summary, reps[reps["set"] > 1], angles))
+    assert "Set without a drill, right arm" in page.text
+    assert "No rep was found in this set." in page.text
+    assert "No curve: the angles of this recording hold no rotation of this arm." in page.text
+    assert "nan" not in page.text.lower().split()
+    assert "None" not in page.text
+
+
+def test_a_recording_without_sets_still_has_a_report(made):
+    summary, reps, angles = made
+    page = Page(build_report({**summary, "sets": []}, reps[:0], angles))
+    assert "No set was found." in page.text
+
+
+def test_another_schema_is_refused_in_one_sentence(made):
+    with pytest.raises(OutputError, match="expected a summary of schema 1, but it has schema 7; analyse"):
+        build_report({**made[0], "schema": 7}, *made[1:])
+
+
+def test_curves_keep_every_peak_and_every_gap(page, made):
+    angles = made[2].set_index("time_s")
+    for curve, entry in zip(page.curves(), made[0]["sets"], strict=True):
+        _, values = decoded(curve["steps"])
+        column = f"{entry['side']}_{entry['angle']}_deg"
+        own = angles.loc[entry["start_s"] - 3.0 : entry["end_s"] + 3.0, column]
+        known = [value for value in values if value is not None]
+        assert max(known) == pytest.approx(own.max(), abs=0.051)
+        assert min(known) == pytest.approx(own.min(), abs=0.051)
+        assert values.count(None) == len(curve["gaps"]) == entry["done"]["excluded"] - (entry["done"]["excluded"] > 1)
+
+
+def test_the_drawn_line_stays_near_every_sample(page, made):
+    """A chord over a bin of h seconds misses a curve by at most a h^2 / 8 (error of linear interpolation).
+
+    A minimum-jerk move of D degrees in T seconds has a largest acceleration of 10 / sqrt(3) D / T^2 (Flash and
+    Hogan 1985, its second derivative); beside it the made-up sway moves by some tenths of a degree within a bin.
+    """
+    _, reps, angles = made
+    first = reps[reps["set"] == 1]
+    bend = 10 / np.sqrt(3) * (first["arc_deg"] / first["lift_s"] ** 2).max()
+    times, values = decoded(page.curves()[0]["steps"])
+    own = angles[angles["time_s"].between(times[0], times[-1])]
+    missed = np.abs(np.interp(own["time_s"], times, np.array(values, dtype=float)) - own["right_elevation_deg"])
+    print(f"drawn line within {missed.max():.2f} deg of every sample, bend alone {bend * curves.BIN_S**2 / 8:.2f} deg")
+    assert missed.max() <= bend * curves.BIN_S**2 / 8 + 0.5
+
+
+@given(
+    st.lists(st.one_of(st.floats(-180, 180), st.just(float("nan"))), min_size=2, max_size=300),
+    st.sampled_from([0.05, 0.2, 1.0]),
+)
+def test_extremes_are_true_samples_and_bound_the_rest(values, bin_s):
+    angle_deg = np.array(values)
+    time_s = np.arange(len(values)) / 100
+    kept_s, kept_deg = curves.extremes(time_s, angle_deg, bin_s)
+    where = np.rint(kept_s * 100).astype(int)
+    np.testing.assert_array_equal(kept_deg, angle_deg[where])
+    assert np.all(np.diff(where) > 0)
+    bins = np.floor((time_s - time_s[0]) / bin_s)
+    for one in np.unique(bins):
+        own, kept = angle_deg[bins == one], kept_deg[bins[where] == one]
+        if np.isfinite(own).any():
+            assert np.nanmin(kept) == np.nanmin(own)
+            assert np.nanmax(kept) == np.nanmax(own)
+    opened = np.flatnonzero(np.isfinite(angle_deg[:-1]) & np.isnan(angle_deg[1:])) + 1
+    np.testing.assert_array_equal(where[np.isnan(kept_deg)], opened)
+
+
+@given(st.lists(st.one_of(st.floats(-180, 180), st.just(float("nan"))), min_size=1, max_size=100))
+def test_steps_give_the_curve_back_to_a_twentieth_of_a_degree(values):
+    time_s = 15.0 + np.arange(len(values)) / 50
+    times, angles = decoded(curves.encode(time_s, np.array(values)))
+    np.testing.assert_allclose(times, time_s, atol=0.0051)
+    back = np.array([np.nan if angle is None else angle for angle in angles])
+    np.testing.assert_allclose(back, values, atol=0.0501)
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of #rrggbb. Source: W3C, WCAG 2.1, definition of relative luminance."""
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.03928 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def contrast(one: str, other: str) -> float:
+    """Contrast ratio. Source: W3C, WCAG 2.1, definition of contrast ratio; white on black is 21."""
+    light, dark = sorted([luminance(one), luminance(other)], reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("scheme", [0, 1], ids=["light", "dark"])
+def test_text_reaches_the_contrast_of_level_aa(scheme):
+    assert contrast("#ffffff", "#000000") == pytest.approx(21.0)
+    style = (resources.files("imu_shoulder.report") / "assets" / "report.css").read_text()
+    block = re.findall(r":root[^{]*\{([^}]*)\}", style)[scheme]
+    colour = dict(re.findall(r"--([\w-]+): (#\w{6})", block))
+    pairs = [(text, ground) for text in ("ink", "soft", "link", "fault") for ground in ("paper", "panel")]
+    pairs += [("soft", "band"), ("on-curve", "curve"), ("on-fault", "fault")]
+    low = {pair: round(contrast(colour[pair[0]], colour[pair[1]]), 2) for pair in pairs}
+    assert not {pair: ratio for pair, ratio in low.items() if ratio < 4.5}  # WCAG 2.1, criterion 1.4.3, level AA
+    assert contrast(colour["curve"], colour["band"]) > 3.0  # criterion 1.4.11, graphics
+
+
+def test_numbers_are_said_the_same_way_everywhere():
+    assert words.number(-0.04, 1) == "0.0"
+    assert words.number(float("nan")) == words.number(None) == words.MISSING
+    assert words.number(np.int64(4)) == "4"
+    assert words.number(-1.25, 1) == "−1.2"
+    assert words.clock(59.6) == "1:00"
+    assert words.joined([1]) == "1"
+    assert words.joined([1, 2, 3]) == "1, 2 and 3"
+    assert words.band([None, 20.0]) == "at most 20°"
+    assert words.band(None) == ""
