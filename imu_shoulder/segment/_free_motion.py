@@ -1,0 +1,157 @@
+"""From one sensor to the posture it moves through: attitude, stretches of motion, and the main axis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import binary_dilation
+from scipy.signal import butter, sosfiltfilt
+from scipy.spatial.transform import Rotation
+from vqf import offlineVQF
+
+from imu_shoulder.frames import rotation_from_quat
+from imu_shoulder.model import BoolArray, FloatArray
+
+WORKING_RATE_HZ = 25.0
+# Slow exercise has nothing to say above this; footfalls, tremor and shaking do.
+LOW_PASS_HZ = 3.0
+# Turning less than MOVING_RAD within MOVING_SPAN_S (3.75 deg/s) is stillness: a held arm sways less.
+MOVING_SPAN_S = 0.4
+MOVING_RAD = np.radians(1.5)
+# Someone who holds still sways, so one instant says nothing about the bias; the mean over a window this long does.
+BIAS_WINDOW_S = 2.0
+BIAS_SPREAD_RAD_S = np.radians(6.0)
+LARGEST_BIAS_RAD_S = np.radians(5.0)
+# Stillness longer than this parts two sets; holds and rests within a set are shorter.
+SET_PAUSE_S = 30.0
+# Stillness kept at either end of a set, so that the posture it starts and ends in is seen.
+MARGIN_S = 1.5
+# A rep's way is a turn over about this long; slower is drift, faster is wobble.
+STROKE_SPAN_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Bout:
+    """One stretch of motion between long stillnesses.
+
+    time_s: (M,). posture: (M, 3) in rad along the main axis (first column) and across it.
+    bridged: (M,) where samples were missing. still_start, still_end: whether the sensor lies still there.
+    """
+
+    rate_hz: float
+    time_s: FloatArray
+    posture: FloatArray
+    bridged: BoolArray
+    still_start: bool
+    still_end: bool
+
+
+def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[Bout, ...]:
+    """The stretches of motion of one sensor: time_s (N,), acc_m_s2 and gyr_rad_s (N, 3), NaN where missing.
+
+    Attitude is VQF's, 6-axis and two-sided (Laidig and Seel 2023, doi 10.1016/j.inffus.2022.10.014).
+    """
+    factor = max(1, int(rate_hz // WORKING_RATE_HZ))
+    rate_hz = rate_hz / factor
+    bridged: BoolArray = np.any(~np.isfinite(np.hstack([acc_m_s2, gyr_rad_s])), axis=1)
+    if len(time_s) < 2 * factor or bridged.all():
+        return ()
+    # Block means keep the integral of the angular rate exactly.
+    time_s, acc, gyr, missing = (
+        _block_mean(_bridge(values, bridged), factor) for values in (time_s, acc_m_s2, gyr_rad_s, bridged.astype(float))
+    )
+    gyr = gyr - _bias(gyr, rate_hz)
+    quat = offlineVQF(np.ascontiguousarray(gyr), np.ascontiguousarray(acc), None, 1.0 / rate_hz)["quat6D"]
+    earth_from_sensor = rotation_from_quat(quat)
+    moving = _moving(earth_from_sensor, rate_hz)
+    return tuple(
+        _bout(time_s, earth_from_sensor, moving, missing > 0, rate_hz, start, stop)
+        for start, stop in _stretches(moving, rate_hz)
+    )
+
+
+def _bridge(values: FloatArray, bridged: BoolArray) -> FloatArray:
+    """Straight lines across missing samples, so that the attitude goes on; the caller names what touches them."""
+    if values.ndim == 1 or not bridged.any():
+        return values
+    index = np.arange(len(values))
+    return np.column_stack([np.interp(index, index[~bridged], column[~bridged]) for column in values.T])
+
+
+def _block_mean(values: FloatArray, factor: int) -> FloatArray:
+    blocks = len(values) // factor
+    return np.asarray(values[: blocks * factor].reshape(blocks, factor, *values.shape[1:]).mean(axis=1))
+
+
+def _bias(gyr: FloatArray, rate_hz: float) -> FloatArray:
+    """Bias (3,) in rad/s as the median of the means of the quiet windows of gyr (N, 3); 0 where none is quiet."""
+    length = round(BIAS_WINDOW_S * rate_hz)
+    count = len(gyr) // length
+    windows = gyr[: count * length].reshape(count, length, 3)
+    means = windows.mean(axis=1)
+    spread = np.sqrt(windows.var(axis=1).sum(axis=1))
+    quiet = (spread < BIAS_SPREAD_RAD_S) & (np.linalg.norm(means, axis=1) < LARGEST_BIAS_RAD_S)
+    return np.asarray(np.median(means[quiet], axis=0)) if quiet.any() else np.zeros(3)
+
+
+def _moving(earth_from_sensor: Rotation, rate_hz: float) -> BoolArray:
+    span = round(MOVING_SPAN_S * rate_hz)
+    moving = np.zeros(len(earth_from_sensor), dtype=np.bool_)
+    if len(moving) > span:
+        turn_rad = np.atleast_1d((earth_from_sensor[:-span].inv() * earth_from_sensor[span:]).magnitude())
+        moving[span // 2 : span // 2 + len(turn_rad)] = turn_rad > MOVING_RAD
+        # The half spans at the ends are as their neighbours are.
+        moving[: span // 2] = moving[span // 2]
+        moving[span // 2 + len(turn_rad) :] = moving[span // 2 + len(turn_rad) - 1]
+    return moving
+
+
+def _stretches(moving: BoolArray, rate_hz: float) -> list[tuple[int, int]]:
+    index = np.flatnonzero(moving)
+    if not len(index):
+        return []
+    breaks = np.flatnonzero(np.diff(index) > SET_PAUSE_S * rate_hz)
+    starts = index[np.concatenate([[0], breaks + 1])]
+    stops = index[np.concatenate([breaks, [len(index) - 1]])] + 1
+    margin = round(MARGIN_S * rate_hz)
+    return [(max(0, int(a) - margin), min(len(moving), int(b) + margin)) for a, b in zip(starts, stops, strict=True)]
+
+
+def _bout(
+    time_s: FloatArray,
+    earth_from_sensor: Rotation,
+    moving: BoolArray,
+    missing: BoolArray,
+    rate_hz: float,
+    start: int,
+    stop: int,
+) -> Bout:
+    part, moves = earth_from_sensor[start:stop], moving[start:stop]
+    reference = part[moves].mean()
+    posture = (reference.inv() * part).as_rotvec()
+    if len(posture) > 15:
+        posture = sosfiltfilt(butter(2, LOW_PASS_HZ, fs=rate_hz, output="sos"), posture, axis=0, padtype="constant")
+    half = round(MARGIN_S / 2 * rate_hz)
+    return Bout(
+        rate_hz=rate_hz,
+        time_s=time_s[start:stop],
+        posture=posture @ _main_axes(posture, moves, rate_hz),
+        bridged=missing[start:stop],
+        still_start=not moves[:half].any(),
+        still_end=not moves[-half:].any(),
+    )
+
+
+def _main_axes(posture: FloatArray, moves: BoolArray, rate_hz: float) -> FloatArray:
+    """Orthonormal axes (3, 3) in columns, the first along the turns of about STROKE_SPAN_S.
+
+    Turns and not postures are decomposed: a drifting heading or one change of place outweighs no set.
+    """
+    span = max(1, round(STROKE_SPAN_S * rate_hz))
+    near = binary_dilation(moves, iterations=span)[span:]
+    turns = (posture[span:] - posture[:-span])[near]
+    # Each turn weighs by its size, not its square: many reps outweigh one quick move into position.
+    weighted = turns / np.maximum(np.linalg.norm(turns, axis=1, keepdims=True), np.finfo(float).tiny)
+    _, axes = np.linalg.eigh(turns.T @ weighted)
+    return np.asarray(axes[:, ::-1])

@@ -1,0 +1,177 @@
+"""Strokes of the leading signal: its turning points, how much of a way each edge stroke is, and which end is the start.
+
+A stroke is the way from one turning point to the next. A rep is two: away from the start posture and back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from imu_shoulder.model import FloatArray
+
+IntArray = NDArray[np.intp]
+
+# A way back counts as a turn from this share of the set's typical stroke; tremor and a dip in a hold stay below.
+TURN_SHARE = 0.4
+FIRST_TURN_RAD = np.radians(6.0)
+NEIGHBOURS = 6
+# An edge stroke farther off its neighbours' path than this is getting into or out of the start posture.
+OFF_PATH_FACTOR = 1.5
+OFF_PATH_MARGIN = 0.25
+FEWEST_NEIGHBOURS = 3
+# Slower than this share of the set's brisk speed is a pause.
+PAUSE_SHARE = 0.2
+# "About half" of a rep's motion: one whole way of it, of which a fifth may be missing.
+HALF_REP = 0.4
+# Motion left outside every rep weighs this much against motion missing in a cut rep.
+LEFTOVER_WEIGHT = 5.0
+# Within this share of a stroke from one end, a posture held still is taken for that end.
+POSTURE_SHARE = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Strokes:
+    """Turning points of x[first:last + 1], in indices of x, and the share of a typical stroke (0-1) in each piece.
+
+    shares[j] is the piece before turn j, shares[j + 1] the one after it; 1 except at the two ends.
+    paused: whether the motion is still at both first and last.
+    """
+
+    first: int
+    last: int
+    turns: IntArray
+    shares: FloatArray
+    typical_rad: float
+    paused: bool
+
+
+def find_strokes(posture: FloatArray, still_start: bool, still_end: bool) -> Strokes | None:
+    """Strokes of the first column of posture (M, 3), without the motion at either end that leaves the set's path.
+
+    still_start, still_end: whether posture is still at its first and last row.
+    """
+    x = posture[:, 0]
+    turns, typical_rad = _typical_turns(x)
+    if len(turns) < 2:
+        return None
+    first, paused_first = _path_start(posture, turns, typical_rad)
+    before_end, paused_last = _path_start(posture[::-1], len(x) - 1 - turns[::-1], typical_rad)
+    last = len(x) - 1 - before_end
+    paused = (still_start if paused_first is None else paused_first) and (
+        still_end if paused_last is None else paused_last
+    )
+    turns = turns[(turns >= first) & (turns <= last)]
+    if len(turns) < 2:
+        return None
+    sizes = np.abs(np.diff(x[turns]))
+    shares = np.ones(len(turns) + 1)
+    # The two outermost pieces at each end may be cut; they are held against their neighbours.
+    for pieces, near in ((shares, sizes), (shares[::-1], sizes[::-1])):
+        typical = float(np.median(near[1 : 1 + NEIGHBOURS])) if len(near) > 2 else typical_rad
+        pieces[1] = min(1.0, pieces[1], near[0] / typical)
+    shares[0] = min(1.0, abs(x[turns[0]] - x[first]) / typical_rad)
+    shares[-1] = min(1.0, abs(x[turns[-1]] - x[last]) / typical_rad)
+    return Strokes(first, last, turns, shares, typical_rad, paused)
+
+
+def start_sign(x: FloatArray, strokes: Strokes) -> int:
+    """+1 where the start posture is the low end of x (a rep is a peak), -1 where it is the high end.
+
+    A set that is still at both ends in the same posture starts there. Otherwise the recording is cut, and
+    the start posture is the one that leaves the least motion outside every rep and misses the least within them.
+    """
+    tops = np.sort(x[strokes.turns])
+    low, high = np.median(tops[: len(tops) // 2]), np.median(tops[len(tops) // 2 :])
+    ends = (x[[strokes.first, strokes.last]] - low) / (high - low)
+    if strokes.paused and (ends < POSTURE_SHARE).all():
+        return 1
+    if strokes.paused and (ends > 1 - POSTURE_SHARE).all():
+        return -1
+    costs = []
+    for sign in (1, -1):
+        seen = [away + back for _, away, back in rep_pieces(x, strokes, sign)]
+        missing = sum(2 - both for both in seen if both / 2 >= HALF_REP)
+        leftover = sum(both for both in seen if both / 2 < HALF_REP)
+        costs.append(missing + LEFTOVER_WEIGHT * leftover)
+    return 1 if costs[0] <= costs[1] else -1
+
+
+def rep_pieces(x: FloatArray, strokes: Strokes, sign: int) -> list[tuple[int, float, float]]:
+    """(index of the top, share of the way there, share of the way back) of every rep, cut ones included."""
+    turns, shares = strokes.turns, strokes.shares
+    rising = sign * (x[turns[1]] - x[turns[0]]) > 0
+    pieces = []
+    if rising:
+        # What comes before the first low is the way back of a rep whose top was not recorded.
+        pieces.append((strokes.first, 0.0, float(shares[0])))
+    pieces += [(int(turns[j]), float(shares[j]), float(shares[j + 1])) for j in range(int(rising), len(turns), 2)]
+    if rising == (len(turns) % 2 == 1):
+        pieces.append((strokes.last, float(shares[-1]), 0.0))
+    return pieces
+
+
+def _turning_points(x: FloatArray, turn: float) -> IntArray:
+    """Indices of alternating highs and lows of x that lie at least `turn` apart."""
+    turns: list[int] = []
+    low = high = candidate = 0
+    direction = 0
+    for i, value in enumerate(x.tolist()):
+        if direction == 0:
+            low = i if value < x[low] else low
+            high = i if value > x[high] else high
+            if value - x[low] >= turn or x[high] - value >= turn:
+                direction = 1 if value - x[low] >= turn else -1
+                turns.append(low if direction == 1 else high)
+                candidate = i
+        elif direction * (value - x[candidate]) > 0:
+            candidate = i
+        elif direction * (x[candidate] - value) >= turn:
+            turns.append(candidate)
+            direction, candidate = -direction, i
+    if direction != 0:
+        turns.append(candidate)
+    return np.array(turns, dtype=np.intp)
+
+
+def _typical_turns(x: FloatArray) -> tuple[IntArray, float]:
+    """Turning points by a threshold that follows the typical stroke: the one half of all motion is in or above."""
+    turn = FIRST_TURN_RAD
+    typical = 0.0
+    turns = _turning_points(x, turn)
+    for _ in range(3):
+        if len(turns) < 2:
+            return turns, 0.0
+        sizes = np.sort(np.abs(np.diff(x[turns])))
+        share = np.cumsum(sizes)
+        typical = float(sizes[np.searchsorted(share, share[-1] / 2)])
+        turns = _turning_points(x, TURN_SHARE * typical)
+    return turns, typical
+
+
+def _path_start(posture: FloatArray, turns: IntArray, typical_rad: float) -> tuple[int, bool | None]:
+    """Index from which the motion keeps to the path of the strokes that follow, and whether it pauses there.
+
+    None for the pause where the motion keeps to the path from the beginning. What is off the path is getting into
+    position, up to the next pause or, if there is none, the next turn.
+    """
+    across = posture[:, 1:]
+    speed = np.linalg.norm(np.gradient(posture, axis=0), axis=1)
+    first, paused = 0, None
+    for begin in range(len(turns) - 1 - FEWEST_NEIGHBOURS):
+        path = slice(turns[begin + 1], turns[min(begin + 1 + NEIGHBOURS, len(turns) - 1)])
+        centre = (across[path].max(axis=0) + across[path].min(axis=0)) / 2
+        reach = np.linalg.norm(across[path] - centre, axis=1).max()
+        limit = OFF_PATH_FACTOR * reach + OFF_PATH_MARGIN * typical_rad
+        edge = np.linalg.norm(across[first : turns[begin + 1]] - centre, axis=1)
+        off = np.flatnonzero(edge > limit)
+        if not len(off):
+            break
+        left = first + int(off[-1]) + 1
+        slow = np.flatnonzero(speed[left : turns[begin + 1]] < PAUSE_SHARE * np.percentile(speed[path], 90))
+        if len(slow):
+            return left + int(slow[0]), True
+        first, paused = int(turns[begin + 1]), False
+    return first, paused

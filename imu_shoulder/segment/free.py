@@ -1,0 +1,152 @@
+"""Reps of one sensor about the main axis of its motion, where no drill says which angle leads.
+
+The leading signal is the sensor's attitude, not its angular rate: pulls of the upper body turn the wrist twice a rep,
+but its posture comes back once. A rep is one excursion of that posture away from where the set starts, and back.
+No period is assumed, so holds, rests and changes of tempo do not matter, and nothing depends on the mounting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+from scipy.signal import find_peaks
+
+from imu_shoulder.errors import ParameterError
+from imu_shoulder.model import FloatArray
+from imu_shoulder.segment._free_motion import WORKING_RATE_HZ, Bout, find_bouts
+from imu_shoulder.segment._free_strokes import HALF_REP, find_strokes, rep_pieces, start_sign
+
+# Smaller than this there is no set, only fidgeting.
+SMALLEST_ARC_RAD = np.radians(10.0)
+# Against the set's typical arc: less is a partial rep, and less than the second is not worth a name.
+PARTIAL_SHARE = 0.5
+FALSE_START_SHARE = 0.2
+# A way of a rep is taken as cut by the end of the recording when less than this share of it is there.
+WHOLE_WAY = 0.8
+# A way begins and ends where its speed passes this share of its peak, near the end of the way (END_SHARE).
+SPEED_SHARE = 0.1
+END_SHARE = 0.3
+LONGEST_GAP_S = 0.15
+
+Exclusion = Literal["partial", "off_axis", "gap"]
+
+
+@dataclass(frozen=True, slots=True)
+class FreeRep:
+    """One excursion about the main axis. Times are seconds of the recording's clock.
+
+    start_s, top_start_s, top_end_s, end_s: where the way there begins and ends and the way back begins and ends.
+    arc_rad: turn about the main axis from the start posture to the top.
+    cut: the recording or the set's path ends before the rep does; what is there is at least about half of it.
+    excluded: why it does not count: partial (under half the set's typical arc, such as a false start), off_axis
+    (more across the main axis than about it), gap (data missing for over 0.15 s); None for a counted rep.
+    """
+
+    start_s: float
+    top_start_s: float
+    top_end_s: float
+    end_s: float
+    arc_rad: float
+    cut: bool
+    excluded: Exclusion | None
+
+
+def count_free(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[FreeRep, ...]:
+    """Every rep of a recording in order, the excluded ones too; those with excluded None count.
+
+    time_s: (N,) uniform with step 1/rate_hz. acc_m_s2, gyr_rad_s: (N, 3) in the sensor's own frame, NaN where
+    missing. rate_hz: at least 25. Sets are parted by stillness over 30 s, and each has a main axis of its own.
+    A rep that the recording cuts counts where at least about half of its motion is there.
+    Raises ParameterError for a rate under 25 Hz or arrays that do not fit together.
+    """
+    if not rate_hz >= WORKING_RATE_HZ:
+        raise ParameterError(
+            f"a rate of at least {WORKING_RATE_HZ:g} Hz", f"it is {rate_hz:g} Hz", "record at a higher rate"
+        )
+    shape = (len(time_s), 3)
+    if acc_m_s2.shape != shape or gyr_rad_s.shape != shape:
+        raise ParameterError(
+            f"acceleration and angular rate of shape {shape}",
+            f"they have {acc_m_s2.shape} and {gyr_rad_s.shape}",
+            "pass one row of three per time stamp",
+        )
+    bouts = find_bouts(time_s, acc_m_s2, gyr_rad_s, rate_hz)
+    return tuple(rep for bout in bouts for rep in _bout_reps(bout))
+
+
+def _bout_reps(bout: Bout) -> list[FreeRep]:
+    strokes = find_strokes(bout.posture, bout.still_start, bout.still_end)
+    if strokes is None or strokes.typical_rad < SMALLEST_ARC_RAD:
+        return []
+    x = bout.posture[:, 0]
+    sign = start_sign(x, strokes)
+    pieces = [piece for piece in rep_pieces(x, strokes, sign) if (piece[1] + piece[2]) / 2 >= HALF_REP]
+    tops = [top for top, _, _ in pieces]
+    y = sign * x
+    # Between two tops the lowest turn parts the reps.
+    lows = [a + int(np.argmin(y[a : b + 1])) for a, b in pairwise(tops)]
+    bounds = [strokes.first, *lows, strokes.last]
+    spans = [_bounds(y, bounds[k], top, bounds[k + 1], bout.rate_hz) for k, top in enumerate(tops)]
+    reps = [
+        _rep(bout, sign, span, strokes.typical_rad, min(away, back) < WHOLE_WAY)
+        for span, (_, away, back) in zip(spans, pieces, strict=True)
+    ]
+    ends, starts = [strokes.first, *(span[3] for span in spans)], [*(span[0] for span in spans), strokes.last]
+    for low, high in zip(ends, starts, strict=True):
+        reps += [
+            _rep(bout, sign, _bounds(y, low + left, low + top, low + right, bout.rate_hz), strokes.typical_rad, False)
+            for left, top, right in _excursions(y[low : high + 1], FALSE_START_SHARE * strokes.typical_rad)
+        ]
+    return sorted(reps, key=lambda rep: rep.start_s)
+
+
+def _excursions(y: FloatArray, smallest: float) -> list[tuple[int, int, int]]:
+    """(foot, top, foot) of the bumps in a rest that are too small to be reps."""
+    tops, found = find_peaks(y, prominence=smallest)
+    return [(int(a), int(b), int(c)) for a, b, c in zip(found["left_bases"], tops, found["right_bases"], strict=True)]
+
+
+def _bounds(y: FloatArray, low: int, top: int, next_low: int, rate_hz: float) -> tuple[int, int, int, int]:
+    """Indices where the way to the top begins and ends and the way back begins and ends; y: (M,) with tops upward."""
+    start, top_start = _way(y[low : top + 1])
+    back_end, back_start = _way(y[top : next_low + 1][::-1])
+    return low + start, low + top_start, next_low - back_start, next_low - back_end
+
+
+def _way(y: FloatArray) -> tuple[int, int]:
+    """Indices where a rise from the first to the last value of y begins and ends, by speed and place together."""
+    if len(y) < 3:
+        return 0, len(y) - 1
+    speed = np.gradient(y)
+    fastest = int(np.argmax(speed))
+    slow = speed < SPEED_SHARE * speed[fastest]
+    share = (y - y[0]) / (y[-1] - y[0]) if y[-1] > y[0] else np.full(len(y), 0.5)
+    before = np.flatnonzero(slow[:fastest] & (share[:fastest] < END_SHARE))
+    after = np.flatnonzero(slow[fastest:] & (share[fastest:] > 1 - END_SHARE))
+    return int(before[-1]) if len(before) else 0, fastest + int(after[0]) if len(after) else len(y) - 1
+
+
+def _rep(bout: Bout, sign: int, span: tuple[int, int, int, int], typical_rad: float, cut: bool) -> FreeRep:
+    start, top_start, top_end, end = span
+    there = bout.posture[top_start] - bout.posture[start]
+    back = bout.posture[top_end] - bout.posture[end]
+    ways = (there, back)
+    arc_rad = max(sign * float(way[0]) for way in ways)
+    excluded: Exclusion | None = None
+    if _longest_run(bout, start, end) > LONGEST_GAP_S * bout.rate_hz:
+        excluded = "gap"
+    elif arc_rad < PARTIAL_SHARE * typical_rad:
+        excluded = "partial"
+    elif not cut and any(np.linalg.norm(way[1:]) > abs(way[0]) for way in ways):
+        excluded = "off_axis"
+    start_s, top_start_s, top_end_s, end_s = bout.time_s[list(span)].tolist()
+    return FreeRep(start_s, top_start_s, top_end_s, end_s, arc_rad, cut, excluded)
+
+
+def _longest_run(bout: Bout, start: int, end: int) -> int:
+    """The most samples missing in a row between two indices."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], bout.bridged[start : end + 1].astype(int), [0]])))
+    return int((edges[1::2] - edges[::2]).max(initial=0))
