@@ -166,7 +166,7 @@ BAD = {
     "unknown key": ({"recording__toml": "athlet = 1\n" + HEAD}, ["athlet"]),
     "no sensor": ({"recording__toml": HEAD.split("[[")[0]}, ["[[sensor]]"]),
     "bad start": ({"recording__toml": sensor(start='"yesterday"')}, ["start", "yesterday", "ISO 8601"]),
-    "no acc_unit": ({"recording__toml": sensor(acc_unit=None)}, ["acc_unit", "right_wrist", "missing", "m/s^2"]),
+    "no acc_unit": ({"recording__toml": sensor(acc_unit=None)}, ["acc_unit", "[[sensor]] 1", "missing", "m/s^2"]),
     "no gyr_unit": ({"recording__toml": sensor(gyr_unit=None)}, ["gyr_unit", "missing", "deg/s"]),
     "odd unit": ({"recording__toml": sensor(acc_unit='"mg"')}, ["acc_unit", "mg"]),
     "rate is text": ({"recording__toml": sensor(sample_rate_hz='"fast"')}, ["sample_rate_hz", "fast"]),

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import json
-import math
 import os
 import shutil
 import tempfile
-import tomllib
 from collections.abc import Mapping
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from imu_shoulder.errors import OutputError, RecordingError
+from imu_shoulder.errors import OutputError, RecordingError, ShoulderError
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
+from imu_shoulder.sources.checked import Checked
 from imu_shoulder.sources.events import events_tsv, read_events
 from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers, require_file
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
@@ -26,7 +24,6 @@ TIME = "time_s"
 ACC = ("acc_x", "acc_y", "acc_z")
 GYR = ("gyr_x", "gyr_y", "gyr_z")
 MAG = ("mag_x", "mag_y", "mag_z")
-REFERENCE_COLUMNS = ("time_s", "angle", "side", "reading_deg")
 
 _SENSOR_KEYS = ("placement", "file", "sample_rate_hz", "acc_unit", "gyr_unit", "mag_unit", "acc_range", "gyr_range")
 _KEYS = ("schema", "athlete", "start", "sensor")
@@ -41,18 +38,13 @@ def read_recording(folder: Path) -> Recording:
         came = "it is a file" if folder.exists() else "there is no such folder"
         raise RecordingError(f"a recording folder at {folder}", came, "give the folder that holds recording.toml")
     head_path = folder / "recording.toml"
-    head = read_toml(head_path)
-    _known(head, _KEYS, "recording.toml")
-    if head.get("schema") != SCHEMA:
-        raise _wrong("schema", str(SCHEMA), head.get("schema"))
+    head = Checked.read(head_path, RecordingError)
+    head.known(_KEYS)
+    head.schema(SCHEMA)
+    athlete, start = head.text("athlete"), head.moment("start")
     hashes = {head_path.name: file_sha256(head_path)}
     streams: dict[str, SensorStream] = {}
-    sensors = head.get("sensor")
-    if not isinstance(sensors, list) or not sensors:
-        raise _wrong("[[sensor]]", "one table or more, one per sensor", sensors)
-    for table in sensors:
-        if not isinstance(table, dict):
-            raise _wrong("[[sensor]]", "a table", table)
+    for table in head.tables("sensor"):
         stream, path = _read_sensor(folder, table, streams)
         if path.name in hashes:
             raise RecordingError("one file per sensor", f"{path.name} is named twice", "correct recording.toml")
@@ -65,21 +57,12 @@ def read_recording(folder: Path) -> Recording:
             hashes[optional.name] = file_sha256(optional)
     return Recording(
         name=folder.resolve().name,
-        athlete=_text(head, "athlete"),
-        start=_start(head),
+        athlete=athlete,
+        start=start,
         streams=streams,
         events=events,
         file_sha256=hashes,
     )
-
-
-def read_toml(path: Path) -> dict[str, Any]:
-    """The table in a TOML file. Raises RecordingError where it is missing or no TOML."""
-    require_file(path, path.name)
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise RecordingError(f"{path.name} to be TOML", f"it is not ({error})", "correct that line") from error
 
 
 def make_stream(
@@ -107,33 +90,30 @@ def make_stream(
     )
 
 
-def require_placement(placement: str, taken: Mapping[str, Any], where: str) -> str:
-    """The placement, known and not taken yet. Raises RecordingError."""
+def require_placement(
+    placement: str, taken: Mapping[str, Any], where: str, error: type[ShoulderError] = RecordingError
+) -> str:
+    """The placement, known and not taken yet. Raises `error`."""
     if placement not in PLACEMENTS:
-        raise RecordingError(
-            f"a placement in {where} out of {', '.join(PLACEMENTS)}", f"it is {placement!r}", "use one of these names"
-        )
+        expected = f"a placement in {where} out of {', '.join(PLACEMENTS)}"
+        raise error(expected, f"it is {placement!r}", "use one of these names")
     if placement in taken:
-        raise RecordingError(
-            f"each placement in {where} once", f"{placement} comes twice", "correct the placement of one of them"
-        )
+        raise error(f"each placement in {where} once", f"{placement} comes twice", "correct one of them")
     return placement
 
 
-def _read_sensor(folder: Path, table: dict[str, Any], taken: Mapping[str, SensorStream]) -> tuple[SensorStream, Path]:
-    _known(table, _SENSOR_KEYS, "[[sensor]]")
-    placement = require_placement(_text(table, "placement"), taken, "recording.toml")
-    where = f" of {placement}"
-    name = _text(table, "file", where)
+def _read_sensor(folder: Path, table: Checked, taken: Mapping[str, SensorStream]) -> tuple[SensorStream, Path]:
+    table.known(_SENSOR_KEYS)
+    placement = require_placement(table.text("placement"), taken, "recording.toml")
+    name = table.text("file")
     if Path(name).name != name or Path(name).suffix not in (".csv", ".parquet"):
-        raise _wrong("file" + where, "the name of a .csv or .parquet file in the folder", name)
-    rate_hz = _positive(table, "sample_rate_hz", where)
-    acc_scale = _unit(table, "acc_unit", ACC_UNIT_M_S2, where)
-    gyr_scale = _unit(table, "gyr_unit", GYR_UNIT_RAD_S, where)
-    acc_range = _positive(table, "acc_range", where) * acc_scale if "acc_range" in table else None
-    gyr_range = _positive(table, "gyr_range", where) * gyr_scale if "gyr_range" in table else None
+        raise table.wrong("file", "the name of a .csv or .parquet file in the folder", name)
+    rate_hz = table.positive("sample_rate_hz")
+    acc_scale, gyr_scale = table.unit("acc_unit", ACC_UNIT_M_S2), table.unit("gyr_unit", GYR_UNIT_RAD_S)
+    acc_range = table.positive("acc_range") * acc_scale if "acc_range" in table else None
+    gyr_range = table.positive("gyr_range") * gyr_scale if "gyr_range" in table else None
     if "mag_unit" in table:
-        _text(table, "mag_unit", where)
+        table.text("mag_unit")
     path = folder / name
     require_file(path, f"the file of {placement}")
     columns = _columns(read_header(path), name)
@@ -161,49 +141,6 @@ def _columns(header: list[str], name: str) -> tuple[str, ...]:
             "add what is missing, or describe the file in a column map",
         )
     return wanted
-
-
-def _wrong(key: str, expected: str, came: object) -> RecordingError:
-    said = "it is missing" if came is None else f"it is {came!r}"
-    return RecordingError(f"{key} in recording.toml to be {expected}", said, "correct recording.toml")
-
-
-def _known(table: Mapping[str, Any], allowed: tuple[str, ...], where: str) -> None:
-    for key in table:
-        if key not in allowed:
-            raise RecordingError(f"keys of {where} out of {', '.join(allowed)}", f"there is {key!r}", "remove it")
-
-
-def _text(table: Mapping[str, Any], key: str, where: str = "") -> str:
-    value = table.get(key)
-    if not isinstance(value, str) or not value.strip():
-        raise _wrong(key + where, "a text", value)
-    return value
-
-
-def _positive(table: Mapping[str, Any], key: str, where: str) -> float:
-    value = table.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
-        raise _wrong(key + where, "a number over 0", value)
-    return float(value)
-
-
-def _unit(table: Mapping[str, Any], key: str, units: Mapping[str, float], where: str) -> float:
-    value = table.get(key)
-    if not isinstance(value, str) or value not in units:
-        raise _wrong(key + where, " or ".join(f'"{unit}"' for unit in units), value)
-    return units[value]
-
-
-def _start(head: Mapping[str, Any]) -> str:
-    value = head.get("start")
-    if isinstance(value, datetime):
-        return value.isoformat()
-    try:
-        datetime.fromisoformat(_text(head, "start"))
-    except ValueError:
-        raise _wrong("start", "a date and time of ISO 8601, such as 2026-05-04T09:30:00+02:00", value) from None
-    return str(value)
 
 
 def write_recording(

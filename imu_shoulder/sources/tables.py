@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from imu_shoulder.errors import RecordingError
+from imu_shoulder.errors import RecordingError, ShoulderError
 from imu_shoulder.model import FloatArray
 
 # Over these a file is refused before it is read: a set of drills lasts minutes, and the whole file is held in memory.
@@ -29,18 +29,18 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def require_file(path: Path, what: str) -> None:
-    """Raises RecordingError where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
+def require_file(path: Path, what: str, error: type[ShoulderError] = RecordingError) -> None:
+    """Raises `error` where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
     if not path.is_file():
-        raise RecordingError(f"{what} at {path}", "there is no such file", "check the name and the path")
+        raise error(f"{what} at {path}", "there is no such file", "check the name and the path")
     try:
         size = path.stat().st_size
-    except OSError as error:
-        raise RecordingError(f"a readable {what}", f"{path} is not ({error})", "check its rights") from error
+    except OSError as caught:
+        raise error(f"a readable {what}", f"{path} is not ({caught})", "check its rights") from caught
     if size == 0:
-        raise RecordingError(f"rows in {path.name}", "the file is empty", _TO_DO)
+        raise error(f"rows in {path.name}", "the file is empty", _TO_DO)
     if size > MAX_FILE_BYTES:
-        raise RecordingError(
+        raise error(
             f"a file of at most {MAX_FILE_BYTES / 1e6:.0f} MB",
             f"{path.name} has {size / 1e6:.0f} MB",
             "cut the recording into parts",
