@@ -83,7 +83,7 @@ def _read_sensor(
     if "mag_columns" in table:
         columns += table.texts("mag_columns", 3)
     if len(set(columns)) != len(columns):
-        raise table.wrong("each column", "named once", [name for name in columns if columns.count(name) > 1][0])
+        raise table.wrong("each column", "named once", next(name for name in columns if columns.count(name) > 1))
     header = read_header(path, delimiter, skip_rows)
     for name in columns:
         if header.count(name) != 1:
