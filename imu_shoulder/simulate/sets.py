@@ -101,6 +101,7 @@ class SetPerformance:
             top["elbow"] += motion.elbow_off_deg
         if "plane_off" in faults:
             top["plane"] += motion.plane_off_deg
+            top["rotation"] -= 0.6 * motion.plane_off_deg  # the thumb is kept up
         names = [station.name for station in self._drill.stations]
         visited: list[tuple[str, str, Posture]] = list(zip(names, motion.legs, postures, strict=True))
         if "order_wrong" in faults:
