@@ -111,7 +111,7 @@ def finished(
             "right": {
                 "used": ["neutral_pose", "elbow_bends", "forward_raises"],
                 "residual_deg": {"elbow_bends": 2.1},
-                "text": "full segment frames",
+                "text": "from the neutral pose, elbow bends, forward raises",
             }
         },
         "elevation_reference": "gravity",
@@ -132,7 +132,10 @@ def finished(
             ),
         },
         "findings": [],
-        "not_seen": ["shoulder-blade motion and shrugging (no sensor on the blade)", "pain", "muscle activity"],
+        "not_seen": [
+            "Pain and muscle activity: no sensor shows them.",
+            "Shrugging: no sensor sat on the shoulder blade.",
+        ],
         "cautions": CAUTIONS,
         "sets": entries,
     }
@@ -233,7 +236,7 @@ def _entry(made: MadeSet, start_s: float, rows: list[dict[str, Any]]) -> dict[st
         found = float(pd.Series([row[name] for row in counted], dtype=float).median())
         return None if np.isnan(found) else found
 
-    what = {"partial": "turned round at 38°, half of the arc asked", "gap": "0.6 s of samples are missing in it"}
+    what = {"partial": "turned back before half the asked arc", "gap": "0.6 s of samples are missing in it"}
     asked = {"reps": None if made.role == "hold" else made.reps, "hold_s": made.hold_s, "lift_at_least_s": 1.0}
     headline = f"{len(rows)} of {made.reps} reps, {len(clean)} clean."
     if made.role == "hold":
@@ -254,7 +257,12 @@ def _entry(made: MadeSet, start_s: float, rows: list[dict[str, Any]]) -> dict[st
         "change": made.change,
         "criteria": [] if made.role == "hold" else criteria,
         "excluded": [
-            {"rep": row["rep"], "start_s": row["start_s"], "why": row["excluded"], "text": what[row["excluded"]]}
+            {
+                "rep": row["rep"],
+                "start_s": row["start_s"],
+                "why": row["excluded"],
+                "text": f"Rep {row['rep']}: {what[row['excluded']]}.",
+            }
             for row in rows
             if row["excluded"]
         ],
@@ -265,9 +273,8 @@ def _entry(made: MadeSet, start_s: float, rows: list[dict[str, Any]]) -> dict[st
         },
         "tempo": {name: {"median": middle(name)} for name in ("lift_s", "hold_s", "lower_s", "rest_s")},
         "fatigue": {
-            "arc_slope_deg_per_rep": -0.2,
-            "ci95": [-0.9, 0.5],
-            "text": "The arc held: −0.2° per rep (95 % between −0.9 and 0.5).",
+            "arc": {"slope_per_rep": -0.2, "ci95": [-0.9, 0.5], "n": len(counted)},
+            "hold_sd": {"slope_per_rep": None, "ci95": None, "n": 2},
         },
         "side_difference": None,
     }

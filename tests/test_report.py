@@ -99,7 +99,7 @@ def test_reps_are_marked_by_what_kept_them_from_being_clean(page):
         "8": ("excluded", "data missing"),
         "9": ("fault", "too fast"),
     }
-    assert "Rep 3 at 2:37: turned round at 38°, half of the arc asked" in page.text
+    assert "At 2:37, Rep 3: turned back before half the asked arc." in page.text
     assert "Hold: 6 of 8 reps, asked at least 5 s; missed: reps 4 and 7" in page.text
 
 
@@ -118,6 +118,24 @@ def test_what_is_not_seen_the_cautions_and_the_sensor_floor_are_said(page, made)
     assert "0.04°, median. At the sensor's floor" in page.text
     assert "Right upper arm at 2:50 to 2:51: 0.6 s of samples are missing" in page.text
     assert "100.0 Hz (declared 100), 1 gap of 0.6 s" in page.text
+    assert "Arc: −0.2° per rep, 95 % between −0.9 and 0.5: no clear trend" in page.text
+    assert "Sway: too few reps to tell a trend" in page.text
+
+
+def test_a_criterion_no_sensor_shows_is_not_called_met(made):
+    summary = copy.deepcopy(made[0])
+    arc, hold = summary["sets"][0]["criteria"][:2]
+    arc.update(met=[], missed=[], unknown=[1, 2])
+    hold.update(met=[1], missed=[], unknown=[2])
+    text = build_report(summary, *made[1:])
+    assert '<li class="unseen">Arc, asked 75 to 105° at the top: not seen in any rep</li>' in text
+    assert '<li class="met">Hold: 1 of 1 rep, asked at least 5 s; not seen: rep 2</li>' in text
+
+
+def test_arms_of_a_two_sided_set_are_compared(made):
+    summary = copy.deepcopy(made[0])
+    summary["sets"][0]["side_difference"] = {"arc_deg": 3.4, "hold_sd_deg": -0.11, "hold_s": None}
+    assert "Right arm minus left, medians: arc 3°, sway −0.11°" in build_report(summary, *made[1:])
 
 
 def test_terminal_says_the_headlines_of_the_report(page, made):

@@ -88,5 +88,5 @@ def terminal_lines(summary: Mapping[str, Any]) -> list[str]:
             lines.append(f"    {entry['change']}")
     lines += filter(None, [data_line(summary)])
     if summary["not_seen"]:
-        lines.append(f"Not seen by these sensors: {'; '.join(summary['not_seen'])}")
+        lines.append(f"Not seen by these sensors: {' '.join(summary['not_seen'])}")
     return lines + list(summary["cautions"])

@@ -60,8 +60,10 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         curves=[section.curve for section in found if section.curve is not None],
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
         findings=[_finding(finding) for finding in headlines.findings(summary)],
-        reference=REFERENCES.get(str(summary.get("elevation_reference")), ""),
-        calibration=[_calibration(*item) for item in (summary.get("calibration") or {}).items()],
+        references=[REFERENCES[name] for name in summary["elevation_reference"].split("/") if name in REFERENCES],
+        calibration=[
+            f"{words.sentence(side)} arm: {found['text']}" for side, found in (summary.get("calibration") or {}).items()
+        ],
         parameters=words.flat(summary.get("parameters") or {}),
         versions=words.flat(summary.get("versions") or {}),
         files=words.flat(summary["recording"].get("sha256") or {}),
@@ -97,8 +99,3 @@ def _finding(finding: Mapping[str, Any]) -> tuple[str, str, str]:
     if words.is_number(finding.get("start_s")) and words.is_number(finding.get("end_s")):
         where += f" at {words.clock(finding['start_s'])} to {words.clock(finding['end_s'])}"
     return finding["severity"], words.SEVERITIES[finding["severity"]], f"{where}: {finding['text']}"
-
-
-def _calibration(side: str, found: Mapping[str, Any]) -> str:
-    used = words.joined(words.plain(name) for name in found.get("used") or [])
-    return f"{words.sentence(side)} arm: {found.get('text') or 'calibrated'} (from {used or 'nothing'})"

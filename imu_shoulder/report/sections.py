@@ -36,7 +36,10 @@ STEADINESS = (
     ("hold_sd_deg", "Sway (SD of the angle, slow drift removed)", "°", 2),
     ("hold_drift_deg_s", "Drift", "° per s", 2),
     ("hold_tremor_deg_s", "Tremor, 8 to 12 Hz", "° per s", 2),
+    ("time_in_band_pct", "Time in the band", " %", 0),
 )
+SLOPES = (("arc", "Arc", 1), ("hold_sd", "Sway", 2))
+DIFFERENCES = (("arc_deg", "arc", "°", 0), ("hold_s", "hold", " s", 1), ("hold_sd_deg", "sway", "°", 2))
 TEMPO_FIELDS = (("lower_s", "lower"), ("rest_s", "rest"), ("lift_s", "lift"), ("hold_s", "hold"))
 
 
@@ -77,7 +80,7 @@ class Section:
     angle: str
     headings: tuple[str, ...]
     rows: tuple[RepRow, ...]
-    criteria: tuple[tuple[str, bool], ...]
+    criteria: tuple[tuple[str, str], ...]
     steadiness: tuple[str, ...]
     excluded: tuple[str, ...]
     across: tuple[str, ...]
@@ -100,7 +103,7 @@ def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame,
     side, asked, done, holds = entry["side"], entry["asked"], entry["done"], entry.get("role") == "hold"
     own = reps[(reps["set"] == entry["set"]) & (reps["side"] == side)].sort_values("start_s")
     missed = {criterion["name"]: set(criterion["missed"]) for criterion in entry.get("criteria") or []}
-    columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS[: 0 if own.empty else None]) if column[0] in own]
+    columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS) if column[0] in own]
     columns = [column for column in columns if column in MAIN_COLUMNS or column[3] in missed]
     hold_asked = holds or asked.get("hold_s") or entry.get("drill") is None
     if not hold_asked:
@@ -126,7 +129,7 @@ def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame,
         criteria=tuple(_criterion(criterion) for criterion in entry.get("criteria") or []),
         steadiness=tuple(_steadiness(entry.get("steadiness") or {})),
         excluded=tuple(_excluded(item) for item in entry.get("excluded") or []),
-        across=tuple((entry.get(key) or {}).get("text") or "" for key in ("fatigue", "side_difference")),
+        across=tuple(_across(entry)),
         tempo=" / ".join(_with_unit(_median(entry.get("tempo"), key), 1, f" s {name}") for key, name in TEMPO_FIELDS),
         detail_headings=tuple(details),
         detail_rows=tuple(
@@ -183,12 +186,16 @@ def _row(
     )
 
 
-def _criterion(criterion: Mapping[str, Any]) -> tuple[str, bool]:
-    """The line of a criterion, and whether every rep met it."""
+def _criterion(criterion: Mapping[str, Any]) -> tuple[str, str]:
+    """The line of a criterion, and whether all reps met it (met), some did not (part) or none was seen (unseen)."""
     name = words.CRITERIA.get(criterion["name"], words.sentence(words.plain(criterion["name"])))
-    met, missed = len(criterion["met"]), sorted(criterion["missed"])
-    line = f"{name}: {met} of {words.counted(met + len(missed), 'rep')}, asked {criterion['asked']}"
-    return (f"{line}; missed: {words.reps_named(missed)}" if missed else line, not missed)
+    met, missed, unknown = (list(criterion.get(key) or []) for key in ("met", "missed", "unknown"))
+    if not met and not missed:
+        return f"{name}, asked {criterion['asked']}: not seen in any rep", "unseen"
+    line = f"{name}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}, asked {criterion['asked']}"
+    line += f"; missed: {words.reps_named(sorted(missed))}" if missed else ""
+    line += f"; not seen: {words.reps_named(sorted(unknown))}" if unknown else ""
+    return line, "part" if missed else "met"
 
 
 def _steadiness(table: Mapping[str, Any]) -> list[str]:
@@ -205,9 +212,28 @@ def _steadiness(table: Mapping[str, Any]) -> list[str]:
 
 
 def _excluded(item: Mapping[str, Any]) -> str:
-    why = item.get("text") or words.EXCLUSIONS.get(item["why"], words.plain(item["why"]))
-    rep = f"Rep {words.number(item['rep'])}" if words.is_number(item.get("rep")) else "A try"
-    return f"{rep} at {words.clock(item.get('start_s'))}: {why}"
+    return f"At {words.clock(item.get('start_s'))}, {item['text']}"
+
+
+def _across(entry: Mapping[str, Any]) -> list[str]:
+    """The slopes over the reps and the difference between the arms, in words."""
+    lines = []
+    for key, label, digits in SLOPES:
+        found = (entry.get("fatigue") or {}).get(key) or {}
+        if words.is_number(found.get("slope_per_rep")):
+            low, high = (words.number(end, digits) for end in found["ci95"])
+            trend = "no clear trend" if found["ci95"][0] <= 0 <= found["ci95"][1] else "a trend"
+            slope = words.number(found["slope_per_rep"], digits)
+            lines.append(f"{label}: {slope}° per rep, 95 % between {low} and {high}: {trend}")
+        elif found:
+            lines.append(f"{label}: too few reps to tell a trend")
+    difference = entry.get("side_difference") or {}
+    parts = [
+        f"{label} {words.number(difference[key], digits)}{unit}"
+        for key, label, unit, digits in DIFFERENCES
+        if words.is_number(difference.get(key))
+    ]
+    return lines + ([f"Right arm minus left, medians: {', '.join(parts)}"] if parts else [])
 
 
 def _detail(value: Any) -> str:

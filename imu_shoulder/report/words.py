@@ -31,6 +31,7 @@ EXCLUSIONS = {
     "partial": "partial",
     "sensor_slip": "sensor slipped",
     "false_start": "false start",
+    "off_axis": "off axis",
 }
 CRITERIA = {
     "arc": "Arc",
@@ -41,6 +42,8 @@ CRITERIA = {
     "plane": "Plane",
     "trunk": "Trunk",
     "start": "Return",
+    "stations": "Stations",
+    "shrug": "Shrug",
 }
 SEVERITIES = {"fault": "Fault", "warning": "Warning", "note": "Note"}
 
