@@ -3,55 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
-from imu_shoulder.align import AlignParams, align_recording
-from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import AnalysedSet, Analysis, Params
+from imu_shoulder.angles.joint import ArmAngles, arm_angles
 from imu_shoulder.angles.trunk import trunk_angles
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
-from imu_shoulder.calibrate.calibration import CalibrateParams, calibrate
-from imu_shoulder.calibrate.model import ArmCalibration, Calibration
+from imu_shoulder.angles.uncertainty import angle_sd
+from imu_shoulder.assess.judge import judge_set
+from imu_shoulder.calibrate.calibration import calibrate
+from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.model import Aligned, BoolArray, Recording, Side
-from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards
+from imu_shoulder.orient.attitude import orient_afterwards
 from imu_shoulder.orient.bias import StillnessParams, runs, still_windows
 from imu_shoulder.segment.model import ArmSet
-from imu_shoulder.segment.sets import SegmentParams, segment_set
+from imu_shoulder.segment.sets import segment_set
 
 Progress = Callable[[str], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Params:
-    """Every parameter of every stage. All of them are written to summary.json."""
-
-    align: AlignParams = field(default_factory=AlignParams)
-    orient: OrientParams = field(default_factory=OrientParams)
-    calibrate: CalibrateParams = field(default_factory=CalibrateParams)
-    angles: AngleParams = field(default_factory=AngleParams)
-    segment: SegmentParams = field(default_factory=SegmentParams)
-    judge: JudgeParams = field(default_factory=JudgeParams)
-
-
-@dataclass(frozen=True, slots=True)
-class AnalysedSet:
-    arm_set: ArmSet
-    judged: tuple[JudgedRep, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Analysis:
-    """Everything the outputs are written from."""
-
-    recording: Recording
-    params: Params
-    aligned: Aligned
-    attitudes: Mapping[str, Attitude]
-    calibration: Calibration
-    arms: Mapping[Side, ArmAngles]
-    sets: tuple[AnalysedSet, ...]
 
 
 def analyse(
@@ -83,7 +54,9 @@ def analyse(
     arms = {}
     for side, arm in calibration.arms.items():
         found = arm_angles(arm, attitudes, params.angles, len(aligned.time_s))
-        arms[side] = replace(found, angles={**found.angles, **trunk})
+        found = replace(found, angles={**found.angles, **trunk})
+        sd = angle_sd(found, arm, attitudes, aligned.time_s, calibration.pose_s, params.uncertainty)
+        arms[side] = replace(found, sd=sd)
     progress("sets")
     analysed = []
     for number, event in enumerate((e for e in recording.events if e.trial_type == "set"), start=1):

@@ -25,6 +25,12 @@ from imu_shoulder.frames import (
 from imu_shoulder.model import BoolArray, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
+# Columns of angles.parquet, per side.
+ANGLE_COLUMNS = (
+    *("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg"),
+    *("forearm_elevation_deg", "trunk_lean_deg", "trunk_turn_deg"),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class AngleParams:
@@ -45,7 +51,8 @@ class AngleParams:
 class ArmAngles:
     """Joint angles of one arm on the common grid, degrees, NaN where undefined or not seen.
 
-    angles: column name -> (M,). elevation_reference: "gravity" or "trunk".
+    angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk".
+    isb_deg: (M, 3) the ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
     """
 
@@ -53,7 +60,8 @@ class ArmAngles:
     elevation_reference: str
     angles: Mapping[str, FloatArray]
     rotation_from_forearm: FloatArray
-    isb_deg: FloatArray | None = field(default=None)
+    isb_deg: FloatArray | None = None
+    sd: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
 def segment_in_body(calibration: SensorCalibration, attitude: Attitude, rows: BoolArray, side: Side) -> Rotation:

@@ -94,13 +94,14 @@ def judge_set(
         faults: tuple[str, ...] = ()
         if not excluded and arm_set.drill is not None:
             case = Case(data, values, usual_start, params)
-            faults = tuple(name for name, found in FAULTS.items() if found(arm_set.drill, case))
+            asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
+            faults = tuple(name for name, found in asked.items() if found(arm_set.drill, case))
         out.append(JudgedRep(number, rep, values, faults, excluded))
     return tuple(out)
 
 
 def _excluded(rep: Rep, rate_hz: float, seen: BoolArray, clipped: BoolArray, params: JudgeParams) -> str:
-    if rep.kind != "rep":
+    if rep.kind in ("partial", "false_start"):
         return rep.kind
     if _longest(~seen) > params.gap_s * rate_hz:
         return "gap"
@@ -125,7 +126,8 @@ def _over_arc(drill: Drill, case: Case) -> bool:
 
 
 def _hold_broken(drill: Drill, case: Case) -> bool:
-    return drill.top.hold_s > 0 and len(drill.stations) == 1 and len(unbroken(case.data)) > 1
+    asked = case.data.rep.kind == "hold" or (drill.top.hold_s > 0 and len(drill.stations) == 1)
+    return asked and len(unbroken(case.data)) > 1
 
 
 def _hold_short(drill: Drill, case: Case) -> bool:
@@ -209,6 +211,8 @@ FAULTS: Mapping[str, Callable[[Drill, Case], bool]] = {
     "station_skipped": _station_skipped,
     "order_wrong": _order_wrong,
 }
+# What an arm is judged by that is asked to hold while the other one lifts.
+HOLDING_FAULTS = ("short_arc", "over_arc", "hold_broken", "thumb_down", "elbow_off", "plane_off", "trunk_moved")
 
 
 def clean(judged: Sequence[JudgedRep]) -> list[JudgedRep]:

@@ -106,7 +106,8 @@ def unbroken(data: RepData) -> list[tuple[float, float]]:
     edges = np.flatnonzero(np.diff(np.concatenate([[False], away, [False]]).astype(np.int8)))
     pieces, begin = [], rep.top_start_s
     for first, last in edges.reshape(-1, 2):
-        inner = first > 0 and last < len(values)
+        # At either end of a lifted hold the arm is still arriving or already leaving; a holding arm has no such ends.
+        inner = rep.kind == "hold" or (first > 0 and last < len(values))
         if inner and (last - first) >= BREAK_S * data.rate_hz:
             pieces.append((begin, float(times[first])))
             begin = float(times[last - 1])

@@ -20,10 +20,12 @@ class OrientParams:
     """How attitude is found. method: "vqf", or for comparison "madgwick", "mahony", "ekf" (package ahrs).
 
     tau_acc_s: VQF's time constant for the accelerometer, its published default.
+    bias_sd_left_deg_s: uncertainty of the gyroscope bias that is left after that from stillness was removed.
     """
 
     method: str = "vqf"
     tau_acc_s: float = 3.0
+    bias_sd_left_deg_s: float = 0.05
     stillness: StillnessParams = field(default_factory=StillnessParams)
 
 
@@ -50,14 +52,23 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
     acc = _bridged(track.acc_m_s2, track.valid)
     gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
     if params.method == "vqf":
-        settings = {"tauAcc": params.tau_acc_s}
-        quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, settings)["quat6D"]
+        quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, _settings(params, bias))["quat6D"]
     else:
         from imu_shoulder.orient.comparison import compare_quat
 
         quat = compare_quat(params.method, gyr, acc, rate_hz)
     quat = np.where(track.valid[:, None], quat, np.nan)
     return Attitude(track.placement, quat, _rate_in_earth(quat, gyr), track.valid, bias)
+
+
+def _settings(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
+    """VQF's settings. With a bias from stillness its own rest estimate is off: it takes slow sway for bias.
+
+    What is left for its motion estimate is small, so that estimate starts from a small uncertainty.
+    """
+    if not len(bias.row):
+        return {"tauAcc": params.tau_acc_s}
+    return {"tauAcc": params.tau_acc_s, "restBiasEstEnabled": False, "biasSigmaInit": params.bias_sd_left_deg_s}
 
 
 def _bridged(values: FloatArray, valid: BoolArray) -> FloatArray:

@@ -12,7 +12,7 @@ from imu_shoulder.model import FloatArray, Side
 
 @dataclass(frozen=True, slots=True)
 class StationVisit:
-    """One stay at a station of the drill. angle_deg: the first judged angle's median over the stay."""
+    """One stay at a station of the drill, in seconds of the recording's clock."""
 
     name: str
     start_s: float
@@ -23,7 +23,8 @@ class StationVisit:
 class Rep:
     """One rep, or one attempt at it. Times are seconds of the recording's clock.
 
-    kind: "rep" counts; "partial" turned back before half the asked arc; "false_start" hardly left the start.
+    kind: "rep" counts; "partial" turned back before half the asked arc; "false_start" hardly left the start;
+    "hold" is the whole stay of an arm that is asked to hold while the other one lifts.
     start_deg, top_deg, end_deg: leading angle at rest before, at the top (median over the hold), at rest after.
     next_start_s: where the next rep begins, or the set ends: the rest lasts until then.
     visits: stays at the drill's stations in time order, for drills with more than one.

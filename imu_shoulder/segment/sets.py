@@ -62,16 +62,32 @@ def segment_set(
         if found is not None:
             curves[side] = found
     holder = _holder(curves, event.side) if drill.arms == "hold_and_lift" else None
-    out = []
-    for side, (name, curve) in curves.items():
+    out: list[ArmSet] = []
+    # The holding arm comes last: it is judged over the time in which the other one lifts.
+    for side in sorted(curves, key=lambda side: side == holder):
+        name, curve = curves[side]
         role = "hold" if side == holder else "lift"
         reps: tuple[Rep, ...] = ()
-        if role == "lift" and np.isfinite(curve).any():
+        if role == "hold":
+            lifted = [rep for arm_set in out for rep in arm_set.counted]
+            span = (lifted[0].start_s, lifted[-1].end_s) if lifted else (event.onset_s, event.end_s)
+            reps = _whole_hold(time_s[rows], curve, span)
+        elif np.isfinite(curve).any():
             reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params)
         out.append(
             ArmSet(number, drill, side, role, name, event.onset_s, event.end_s, (rows.start, rows.stop), curve, reps)
         )
     return tuple(out)
+
+
+def _whole_hold(time_s: FloatArray, curve: FloatArray, span: tuple[float, float]) -> tuple[Rep, ...]:
+    """The holding arm's one long hold, as a rep of kind "hold" without lift or lowering."""
+    inside = curve[rows_between(time_s, *span)]
+    if not np.isfinite(inside).any():
+        return ()
+    level = float(np.nanmedian(inside))
+    start_s, end_s = span
+    return (Rep(start_s, start_s, end_s, end_s, end_s, level, level, level, "hold"),)
 
 
 def _leading_curve(arm: ArmAngles, leading: str, rows: slice) -> tuple[str, FloatArray] | None:

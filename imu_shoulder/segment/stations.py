@@ -1,132 +1,184 @@
-"""Drills with several stations: a rep leaves the start posture, visits stations and comes back."""
+"""Drills with several stations: a rep leaves the start posture, visits stations and comes back.
+
+The arm's angles together are cut into moves and stays by their common speed; each stay is then named by the last
+station of the drill whose ranges its median posture meets, so that one sample decides nothing.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from imu_shoulder.drills import AngleRange, Drill, Station
-from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.curve import bridged, smoothed, velocity_deg_s
 from imu_shoulder.segment.model import Rep, StationVisit
+from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
-# A stay shorter than this is passing through, a break shorter than this inside a stay is a wobble.
+# Turning faster than this, all angles together, is moving on to the next station.
+MOVE_DEG_S = 15.0
+# A stay shorter than this is passing through.
 MIN_STAY_S = 0.4
-MAX_BREAK_S = 0.3
-# Moving faster than this is not staying, whatever the angle.
-MAX_STAY_VELOCITY_DEG_S = 15.0
 # The start posture must be left by this much before a rep begins.
 LEAVE_DEG = 10.0
+
+Posture = Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class _Attempt:
+    """One departure from the start: its moves in order, from leaving the start to being back."""
+
+    moves: tuple[Edge, ...]
 
 
 def find_station_reps(
     time_s: FloatArray, angles: Mapping[str, FloatArray], rate_hz: float, drill: Drill
 ) -> tuple[Rep, ...]:
     """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture."""
-    names = {r.angle for station in drill.stations for r in station.ranges} | {r.angle for r in drill.start}
-    smooth = {name: smoothed(bridged(angles[name]), rate_hz) for name in names | {drill.leading_angle}}
-    away = _away_from_start(smooth, drill.start)
-    spans = _excursions(away)
+    smooth = {name: smoothed(bridged(angles[name]), rate_hz) for name in posture_names(drill)}
+    speed = _common_speed(smooth, rate_hz)
+    attempts = [_attempt(speed, first, last) for first, last in _departures(smooth, drill.start)]
+    attempts = [attempt for attempt in attempts if attempt.moves]
+    beyond = run_out([move for attempt in attempts for move in attempt.moves])
+    stays = [_stays(attempt, beyond, rate_hz) for attempt in attempts]
+    postures = [[_posture(smooth, span) for span in spans] for spans in stays]
+    usual = _usual_stations(drill, [posture for per_rep in postures for posture in per_rep])
     lead = smooth[drill.leading_angle]
+    spans = [_outer(attempt, beyond, len(time_s)) for attempt in attempts]
     reps = []
-    for k, (first, last) in enumerate(spans):
-        following = spans[k + 1][0] if k + 1 < len(spans) else len(time_s) - 1
-        visits = _visits(time_s, smooth, rate_hz, drill, first, last)
-        reps.append(_rep(time_s, lead, drill, visits, first, last, following))
+    for k, (start, end) in enumerate(spans):
+        names = _named(drill, postures[k], _posture(smooth, (start, start)), usual)
+        following = spans[k + 1][0] if k + 1 < len(spans) else len(time_s) - 1.0
+        visits = [(name, span) for name, span in zip(names, stays[k], strict=True) if name is not None]
+        reps.append(_rep(time_s, lead, drill, visits, (start, end, max(following, end))))
     return tuple(reps)
 
 
-def inside(values: FloatArray, asked: AngleRange, reference_deg: float, margin_deg: float = 0.0) -> BoolArray:
-    """Rows (N,) in which values lie in the asked range, counted from reference_deg where the range is relative."""
-    shifted = values - reference_deg if asked.above is not None else values
-    with np.errstate(invalid="ignore"):
-        return np.asarray((shifted >= asked.low_deg - margin_deg) & (shifted <= asked.high_deg + margin_deg))
+def posture_names(drill: Drill) -> set[str]:
+    """The angles that tell where in the drill the arm is."""
+    asked = {r.angle for station in drill.stations for r in station.ranges} | {r.angle for r in drill.start}
+    return asked | {drill.leading_angle}
 
 
-def _away_from_start(smooth: Mapping[str, FloatArray], start: tuple[AngleRange, ...]) -> FloatArray:
-    """How far (deg) the posture is outside the start, the largest of its ranges; 0 or less inside."""
+def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArray:
+    """Speed (N,) in deg/s of the posture; the plane counts by how far the arm is from hanging."""
+    total = np.zeros(len(next(iter(smooth.values()))))
+    for name, values in smooth.items():
+        weight = np.sin(np.radians(smooth["elevation"])) if name == "plane" and "elevation" in smooth else 1.0
+        total += (weight * velocity_deg_s(values, rate_hz)) ** 2
+    return np.sqrt(total)
+
+
+def _departures(smooth: Mapping[str, FloatArray], start: Sequence[AngleRange]) -> list[tuple[int, int]]:
+    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back."""
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
-    return np.asarray(np.max(outside, axis=0))
+    away = np.asarray(np.max(outside, axis=0))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (away > 0).astype(np.int8), [0]])))
+    return [
+        (int(a), int(b) - 1) for a, b in edges.reshape(-1, 2) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG
+    ]
 
 
-def _excursions(away: FloatArray) -> list[tuple[int, int]]:
-    """Row spans that leave the start posture by LEAVE_DEG and return into it; a span cut by the end is kept."""
-    out = (away > 0).astype(np.int8)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], out, [0]])))
-    return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2) if away[a:b].max() > LEAVE_DEG and a > 0]
-
-
-def _visits(
-    time_s: FloatArray, smooth: Mapping[str, FloatArray], rate_hz: float, drill: Drill, first: int, last: int
-) -> tuple[StationVisit, ...]:
-    """Stays at the stations between two rows, in time order. A station may count from an earlier one's angle."""
-    rows = slice(first, last + 1)
-    held: dict[str, dict[str, float]] = {"start": {name: float(v[first]) for name, v in smooth.items()}}
-    visits = []
-    for station in drill.stations:
-        stays = _stays(smooth, station, rate_hz, held, rows)
-        if stays:
-            longest = max(stays, key=lambda stay: stay[1] - stay[0])
-            held[station.name] = {name: float(np.median(v[longest[0] : longest[1]])) for name, v in smooth.items()}
-        visits += [StationVisit(station.name, float(time_s[a]), float(time_s[b - 1])) for a, b in stays]
-    return tuple(sorted(visits, key=lambda visit: visit.start_s))
-
-
-def _stays(
-    smooth: Mapping[str, FloatArray],
-    station: Station,
-    rate_hz: float,
-    held: Mapping[str, Mapping[str, float]],
-    rows: slice,
-) -> list[tuple[int, int]]:
-    """Half-open row spans of staying: every range met, nothing moving fast."""
-    ok = np.ones(rows.stop - rows.start, dtype=bool)
-    for asked in station.ranges:
-        values = smooth[asked.angle][rows]
-        if asked.above is not None and asked.above not in held:
-            return []  # the station it counts from was never held
-        reference = 0.0 if asked.above is None else held[asked.above][asked.angle]
-        ok &= inside(values, asked, reference)
-        ok &= np.abs(velocity_deg_s(values, rate_hz)) < MAX_STAY_VELOCITY_DEG_S
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], ok.astype(np.int8), [0]])))
-    joined: list[tuple[int, int]] = []
+def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
+    """The moves of a departure. The first and last one reach into the start posture itself."""
+    moving = speed > MOVE_DEG_S
+    while first > 0 and moving[first - 1]:
+        first -= 1
+    while last < len(speed) - 1 and moving[last + 1]:
+        last += 1
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], moving[first : last + 1].astype(np.int8), [0]]))) + first
+    moves = []
     for a, b in edges.reshape(-1, 2):
-        if joined and a - joined[-1][1] <= MAX_BREAK_S * rate_hz:
-            joined[-1] = (joined[-1][0], int(b))
-        else:
-            joined.append((int(a), int(b)))
-    return [(a + rows.start, b + rows.start) for a, b in joined if b - a >= MIN_STAY_S * rate_hz]
+        left, right = max(a - 1, 0), min(int(b), len(speed) - 1)
+        edge = find_edge(speed, left, right, int(a + np.argmax(speed[a:b])), int(a + np.argmax(speed[a:b])))
+        if edge is not None:
+            moves.append(edge)
+    return _Attempt(tuple(moves))
+
+
+def _outer(attempt: _Attempt, beyond: float, count: int) -> tuple[float, float]:
+    first, last = attempt.moves[0], attempt.moves[-1]
+    start = max(first.low_first - beyond * first.half_width, 0.0)
+    return start, min(last.low_last + beyond * last.half_width, count - 1.0)
+
+
+def _stays(attempt: _Attempt, beyond: float, rate_hz: float) -> list[tuple[float, float]]:
+    """Row spans between the moves, where the posture stays."""
+    spans = []
+    for before, after in zip(attempt.moves, attempt.moves[1:], strict=False):
+        first = before.low_last + beyond * before.half_width
+        last = after.low_first - beyond * after.half_width
+        if last - first >= MIN_STAY_S * rate_hz:
+            spans.append((first, last))
+    return spans
+
+
+def _posture(smooth: Mapping[str, FloatArray], span: tuple[float, float]) -> Posture:
+    rows = slice(int(span[0]), int(span[1]) + 1)
+    return {name: float(np.median(values[rows])) for name, values in smooth.items()}
+
+
+def _meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> bool:
+    """Whether a posture meets every range; a range that counts from a posture nobody held is not met."""
+    for asked in station.ranges:
+        if asked.above is not None and asked.above not in known:
+            return False
+        reference = 0.0 if asked.above is None else known[asked.above][asked.angle]
+        if not asked.low_deg <= posture[asked.angle] - reference <= asked.high_deg:
+            return False
+    return True
+
+
+def _usual_stations(drill: Drill, postures: Sequence[Posture]) -> dict[str, Posture]:
+    """Median posture at each station over the set: what a later station counts from when a rep skipped the earlier."""
+    usual: dict[str, Posture] = {}
+    for station in drill.stations:
+        there = [posture for posture in postures if _meets(station, posture, usual)]
+
+        if there:
+            usual[station.name] = {name: float(np.median([p[name] for p in there])) for name in there[0]}
+    return usual
+
+
+def _named(drill: Drill, postures: Sequence[Posture], start: Posture, usual: Mapping[str, Posture]) -> list[str | None]:
+    """The station of each stay of one rep: the last one in the drill's order whose ranges it meets."""
+    known: dict[str, Posture] = {**usual, "start": start}
+    held: set[str] = set()
+    names: list[str | None] = []
+    for posture in postures:
+        met = [station.name for station in drill.stations if _meets(station, posture, known)]
+        name = met[-1] if met else None
+        if name is not None and name not in held:
+            known[name] = posture
+            held.add(name)
+        names.append(name)
+    return names
 
 
 def _rep(
     time_s: FloatArray,
     lead: FloatArray,
     drill: Drill,
-    visits: tuple[StationVisit, ...],
-    first: int,
-    last: int,
-    following: int,
+    visits: Sequence[tuple[str, tuple[float, float]]],
+    outer: tuple[float, float, float],
 ) -> Rep:
     """The rep's top is its last station, or the last one it reached, or its furthest point if it reached none."""
-    reached = [v for v in visits if v.name == drill.top.name] or list(visits[-1:])
+    rows = np.arange(len(time_s), dtype=np.float64)
+    start, end, following = outer
+    reached = [span for name, span in visits if name == drill.top.name] or [span for _, span in visits[-1:]]
     if reached:
-        top_start_s, top_end_s = reached[0].start_s, reached[-1].end_s
-        top_deg = float(np.median(lead[(time_s >= top_start_s) & (time_s <= top_end_s)]))
+        top = max(reached, key=lambda span: span[1] - span[0])
     else:
-        peak = first + int(np.argmax(lead[first : last + 1]))
-        top_start_s = top_end_s = float(time_s[peak])
-        top_deg = float(lead[peak])
+        peak = float(int(start) + int(np.argmax(lead[int(start) : int(end) + 1])))
+        top = (peak, peak)
+    top_deg = float(np.median(lead[int(top[0]) : int(top[1]) + 1]))
+    start_s, top_start_s, top_end_s, end_s, next_start_s = np.interp(
+        [start, *top, end, following], rows, time_s
+    ).tolist()
+    named = tuple(StationVisit(name, *np.interp(span, rows, time_s).tolist()) for name, span in visits)
+    start_deg, end_deg = np.interp([start, end], rows, lead).tolist()
     kind = "rep" if visits else "partial"
-    return Rep(
-        float(time_s[first]),
-        top_start_s,
-        top_end_s,
-        float(time_s[last]),
-        float(time_s[following]),
-        float(lead[first]),
-        top_deg,
-        float(lead[last]),
-        kind,
-        visits,
-    )
+    return Rep(start_s, top_start_s, top_end_s, end_s, next_start_s, start_deg, top_deg, end_deg, kind, named)

@@ -1,0 +1,139 @@
+"""summary.json: everything the report says, as data, with parameters and provenance."""
+
+from __future__ import annotations
+
+import math
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from importlib import metadata
+from typing import Any
+
+import numpy as np
+
+from imu_shoulder import __version__
+from imu_shoulder.analysis import AnalysedSet, Analysis
+from imu_shoulder.assess.sets import assess_set
+from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.model import Finding
+
+SCHEMA = 1
+CAUTIONS = (
+    "This is a training aid, not a medical device. It clears nobody for anything: the licensed practitioner decides.",
+    "Keep pain at or under the ceiling your practitioner set (2 of 10 where none was set). Above it: stop.",
+    "Stop and see a practitioner the same day for a suspected fracture or dislocation, a hot red joint or fever, or a "
+    "sudden serious loss of strength or feeling; soon for pain that stays the next morning or wakes you at night.",
+    "Chest, neck or shoulder-tip pain may not come from the shoulder: have it looked at.",
+)
+_DEPENDENCIES = ("numpy", "scipy", "pandas", "pyarrow", "vqf", "ahrs")
+
+
+def summarise(analysis: Analysis) -> dict[str, Any]:
+    """The contents of summary.json: JSON types only, no NaN."""
+    recording, aligned = analysis.recording, analysis.aligned
+    sets = [assess_set(found.arm_set, found.judged) for found in analysis.sets]
+    _compare_sides(sets, analysis.sets)
+    duration_s = float(aligned.time_s[-1] - aligned.time_s[0])
+    summary = {
+        "schema": SCHEMA,
+        "recording": {
+            "name": recording.name,
+            "athlete": recording.athlete,
+            "start": recording.start,
+            "duration_s": duration_s,
+            "sha256": dict(recording.file_sha256),
+        },
+        "versions": {
+            "imu_shoulder": __version__,
+            "python": platform.python_version(),
+            **{name: metadata.version(name) for name in _DEPENDENCIES},
+        },
+        "parameters": asdict(analysis.params),
+        "calibration": {side: _calibration(arm, analysis) for side, arm in analysis.calibration.arms.items()},
+        "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
+        "data_quality": {
+            placement: {
+                **asdict(quality),
+                "findings": [_finding(f) for f in aligned.findings if f.placement == placement],
+            }
+            for placement, quality in aligned.quality.items()
+        },
+        "findings": [{"placement": f.placement, **_finding(f)} for f in analysis.findings],
+        "not_seen": _not_seen(analysis),
+        "cautions": list(CAUTIONS),
+        "sets": sets,
+    }
+    plain: dict[str, Any] = _plain(summary)
+    return plain
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    out = asdict(finding)
+    del out["placement"]
+    return out
+
+
+def _calibration(arm: ArmCalibration, analysis: Analysis) -> dict[str, Any]:
+    residual = {
+        f"{sensor.placement} {name}": value
+        for sensor in (arm.upper_arm, arm.wrist)
+        if sensor is not None
+        for name, value in sensor.residual_deg.items()
+    }
+    names = {"neutral_pose": "the neutral pose", "elbow_bends": "elbow bends", "forward_raises": "forward raises"}
+    used = [names.get(step, step) for step in arm.used]
+    text = f"from {', '.join(used)}"
+    if not analysis.calibration.pose_was_marked:
+        start, end = analysis.calibration.pose_s
+        text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s was taken)"
+    if not arm.forward_known:
+        text += "; without elbow bends or forward raises, plane and thumb cannot be told"
+    return {"used": list(arm.used), "residual_deg": residual, "text": text}
+
+
+def _not_seen(analysis: Analysis) -> list[str]:
+    worn = set(analysis.attitudes)
+    out = ["Pain and muscle activity: no sensor shows them. Ask."]
+    if not any(placement.endswith("acromion") for placement in worn):
+        out.append("Shrugging: no sensor sat on the shoulder blade, so it was not seen.")
+    if "sternum" not in worn:
+        out.append("The trunk: no sensor sat on the breastbone, so leaning was not seen.")
+    for side, arm in analysis.calibration.arms.items():
+        missing = [n for n, s in (("upper arm", arm.upper_arm), ("wrist", arm.wrist)) if s is None]
+        if missing:
+            out.append(f"{side.capitalize()} {' and '.join(missing)}: no sensor, so fewer angles.")
+    return out
+
+
+def _compare_sides(sets: Sequence[dict[str, Any]], found: Sequence[AnalysedSet]) -> None:
+    """Fill side_difference of two-sided sets: right minus left, medians over scored reps."""
+    for entry in sets:
+        mine = [f for f in found if f.arm_set.number == entry["set"] and f.arm_set.role == "lift"]
+        by_side = {f.arm_set.side: [j for j in f.judged if not j.excluded] for f in mine}
+        if len(by_side) != 2 or not all(by_side.values()):
+            continue
+        medians = {
+            side: {name: _nanmedian([j.values[name] for j in judged]) for name in ("arc_deg", "hold_sd_deg", "hold_s")}
+            for side, judged in by_side.items()
+        }
+        entry["side_difference"] = {
+            name: medians["right"][name] - medians["left"][name] for name in ("arc_deg", "hold_sd_deg", "hold_s")
+        }
+
+
+def _nanmedian(values: Sequence[float]) -> float:
+    seen = np.array(values)[np.isfinite(values)]
+    return float(np.median(seen)) if len(seen) else float("nan")
+
+
+def _plain(value: Any) -> Any:
+    """JSON types: NaN and infinity become None, numpy scalars Python's, floats six significant digits."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if isinstance(value, (float, np.floating)):
+        return float(f"{float(value):.6g}") if math.isfinite(value) else None
+    if isinstance(value, np.integer):
+        return int(value)
+    return value

@@ -1,0 +1,80 @@
+"""reps.csv and angles.parquet as data frames. Column names are contracts: docs/outputs.md lists them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.analysis import Analysis
+from imu_shoulder.angles.joint import ANGLE_COLUMNS
+from imu_shoulder.model import SIDES
+
+REP_COLUMNS = (
+    *("set", "drill", "side", "rep", "start_s", "top_start_s", "top_end_s", "end_s", "angle"),
+    *("start_deg", "top_deg", "arc_deg", "lift_s", "hold_s", "lower_s", "rest_s", "peak_velocity_deg_s"),
+    *("hold_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s", "time_in_band_pct"),
+    *("smoothness_lift", "smoothness_lower", "elbow_deg", "thumb_up_deg", "plane_deg", "trunk_lean_deg"),
+    *("faults", "excluded"),
+)
+# Behind the contract's columns: what the arm was asked to do, and the stations it stayed at.
+MORE_REP_COLUMNS = ("role", "stations")
+
+
+def reps_table(analysis: Analysis) -> pd.DataFrame:
+    """One row per rep, excluded ones too, in the order of sets, sides and time. Times to 1 ms, angles to 0.01 deg."""
+    rows: list[dict[str, Any]] = []
+    for found in analysis.sets:
+        arm_set = found.arm_set
+        for j in found.judged:
+            stations = ";".join(f"{v.name}:{v.end_s - v.start_s:.2f}" for v in j.rep.visits)
+            rows.append(
+                {
+                    "set": arm_set.number,
+                    "drill": "" if arm_set.drill is None else arm_set.drill.id,
+                    "side": arm_set.side,
+                    "rep": j.number,
+                    "start_s": j.rep.start_s,
+                    "top_start_s": j.rep.top_start_s,
+                    "top_end_s": j.rep.top_end_s,
+                    "end_s": j.rep.end_s,
+                    "angle": arm_set.angle,
+                    **j.values,
+                    "faults": ";".join(j.faults),
+                    "excluded": j.excluded,
+                    "role": arm_set.role,
+                    "stations": stations,
+                }
+            )
+    extra = [c for c in (rows[0] if rows else {}) if c not in REP_COLUMNS and c not in MORE_REP_COLUMNS]
+    table = pd.DataFrame(rows, columns=[*REP_COLUMNS, *MORE_REP_COLUMNS, *extra])
+    numbers = [c for c in table.columns if c.endswith(("_s", "_deg", "_pct")) or c.startswith("smoothness")]
+    table[numbers] = table[numbers].astype(float).round(3)
+    return table
+
+
+def angles_table(analysis: Analysis) -> pd.DataFrame:
+    """time_s and, per side, <side>_<column> with <side>_<column>_sd: degrees, NaN where undefined or not seen."""
+    columns: dict[str, Any] = {"time_s": analysis.aligned.time_s}
+    for side in SIDES:
+        arm = analysis.arms.get(side)
+        if arm is None:
+            continue
+        for name in ANGLE_COLUMNS:
+            if name in arm.angles:
+                columns[f"{side}_{name}"] = arm.angles[name].astype(np.float32)
+                columns[f"{side}_{name}_sd"] = arm.sd[name].astype(np.float32)
+        if arm.isb_deg is not None:
+            for k, name in enumerate(("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")):
+                columns[f"{side}_{name}"] = arm.isb_deg[:, k].astype(np.float32)
+        columns[f"{side}_rotation_source"] = pd.Categorical.from_codes(
+            _source_codes(arm.rotation_from_forearm), categories=["upper_arm", "both", "forearm"]
+        )
+    return pd.DataFrame(columns)
+
+
+def _source_codes(share: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.int8]]:
+    """Codes of rotation_source (M,): -1 where no rotation is known."""
+    codes = np.where(share >= 1.0, 2, np.where(share > 0.0, 1, 0))
+    return np.where(np.isfinite(share), codes, -1).astype(np.int8)
