@@ -59,6 +59,11 @@ class ClockFit:
     residual_s: float
 
     @property
+    def error_s(self) -> float:
+        """How wrong a time on the host's clock can be: the offset's bound and the scatter around the line."""
+        return self.bound_s + self.residual_s
+
+    @property
     def drift_ppm(self) -> float:
         """How fast the node's clock runs against the host's, in parts per million."""
         return (1 / self.rate - 1) * 1e6

@@ -1,0 +1,270 @@
+"""From a log to a recording: one clock, SI units, and an account of what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from imu_shoulder.ble.clock import Lag, shake_lag
+from imu_shoulder.ble.entries import (
+    EventEntry,
+    LinkEntry,
+    NodeEntry,
+    Session,
+    unpack,
+    unpack_data,
+    unpack_state,
+)
+from imu_shoulder.ble.kinds import NodeKind, node_kind
+from imu_shoulder.ble.packet import PacketError
+from imu_shoulder.ble.streams import Arrival, NodeSamples, Ping, node_samples
+from imu_shoulder.ble.typed import TypedEvents, typed_events
+from imu_shoulder.log.records import DATA, DROPPED, END, EVENT, LINK, NODE, SESSION, STATE, LogError, Scan
+from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
+from imu_shoulder.units import GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
+
+SHAKE_LEAST_CORRELATION = 0.9
+DRIFT_WARN_PPM = 200.0
+
+
+@dataclass(slots=True)
+class _NodeLog:
+    """One node's records while the log is read."""
+
+    entry: NodeEntry
+    kind: NodeKind
+    pings: list[Ping] = field(default_factory=list)
+    arrivals: list[Arrival] = field(default_factory=list)
+    waiting: list[tuple[float, bytes]] = field(default_factory=list)
+    current: Ping | None = None
+    outages: list[tuple[float, float]] = field(default_factory=list)
+    lost_at_s: float | None = None
+    damaged_states: int = 0
+
+    def link(self, entry: LinkEntry) -> None:
+        at_s = entry.host_ns / 1e9
+        if entry.connected:
+            if self.lost_at_s is not None:
+                self.outages.append((self.lost_at_s, at_s))
+            self.lost_at_s = None
+            self.current = None  # the node may have started anew: what comes now waits for its state
+        else:
+            self.lost_at_s = at_s
+
+    def state(self, before_ns: int, after_ns: int, value: bytes) -> None:
+        try:
+            decoded = self.kind.decode_state(value)
+        except PacketError:
+            self.damaged_states += 1
+            return
+        self.current = Ping(before_ns / 1e9, after_ns / 1e9, decoded)
+        self.pings.append(self.current)
+        self.arrivals += [Arrival(at_s, payload, self.current) for at_s, payload in self.waiting]
+        self.waiting.clear()
+
+    def data(self, arrival_ns: int, payload: bytes) -> None:
+        if self.current is None:
+            self.waiting.append((arrival_ns / 1e9, payload))
+        else:
+            self.arrivals.append(Arrival(arrival_ns / 1e9, payload, self.current))
+
+
+@dataclass(frozen=True, slots=True)
+class NodeReport:
+    """How the link to one node did. outages: (start_s, end_s) in the recording's seconds. Unknown values are None."""
+
+    placement: str
+    address: str
+    samples: int
+    packets: int
+    lost: int
+    damaged: int
+    repeated: int
+    overruns: int
+    boots: int
+    outages: tuple[tuple[float, float], ...]
+    drift_ppm: float
+    clock_error_ms: float | None
+    clock_residual_ms: float
+    shake_lag_ms: float | None
+
+    @property
+    def line(self) -> str:
+        """One line for people."""
+        share = 100 * self.lost / max(1, self.lost + self.packets)
+        parts = [f"{self.samples} samples, {self.lost} of {self.lost + self.packets} packets lost ({share:.2f} %)"]
+        known = (
+            "not bounded: no ping came through"
+            if self.clock_error_ms is None
+            else f"known to {self.clock_error_ms:.1f} ms"
+        )
+        parts.append(f"clock {self.drift_ppm:+.0f} ppm, {known}")
+        if self.boots > 1:
+            parts.append(f"started anew {self.boots - 1} times")
+        parts += [f"out of reach {end - start:.1f} s from {start:.1f} s on" for start, end in self.outages]
+        parts += [f"{n} packets {word}" for n, word in ((self.damaged, "damaged"), (self.repeated, "repeated")) if n]
+        if self.overruns:
+            parts.append(f"lost samples inside itself {self.overruns} times")
+        if abs(self.drift_ppm) > DRIFT_WARN_PPM:
+            parts.append("its clock is worse than the contract allows")
+        return f"{self.placement}: " + ", ".join(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Assembled:
+    """A recording out of a log. remarks: what was lost or is odd, one sentence each."""
+
+    recording: Recording
+    nodes: tuple[NodeReport, ...]
+    remarks: tuple[str, ...]
+
+
+def assemble(log: Scan, name: str) -> Assembled:
+    """The recording in a log. Raises LogError if the log holds no samples."""
+    session, nodes, entries, dropped = _read(log)
+    zero_ns, athlete, start, remarks = _session(log, session, nodes)
+    samples: dict[str, NodeSamples] = {}
+    for node in nodes.values():
+        found = node_samples(node.kind, node.arrivals, node.pings)
+        if found is None:
+            remarks.append(f"{node.entry.placement} sent nothing that could be read and is left out")
+        else:
+            samples[node.entry.placement] = replace(found, time_s=found.time_s - zero_ns / 1e9)
+        if node.waiting:
+            remarks.append(f"{node.entry.placement}: {len(node.waiting)} packets came before their ranges were known")
+        if node.damaged_states:
+            remarks.append(f"{node.entry.placement}: {node.damaged_states} of its states were damaged")
+    if not samples:
+        raise LogError("a log with samples", "it holds none", "there is nothing to recover; record again")
+    remarks += [f"{sum(dropped)} records were dropped because writing was too slow"] if dropped else []
+    typed = typed_events(entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
+    samples, lags, shake_remarks = _shaken(samples, typed)
+    reports = [
+        _report(node, samples[node.entry.placement], lags, zero_ns)
+        for node in nodes.values()
+        if node.entry.placement in samples
+    ]
+    order = sorted(reports, key=lambda report: PLACEMENTS.index(report.placement))
+    streams = {r.placement: _stream(r.placement, samples[r.placement], nodes) for r in order}
+    recording = Recording(name, athlete, start, streams, typed.events)
+    return Assembled(recording, tuple(order), (*remarks, *typed.remarks, *shake_remarks))
+
+
+def _read(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEntry], list[int]]:
+    session: Session | None = None
+    nodes: dict[int, _NodeLog] = {}
+    events: list[EventEntry] = []
+    dropped: list[int] = []
+    for record in log.records:
+        if record.kind == SESSION:
+            session = session or unpack(Session, record.payload)
+            dropped.append(0)
+        elif record.kind == NODE:
+            entry = unpack(NodeEntry, record.payload)
+            nodes.setdefault(entry.node, _NodeLog(entry, node_kind(entry.kind)))
+        elif record.kind == DATA:
+            number, arrival_ns, payload = unpack_data(record.payload)
+            if number in nodes:
+                nodes[number].data(arrival_ns, payload)
+        elif record.kind == STATE:
+            number, before_ns, after_ns, value = unpack_state(record.payload)
+            if number in nodes:
+                nodes[number].state(before_ns, after_ns, value)
+        elif record.kind == LINK:
+            link = unpack(LinkEntry, record.payload)
+            if link.node in nodes:
+                nodes[link.node].link(link)
+        elif record.kind == EVENT:
+            events.append(unpack(EventEntry, record.payload))
+        elif record.kind == DROPPED:
+            # Each run of the recorder counts its own.
+            dropped[-1:] = [int.from_bytes(record.payload, "little")]
+    return session, nodes, events, [count for count in dropped if count]
+
+
+def _session(log: Scan, session: Session | None, nodes: Mapping[int, _NodeLog]) -> tuple[int, str, str, list[str]]:
+    remarks = []
+    if session is None:
+        first_s = min((a.arrival_s for node in nodes.values() for a in node.arrivals), default=0.0)
+        remarks.append("the record of athlete and start is lost; the time counts from the first sample")
+        zero_ns, athlete, start = int(first_s * 1e9), "unknown", "1970-01-01T00:00:00+00:00"
+    else:
+        zero_ns, athlete, start = session.host_ns, session.athlete, session.start
+    if not any(record.kind == END for record in log.records[-1:]):
+        remarks.append("the recording was not stopped in order")
+    for damage in log.damages:
+        where = "at the end" if damage is log.damages[-1] else f"after record {damage.after_index}"
+        remarks.append(f"{damage.length} bytes {where} of the log belong to no whole record and were left out")
+    if log.missing_records:
+        remarks.append(f"{log.missing_records} records of the log are missing")
+    return zero_ns, athlete, start, remarks
+
+
+def _shaken(
+    samples: Mapping[str, NodeSamples], typed: TypedEvents
+) -> tuple[dict[str, NodeSamples], dict[str, Lag], list[str]]:
+    """Hold the nodes' clocks against each other wherever all were shaken together, and correct what is left."""
+    corrected = dict(samples)
+    lags: dict[str, Lag] = {}
+    remarks = []
+    reference = min(samples, key=PLACEMENTS.index)
+
+    for start_s, end_s in typed.shakes:
+        for placement in samples:
+            if placement == reference:
+                continue
+            lag = shake_lag(_speed(samples[reference], start_s, end_s), _speed(samples[placement], start_s, end_s))
+            where = f"{placement}: the shake at {start_s:.1f} s"
+            if lag is None:
+                remarks.append(f"{where} was too weak or too short to check its clock")
+            elif lag.correlation < SHAKE_LEAST_CORRELATION:
+                remarks.append(f"{where} does not match that of {reference}; were both held together?")
+            else:
+                lags[placement] = lag
+                found = corrected[placement]
+                boot = found.boot[np.searchsorted(found.time_s, start_s)]
+                shifted = found.time_s - np.where(found.boot == boot, lag.lag_s, 0.0)
+                corrected[placement] = replace(found, time_s=shifted)
+    return corrected, lags, remarks
+
+
+def _speed(found: NodeSamples, start_s: float, end_s: float) -> tuple[FloatArray, FloatArray]:
+    within = (found.time_s >= start_s) & (found.time_s <= end_s)
+    return found.time_s[within], np.linalg.norm(found.gyr_rad_s[within], axis=1)
+
+
+def _report(node: _NodeLog, found: NodeSamples, lags: Mapping[str, Lag], zero_ns: int) -> NodeReport:
+    placement = node.entry.placement
+    return NodeReport(
+        placement,
+        node.entry.address,
+        len(found.time_s),
+        found.packets,
+        found.lost,
+        found.damaged,
+        found.repeated,
+        found.overruns,
+        len(found.clock.offset_s),
+        tuple((start - zero_ns / 1e9, end - zero_ns / 1e9) for start, end in node.outages),
+        found.clock.drift_ppm,
+        1e3 * found.clock.error_s if np.isfinite(found.clock.error_s) else None,
+        1e3 * found.clock.residual_s,
+        1e3 * lags[placement].lag_s if placement in lags else None,
+    )
+
+
+def _stream(placement: str, found: NodeSamples, nodes: Mapping[int, _NodeLog]) -> SensorStream:
+    node = next(node for node in nodes.values() if node.entry.placement == placement)
+    states = [ping.state for ping in node.pings]
+    return SensorStream(
+        placement,
+        found.time_s,
+        found.acc_m_s2,
+        found.gyr_rad_s,
+        float(states[-1].rate_hz),
+        found.mag,
+        min(state.acc_range_g for state in states) * STANDARD_GRAVITY_M_S2,
+        min(state.gyr_range_deg_s for state in states) * GYR_UNIT_RAD_S["deg/s"],
+    )

@@ -1,0 +1,119 @@
+"""The terminal while recording: a line per node, and lines typed below them."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from typing import TextIO
+
+from imu_shoulder.ble.link import NodeLink
+
+ERASE_DOWN = "\x1b[J"
+
+
+def status_line(link: NodeLink, now_s: float) -> str:
+    """Placement, state, rate, loss, battery and clock of one node."""
+    meter = link.meter
+    share = 100 * meter.lost / max(1, meter.lost + meter.packets)
+    error_s = meter.clock_error_s()
+    battery = "battery  ?  " if link.battery_percent is None else f"battery {link.battery_percent:3d} %"
+    clock = "clock ?" if error_s is None else f"clock within {1e3 * error_s:.1f} ms"
+    trouble = f" ({link.trouble})" if link.trouble and link.state.name == "LOST" else ""
+    return (
+        f"{link.entry.placement:<16} {meter.rate_hz(now_s):6.1f} Hz  lost {share:5.2f} %  {battery}  {clock}  "
+        f"{link.state.value}{trouble}"
+    )
+
+
+class Console:
+    """Shows status lines: repainted in place on a terminal, printed one below the other elsewhere."""
+
+    def __init__(self, out: TextIO) -> None:
+        self._out = out
+        self._in_place = out.isatty()
+        self._painted = 0
+        self.typed = ""
+
+    @property
+    def repaint_s(self) -> float:
+        return 1.0 if self._in_place else 10.0
+
+    def paint(self, lines: Sequence[str]) -> None:
+        if not self._in_place:
+            self._out.write("\n".join(lines) + "\n")
+        else:
+            width = os.get_terminal_size(self._out.fileno()).columns - 1
+            rows = [line[:width] for line in [*lines, f"> {self.typed}"]]
+            up = f"\x1b[{self._painted - 1}F" if self._painted > 1 else "\r"
+            self._out.write(up + ERASE_DOWN + "\n".join(rows))
+            self._painted = len(rows)
+        self._out.flush()
+
+    def say(self, text: str) -> None:
+        """A line that stays."""
+        if self._in_place and self._painted:
+            self._out.write(f"\x1b[{self._painted - 1}F" + ERASE_DOWN if self._painted > 1 else "\r" + ERASE_DOWN)
+            self._painted = 0
+        self._out.write(text + "\n")
+        self._out.flush()
+
+    def key(self, character: str) -> str | None:
+        """Take one typed character; the whole line when it was Enter."""
+        if character in "\r\n":
+            line, self.typed = self.typed, ""
+            return line
+        if character in "\x7f\b":
+            self.typed = self.typed[:-1]
+        elif character.isprintable():
+            self.typed += character
+        return None
+
+
+class Keyboard:
+    """Reads what is typed in a thread of its own and hands characters to the event loop.
+
+    On a terminal the line discipline is set to give characters at once and not to echo them, and set back on exit.
+    """
+
+    def __init__(self, take: Callable[[str], None]) -> None:
+        self._take = take
+        self._saved: list[object] | None = None
+
+    def __enter__(self) -> Keyboard:
+        if sys.stdin is None or sys.stdin.closed:
+            return self
+        if sys.platform != "win32" and sys.stdin.isatty():
+            import termios
+            import tty
+
+            self._saved = termios.tcgetattr(sys.stdin.fileno())
+            tty.setcbreak(sys.stdin.fileno())
+        loop = asyncio.get_running_loop()
+        threading.Thread(target=self._read, args=(loop, sys.stdin.fileno()), name="keyboard", daemon=True).start()
+        return self
+
+    def _read(self, loop: asyncio.AbstractEventLoop, fd: int) -> None:
+        while True:
+            try:
+                data = os.read(fd, 1024)
+            except OSError:
+                return
+            if not data:
+                return
+            try:
+                loop.call_soon_threadsafe(self._hand_over, data.decode(errors="ignore"))
+            except RuntimeError:
+                return  # the recording is over
+
+    def _hand_over(self, text: str) -> None:
+        for character in text:
+            self._take(character)
+
+    def __exit__(self, *_: object) -> None:
+        if self._saved is not None and sys.platform != "win32":
+            import termios
+
+            termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, self._saved)  # type: ignore[arg-type]

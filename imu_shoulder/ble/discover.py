@@ -1,0 +1,97 @@
+"""Finding nodes: by the service they advertise, never by name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from bleak import BleakScanner
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from bleak.exc import BleakError
+
+from imu_shoulder.ble import gatt
+from imu_shoulder.ble.kinds import NodeKind, node_kinds
+from imu_shoulder.ble.packet import Advert, PacketError, decode_advert
+from imu_shoulder.errors import ParameterError, ShoulderError
+from imu_shoulder.model import PLACEMENTS
+
+
+class BluetoothError(ShoulderError):
+    """The machine's Bluetooth cannot be used, or the nodes cannot be found."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundNode:
+    """A node in reach. advert: what its scan response says, None if it says nothing readable."""
+
+    device: BLEDevice
+    kind: NodeKind
+    rssi_dbm: int
+    advert: Advert | None
+
+
+async def find_nodes(seconds: float) -> tuple[FoundNode, ...]:
+    """Scan and return the nodes that were heard, strongest first. Raises BluetoothError."""
+    kinds = {kind.service_uuid: kind for kind in node_kinds().values()}
+    try:
+        heard = await BleakScanner.discover(seconds, service_uuids=list(kinds), return_adv=True)
+    except (BleakError, OSError) as error:
+        raise BluetoothError(
+            "a Bluetooth adapter that is switched on", f"scanning failed ({error})", "switch Bluetooth on and try again"
+        ) from error
+    found = [_found(device, data, kinds) for device, data in heard.values()]
+    return tuple(sorted(found, key=lambda node: (-node.rssi_dbm, node.device.address)))
+
+
+def _found(device: BLEDevice, data: AdvertisementData, kinds: Mapping[str, NodeKind]) -> FoundNode:
+    kind = next(kinds[uuid] for uuid in data.service_uuids if uuid in kinds)
+    try:
+        advert = decode_advert(data.service_data[gatt.SERVICE_UUID])
+    except (KeyError, PacketError):
+        advert = None
+    return FoundNode(device, kind, data.rssi, advert)
+
+
+def assign_placements(found: Sequence[FoundNode], wished: Mapping[str, str]) -> dict[str, FoundNode]:
+    """Which node is worn where. wished: placement by address; without it the nodes' own placements count.
+
+    Raises ParameterError or BluetoothError where that does not give every node one place of its own.
+    """
+    for placement in wished.values():
+        if placement not in PLACEMENTS:
+            raise ParameterError(
+                f"a placement out of {', '.join(PLACEMENTS)}", f"it was {placement!r}", "use one of these"
+            )
+    by_address = {node.device.address.upper(): node for node in found}
+    missing = [address for address in wished if address.upper() not in by_address]
+    if missing:
+        raise BluetoothError(
+            f"{', '.join(missing)} in reach",
+            f"{', '.join(by_address) or 'no node'} answered",
+            "wake it and come closer",
+        )
+    if wished:
+        pairs = [(placement, by_address[address.upper()]) for address, placement in wished.items()]
+    else:
+        pairs = [(node.advert.placement, node) for node in found if node.advert and node.advert.placement]
+        unplaced = [node.device.address for node in found if not (node.advert and node.advert.placement)]
+        if unplaced:
+            raise BluetoothError(
+                "every node to know where it is worn",
+                f"{', '.join(unplaced)} does not",
+                f"give it once, as --node {unplaced[0]}=right_wrist",
+            )
+    if not pairs:
+        raise BluetoothError(
+            "a node in reach", "none answered", "wake the nodes and come closer, or see docs/recording.md"
+        )
+    placed = dict(pairs)
+    if len(placed) < len(pairs):
+        names = [placement for placement, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        both = ", ".join(node.device.address for placement, node in pairs if placement == twice)
+        raise BluetoothError(
+            "one node at each place", f"{twice} is claimed by {both}", "give every node its place with --node"
+        )
+    return placed

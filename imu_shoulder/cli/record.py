@@ -1,0 +1,84 @@
+"""Commands that talk to nodes over Bluetooth Low Energy, and the one that saves what a crash left."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+def _nodes(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, str]:
+    placements = {}
+    for value in values:
+        address, separator, placement = value.rpartition("=")
+        if not separator or not address:
+            raise click.BadParameter(
+                f"expected ADDRESS=PLACEMENT, such as AA:BB:CC:DD:EE:FF=right_wrist; came {value!r}"
+            )
+        placements[address] = placement
+    return placements
+
+
+@click.command()
+@click.option("--seconds", default=5.0, show_default=True, type=click.FloatRange(0.5, 120), help="How long to listen.")
+def scan(seconds: float) -> None:
+    """List the nodes in reach: address, signal, placement, battery."""
+    import asyncio
+
+    from imu_shoulder.ble.discover import find_nodes
+
+    found = asyncio.run(find_nodes(seconds))
+    for node in found:
+        placement = (node.advert.placement if node.advert else None) or "no placement yet"
+        battery = f"battery {node.advert.battery_percent} %" if node.advert else "battery ?"
+        click.echo(f"{node.device.address}  {node.rssi_dbm} dBm  {placement}  {battery}")
+    if not found:
+        click.echo("no node answered; wake the nodes, come closer, and see docs/recording.md")
+
+
+@click.command()
+@click.option("--out", "folder", required=True, type=click.Path(path_type=Path), help="New folder for the recording.")
+@click.option("--athlete", required=True, help="Initials or code of the athlete.")
+@click.option(
+    "--node",
+    "nodes",
+    multiple=True,
+    callback=_nodes,
+    metavar="ADDRESS=PLACEMENT",
+    help="Use this node, worn there. Repeat. Without it every node in reach is used where it says it is worn.",
+)
+@click.option("--rate", "rate_hz", type=click.Choice(["50", "100", "200", "400", "500"]), help="Sample rate in Hz.")
+@click.option(
+    "--scan-seconds", default=5.0, show_default=True, type=click.FloatRange(0.5, 120), help="How long to look."
+)
+@click.option("--seconds", type=click.FloatRange(min=1), help="Stop by itself after this time.")
+def record(
+    folder: Path, athlete: str, nodes: dict[str, str], rate_hz: str | None, scan_seconds: float, seconds: float | None
+) -> None:
+    """Record nodes into a new recording folder until Ctrl-C."""
+    import sys
+
+    from imu_shoulder.ble.recorder import RecordOptions
+    from imu_shoulder.ble.recorder import record as run
+
+    rate = int(rate_hz) if rate_hz else None
+    assembled = run(RecordOptions(folder, athlete, nodes, rate, scan_seconds, seconds), sys.stdout)
+    for line in [*(node.line for node in assembled.nodes), *assembled.remarks]:
+        click.echo(line)
+    click.echo(f"recording written to {folder}")
+
+
+@click.command()
+@click.argument("log", type=click.Path(path_type=Path, exists=True, dir_okay=False))
+@click.option(
+    "--out", "folder", type=click.Path(path_type=Path), help="New folder; default: the log's name without .log."
+)
+def recover(log: Path, folder: Path | None) -> None:
+    """Turn the LOG of a recording that was not stopped in order into a recording folder."""
+    from imu_shoulder.log.recover import recover as run
+
+    target = folder or log.with_suffix("").with_name(log.stem + ("" if log.suffix == ".log" else "_recovered"))
+    assembled = run(log, target, keep_log=True)
+    for line in [*(node.line for node in assembled.nodes), *assembled.remarks]:
+        click.echo(line)
+    click.echo(f"recording written to {target}; the log is kept")

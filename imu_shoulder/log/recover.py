@@ -1,0 +1,27 @@
+"""From a log to a recording folder, at the end of a recording or after a crash."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict
+from pathlib import Path
+
+from imu_shoulder.ble.assemble import Assembled, assemble
+from imu_shoulder.log.records import LOG_NAME, read_log
+from imu_shoulder.sources.folder import write_recording
+
+
+def recover(log_path: Path, folder: Path, *, keep_log: bool) -> Assembled:
+    """Write the recording in a log to a new folder, with link.json: how the links did and what was lost.
+
+    keep_log: leave the log where it is; otherwise it moves into the folder once that is complete.
+    Raises LogError where the log cannot be read, OutputError where the folder cannot be written.
+    """
+    assembled = assemble(read_log(log_path), folder.name)
+    write_recording(assembled.recording, folder)
+    link = {"nodes": [asdict(node) for node in assembled.nodes], "remarks": assembled.remarks}
+    (folder / "link.json").write_text(json.dumps(link, indent=1) + "\n", encoding="utf-8")
+    if not keep_log:
+        os.replace(log_path, folder / LOG_NAME)
+    return assembled

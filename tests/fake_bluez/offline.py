@@ -1,0 +1,110 @@
+"""The same nodes without a bus: what a recorder would have logged, in no time at all."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from fake_bluez.node import CONNECTION_INTERVAL_S, NodeScript, SimulatedNode
+from imu_shoulder.ble import packet
+from imu_shoulder.ble.entries import (
+    End,
+    EventEntry,
+    LinkEntry,
+    NodeEntry,
+    Session,
+    pack,
+    pack_data,
+    pack_state,
+)
+from imu_shoulder.log.records import DATA, END, EVENT, LINK, NODE, SESSION, STATE
+from imu_shoulder.log.writer import LogWriter
+
+ZERO_NS = 5_000_000_000_000
+PING_S = 2.0
+RECONNECT_S = 0.6
+
+
+class _Recorded:
+    """One node's records and the true times of the samples in them."""
+
+    def __init__(self, number: int, script: NodeScript, seconds: float) -> None:
+        self.records: list[tuple[int, int, bytes]] = []
+        self.true_s: list[float] = []
+        self.lost = self.sent = 0
+        self._number = number
+        self._node = SimulatedNode(script)
+        self._rng = random.Random(f"host {number} {script.seed}")
+        self._run(seconds)
+
+    def _put(self, at_s: float, kind: int, payload: bytes) -> None:
+        self.records.append((ZERO_NS + round(at_s * 1e9), kind, payload))
+
+    def _latency_s(self) -> float:
+        return 0.0008 + self._rng.expovariate(1 / 0.0005)
+
+    def _connect(self, now_s: float) -> None:
+        self._put(now_s, LINK, pack(LinkEntry(self._number, ZERO_NS + round(now_s * 1e9), True)))
+        self._ping(now_s, 1)
+        self._node.command(packet.START, now_s + 0.002)
+
+    def _ping(self, now_s: float, token: int) -> None:
+        stamped_s = self._node.next_event_s(now_s + self._latency_s())
+        self._node.command(packet.command_ping(token), stamped_s)
+        after_s = stamped_s + CONNECTION_INTERVAL_S + self._latency_s()
+        times_ns = [ZERO_NS + round(at * 1e9) for at in (now_s, after_s)]
+        self._put(now_s, STATE, pack_state(self._number, *times_ns, self._node.read()))
+
+    def _run(self, seconds: float) -> None:
+        node = self._node
+        now_s, connected, back_s, pinged_s = 0.05 * self._number, False, 0.0, 0.0
+        while now_s < seconds:
+            reachable = node.in_range(now_s)
+            if node.reboot_due(now_s) or (connected and not reachable):
+                self._put(now_s, LINK, pack(LinkEntry(self._number, ZERO_NS + round(now_s * 1e9), False, "lost")))
+                connected, back_s = False, now_s + RECONNECT_S
+            if not connected and reachable and now_s >= back_s:
+                self._connect(now_s)
+                connected, pinged_s = True, now_s
+            if connected and now_s - pinged_s > PING_S:
+                self._ping(now_s, round(now_s))
+                pinged_s = now_s
+            for made in node.make(now_s):
+                if made.fate == "sent" and connected:
+                    arrival_s = now_s + self._latency_s()
+                    self._put(arrival_s, DATA, pack_data(self._number, ZERO_NS + round(arrival_s * 1e9), made.payload))
+                    self.true_s += [made.first_s + i / node.state.rate_hz for i in range(made.count)]
+                    self.sent += 1
+                else:
+                    self.lost += 1
+            now_s = node.next_event_s(now_s)
+
+
+def write_log(
+    path: Path, scripts: Sequence[NodeScript], seconds: float, events: Sequence[EventEntry] = ()
+) -> list[_Recorded]:
+    """Write the log of a recording of these nodes; returns the truth of each."""
+    recorded = [_Recorded(number, script, seconds) for number, script in enumerate(scripts)]
+    session = pack(Session("M.K.", "2026-05-04T09:30:00+02:00", ZERO_NS, 1e9))
+    records = [(0, SESSION, session)] * 2
+    for number, script in enumerate(scripts):
+        entry = NodeEntry(number, script.address, script.placement or "sternum", "contract-1")
+        records.append((1, NODE, pack(entry)))
+    for node in recorded:
+        records += node.records
+    records += [(event.host_ns, EVENT, pack(event)) for event in events]
+    records.sort(key=lambda record: record[0])
+    end_ns = ZERO_NS + round(seconds * 1e9)
+    log = LogWriter(path)
+    log.append([(kind, payload) for _, kind, payload in records] + [(END, pack(End(end_ns)))])
+    log.close()
+    return recorded
+
+
+def clock_errors_s(recorded: _Recorded, time_s: np.ndarray) -> np.ndarray:
+    """Recorded minus true time of every sample."""
+    assert len(time_s) == len(recorded.true_s)
+    return time_s - np.array(recorded.true_s)
