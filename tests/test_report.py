@@ -100,7 +100,7 @@ def test_reps_are_marked_by_what_kept_them_from_being_clean(page):
         "9": ("fault", "too fast"),
     }
     assert "At 2:37, Rep 3: turned back before half the asked arc." in page.text
-    assert "Hold: 6 of 8 reps, asked at least 5 s; missed: reps 4 and 7" in page.text
+    assert "Hold (at least 5 s): 6 of 8 reps; missed: reps 4 and 7" in page.text
 
 
 def test_a_tempo_miss_marks_only_the_direction_that_was_too_fast(made):
@@ -116,8 +116,8 @@ def test_what_is_not_seen_the_cautions_and_the_sensor_floor_are_said(page, made)
     for line in [*made[0]["cautions"], *made[0]["not_seen"]]:
         assert line in page.text
     assert "0.04°, median. At the sensor's floor" in page.text
-    assert "Right upper arm at 2:50 to 2:51: 0.6 s of samples are missing" in page.text
-    assert "100.0 Hz (declared 100), 1 gap of 0.6 s" in page.text
+    assert "Right upper arm at 2:50: 0.6 s of samples are missing" in page.text
+    assert "100.0 Hz (declared 100), 1 gap, 0.6 s in all" in page.text
     assert "Arc: −0.2° per rep, 95 % between −0.9 and 0.5: no clear trend" in page.text
     assert "Sway: too few reps to tell a trend" in page.text
 
@@ -128,8 +128,8 @@ def test_a_criterion_no_sensor_shows_is_not_called_met(made):
     arc.update(met=[], missed=[], unknown=[1, 2])
     hold.update(met=[1], missed=[], unknown=[2])
     text = build_report(summary, *made[1:])
-    assert '<li class="unseen">Arc, asked 75 to 105° at the top: not seen in any rep</li>' in text
-    assert '<li class="met">Hold: 1 of 1 rep, asked at least 5 s; not seen: rep 2</li>' in text
+    assert '<li class="unseen">Arc (75 to 105° at the top): not seen by the sensors worn</li>' in text
+    assert '<li class="met">Hold (at least 5 s): 1 of 1 rep; not seen: rep 2</li>' in text
 
 
 def test_arms_of_a_two_sided_set_are_compared(made):

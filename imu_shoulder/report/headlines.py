@@ -14,6 +14,11 @@ def in_order(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     return sorted(summary["sets"], key=lambda entry: (entry["set"], entry["side"] != "right"))
 
 
+def _lifting(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The entries that have reps: a holding arm has none to count."""
+    return [entry for entry in in_order(summary) if entry.get("role") != "hold"]
+
+
 def title(entry: Mapping[str, Any]) -> str:
     """What was done."""
     return str(entry.get("title") or "Set without a drill")
@@ -26,7 +31,7 @@ def arm(entry: Mapping[str, Any]) -> str:
 
 def overall(summary: Mapping[str, Any]) -> str:
     """The counts of all lifting arms in one sentence."""
-    entries = [entry for entry in in_order(summary) if entry.get("role") != "hold"]
+    entries = _lifting(summary)
     sets = len({entry["set"] for entry in summary["sets"]})
     if not sets:
         return "No set was found."
@@ -44,7 +49,7 @@ def most_missed(summary: Mapping[str, Any]) -> str:
     """The criterion that the most reps missed, and where; empty where none was missed."""
     missed: Counter[str] = Counter()
     where: dict[str, list[str]] = {}
-    for entry in in_order(summary):
+    for entry in _lifting(summary):
         for criterion in entry.get("criteria") or []:
             if criterion["missed"]:
                 missed[criterion["name"]] += len(criterion["missed"])

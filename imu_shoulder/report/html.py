@@ -85,7 +85,9 @@ def _policy(scripts: list[str], style: str) -> str:
 
 def _sensor(placement: str, quality: Mapping[str, Any]) -> str:
     gaps = quality.get("gap_count")
-    gap_text = "no gaps" if not gaps else f"{words.counted(gaps, 'gap')} of {words.number(quality['gap_total_s'], 1)} s"
+    gap_text = (
+        "no gaps" if not gaps else f"{words.counted(gaps, 'gap')}, {words.number(quality['gap_total_s'], 1)} s in all"
+    )
     return (
         f"{words.sentence(words.plain(placement))}: {words.number(quality.get('measured_rate_hz'), 1)} Hz "
         f"(declared {words.number(quality.get('declared_rate_hz'), 0)}), {gap_text}, "
@@ -96,6 +98,6 @@ def _sensor(placement: str, quality: Mapping[str, Any]) -> str:
 def _finding(finding: Mapping[str, Any]) -> tuple[str, str, str]:
     """Severity, its word, and the sentence with where and when."""
     where = words.sentence(words.plain(finding.get("placement") or ""))
-    if words.is_number(finding.get("start_s")) and words.is_number(finding.get("end_s")):
-        where += f" at {words.clock(finding['start_s'])} to {words.clock(finding['end_s'])}"
+    if words.is_number(finding.get("start_s")):
+        where += f" at {words.clock(finding['start_s'])}"
     return finding["severity"], words.SEVERITIES[finding["severity"]], f"{where}: {finding['text']}"

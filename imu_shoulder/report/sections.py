@@ -190,9 +190,10 @@ def _criterion(criterion: Mapping[str, Any]) -> tuple[str, str]:
     """The line of a criterion, and whether all reps met it (met), some did not (part) or none was seen (unseen)."""
     name = words.CRITERIA.get(criterion["name"], words.sentence(words.plain(criterion["name"])))
     met, missed, unknown = (list(criterion.get(key) or []) for key in ("met", "missed", "unknown"))
+    asked = f"{name} ({criterion['asked']})"
     if not met and not missed:
-        return f"{name}, asked {criterion['asked']}: not seen in any rep", "unseen"
-    line = f"{name}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}, asked {criterion['asked']}"
+        return f"{asked}: {'not seen by the sensors worn' if unknown else 'no rep to judge'}", "unseen"
+    line = f"{asked}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}"
     line += f"; missed: {words.reps_named(sorted(missed))}" if missed else ""
     line += f"; not seen: {words.reps_named(sorted(unknown))}" if unknown else ""
     return line, "part" if missed else "met"
@@ -217,12 +218,14 @@ def _excluded(item: Mapping[str, Any]) -> str:
 
 def _across(entry: Mapping[str, Any]) -> list[str]:
     """The slopes over the reps and the difference between the arms, in words."""
-    lines = []
+    lines: list[str] = []
+    if entry.get("role") == "hold":
+        return lines
     for key, label, digits in SLOPES:
         found = (entry.get("fatigue") or {}).get(key) or {}
         if words.is_number(found.get("slope_per_rep")):
             low, high = (words.number(end, digits) for end in found["ci95"])
-            trend = "no clear trend" if found["ci95"][0] <= 0 <= found["ci95"][1] else "a trend"
+            trend = "rising" if found["ci95"][0] > 0 else "falling" if found["ci95"][1] < 0 else "no clear trend"
             slope = words.number(found["slope_per_rep"], digits)
             lines.append(f"{label}: {slope}° per rep, 95 % between {low} and {high}: {trend}")
         elif found:

@@ -29,7 +29,8 @@
   function range(curve, angle) {
     const ends = angle.concat(curve.band || []).filter((value) => value !== null);
     const low = Math.min(...ends), high = Math.max(...ends), room = Math.max(high - low, 10);
-    return [low - 0.12 * room, high + 0.24 * room];
+    const named = curve.reps.some((rep) => rep.status === "excluded"); // its reason stands above its number
+    return [low - 0.12 * room, high + (named ? 0.34 : 0.24) * room];
   }
 
   function shade(u, from, to, low, high, fill) {
