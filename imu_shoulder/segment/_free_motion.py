@@ -12,6 +12,7 @@ from vqf import offlineVQF
 
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 WORKING_RATE_HZ = 25.0
 # Slow exercise has nothing to say above this; footfalls, tremor and shaking do.
@@ -35,13 +36,14 @@ STROKE_SPAN_S = 0.5
 class Bout:
     """One stretch of motion between long stillnesses.
 
-    time_s: (M,). posture: (M, 3) in rad along the main axis (first column) and across it.
+    time_s: (M,). posture: (M, 3) in rad along the main axis (first column) and across it. acc_g: (M, 3) in the sensor.
     bridged: (M,) where samples were missing. still_start, still_end: whether the sensor lies still there.
     """
 
     rate_hz: float
     time_s: FloatArray
     posture: FloatArray
+    acc_g: FloatArray
     bridged: BoolArray
     still_start: bool
     still_end: bool
@@ -66,7 +68,7 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
     earth_from_sensor = rotation_from_quat(quat)
     moving = _moving(earth_from_sensor, rate_hz)
     return tuple(
-        _bout(time_s, earth_from_sensor, moving, missing > 0, rate_hz, start, stop)
+        _bout(time_s, earth_from_sensor, acc / STANDARD_GRAVITY_M_S2, moving, missing > 0, rate_hz, start, stop)
         for start, stop in _stretches(moving, rate_hz)
     )
 
@@ -121,6 +123,7 @@ def _stretches(moving: BoolArray, rate_hz: float) -> list[tuple[int, int]]:
 def _bout(
     time_s: FloatArray,
     earth_from_sensor: Rotation,
+    acc_g: FloatArray,
     moving: BoolArray,
     missing: BoolArray,
     rate_hz: float,
@@ -129,18 +132,22 @@ def _bout(
 ) -> Bout:
     part, moves = earth_from_sensor[start:stop], moving[start:stop]
     reference = part[moves].mean()
-    posture = (reference.inv() * part).as_rotvec()
-    if len(posture) > 15:
-        posture = sosfiltfilt(butter(2, LOW_PASS_HZ, fs=rate_hz, output="sos"), posture, axis=0, padtype="constant")
+    posture = _smooth((reference.inv() * part).as_rotvec(), rate_hz)
     half = round(MARGIN_S / 2 * rate_hz)
     return Bout(
         rate_hz=rate_hz,
         time_s=time_s[start:stop],
         posture=posture @ _main_axes(posture, moves, rate_hz),
+        acc_g=_smooth(acc_g[start:stop], rate_hz),
         bridged=missing[start:stop],
         still_start=not moves[:half].any(),
         still_end=not moves[-half:].any(),
     )
+
+
+def _smooth(values: FloatArray, rate_hz: float) -> FloatArray:
+    low_pass = butter(2, LOW_PASS_HZ, fs=rate_hz, output="sos")
+    return np.asarray(sosfiltfilt(low_pass, values, axis=0, padtype="constant", padlen=min(15, len(values) - 1)))
 
 
 def _main_axes(posture: FloatArray, moves: BoolArray, rate_hz: float) -> FloatArray:

@@ -24,6 +24,11 @@ OFF_PATH_MARGIN = 0.25
 FEWEST_NEIGHBOURS = 3
 # Slower than this share of the set's brisk speed is a pause.
 PAUSE_SHARE = 0.2
+# Every second turn is in another place when it is this much nearer to the next but one than to the next.
+ALTERNATION_SHARE = 0.65
+# Nearer than this (rad of posture, or g of acceleration: as much tilt) two places are one.
+SMALLEST_APART = 0.05
+FEWEST_ALTERNATING = 6
 # "About half" of a rep's motion: one whole way of it, of which a fifth may be missing.
 HALF_REP = 0.4
 # Motion left outside every rep weighs this much against motion missing in a cut rep.
@@ -48,17 +53,20 @@ class Strokes:
     paused: bool
 
 
-def find_strokes(posture: FloatArray, still_start: bool, still_end: bool) -> Strokes | None:
-    """Strokes of the first column of posture (M, 3), without the motion at either end that leaves the set's path.
+def find_strokes(
+    path: FloatArray, still_start: bool, still_end: bool, first_turn: float = FIRST_TURN_RAD
+) -> Strokes | None:
+    """Strokes of the first column of path (M, 3), without the motion at either end that leaves the set's path.
 
-    still_start, still_end: whether posture is still at its first and last row.
+    still_start, still_end: whether the sensor is still at the first and last row.
+    first_turn: the smallest stroke looked at, before the set's typical stroke is known.
     """
-    x = posture[:, 0]
-    turns, typical_rad = _typical_turns(x)
+    x = path[:, 0]
+    turns, typical_rad = _typical_turns(x, first_turn)
     if len(turns) < 2:
         return None
-    first, paused_first = _path_start(posture, turns, typical_rad)
-    before_end, paused_last = _path_start(posture[::-1], len(x) - 1 - turns[::-1], typical_rad)
+    first, paused_first = _path_start(path, turns, typical_rad)
+    before_end, paused_last = _path_start(path[::-1], len(x) - 1 - turns[::-1], typical_rad)
     last = len(x) - 1 - before_end
     paused = (still_start if paused_first is None else paused_first) and (
         still_end if paused_last is None else paused_last
@@ -75,6 +83,43 @@ def find_strokes(posture: FloatArray, still_start: bool, still_end: bool) -> Str
     shares[0] = min(1.0, abs(x[turns[0]] - x[first]) / typical_rad)
     shares[-1] = min(1.0, abs(x[turns[-1]] - x[last]) / typical_rad)
     return Strokes(first, last, turns, shares, typical_rad, paused)
+
+
+@dataclass(frozen=True, slots=True)
+class Alternation:
+    """Every second turn of one kind is in another place: only four strokes come back to where they began.
+
+    axis: (3,) through the two places. apart: the distance between them. first: the first turn of that kind.
+    """
+
+    axis: FloatArray
+    apart: float
+    first: int
+
+
+def find_alternation(path: FloatArray, turns: IntArray) -> Alternation | None:
+    """Alternation of path (M, 3) at the highs or the lows; None where two strokes come back to one place."""
+    best = None
+    for first in (1, 2):
+        places = path[turns[first:-1:2]]
+        if len(places) < FEWEST_ALTERNATING:
+            return None
+        apart = float(np.mean(np.linalg.norm(places[1:] - places[:-1], axis=1)))
+        again = float(np.mean(np.linalg.norm(places[2:] - places[:-2], axis=1)))
+        clear = apart > SMALLEST_APART and again < ALTERNATION_SHARE * apart
+        if clear and (best is None or apart > best.apart):
+            swings = places[1:-1] - (places[2:] + places[:-2]) / 2
+            best = Alternation(np.linalg.svd(swings, full_matrices=False)[2][0], apart, first)
+    return best
+
+
+def unfold(x: FloatArray, turns: IntArray, first: int) -> FloatArray:
+    """x with both strokes between turns first, first + 2, ... upward and the next two downward, in turn."""
+    stroke = np.searchsorted(turns, np.arange(1, len(x)), side="left") - 1
+    rising = x[turns[1]] > x[turns[0]]
+    direction = np.where((stroke % 2 == 0) == rising, 1, -1)
+    onward = np.where((stroke - first) // 2 % 2 == 0, 1, -1)
+    return np.concatenate([[0.0], np.cumsum(np.diff(x) * direction * onward)])
 
 
 def start_sign(x: FloatArray, strokes: Strokes) -> int:
@@ -136,9 +181,8 @@ def _turning_points(x: FloatArray, turn: float) -> IntArray:
     return np.array(turns, dtype=np.intp)
 
 
-def _typical_turns(x: FloatArray) -> tuple[IntArray, float]:
+def _typical_turns(x: FloatArray, turn: float) -> tuple[IntArray, float]:
     """Turning points by a threshold that follows the typical stroke: the one half of all motion is in or above."""
-    turn = FIRST_TURN_RAD
     typical = 0.0
     turns = _turning_points(x, turn)
     for _ in range(3):
@@ -151,26 +195,26 @@ def _typical_turns(x: FloatArray) -> tuple[IntArray, float]:
     return turns, typical
 
 
-def _path_start(posture: FloatArray, turns: IntArray, typical_rad: float) -> tuple[int, bool | None]:
+def _path_start(path: FloatArray, turns: IntArray, typical_rad: float) -> tuple[int, bool | None]:
     """Index from which the motion keeps to the path of the strokes that follow, and whether it pauses there.
 
     None for the pause where the motion keeps to the path from the beginning. What is off the path is getting into
     position, up to the next pause or, if there is none, the next turn.
     """
-    across = posture[:, 1:]
-    speed = np.linalg.norm(np.gradient(posture, axis=0), axis=1)
+    across = path[:, 1:]
+    speed = np.linalg.norm(np.gradient(path, axis=0), axis=1)
     first, paused = 0, None
     for begin in range(len(turns) - 1 - FEWEST_NEIGHBOURS):
-        path = slice(turns[begin + 1], turns[min(begin + 1 + NEIGHBOURS, len(turns) - 1)])
-        centre = (across[path].max(axis=0) + across[path].min(axis=0)) / 2
-        reach = np.linalg.norm(across[path] - centre, axis=1).max()
+        near = slice(turns[begin + 1], turns[min(begin + 1 + NEIGHBOURS, len(turns) - 1)])
+        centre = (across[near].max(axis=0) + across[near].min(axis=0)) / 2
+        reach = np.linalg.norm(across[near] - centre, axis=1).max()
         limit = OFF_PATH_FACTOR * reach + OFF_PATH_MARGIN * typical_rad
         edge = np.linalg.norm(across[first : turns[begin + 1]] - centre, axis=1)
         off = np.flatnonzero(edge > limit)
         if not len(off):
             break
         left = first + int(off[-1]) + 1
-        slow = np.flatnonzero(speed[left : turns[begin + 1]] < PAUSE_SHARE * np.percentile(speed[path], 90))
+        slow = np.flatnonzero(speed[left : turns[begin + 1]] < PAUSE_SHARE * np.percentile(speed[near], 90))
         if len(slow):
             return left + int(slow[0]), True
         first, paused = int(turns[begin + 1]), False

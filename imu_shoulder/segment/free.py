@@ -12,12 +12,21 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
 from scipy.signal import find_peaks
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment._free_motion import WORKING_RATE_HZ, Bout, find_bouts
-from imu_shoulder.segment._free_strokes import HALF_REP, find_strokes, rep_pieces, start_sign
+from imu_shoulder.segment._free_strokes import (
+    HALF_REP,
+    Strokes,
+    find_alternation,
+    find_strokes,
+    rep_pieces,
+    start_sign,
+    unfold,
+)
 
 # Smaller than this there is no set, only fidgeting.
 SMALLEST_ARC_RAD = np.radians(10.0)
@@ -29,9 +38,11 @@ WHOLE_WAY = 0.8
 # A way begins and ends where its speed passes this share of its peak, near the end of the way (END_SHARE).
 SPEED_SHARE = 0.1
 END_SHARE = 0.3
+# How far the strokes of a path that halves the reps may be from half as many.
+HALVING_TOLERANCE = 0.15
 LONGEST_GAP_S = 0.15
 
-Exclusion = Literal["partial", "off_axis", "gap"]
+Exclusion = Literal["partial", "gap"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +50,10 @@ class FreeRep:
     """One excursion about the main axis. Times are seconds of the recording's clock.
 
     start_s, top_start_s, top_end_s, end_s: where the way there begins and ends and the way back begins and ends.
-    arc_rad: turn about the main axis from the start posture to the top.
+    arc_rad: range of the turn about the main axis.
     cut: the recording or the set's path ends before the rep does; what is there is at least about half of it.
-    excluded: why it does not count: partial (under half the set's typical arc, such as a false start), off_axis
-    (more across the main axis than about it), gap (data missing for over 0.15 s); None for a counted rep.
+    excluded: why it does not count: partial (under half the set's typical arc, such as a false start), gap (data
+    missing for over 0.15 s); None for a counted rep.
     """
 
     start_s: float
@@ -81,7 +92,8 @@ def _bout_reps(bout: Bout) -> list[FreeRep]:
     strokes = find_strokes(bout.posture, bout.still_start, bout.still_end)
     if strokes is None or strokes.typical_rad < SMALLEST_ARC_RAD:
         return []
-    x = bout.posture[:, 0]
+    path, strokes = _whole_reps(bout, strokes)
+    x = path[:, 0]
     sign = start_sign(x, strokes)
     pieces = [piece for piece in rep_pieces(x, strokes, sign) if (piece[1] + piece[2]) / 2 >= HALF_REP]
     tops = [top for top, _, _ in pieces]
@@ -91,16 +103,48 @@ def _bout_reps(bout: Bout) -> list[FreeRep]:
     bounds = [strokes.first, *lows, strokes.last]
     spans = [_bounds(y, bounds[k], top, bounds[k + 1], bout.rate_hz) for k, top in enumerate(tops)]
     reps = [
-        _rep(bout, sign, span, strokes.typical_rad, min(away, back) < WHOLE_WAY)
+        _rep(bout, y, span, strokes.typical_rad, min(away, back) < WHOLE_WAY)
         for span, (_, away, back) in zip(spans, pieces, strict=True)
     ]
     ends, starts = [strokes.first, *(span[3] for span in spans)], [*(span[0] for span in spans), strokes.last]
     for low, high in zip(ends, starts, strict=True):
         reps += [
-            _rep(bout, sign, _bounds(y, low + left, low + top, low + right, bout.rate_hz), strokes.typical_rad, False)
+            _rep(
+                bout,
+                y,
+                _bounds(y, low + left, low + top, low + right, bout.rate_hz),
+                strokes.typical_rad,
+                False,
+            )
             for left, top, right in _excursions(y[low : high + 1], FALSE_START_SHARE * strokes.typical_rad)
         ]
     return sorted(reps, key=lambda rep: rep.start_s)
+
+
+def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:
+    """The path (M, 3), leading signal first, on which two strokes are one rep, and its strokes.
+
+    Where the main axis turns twice a rep, every second turning point is in another posture or, when the wrist only
+    travels in between, under another acceleration. The axis through those two places comes back once a rep; where
+    it is the main axis itself, the main axis is unfolded.
+    """
+    half_stroke = max(1, int(np.median(np.diff(strokes.turns))) // 2)
+    acc_g = uniform_filter1d(bout.acc_g, half_stroke, axis=0)
+    found = [(path, find_alternation(path, strokes.turns)) for path in (bout.posture, acc_g)]
+    for path, alternation in found:
+        if alternation is not None:
+            whole_path = path @ np.linalg.svd(alternation.axis[np.newaxis])[2].T
+            whole = find_strokes(whole_path, bout.still_start, bout.still_end, alternation.apart / 2)
+            if whole is not None and abs(len(whole.turns) / len(strokes.turns) - 0.5) < HALVING_TOLERANCE:
+                return whole_path, whole
+    for _, alternation in found:
+        if alternation is not None:
+            unfolded = unfold(bout.posture[:, 0], strokes.turns, alternation.first)
+            whole_path = np.column_stack([unfolded, bout.posture[:, 1:]])
+            whole = find_strokes(whole_path, bout.still_start, bout.still_end)
+            if whole is not None:
+                return whole_path, whole
+    return bout.posture, strokes
 
 
 def _excursions(y: FloatArray, smallest: float) -> list[tuple[int, int, int]]:
@@ -129,19 +173,15 @@ def _way(y: FloatArray) -> tuple[int, int]:
     return int(before[-1]) if len(before) else 0, fastest + int(after[0]) if len(after) else len(y) - 1
 
 
-def _rep(bout: Bout, sign: int, span: tuple[int, int, int, int], typical_rad: float, cut: bool) -> FreeRep:
+def _rep(bout: Bout, x: FloatArray, span: tuple[int, int, int, int], typical: float, cut: bool) -> FreeRep:
     start, top_start, top_end, end = span
-    there = bout.posture[top_start] - bout.posture[start]
-    back = bout.posture[top_end] - bout.posture[end]
-    ways = (there, back)
-    arc_rad = max(sign * float(way[0]) for way in ways)
+    ways = (x[top_start] - x[start], x[top_end] - x[end])
+    arc_rad = float(np.ptp(bout.posture[start : end + 1, 0]))
     excluded: Exclusion | None = None
     if _longest_run(bout, start, end) > LONGEST_GAP_S * bout.rate_hz:
         excluded = "gap"
-    elif arc_rad < PARTIAL_SHARE * typical_rad:
+    elif max(ways) < PARTIAL_SHARE * typical:
         excluded = "partial"
-    elif not cut and any(np.linalg.norm(way[1:]) > abs(way[0]) for way in ways):
-        excluded = "off_axis"
     start_s, top_start_s, top_end_s, end_s = bout.time_s[list(span)].tolist()
     return FreeRep(start_s, top_start_s, top_end_s, end_s, arc_rad, cut, excluded)
 
