@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import minimum_filter1d
+from scipy.ndimage import median_filter, minimum_filter1d, uniform_filter1d
 
 from imu_shoulder.model import BoolArray, FloatArray
 
@@ -27,6 +27,12 @@ _WRAP_SLACK_S = 0.5
 # Where more than this share of rows repeats the stamp before, stamps mark packets, and rows are no repeats.
 _PACKET_SHARE = 0.05
 _WANDER_BLOCK_S = 5.0
+# Up to this jitter (SD, in spacings) single stamps still tell their place in the count; over it, only packets do.
+_PHASE_JITTER = 0.32
+_PHASE_BLOCK = 128
+_PHASE_CLEAR = 0.35
+# How long lateness is watched to tell a packet that waits from one that is lost.
+_PACKETS_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,18 +69,19 @@ def wrap_period_s(step_s: float, spacing_s: float) -> float | None:
 def repair_clock(time_s: FloatArray, declared_rate_hz: float, split_s: float) -> Clock:
     """Repair the stamps time_s (N,). split_s: a longer hole starts a new stretch of even spacing."""
     declared_s = 1.0 / declared_rate_hz
-    stamps, wraps, set_back = _undo_steps(time_s, declared_s)
-    rows = np.arange(len(stamps))
-    reordered = int((np.diff(stamps) < 0).sum())
+    rows = np.arange(len(time_s))
+    repeated = np.diff(time_s, prepend=np.nan) == 0
+    packets = float(repeated.mean()) > _PACKET_SHARE
+    if not packets:
+        rows = rows[~repeated]
+    stamps, wraps, set_back, reordered = _undo_steps(time_s[rows], declared_s)
     if reordered:
-        rows = np.argsort(stamps, kind="stable")
-        stamps = stamps[rows]
-    repeated = np.diff(stamps, prepend=-np.inf) == 0
-    duplicates = int(repeated.sum())
-    if 0 < duplicates <= _PACKET_SHARE * len(stamps):
-        rows, stamps = rows[~repeated], stamps[~repeated]
-    else:
-        duplicates = 0
+        order = np.argsort(stamps, kind="stable")
+        rows, stamps = rows[order], stamps[order]
+        repeated = np.diff(stamps, prepend=np.nan) == 0
+        if not packets:
+            rows, stamps = rows[~repeated], stamps[~repeated]
+    duplicates = len(time_s) - len(rows)
     if len(stamps) < 3:
         return Clock(rows, stamps, declared_rate_hz, 0.0, duplicates, reordered, wraps, set_back)
     spacing_s, missing = _spacing(stamps, declared_s, split_s)
@@ -84,17 +91,21 @@ def repair_clock(time_s: FloatArray, declared_rate_hz: float, split_s: float) ->
     return Clock(rows[keep], fitted[keep], 1.0 / spacing_s, jitter, duplicates, reordered, wraps, set_back)
 
 
-def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, tuple[float, ...]]:
-    """Add back what wraps and resets took off. Packets that came in the wrong order stay for sorting."""
+def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, tuple[float, ...], int]:
+    """Add back what wraps and resets took off.
+
+    Returns the stamps, how many wraps, the steps that were taken back, and how often samples came late and are
+    left for sorting. A step back within the jitter of the stamps says nothing: the rows are in order.
+    """
     steps = np.diff(time_s)
-    places = np.flatnonzero(steps < 0) + 1
-    if len(places) == 0:
-        return time_s, 0, ()
-    stamps = time_s.copy()
-    wraps, set_back = 0, []
+    least = max(0.5 * spacing_s, 6 * 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) if len(steps) else 0.0)
+    places = np.flatnonzero(steps <= -least) + 1
+    stamps = time_s.copy() if len(places) else time_s
+    wraps, set_back, late = 0, [], 0
     for place in places:
         step = float(stamps[place] - stamps[place - 1])
-        if step >= 0 or _fits_a_hole(stamps, int(place), spacing_s):
+        if _fits_a_hole(stamps, int(place), spacing_s):
+            late += 1
             continue
         period = wrap_period_s(step, spacing_s)
         if period is not None:
@@ -103,7 +114,7 @@ def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, 
         elif _stays_back(stamps, int(place), step, spacing_s):
             set_back.append(-step)
             stamps[place:] += spacing_s - step
-    return stamps, wraps, tuple(set_back)
+    return stamps, wraps, tuple(set_back), late
 
 
 def _fits_a_hole(stamps: FloatArray, place: int, spacing_s: float) -> bool:
@@ -126,53 +137,93 @@ def _stays_back(stamps: FloatArray, place: int, step_s: float, spacing_s: float)
         return False
     # With an even pace, the middle of the samples after lies so many samples behind the middle of those before.
     expected = 0.5 * (len(before) + len(after)) * spacing_s
-    return bool(np.median(after) - np.median(before) - expected < -0.6 * max(-step_s, spacing_s))
+    return bool(np.median(after) - np.median(before) - expected < 0.6 * step_s)
 
 
 def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[float, IntArray]:
     """The true sample spacing in seconds, and (N,) how many samples are missing before each sample."""
-    spacing_s, window = _first_spacing(stamps, declared_s)
+    steps = np.diff(stamps)
+    middle = float(np.median(steps))
+    even = np.abs(steps - middle) < 0.5 * middle
+    jitter_s = 1.4826 * float(np.median(np.abs(steps - middle))) / np.sqrt(2.0)
+    block = int(np.clip(round(2.0 / declared_s), 1, max(1, len(steps) // 2)))
+    pace_s = float(np.quantile((stamps[block:] - stamps[:-block]) / block, 0.25))
+    if even.mean() > 0.6 and jitter_s <= _PHASE_JITTER * middle and middle > 0.5 * pace_s:
+        spacing_s = _sharpest_spacing(stamps, float(steps[even].mean()), jitter_s)
+        for _ in range(2):
+            missing = _missing_by_phase(stamps, spacing_s)
+            spacing_s = _slope(stamps, missing, spacing_s, split_s)
+        return spacing_s, missing
+    # Stamps that bunch. The pace is too slow where packets are lost, the declared rate may be wrong: the better fits.
+    tried = [_spacing_of_packets(stamps, start_s, split_s) for start_s in (pace_s, declared_s)]
+    return min(tried, key=lambda t: float(np.median(np.abs(stamps - _even_times(stamps, t[1], t[0], split_s)))))
+
+
+def _spacing_of_packets(stamps: FloatArray, spacing_s: float, split_s: float) -> tuple[float, IntArray]:
     missing = np.zeros(len(stamps), dtype=np.int64)
-    for _ in range(3):
-        missing = _missing_before(stamps, spacing_s, window)
+    window = max(20, round(_PACKETS_S / spacing_s))
+    for _ in range(4):
+        missing = _missing_by_lateness(stamps, spacing_s, window)
         previous, spacing_s = spacing_s, _slope(stamps, missing, spacing_s, split_s)
         if abs(spacing_s / previous - 1) * window < 0.05:
             break
     return spacing_s, missing
 
 
-def _first_spacing(stamps: FloatArray, declared_s: float) -> tuple[float, int]:
-    """A first spacing, and over how many samples lateness must be watched to tell it from a missing sample."""
-    steps = np.diff(stamps)
-    middle = float(np.median(steps))
-    block = int(np.clip(round(2.0 / declared_s), 8, max(8, len(steps) // 2)))
-    if len(stamps) <= block:
-        block = len(stamps) - 1
-    slopes = (stamps[block:] - stamps[:-block]) / block
-    pace = float(np.quantile(slopes, 0.25))
-    even = steps[(steps > 0.5 * middle) & (steps < 1.5 * middle)]
-    if middle > 0 and len(even) > 0.7 * len(steps) and 0.5 * pace < middle < 1.25 * pace:
-        return float(even.mean()), 20
-    # Stamps that bunch: only the pace over many packets says anything.
-    return pace, max(20, round(1.0 / pace))
+def _sharpest_spacing(stamps: FloatArray, spacing_s: float, jitter_s: float) -> float:
+    """The spacing near spacing_s at which the stamps of short blocks lie closest to one phase.
+
+    Missing samples do not disturb it, as they would a mean. Two rounds: within what the jitter leaves open, then finer.
+    """
+    blocks = max(1, len(stamps) // _PHASE_BLOCK)
+    size = min(len(stamps), _PHASE_BLOCK)
+    chosen = np.unique(np.linspace(0, blocks - 1, min(blocks, 20)).astype(np.int64))
+    used = stamps[: blocks * size].reshape(blocks, size)[chosen]
+    used = used - used[:, :1]
+    width = 0.002 + 0.1 * jitter_s / spacing_s
+    for _ in range(2):
+        tried = spacing_s * (1 + np.linspace(-width, width, 25))
+        sums = [np.exp(2j * np.pi / one * used).sum(axis=1) for one in tried]
+        spacing_s = float(tried[int(np.argmax([float((np.abs(total) ** 2).sum()) for total in sums]))])
+        width /= 12
+    return spacing_s
 
 
-def _missing_before(stamps: FloatArray, spacing_s: float, window: int) -> IntArray:
-    """How many samples are missing before each sample, (N,).
+def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
+    """How many samples are missing before each sample, (N,), where stamps jitter by less than a spacing.
 
-    Lateness against an even pace rises and falls again where stamps jitter or packets wait, and stays raised
-    where samples are missing. Being late is common and being early is not: so the least lateness on either side
-    is compared.
+    Counted in spacings, stamps lie at one phase, which wanders slowly. Held against that phase, each stamp tells
+    its own place in the count, so that no error adds up.
+    """
+    cycles = (stamps - stamps[0]) / spacing_s
+    starts = np.arange(0, max(1, len(cycles) - _PHASE_BLOCK // 2), _PHASE_BLOCK)
+    sums = np.add.reduceat(np.exp(2j * np.pi * cycles), starts)
+    phases = uniform_filter1d(np.unwrap(np.angle(sums)), 5, mode="nearest") / (2 * np.pi)
+    middles = 0.5 * (starts + np.append(starts[1:], len(cycles)) - 1)
+    place = cycles - np.interp(np.arange(len(cycles)), middles, phases)
+    beyond = place - np.arange(len(cycles))
+    if np.abs(place - np.rint(place)).max() > _PHASE_CLEAR:
+        beyond = median_filter(beyond, size=9, mode="nearest")
+    count = np.maximum.accumulate(np.rint(beyond).astype(np.int64))
+    return np.diff(count, prepend=count[0])
+
+
+def _missing_by_lateness(stamps: FloatArray, spacing_s: float, window: int) -> IntArray:
+    """How many samples are missing before each sample, (N,), where stamps are late by many spacings.
+
+    Lateness against an even pace rises and falls again where packets wait, and stays raised where samples are
+    missing. Being late is common and being early is not: so the least lateness on either side is compared.
     """
     count = len(stamps)
     late = stamps - spacing_s * np.arange(count)
-    # Least lateness over `window` samples from each sample on, and over those before it.
     after = _forward_minimum(late, window)
     before = _forward_minimum(late[::-1], window)[::-1]
     rise = np.zeros(count)
     rise[1:] = after[1:] - before[:-1]
-    spread = 1.4826 * float(np.median(np.abs(rise)))
-    least = max(0.75 * spacing_s, 3.0 * spread)
+    # Missing samples only raise it, so that what falls is noise.
+    fall = rise[rise < 0]
+    spread = 1.4826 * float(np.median(-fall)) if len(fall) else 0.0
+    least = max(0.75 * spacing_s, 5.0 * spread)
     missing = np.zeros(count, dtype=np.int64)
     last = 0
     for place in np.flatnonzero((rise > least) & (np.diff(stamps, prepend=stamps[0]) > spacing_s)):
