@@ -52,18 +52,14 @@ def alignment_ms(tmp_path, seed: int, **changes) -> dict[str, float]:
     found = assemble(read_log(tmp_path / f"{seed}.log"), "rough")
     errors = [clock_errors_s(truth[i], found.recording.streams[p].time_s) for i, p in enumerate(FIVE)]
     for number, report in enumerate(sorted(found.nodes, key=lambda r: r.address)):
-        # Packets of an outage are counted by the sequence; those just before a restart are gone unseen.
-        assert report.lost <= truth[number].lost
-        assert report.lost >= truth[number].lost - (13 if number == 2 else 0)
-        assert report.packets == truth[number].sent
+        assert (report.lost, report.packets) == (truth[number].lost, truth[number].sent)
     every = 1e3 * np.abs(np.concatenate(errors))
     claimed = max(report.clock_error_ms for report in found.nodes)
     return {"p95": float(np.quantile(every, 0.95)), "worst": float(every.max()), "claimed": claimed}
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("payload_bytes", [20, 244])
-def test_rough_recordings_are_aligned(tmp_path, seed, payload_bytes):
+@pytest.mark.parametrize(("payload_bytes", "seed"), [(20, 1), (182, 2), (244, 3), (244, 4)])
+def test_rough_recordings_are_aligned(tmp_path, payload_bytes, seed):
     found = alignment_ms(tmp_path, seed, payload_bytes=payload_bytes)
     assert found["p95"] < 3.0
     assert found["worst"] <= found["claimed"] + 1.0

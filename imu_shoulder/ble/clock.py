@@ -50,7 +50,7 @@ class ClockFit:
     """host_s = offset_s[boot] + rate * node_s.
 
     bound_s: half the distance between the bounds of the offset, the worst of the boots; infinite without pings.
-    residual_s: 95th percentile of how far the least delayed packets lie from the line.
+    residual_s: median distance of the least delayed packets from the line; it grows when the drift is not constant.
     """
 
     rate: float
@@ -123,7 +123,7 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
             bound_s = float("inf")
         residuals.append(np.abs(level - upper))
     residual = np.concatenate(residuals)
-    return ClockFit(1 + slope, offsets, bound_s, float(np.quantile(residual, 0.95)) if len(residual) else 0.0)
+    return ClockFit(1 + slope, offsets, bound_s, float(np.median(residual)) if len(residual) else 0.0)
 
 
 @dataclass(frozen=True, slots=True)

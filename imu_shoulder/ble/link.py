@@ -155,7 +155,7 @@ class NodeLink:
 
     async def _watch(self, client: BleakClient, gone: asyncio.Event, stop: asyncio.Event) -> None:
         """Ping, look at the battery, and notice when the node falls silent."""
-        pinged_ns = read_ns = host_now_ns()
+        read_ns = ping_ns = host_now_ns()
         while not stop.is_set():
             waiting = [asyncio.ensure_future(gone.wait()), asyncio.ensure_future(stop.wait())]
             await asyncio.wait(waiting, timeout=0.25, return_when=asyncio.FIRST_COMPLETED)
@@ -166,8 +166,9 @@ class NodeLink:
                 raise BleakError("the connection was lost")
             if now_ns - self._heard_ns > SILENCE_S * 1e9:
                 raise BleakError(f"the node was connected but silent for {SILENCE_S:g} s")
-            if now_ns - pinged_ns >= PING_S * 1e9:
-                pinged_ns = now_ns
+            if now_ns >= ping_ns:
+                # Never in step with the radio's connection events, or every ping would wait as long as the last.
+                ping_ns = now_ns + round(PING_S * 1e9 * random.uniform(0.7, 1.3))
                 await self._ping(client)
             if now_ns - read_ns >= BATTERY_S * 1e9:
                 read_ns = now_ns

@@ -28,13 +28,18 @@ PING_S = 2.0
 RECONNECT_S = 0.6
 
 
-class _Recorded:
-    """One node's records and the true times of the samples in them."""
+class Recorded:
+    """One node's records and the truth about them.
+
+    true_s: script time of every sample heard. sent: packets heard. lost: packets not heard, of those before the last
+    one heard in each of the node's lives (the rest leaves no trace).
+    """
 
     def __init__(self, number: int, script: NodeScript, seconds: float) -> None:
         self.records: list[tuple[int, int, bytes]] = []
         self.true_s: list[float] = []
         self.lost = self.sent = 0
+        self._unheard = 0
         self._number = number
         self._node = SimulatedNode(script)
         self._rng = random.Random(f"host {number} {script.seed}")
@@ -51,7 +56,9 @@ class _Recorded:
         self._ping(now_s, 1)
         self._node.command(packet.START, now_s + 0.002)
 
-    def _ping(self, now_s: float, token: int) -> None:
+    def _ping(self, event_s: float, token: int) -> None:
+        # Sent at any moment before the event that the node's loop stands at: the host knows nothing of events.
+        now_s = event_s + self._rng.uniform(0, CONNECTION_INTERVAL_S)
         stamped_s = self._node.next_event_s(now_s + self._latency_s())
         self._node.command(packet.command_ping(token), stamped_s)
         after_s = stamped_s + CONNECTION_INTERVAL_S + self._latency_s()
@@ -66,28 +73,33 @@ class _Recorded:
             if node.reboot_due(now_s) or (connected and not reachable):
                 self._put(now_s, LINK, pack(LinkEntry(self._number, ZERO_NS + round(now_s * 1e9), False, "lost")))
                 connected, back_s = False, now_s + RECONNECT_S
+                if reachable:  # a restart: what was made since the last packet heard leaves no trace
+                    self._unheard = 0
             if not connected and reachable and now_s >= back_s:
                 self._connect(now_s)
                 connected, pinged_s = True, now_s
             if connected and now_s - pinged_s > PING_S:
                 self._ping(now_s, round(now_s))
                 pinged_s = now_s
+            arrival_s = now_s + self._latency_s()
             for made in node.make(now_s):
+                arrival_s += 0.00002
                 if made.fate == "sent" and connected:
-                    arrival_s = now_s + self._latency_s()
                     self._put(arrival_s, DATA, pack_data(self._number, ZERO_NS + round(arrival_s * 1e9), made.payload))
                     self.true_s += [made.first_s + i / node.state.rate_hz for i in range(made.count)]
                     self.sent += 1
+                    self.lost += self._unheard
+                    self._unheard = 0
                 else:
-                    self.lost += 1
+                    self._unheard += 1
             now_s = node.next_event_s(now_s)
 
 
 def write_log(
     path: Path, scripts: Sequence[NodeScript], seconds: float, events: Sequence[EventEntry] = ()
-) -> list[_Recorded]:
+) -> list[Recorded]:
     """Write the log of a recording of these nodes; returns the truth of each."""
-    recorded = [_Recorded(number, script, seconds) for number, script in enumerate(scripts)]
+    recorded = [Recorded(number, script, seconds) for number, script in enumerate(scripts)]
     session = pack(Session("M.K.", "2026-05-04T09:30:00+02:00", ZERO_NS, 1e9))
     records = [(0, SESSION, session)] * 2
     for number, script in enumerate(scripts):
@@ -104,7 +116,7 @@ def write_log(
     return recorded
 
 
-def clock_errors_s(recorded: _Recorded, time_s: np.ndarray) -> np.ndarray:
+def clock_errors_s(recorded: Recorded, time_s: np.ndarray) -> np.ndarray:
     """Recorded minus true time of every sample."""
     assert len(time_s) == len(recorded.true_s)
     return time_s - np.array(recorded.true_s)

@@ -1,0 +1,95 @@
+"""The clock fit against clocks that are known exactly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from imu_shoulder.ble.clock import BootTimes, fit_clock, host_now_ns, shake_lag
+
+NONE = np.zeros(0)
+
+
+def times(rng, span_s, offset_s, drift_ppm, *, late_share=0.0, pings=True, packet_s=0.095):
+    """Packets and pings of a node whose clock is host = offset + node * (1 - drift). Delays are never negative."""
+    node_s = np.arange(0, span_s, packet_s)
+    host_s = offset_s + node_s * (1 - drift_ppm * 1e-6)
+    delay_s = 0.001 + rng.exponential(0.004, len(node_s))
+    late = rng.random(len(node_s)) < late_share
+    delay_s[late] += rng.uniform(0.02, 0.5, late.sum())
+    asked_s = np.sort(rng.uniform(0, span_s, max(1, int(span_s / 2)))) if pings else NONE
+    stamped_s = offset_s + asked_s * (1 - drift_ppm * 1e-6)
+    before_s = stamped_s - 0.001 - rng.uniform(0, 0.015, len(asked_s))
+    after_s = stamped_s + 0.016 + rng.exponential(0.002, len(asked_s))
+    return BootTimes(node_s, host_s + delay_s, asked_s, before_s, after_s)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 2**32),
+    st.floats(20, 600),
+    st.floats(-1e5, 1e5),
+    st.floats(-100, 100),
+    st.sampled_from([0.0, 0.3, 0.7]),
+)
+def test_fit_finds_offset_and_drift(seed, span_s, offset_s, drift_ppm, late_share):
+    rng = np.random.default_rng(seed)
+    fit = fit_clock({1: times(rng, span_s, offset_s, drift_ppm, late_share=late_share)})
+    node_s = np.linspace(0, span_s, 50)
+    errors_s = fit.host_s(1, node_s) - (offset_s + node_s * (1 - drift_ppm * 1e-6))
+    assert np.abs(errors_s).max() < 0.003
+    assert abs(fit.drift_ppm - drift_ppm) * 1e-6 * span_s < 0.003
+    assert np.abs(errors_s).max() <= fit.error_s + 0.001
+
+
+def test_one_drift_serves_all_lives_of_a_node():
+    rng = np.random.default_rng(4)
+    boots = {1: times(rng, 300, 50.0, 40.0), 2: times(rng, 8, 400.0, 40.0)}
+    fit = fit_clock(boots)
+    assert fit.drift_ppm == pytest.approx(40, abs=5)
+    assert fit.host_s(2, np.array([8.0]))[0] == pytest.approx(400 + 8 * (1 - 40e-6), abs=0.002)
+
+
+def test_without_pings_the_bound_is_infinite_but_the_drift_is_found():
+    fit = fit_clock({1: times(np.random.default_rng(5), 120, 9.0, -30.0, pings=False)})
+    assert fit.drift_ppm == pytest.approx(-30, abs=10)
+    assert fit.bound_s == float("inf")
+
+
+def test_a_recording_too_short_for_a_drift_claims_none():
+    fit = fit_clock({1: times(np.random.default_rng(6), 5, 9.0, 80.0)})
+    assert fit.drift_ppm == 0.0
+    assert fit_clock({}).offset_s == {}
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32), st.floats(-0.08, 0.08), st.floats(0.0, 0.9))
+def test_shake_lag_is_found_to_a_millisecond(seed, lag_s, phase):
+    """The oracle is construction: the same band-limited wobble, sampled twice, shifted by a known time."""
+    rng = np.random.default_rng(seed)
+    frequencies, phases = rng.uniform(1, 5, 5), rng.uniform(0, 2 * np.pi, 5)
+
+    def speed(at_s):
+        return 3 + np.abs(sum(2 * np.sin(2 * np.pi * f * at_s + p) for f, p in zip(frequencies, phases, strict=True)))
+
+    ours_s = np.arange(0, 6, 0.005)
+    theirs_s = ours_s + 0.005 * phase
+    found = shake_lag((ours_s, speed(ours_s)), (theirs_s, speed(theirs_s - lag_s)))
+    assert found is not None
+    assert found.lag_s == pytest.approx(lag_s, abs=0.001)
+    assert found.correlation > 0.98
+
+
+def test_shake_lag_says_nothing_about_stillness_or_scraps():
+    time_s = np.arange(0, 6, 0.005)
+    still = (time_s, np.full(len(time_s), 0.02))
+    assert shake_lag(still, still) is None
+    assert shake_lag((NONE, NONE), still) is None
+    assert shake_lag((time_s[:40], 5 + np.sin(time_s[:40])), (time_s[:40], 5 + np.sin(time_s[:40]))) is None
+
+
+def test_host_clock_is_monotonic():
+    stamps = [host_now_ns() for _ in range(1000)]
+    assert stamps == sorted(stamps)
