@@ -13,6 +13,7 @@ from imu_shoulder.calibrate.calibration import CalibrateParams
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.model import Aligned, Finding, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, OrientParams
+from imu_shoulder.orient.heading import HeadingParams
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import SegmentParams
 
@@ -23,6 +24,7 @@ class Params:
 
     align: AlignParams = field(default_factory=AlignParams)
     orient: OrientParams = field(default_factory=OrientParams)
+    heading: HeadingParams = field(default_factory=HeadingParams)
     calibrate: CalibrateParams = field(default_factory=CalibrateParams)
     angles: AngleParams = field(default_factory=AngleParams)
     uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
 Side = Literal["right", "left"]
 
 SIDES: tuple[Side, ...] = ("right", "left")

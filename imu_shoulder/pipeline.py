@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,9 +16,10 @@ from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill, load_shipped
-from imu_shoulder.model import Aligned, BoolArray, Recording, Side
-from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.model import Aligned, BoolArray, Event, FloatArray, Recording, Side
+from imu_shoulder.orient.attitude import Attitude, orient_afterwards
 from imu_shoulder.orient.bias import StillnessParams, runs, still_windows
+from imu_shoulder.orient.heading import HeadingParams, quiet_moments, track_heading
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
 
@@ -53,7 +54,8 @@ def analyse(
     trunk = {} if calibration.trunk is None else trunk_angles(calibration.trunk, attitudes["sternum"])
     arms = {}
     for side, arm in calibration.arms.items():
-        found = arm_angles(arm, attitudes, params.angles, len(aligned.time_s))
+        headings = arm_headings(arm, aligned, attitudes, recording.events, calibration.pose_s, params.heading)
+        found = arm_angles(arm, attitudes, headings, params.angles, len(aligned.time_s))
         found = replace(found, angles={**found.angles, **trunk})
         sd = angle_sd(found, arm, attitudes, aligned.time_s, calibration.pose_s, params.uncertainty)
         arms[side] = replace(found, sd=sd)
@@ -65,6 +67,28 @@ def analyse(
         arm_sets = segment_set(number, event, known[event.drill], aligned.time_s, aligned.rate_hz, arms, params.segment)
         analysed += [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
+
+
+def arm_headings(
+    arm: ArmCalibration,
+    aligned: Aligned,
+    attitudes: Mapping[str, Attitude],
+    events: Sequence[Event],
+    pose_s: tuple[float, float],
+    params: HeadingParams,
+) -> dict[str, FloatArray]:
+    """placement -> (M,) heading correction in rad of one arm's sensors."""
+    placements = [sensor.placement for sensor in (arm.upper_arm, arm.wrist) if sensor is not None]
+    moments = quiet_moments(aligned.time_s, aligned.rate_hz, [attitudes[p] for p in placements], params)
+    if not len(moments.time_s):
+        return {p: np.zeros(len(aligned.time_s)) for p in placements}
+    block = np.full(len(moments.time_s), -1, dtype=np.intp)
+    for number, event in enumerate(events):
+        block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
+    middle = np.abs(moments.time_s - (pose_s[0] + pose_s[1]) / 2).argmin()
+    neutral = moments.same_posture(int(middle), params.neutral_rad)
+    tracks = track_heading(moments, block, neutral, params)
+    return {p: track.at(aligned.time_s) for p, track in zip(placements, tracks, strict=True)}
 
 
 def joint_stillness(aligned: Aligned, params: StillnessParams) -> list[tuple[float, float]]:

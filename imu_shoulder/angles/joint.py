@@ -64,17 +64,19 @@ class ArmAngles:
     sd: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
-def segment_in_body(calibration: SensorCalibration, attitude: Attitude, rows: BoolArray, side: Side) -> Rotation:
+def segment_in_body(
+    calibration: SensorCalibration, attitude: Attitude, heading_rad: FloatArray, rows: BoolArray, side: Side
+) -> Rotation:
     """standing_from_segment on the given rows: the segment's attitude against the neutral, standing body.
 
+    heading_rad: (M,) how far the sensor's earth frame has turned against the body's forward direction since the pose.
     Mirrored for the left arm, so that what follows is about a right arm.
     """
     earth_from_segment = rotation_from_quat(attitude.quat_earth_from_sensor[rows]) * rotation_from_quat(
         calibration.quat_sensor_from_segment
     )
-    standing_from_segment = (
-        EARTH_FROM_STANDING.inv() * heading_rotation(-calibration.body_heading_rad) * earth_from_segment
-    )
+    body_from_earth = heading_rotation(-calibration.body_heading_rad - heading_rad[rows])
+    standing_from_segment = EARTH_FROM_STANDING.inv() * body_from_earth * earth_from_segment
     if side == "left":
         return rotation_from_quat(mirror_sagittal(quat_from_rotation(standing_from_segment)))
     return standing_from_segment
@@ -93,10 +95,14 @@ def swing_to(long_axis: FloatArray) -> Rotation:
 def arm_angles(
     calibration: ArmCalibration,
     attitudes: Mapping[str, Attitude],
+    headings: Mapping[str, FloatArray],
     params: AngleParams,
     count: int,
 ) -> ArmAngles:
-    """Angles (count,) of one arm. Rows that either needed sensor did not see are NaN."""
+    """Angles (count,) of one arm. Rows that either needed sensor did not see are NaN.
+
+    headings: placement -> (count,) rad, what the heading correction takes off each sensor.
+    """
     side = calibration.side
     upper, wrist = calibration.upper_arm, calibration.wrist
     seen_upper = attitudes[upper.placement].valid if upper else np.zeros(count, dtype=bool)
@@ -106,7 +112,7 @@ def arm_angles(
     isb = None
 
     if upper is not None:
-        humerus = segment_in_body(upper, attitudes[upper.placement], seen_upper, side)
+        humerus = segment_in_body(upper, attitudes[upper.placement], headings[upper.placement], seen_upper, side)
         long_axis = humerus.apply(Y_AXIS)
         out["elevation_deg"] = _spread(np.degrees(np.arccos(np.clip(long_axis[:, 1], -1, 1))), seen_upper)
         if calibration.forward_known:
@@ -122,7 +128,7 @@ def arm_angles(
         isb[seen_upper] = np.degrees(isb_thoracohumeral_rad(humerus))
 
     if wrist is not None:
-        forearm = segment_in_body(wrist, attitudes[wrist.placement], seen_wrist, side)
+        forearm = segment_in_body(wrist, attitudes[wrist.placement], headings[wrist.placement], seen_wrist, side)
         pointing_up = forearm.apply(Y_AXIS)[:, 1]
         out["forearm_elevation_deg"] = _spread(np.degrees(np.arccos(np.clip(pointing_up, -1, 1))), seen_wrist)
         if calibration.forward_known:

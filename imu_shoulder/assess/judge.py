@@ -19,7 +19,7 @@ class JudgeParams:
     """Margins within which a measurement does not blame. Limits themselves are the drill's.
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples.
-    start_margin_deg, start_margin_share: how far from the start a rep may end, beyond the drill's start range
+    start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
     or, where the drill has none, beyond where the set's reps usually begin (the larger of the two).
     """
 
@@ -34,7 +34,10 @@ class JudgeParams:
 
 @dataclass(frozen=True, slots=True)
 class JudgedRep:
-    """A rep with its measures (column name -> value, NaN where unknown), faults and reason of exclusion."""
+    """A rep with its measures (column name -> value, NaN where unknown), faults and reason of exclusion.
+
+    number: counts reps and partial reps from 1; a false start carries the number of the rep it precedes.
+    """
 
     number: int
     rep: Rep
@@ -78,7 +81,8 @@ def judge_set(
     starts = [rep.start_deg for rep in arm_set.counted]
     usual_start = float(np.median(starts)) if starts else float("nan")
     out = []
-    for number, rep in enumerate(arm_set.reps, start=1):
+    number = 1
+    for rep in arm_set.reps:
         span = slice(*np.searchsorted(times, [rep.start_s - 1e-9, rep.end_s + 1e-9]))
         data = RepData(
             rep,
@@ -97,6 +101,7 @@ def judge_set(
             asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
             faults = tuple(name for name, found in asked.items() if found(arm_set.drill, case))
         out.append(JudgedRep(number, rep, values, faults, excluded))
+        number += rep.kind != "false_start"
     return tuple(out)
 
 
@@ -168,12 +173,12 @@ def _trunk_moved(drill: Drill, case: Case) -> bool:
 
 
 def _start_missed(drill: Drill, case: Case) -> bool:
-    end_deg, params = case.data.rep.end_deg, case.params
+    start_deg, params = case.values["start_deg"], case.params
     start: AngleRange | None = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     if start is not None:
-        return end_deg > start.high_deg + params.start_margin_deg
+        return start_deg > start.high_deg + params.start_margin_deg
     margin = max(params.start_margin_deg, params.start_margin_share * abs(case.values["arc_deg"]))
-    return end_deg > case.usual_start_deg + margin
+    return start_deg > case.usual_start_deg + margin
 
 
 def _stay_s(rep: Rep, station: str) -> float:

@@ -65,7 +65,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
                 "rep": j.number,
                 "start_s": j.rep.start_s,
                 "why": j.excluded,
-                "text": f"{words.rep_list([j.number]).capitalize()}: {words.EXCLUDED_WORDS[j.excluded]}.",
+                "text": words.excluded(j),
             }
             for j in judged
             if j.excluded

@@ -21,13 +21,12 @@ ADVICE: Mapping[str, str] = {
     "hold_short": "Hold longer",
     "too_fast": "Slower, both ways",
     "plane_off": "Raise the arm in the asked direction",
-    "start_missed": "Come all the way back before the next rep",
+    "start_missed": "Come all the way back before setting out again",
 }
 EXCLUDED_WORDS: Mapping[str, str] = {
     "gap": "sensor data is missing in it",
     "clipping": "the sensor hit the end of its range in it",
     "partial": "turned back before half the asked arc",
-    "false_start": "hardly left the start",
     "off_axis": "moved across the set's main direction",
     "sensor_slip": "a sensor had slipped",
 }
@@ -48,6 +47,13 @@ def rep_list(numbers: Sequence[int]) -> str:
         k = last + 1
     text = pieces[0] if len(pieces) == 1 else ", ".join(pieces[:-1]) + " and " + pieces[-1]
     return f"rep {text}" if len(numbers) == 1 else f"reps {text}"
+
+
+def excluded(judged: JudgedRep) -> str:
+    """Why an attempt could not be scored."""
+    if judged.excluded == "false_start":
+        return f"Before rep {judged.number}: a false start, a few degrees and back."
+    return f"Rep {judged.number}: {EXCLUDED_WORDS[judged.excluded]}."
 
 
 def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None, median_hold_s: float | None) -> str:

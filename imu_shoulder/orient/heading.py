@@ -1,0 +1,217 @@
+"""Heading kept over a session without a magnetometer: limbs come back to where they were.
+
+A 6-axis filter's heading drifts, and a person turns between sets. What is known: while the limb is quiet it does not
+turn by itself; between two quiet moments the heading error grows by bias times time; and where a quiet moment shows
+the posture of an earlier one, it most likely is that posture again, heading included. These three are weighed
+against each other by robust least squares over the quiet moments. A real change of posture disagrees with the
+second and third, is outvoted, and stays in the angles.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import radians
+
+import numpy as np
+from scipy import sparse
+from scipy.sparse.linalg import splu
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.frames import Z_AXIS, rotation_from_quat, wrap_rad
+from imu_shoulder.model import BoolArray, FloatArray, IntArray
+from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.bias import runs
+
+
+@dataclass(frozen=True, slots=True)
+class HeadingParams:
+    """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
+
+    quiet_rad_s: turning slower than this is quiet. same_posture_rad: gravity within this angle in every sensor of the
+    arm; neutral_rad: likewise for the neutral posture, known by its hanging. return_rad: how well people come back to a posture; step_rad: net turn over a quiet spell between
+    two moments (sway); drift_rad_s: uncertainty of the bias about the vertical; turn_rad: how far someone
+    may turn between sets. links: how many earlier moments of the same posture each is compared with.
+    """
+
+    quiet_rad_s: float = radians(5.0)
+    min_quiet_s: float = 0.4
+    longest_s: float = 3.0
+    same_posture_rad: float = radians(12.0)
+    neutral_rad: float = radians(25.0)
+    return_rad: float = radians(2.5)
+    step_rad: float = radians(0.5)
+    drift_rad_s: float = radians(0.08)
+    turn_rad: float = radians(60.0)
+    links: int = 4
+
+
+@dataclass(frozen=True, slots=True)
+class QuietMoments:
+    """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude."""
+
+    time_s: FloatArray
+    earth_from_sensor: Sequence[Rotation]
+
+    def same_posture(self, moment: int, within_rad: float) -> BoolArray:
+        """Moments (K,) that show gravity the posture of the given one, in every sensor."""
+        ups = [sensor.inv().apply(Z_AXIS) for sensor in self.earth_from_sensor]
+        return np.asarray(np.all([up @ up[moment] > np.cos(within_rad) for up in ups], axis=0))
+
+
+@dataclass(frozen=True, slots=True)
+class HeadingTrack:
+    """What to take off a sensor's heading: knots (K,) in s, correction and its standard deviation in rad."""
+
+    time_s: FloatArray
+    correction_rad: FloatArray
+    sd_rad: FloatArray
+
+    def at(self, time_s: FloatArray) -> FloatArray:
+        """Correction (N,) at any times; straight between knots, so that no rep holds a jump."""
+        return np.interp(time_s, self.time_s, self.correction_rad)
+
+    def sd_at(self, time_s: FloatArray) -> FloatArray:
+        return np.interp(time_s, self.time_s, self.sd_rad)
+
+
+def quiet_moments(
+    time_s: FloatArray, rate_hz: float, attitudes: Sequence[Attitude], params: HeadingParams
+) -> QuietMoments:
+    """Moments at which all of the given sensors are quiet at once; long stillness is cut into several."""
+    width = max(1, round(0.2 * rate_hz))
+    quiet = np.ones(len(time_s), dtype=bool)
+    for attitude in attitudes:
+        rate = np.where(attitude.valid[:, None], attitude.rate_earth_rad_s, np.inf)
+        quiet &= _mean_over(rate, width) < params.quiet_rad_s
+    spans: list[tuple[int, int]] = []
+    for first, last in runs(quiet):
+        pieces = max(1, int((last - first) / (params.longest_s * rate_hz)))
+        edges = np.linspace(first, last, pieces + 1).round().astype(int)
+        spans += [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
+    middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
+    means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
+    return QuietMoments(middle, means)
+
+
+def track_heading(
+    moments: QuietMoments, block: IntArray, neutral: BoolArray, params: HeadingParams, *, afterwards: bool = True
+) -> tuple[HeadingTrack, ...]:
+    """Heading correction of every sensor in `moments`, in their order. The first moment is the reference.
+
+    block: (K,) number of the set or calibration movement a moment lies in, -1 outside. Inside a block the person keeps
+    facing the same way, and any posture may come back. neutral: (K,) moments in the neutral posture, the only
+    one that is taken for the same again in another block.
+    afterwards: every moment counts; otherwise each correction uses moments up to its own only (live).
+    """
+    count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
+    if count == 0:
+        return (HeadingTrack(np.zeros(1), np.zeros(1), np.array([params.turn_rad])),) * sensors
+    steady = (block[1:] == block[:-1]) & (block[1:] >= 0)
+    links = _links(moments, block, neutral, params)
+    if afterwards:
+        value, sd = _solve(moments.time_s, steady, links, sensors, params)
+    else:
+        value, sd = np.zeros((sensors, count)), np.zeros((sensors, count))
+        for k in range(count):
+            known = [link for link in links if link.later <= k]
+            part, part_sd = _solve(moments.time_s[: k + 1], steady[:k], known, sensors, params)
+            value[:, k], sd[:, k] = part[:, -1], part_sd[:, -1]
+    return tuple(HeadingTrack(moments.time_s, value[s], sd[s]) for s in range(sensors))
+
+
+@dataclass(frozen=True, slots=True)
+class _Link:
+    """Two moments of the same posture, and how far each sensor's heading (S,) turned between them."""
+
+    earlier: int
+    later: int
+    turn_rad: FloatArray
+
+
+def _links(moments: QuietMoments, block: IntArray, neutral: BoolArray, params: HeadingParams) -> list[_Link]:
+    """Pairs of moments that show the same posture to gravity in every sensor, and may be one."""
+    out = []
+    for later in range(1, len(moments.time_s)):
+        alike = moments.same_posture(later, params.same_posture_rad)[:later]
+        comparable = (block[:later] == block[later]) & (block[later] >= 0)
+        before = np.flatnonzero(alike & (comparable | (neutral[:later] & neutral[later])))
+        if not len(before):
+            continue
+        # The latest ones, and the first of all: it carries the link to the calibration.
+        chosen = np.unique(np.concatenate([before[:1], before[-params.links :]]))
+        turns = []
+        for sensor in moments.earth_from_sensor:
+            turn = (sensor[later] * sensor[chosen].inv()).as_quat()
+            turns.append(wrap_rad(2 * np.arctan2(turn[:, 2], turn[:, 3])))
+        out += [_Link(int(a), later, np.array([turn[n] for turn in turns])) for n, a in enumerate(chosen)]
+    return out
+
+
+def _solve(
+    time_s: FloatArray, steady: BoolArray, links: Sequence[_Link], sensors: int, params: HeadingParams
+) -> tuple[FloatArray, FloatArray]:
+    """Robust least squares for the corrections (S, K) and their standard deviations; the first moment's are zero.
+
+    Unknowns per sensor: the correction at each moment and one drift rate. Where the person may turn, the sensors of
+    an arm turn together. Links far out lose their say (Tukey's biweight), from a start in which they all have it.
+    """
+    count = len(time_s)
+    width = count + 1
+    lasts_s = np.diff(time_s)
+    rows: list[tuple[dict[int, float], float, float, bool]] = []
+    for s in range(sensors):
+        base = s * width
+        rows.append(({base: 1.0}, 0.0, radians(0.1), False))
+        rows.append(({base + count: 1.0}, 0.0, params.drift_rad_s, False))
+        for k in range(count - 1):
+            step = {base + k: -1.0, base + k + 1: 1.0, base + count: -lasts_s[k]}
+            rows.append((step, 0.0, params.step_rad if steady[k] else params.turn_rad, False))
+            if s and not steady[k]:
+                first = {k: 1.0, k + 1: -1.0, count: lasts_s[k]}
+                rows.append(({**step, **first}, 0.0, 2 * params.step_rad, False))
+        rows += [
+            ({base + link.earlier: -1.0, base + link.later: 1.0}, float(link.turn_rad[s]), params.return_rad, True)
+            for link in links
+        ]
+    where = [(place, column, factor) for place, row in enumerate(rows) for column, factor in row[0].items()]
+    place, column, factor = np.array(where).T
+    matrix = sparse.csr_array((factor, (place.astype(int), column.astype(int))), shape=(len(rows), sensors * width))
+    target, sigma = np.array([row[1] for row in rows]), np.array([row[2] for row in rows])
+    is_link = np.array([row[3] for row in rows])
+    solution = np.zeros(sensors * width)
+    cutoff = 4.685 * params.return_rad  # Tukey's constant for 95 % efficiency
+    for step_number in range(10):
+        residual = wrap_rad(target - matrix @ solution)
+        # The first passes open the gate wide, so that a drift or a turn is followed before it is judged.
+        gate = cutoff * (15.0, 6.0, 2.0, 1.0)[min(step_number, 3)]
+        robust = np.where(np.abs(residual) < gate, 1 - (residual / gate) ** 2, 0.0)
+        weighted = sparse.diags_array((np.where(is_link, robust, 1.0) / sigma) ** 2) @ matrix
+        factors = splu(sparse.csc_matrix(weighted.T @ matrix))
+        change = factors.solve(weighted.T @ residual)
+        solution = solution + change
+        if step_number > 3 and np.abs(change).max() < radians(0.05):
+            break
+    spread = np.sqrt(np.diag(factors.solve(np.eye(sensors * width))))
+    shape = (sensors, width)
+    return solution.reshape(shape)[:, :count], spread.reshape(shape)[:, :count]
+
+
+def _mean_over(rate: FloatArray, width: int) -> FloatArray:
+    """Size (N,) of the mean of (N, 3) over `width` rows around each; infinite where a row is."""
+    from scipy.ndimage import uniform_filter1d
+
+    known = np.where(np.isfinite(rate), rate, 1e3)
+    return np.asarray(np.linalg.norm(uniform_filter1d(known, width, axis=0, mode="nearest"), axis=1))
+
+
+def _means(quat: FloatArray, spans: Sequence[tuple[int, int]]) -> Rotation:
+    """Mean attitude of each span; all rows of a span are valid and close together."""
+    if not spans:
+        return Rotation.identity(0)
+    means = []
+    for first, last in spans:
+        near = quat[first:last] * np.sign(quat[first:last] @ quat[first])[:, None]
+        means.append(near.mean(axis=0))
+    return rotation_from_quat(np.stack(means))
