@@ -101,7 +101,7 @@ def _bout_reps(bout: Bout) -> list[FreeRep]:
     # Between two tops the lowest turn parts the reps.
     lows = [a + int(np.argmin(y[a : b + 1])) for a, b in pairwise(tops)]
     bounds = [strokes.first, *lows, strokes.last]
-    spans = [_bounds(y, bounds[k], top, bounds[k + 1], bout.rate_hz) for k, top in enumerate(tops)]
+    spans = [_bounds(y, bounds[k], top, bounds[k + 1]) for k, top in enumerate(tops)]
     reps = [
         _rep(bout, y, span, strokes.typical_rad, min(away, back) < WHOLE_WAY)
         for span, (_, away, back) in zip(spans, pieces, strict=True)
@@ -109,13 +109,7 @@ def _bout_reps(bout: Bout) -> list[FreeRep]:
     ends, starts = [strokes.first, *(span[3] for span in spans)], [*(span[0] for span in spans), strokes.last]
     for low, high in zip(ends, starts, strict=True):
         reps += [
-            _rep(
-                bout,
-                y,
-                _bounds(y, low + left, low + top, low + right, bout.rate_hz),
-                strokes.typical_rad,
-                False,
-            )
+            _rep(bout, y, _bounds(y, low + left, low + top, low + right), strokes.typical_rad, False)
             for left, top, right in _excursions(y[low : high + 1], FALSE_START_SHARE * strokes.typical_rad)
         ]
     return sorted(reps, key=lambda rep: rep.start_s)
@@ -125,26 +119,22 @@ def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:
     """The path (M, 3), leading signal first, on which two strokes are one rep, and its strokes.
 
     Where the main axis turns twice a rep, every second turning point is in another posture or, when the wrist only
-    travels in between, under another acceleration. The axis through those two places comes back once a rep; where
-    it is the main axis itself, the main axis is unfolded.
+    travels in between, under another acceleration. If an axis through those two postures comes back once a rep, it
+    leads; otherwise the main axis is unfolded.
     """
     half_stroke = max(1, int(np.median(np.diff(strokes.turns))) // 2)
-    acc_g = uniform_filter1d(bout.acc_g, half_stroke, axis=0)
-    found = [(path, find_alternation(path, strokes.turns)) for path in (bout.posture, acc_g)]
-    for path, alternation in found:
-        if alternation is not None:
-            whole_path = path @ np.linalg.svd(alternation.axis[np.newaxis])[2].T
-            whole = find_strokes(whole_path, bout.still_start, bout.still_end, alternation.apart / 2)
-            if whole is not None and abs(len(whole.turns) / len(strokes.turns) - 0.5) < HALVING_TOLERANCE:
-                return whole_path, whole
-    for _, alternation in found:
-        if alternation is not None:
-            unfolded = unfold(bout.posture[:, 0], strokes.turns, alternation.first)
-            whole_path = np.column_stack([unfolded, bout.posture[:, 1:]])
-            whole = find_strokes(whole_path, bout.still_start, bout.still_end)
-            if whole is not None:
-                return whole_path, whole
-    return bout.posture, strokes
+    posture_places = find_alternation(bout.posture, strokes.turns)
+    places = posture_places or find_alternation(uniform_filter1d(bout.acc_g, half_stroke, axis=0), strokes.turns)
+    if places is None:
+        return bout.posture, strokes
+    if posture_places is not None:
+        path = bout.posture @ np.linalg.svd(places.axis[np.newaxis])[2].T
+        whole = find_strokes(path, bout.still_start, bout.still_end, places.apart / 2)
+        if whole is not None and abs(len(whole.turns) / len(strokes.turns) - 0.5) < HALVING_TOLERANCE:
+            return path, whole
+    path = np.column_stack([unfold(bout.posture[:, 0], strokes.turns, places.first), bout.posture[:, 1:]])
+    whole = find_strokes(path, bout.still_start, bout.still_end)
+    return (bout.posture, strokes) if whole is None else (path, whole)
 
 
 def _excursions(y: FloatArray, smallest: float) -> list[tuple[int, int, int]]:
@@ -153,7 +143,7 @@ def _excursions(y: FloatArray, smallest: float) -> list[tuple[int, int, int]]:
     return [(int(a), int(b), int(c)) for a, b, c in zip(found["left_bases"], tops, found["right_bases"], strict=True)]
 
 
-def _bounds(y: FloatArray, low: int, top: int, next_low: int, rate_hz: float) -> tuple[int, int, int, int]:
+def _bounds(y: FloatArray, low: int, top: int, next_low: int) -> tuple[int, int, int, int]:
     """Indices where the way to the top begins and ends and the way back begins and ends; y: (M,) with tops upward."""
     start, top_start = _way(y[low : top + 1])
     back_end, back_start = _way(y[top : next_low + 1][::-1])
