@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.interpolate import CubicSpline
 from scipy.spatial.transform import Rotation, Slerp
 from vqf import offlineVQF
 
@@ -41,7 +42,7 @@ PLACEMENTS_4 = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm"
 
 
 def resampled(to_s: np.ndarray, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
-    return np.column_stack([np.interp(to_s, time_s, column) for column in values.T])
+    return np.asarray(CubicSpline(time_s, values)(to_s))
 
 
 @pytest.fixture(scope="module")
@@ -155,7 +156,11 @@ def test_left_arm_is_the_mirror_image_of_the_right() -> None:
     mountings = dict.fromkeys(PLACEMENTS_4, UNTURNED)
     athlete = Athlete(sway_deg=0, variation=0, unevenness_deg=0, tremor_deg=0)
     scenario = Scenario(
-        athlete, (SetScript("band_loop_raise", "both", reps=1),), sensor=PERFECT_SENSOR, mountings=mountings
+        athlete,
+        (SetScript("band_loop_raise", "both", reps=1),),
+        rate_hz=200,
+        sensor=PERFECT_SENSOR,
+        mountings=mountings,
     )
     simulated = simulate(scenario, 1)
     truth = simulated.truth
@@ -168,11 +173,12 @@ def test_left_arm_is_the_mirror_image_of_the_right() -> None:
         assert (mirrored.inv() * relative["left"]).magnitude().max() < 1e-9
     for segment in ("wrist", "upper_arm"):
         right, left = (simulated.recording.streams[f"{side}_{segment}"] for side in ("right", "left"))
-        # A reflection in z: forces are vectors, angular rates are pseudovectors. Sensors sample at different phases.
+        # A reflection in z: forces are vectors, angular rates are pseudovectors. Sensors sample at different phases;
+        # where a minimum-jerk move begins the jerk jumps, and interpolation between phases is off by jerk * step.
         for sign, name in (([1, 1, -1], "acc_m_s2"), ([-1, -1, 1], "gyr_rad_s")):
             values = getattr(right, name) * sign
             shifted = resampled(left.time_s, right.time_s, values)
-            np.testing.assert_allclose(shifted[5:-5], getattr(left, name)[5:-5], atol=0.01)
+            np.testing.assert_allclose(shifted[5:-5], getattr(left, name)[5:-5], atol=3e-3)
 
 
 @pytest.mark.parametrize(

@@ -30,10 +30,9 @@ def eased_ramp(time_s: FloatArray, duration_s: float) -> FloatArray:
 
 
 def taper(time_s: FloatArray, duration_s: float) -> FloatArray:
-    """Envelope 0-1-0 with raised-cosine ends of TAPER_S (or a quarter of the duration)."""
+    """Envelope 0-1-0 whose ends take TAPER_S (or a quarter of the duration), without a jump of acceleration."""
     edge = min(TAPER_S, duration_s / 4)
-    inside = np.clip(np.minimum(time_s, duration_s - time_s) / edge, 0.0, 1.0)
-    return np.asarray(0.5 - 0.5 * np.cos(np.pi * inside))
+    return minimum_jerk(np.clip(np.minimum(time_s, duration_s - time_s) / edge, 0.0, 1.0))
 
 
 def band_noise(rng: np.random.Generator, count: int, rate_hz: float, low_hz: float, high_hz: float) -> FloatArray:
