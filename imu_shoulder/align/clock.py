@@ -27,8 +27,9 @@ _WRAP_SLACK_S = 0.5
 # Where more than this share of rows repeats the stamp before, stamps mark packets, and rows are no repeats.
 _PACKET_SHARE = 0.05
 _WANDER_BLOCK_S = 5.0
-# Up to this jitter (SD, in spacings) single stamps still tell their place in the count; over it, only packets do.
-_PHASE_JITTER = 0.32
+# Mean power of the phases of a block over that of random phases: over this, single stamps tell their place in the
+# count (up to a jitter of about a third of a spacing); under it, only packets do.
+_PHASE_SHARP = 2.5
 _PHASE_BLOCK = 128
 _PHASE_CLEAR = 0.35
 # How long lateness is watched to tell a packet that waits from one that is lost.
@@ -82,12 +83,12 @@ def repair_clock(time_s: FloatArray, declared_rate_hz: float, split_s: float) ->
         if not packets:
             rows, stamps = rows[~repeated], stamps[~repeated]
     duplicates = len(time_s) - len(rows)
-    if len(stamps) < 3:
-        return Clock(rows, stamps, declared_rate_hz, 0.0, duplicates, reordered, wraps, set_back)
-    spacing_s, missing = _spacing(stamps, declared_s, split_s)
-    fitted = _even_times(stamps, missing, spacing_s, split_s)
+    spacing_s, fitted = declared_s, stamps
+    if len(stamps) > 2:
+        spacing_s, missing = _spacing(stamps, declared_s, split_s)
+        fitted = _even_times(stamps, missing, spacing_s, split_s)
     jitter = float(np.std(stamps - fitted))
-    keep = np.diff(fitted, prepend=-np.inf) > 0
+    keep = fitted > np.maximum.accumulate(np.concatenate([[-np.inf], fitted[:-1]]))
     return Clock(rows[keep], fitted[keep], 1.0 / spacing_s, jitter, duplicates, reordered, wraps, set_back)
 
 
@@ -147,46 +148,50 @@ def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[flo
     even = np.abs(steps - middle) < 0.5 * middle
     jitter_s = 1.4826 * float(np.median(np.abs(steps - middle))) / np.sqrt(2.0)
     block = int(np.clip(round(2.0 / declared_s), 1, max(1, len(steps) // 2)))
-    pace_s = float(np.quantile((stamps[block:] - stamps[:-block]) / block, 0.25))
-    if even.mean() > 0.6 and jitter_s <= _PHASE_JITTER * middle and middle > 0.5 * pace_s:
-        spacing_s = _sharpest_spacing(stamps, float(steps[even].mean()), jitter_s)
-        for _ in range(2):
-            missing = _missing_by_phase(stamps, spacing_s)
-            spacing_s = _slope(stamps, missing, spacing_s, split_s)
-        return spacing_s, missing
+    # No sensor samples ten times as fast as it says: a pace beyond that comes of stamps that mean nothing.
+    least_s = 0.1 * declared_s
+    pace_s = max(least_s, float(np.quantile((stamps[block:] - stamps[:-block]) / block, 0.25)))
+    if even.mean() > 0.5 and 0.5 * pace_s < middle < 1.5 * pace_s:
+        spacing_s, sharpness = _sharpest_spacing(stamps, float(steps[even].mean()), jitter_s)
+        if sharpness > _PHASE_SHARP:
+            for _ in range(2):
+                missing = _missing_by_phase(stamps, spacing_s)
+                spacing_s = _slope(stamps, missing, spacing_s, split_s)
+            return spacing_s, missing
     # Stamps that bunch. The pace is too slow where packets are lost, the declared rate may be wrong: the better fits.
-    tried = [_spacing_of_packets(stamps, start_s, split_s) for start_s in (pace_s, declared_s)]
+    tried = [_spacing_of_packets(stamps, start_s, least_s, split_s) for start_s in (pace_s, declared_s)]
     return min(tried, key=lambda t: float(np.median(np.abs(stamps - _even_times(stamps, t[1], t[0], split_s)))))
 
 
-def _spacing_of_packets(stamps: FloatArray, spacing_s: float, split_s: float) -> tuple[float, IntArray]:
+def _spacing_of_packets(stamps: FloatArray, spacing_s: float, least_s: float, split_s: float) -> tuple[float, IntArray]:
     missing = np.zeros(len(stamps), dtype=np.int64)
     window = max(20, round(_PACKETS_S / spacing_s))
     for _ in range(4):
         missing = _missing_by_lateness(stamps, spacing_s, window)
-        previous, spacing_s = spacing_s, _slope(stamps, missing, spacing_s, split_s)
+        previous, spacing_s = spacing_s, max(least_s, _slope(stamps, missing, spacing_s, split_s))
         if abs(spacing_s / previous - 1) * window < 0.05:
             break
     return spacing_s, missing
 
 
-def _sharpest_spacing(stamps: FloatArray, spacing_s: float, jitter_s: float) -> float:
-    """The spacing near spacing_s at which the stamps of short blocks lie closest to one phase.
+def _sharpest_spacing(stamps: FloatArray, spacing_s: float, jitter_s: float) -> tuple[float, float]:
+    """The spacing near spacing_s at which the stamps of short blocks lie closest to one phase, and how close.
 
     Missing samples do not disturb it, as they would a mean. Two rounds: within what the jitter leaves open, then finer.
     """
     blocks = max(1, len(stamps) // _PHASE_BLOCK)
     size = min(len(stamps), _PHASE_BLOCK)
-    chosen = np.unique(np.linspace(0, blocks - 1, min(blocks, 20)).astype(np.int64))
+    chosen = np.unique(np.linspace(0, blocks - 1, min(blocks, 40)).astype(np.int64))
     used = stamps[: blocks * size].reshape(blocks, size)[chosen]
     used = used - used[:, :1]
-    width = 0.002 + 0.1 * jitter_s / spacing_s
-    for _ in range(2):
-        tried = spacing_s * (1 + np.linspace(-width, width, 25))
-        sums = [np.exp(2j * np.pi / one * used).sum(axis=1) for one in tried]
-        spacing_s = float(tried[int(np.argmax([float((np.abs(total) ** 2).sum()) for total in sums]))])
-        width /= 12
-    return spacing_s
+    # Half a percent is the width of the peak of such a block.
+    reach = 1 + int(40 * jitter_s / spacing_s)
+    for count, step in ((reach, 5e-3), (5, 1e-3)):
+        tried = spacing_s * (1 + step * np.arange(-count, count + 1))
+        powers = [float(np.mean(np.abs(np.exp(2j * np.pi / one * used).sum(axis=1)) ** 2)) / size for one in tried]
+        best = int(np.argmax(powers))
+        spacing_s = float(tried[best])
+    return spacing_s, powers[best]
 
 
 def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
@@ -203,7 +208,7 @@ def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
     place = cycles - np.interp(np.arange(len(cycles)), middles, phases)
     beyond = place - np.arange(len(cycles))
     if np.abs(place - np.rint(place)).max() > _PHASE_CLEAR:
-        beyond = median_filter(beyond, size=9, mode="nearest")
+        beyond = median_filter(beyond, size=9, mode="reflect")
     count = np.maximum.accumulate(np.rint(beyond).astype(np.int64))
     return np.diff(count, prepend=count[0])
 
