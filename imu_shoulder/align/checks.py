@@ -32,6 +32,7 @@ _FLAT_TOP_SAMPLES = 3
 _MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
+_COARSE_SHARE = 0.3
 _SPIKE = np.array([40.0, 40.0, 40.0, 8.0, 8.0, 8.0])
 
 
@@ -181,16 +182,22 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
     """Where channels of values (N, 6) repeat one value for longer than stuck_s while the sensor moves.
 
     One channel alone: stuck where another one moves meanwhile. All six: frozen where the value is one of turning,
-    or where a jump ends it.
+    or where a jump ends it. A channel that often repeats its value elsewhere too has a coarse converter, and is not
+    judged.
     """
     least = max(3, round(stuck_s * rate_hz))
     same = np.diff(values, axis=0) == 0
     found: dict[tuple[int, int], list[str]] = {}
     for channel in np.flatnonzero(same.sum(axis=0) >= least):
         starts, ends = _runs(same[:, channel])
-        for start, end in zip(starts, ends, strict=True):
-            if end - start >= least and _moves(values, int(start), int(end) + 1):
-                found.setdefault((int(start), int(end) + 1), []).append(AXES[channel])
+        long = ends - starts >= least
+        inside = int((ends - starts)[long].sum())
+        elsewhere = (int(same[:, channel].sum()) - inside) / max(1, len(same) - inside)
+        if elsewhere > _COARSE_SHARE:
+            continue
+        for start, end in zip(starts[long].tolist(), (ends[long] + 1).tolist(), strict=True):
+            if _moves(values, start, end):
+                found.setdefault((start, end), []).append(AXES[channel])
     return [Stuck(start, end, tuple(names)) for (start, end), names in sorted(found.items())]
 
 
