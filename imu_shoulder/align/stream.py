@@ -112,7 +112,11 @@ class _Sensor:
     def ready_s(self, newest_s: float) -> float:
         """Up to where grid times have all the samples they need, or have waited long enough for them."""
         own_s = float(self.time_s[-AHEAD]) - 1e-6 if len(self.time_s) >= AHEAD else -np.inf
-        return max(own_s, newest_s - self._params.latency_s)
+        # A slow sensor's next samples take longer than the latency without being late.
+        wait_s = max(
+            self._params.latency_s, longest_step_s(self._spacing_s, self._params.bridge_s) + AHEAD * self._spacing_s
+        )
+        return max(own_s, newest_s - wait_s)
 
     def take(self, grid_s: FloatArray) -> Gridded:
         """The rows at grid_s; forgets samples that no later time needs."""
