@@ -24,11 +24,13 @@ OFF_PATH_MARGIN = 0.25
 FEWEST_NEIGHBOURS = 3
 # Slower than this share of the set's brisk speed is a pause.
 PAUSE_SHARE = 0.2
-# Every second turn is in another place when it is this much nearer to the next but one than to the next.
-ALTERNATION_SHARE = 0.65
-# Nearer than this (rad of posture, or g of acceleration: as much tilt) two places are one.
-SMALLEST_APART = 0.05
+# Every second turn is in another place when it is so much nearer to the next but one than to the next that chance
+# does not do it: over n turns the ratio scatters about 1 by 0.8/sqrt(n) or less (simulated, places in a row).
+CHANCE = 2.0
 FEWEST_ALTERNATING = 6
+# Nearer than this share of a stroke (rad of posture, or g of acceleration: as much tilt) two places are one, and reps
+# that differ in size are not told apart by it.
+APART_SHARE = 0.2
 # "About half" of a rep's motion: one whole way of it, of which a fifth may be missing.
 HALF_REP = 0.4
 # Motion left outside every rep weighs this much against motion missing in a cut rep.
@@ -97,17 +99,17 @@ class Alternation:
     first: int
 
 
-def find_alternation(path: FloatArray, turns: IntArray) -> Alternation | None:
+def find_alternation(path: FloatArray, strokes: Strokes) -> Alternation | None:
     """Alternation of path (M, 3) at the highs or the lows; None where two strokes come back to one place."""
     best = None
     for first in (1, 2):
-        places = path[turns[first:-1:2]]
+        places = path[strokes.turns[first:-1:2]]
         if len(places) < FEWEST_ALTERNATING:
             return None
         apart = float(np.mean(np.linalg.norm(places[1:] - places[:-1], axis=1)))
         again = float(np.mean(np.linalg.norm(places[2:] - places[:-2], axis=1)))
-        clear = apart > SMALLEST_APART and again < ALTERNATION_SHARE * apart
-        if clear and (best is None or apart > best.apart):
+        clear = again < (1 - CHANCE / np.sqrt(len(places))) * apart
+        if clear and apart > APART_SHARE * strokes.typical_rad and (best is None or apart > best.apart):
             swings = places[1:-1] - (places[2:] + places[:-2]) / 2
             best = Alternation(np.linalg.svd(swings, full_matrices=False)[2][0], apart, first)
     return best

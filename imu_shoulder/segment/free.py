@@ -123,8 +123,8 @@ def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:
     leads; otherwise the main axis is unfolded.
     """
     half_stroke = max(1, int(np.median(np.diff(strokes.turns))) // 2)
-    posture_places = find_alternation(bout.posture, strokes.turns)
-    places = posture_places or find_alternation(uniform_filter1d(bout.acc_g, half_stroke, axis=0), strokes.turns)
+    posture_places = find_alternation(bout.posture, strokes)
+    places = posture_places or find_alternation(uniform_filter1d(bout.acc_g, half_stroke, axis=0), strokes)
     if places is None:
         return bout.posture, strokes
     if posture_places is not None:
