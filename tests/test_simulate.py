@@ -32,7 +32,7 @@ from imu_shoulder.simulate import (
 )
 from imu_shoulder.simulate.kinematics import elbow, scapular_rotation_deg, shoulder
 from imu_shoulder.simulate.motions import MOTIONS
-from imu_shoulder.simulate.scenarios import drill_scenario, named
+from imu_shoulder.simulate.scenarios import drill_scenario, find
 from imu_shoulder.simulate.script import other_side
 from imu_shoulder.simulate.sensor import true_motion
 from imu_shoulder.simulate.timeline import Timeline, band_noise, eased_ramp, minimum_jerk
@@ -300,7 +300,7 @@ def test_mistakes_are_named() -> None:
     with pytest.raises(ParameterError, match="one lifting arm"):
         SetScript("full_can_hold_and_lift", "both")
     with pytest.raises(ParameterError, match="clean_warm_up"):
-        named("nonsense")
+        find("nonsense")
     with pytest.raises(ParameterError, match="placements"):
         Scenario(Athlete(), (), placements=("ankle",))
     with pytest.raises(ParameterError, match="humerus_m"):

@@ -11,7 +11,7 @@ from scipy.signal import butter, sosfiltfilt
 from imu_shoulder.drills import AngleRange, load_shipped, shipped_ids
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.simulate import Athlete, Scenario, SetScript, Simulated, TrueRep, simulate
-from imu_shoulder.simulate.scenarios import SCENARIOS, drill_scenario, named
+from imu_shoulder.simulate.scenarios import SCENARIOS, drill_scenario, find
 from imu_shoulder.simulate.script import possible_faults
 
 QUIET = Athlete(sway_deg=0, variation=0, unevenness_deg=0, tremor_deg=0, breathing_deg=0)
@@ -214,7 +214,7 @@ def test_side_lying_has_the_working_arm_on_top() -> None:
 
 @pytest.mark.parametrize("name", sorted(SCENARIOS))
 def test_named_scenarios_and_their_events(name: str) -> None:
-    scenario = named(name)
+    scenario = find(name)
     simulated = simulate(scenario, 1)
     recording, truth = simulated.recording, simulated.truth
     assert set(recording.streams) == set(scenario.placements)

@@ -1,1 +1,65 @@
-"""The command line: thin commands over the library."""
+"""The command line: thin commands over the library. Each command's own imports wait until it runs."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Sequence
+
+import click
+
+from imu_shoulder.errors import ShoulderError
+
+# Command -> module of this package that holds a click command of that name.
+_COMMANDS = {
+    "demo": "demo",
+    "analyse": "analyse",
+    "drills": "drills",
+    "simulate": "simulate",
+    "scan": "record",
+    "record": "record",
+    "recover": "record",
+}
+
+
+class _LazyGroup(click.Group):
+    """Loads a command's module only when that command is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in _COMMANDS:
+            return None
+        module = importlib.import_module(f"imu_shoulder.cli.{_COMMANDS[cmd_name]}")
+        command: click.Command = getattr(module, cmd_name)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The list of commands from a table, so that help needs no command's imports."""
+        from imu_shoulder.cli.summaries import SUMMARIES
+
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, SUMMARIES[name]) for name in _COMMANDS])
+
+    def invoke(self, ctx: click.Context) -> object:
+        """A user's mistake is one sentence on standard error and exit code 2."""
+        try:
+            return super().invoke(ctx)
+        except ShoulderError as error:
+            click.echo(f"Error: {error}", err=True)
+            ctx.exit(2)
+
+
+@click.group(cls=_LazyGroup)
+@click.version_option(package_name="imu-shoulder")
+def cli() -> None:
+    """Reps, holds, arc, tempo and steadiness of rotator-cuff drills from wrist and upper-arm IMUs.
+
+    A training aid, not a medical device: the licensed practitioner decides.
+    """
+
+
+def main(args: Sequence[str] | None = None) -> None:
+    """Entry point of `imu-shoulder` and `python -m imu_shoulder`."""
+    cli.main(args=list(args) if args is not None else sys.argv[1:], prog_name="imu-shoulder")

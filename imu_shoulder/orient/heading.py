@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import radians
 
 import numpy as np
@@ -29,9 +30,10 @@ class HeadingParams:
     """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
 
     quiet_rad_s: turning slower than this is quiet. same_posture_rad: gravity within this angle in every sensor of the
-    arm; neutral_rad: likewise for the neutral posture, known by its hanging. return_rad: how well people come back to a posture; step_rad: net turn over a quiet spell between
-    two moments (sway); drift_rad_s: uncertainty of the bias about the vertical; turn_rad: how far someone
-    may turn between sets. links: how many earlier moments of the same posture each is compared with.
+    arm; neutral_rad: likewise for the neutral posture, known by its hanging. return_rad: how well people come back
+    to a posture; step_rad: net turn by sway from one moment to the next; drift_rad_s: uncertainty of the bias about
+    the vertical; turn_rad: how far someone may turn between sets. links: how many earlier moments of the same posture
+    each is compared with.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -88,7 +90,7 @@ def quiet_moments(
     for first, last in runs(quiet):
         pieces = max(1, int((last - first) / (params.longest_s * rate_hz)))
         edges = np.linspace(first, last, pieces + 1).round().astype(int)
-        spans += [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        spans += [(int(a), int(b)) for a, b in pairwise(edges)]
     spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
@@ -136,7 +138,7 @@ def _links(moments: QuietMoments, block: IntArray, neutral: BoolArray, params: H
     for later in range(1, len(moments.time_s)):
         alike = moments.same_posture(later, params.same_posture_rad)[:later]
         comparable = (block[:later] == block[later]) & (block[later] >= 0)
-        before = np.flatnonzero(alike & (comparable | (neutral[:later] & neutral[later])))
+        before = np.flatnonzero((alike & comparable) | (neutral[:later] & neutral[later]))
         if not len(before):
             continue
         # The latest ones, and the first of all: it carries the link to the calibration.
@@ -155,7 +157,7 @@ def _solve(
     """Robust least squares for the corrections (S, K) and their standard deviations; the first moment's are zero.
 
     Unknowns per sensor: the correction at each moment and one drift rate. Where the person may turn, the sensors of
-    an arm turn together. Links far out lose their say (Tukey's biweight), from a start in which they all have it.
+    an arm turn together. Links far out lose their say (Tukey's biweight).
     """
     count = len(time_s)
     width = count + 1
@@ -180,12 +182,12 @@ def _solve(
     matrix = sparse.csr_array((factor, (place.astype(int), column.astype(int))), shape=(len(rows), sensors * width))
     target, sigma = np.array([row[1] for row in rows]), np.array([row[2] for row in rows])
     is_link = np.array([row[3] for row in rows])
-    solution = np.zeros(sensors * width)
+    solution = np.concatenate([_first_guess(count, steady, links, s) for s in range(sensors)])
     cutoff = 4.685 * params.return_rad  # Tukey's constant for 95 % efficiency
     for step_number in range(10):
         residual = wrap_rad(target - matrix @ solution)
-        # The first passes open the gate wide, so that a drift or a turn is followed before it is judged.
-        gate = cutoff * (15.0, 6.0, 2.0, 1.0)[min(step_number, 3)]
+        # The first passes open the gate wide, so that a drift is followed before it is judged.
+        gate = cutoff * (4.0, 2.0, 1.0)[min(step_number, 2)]
         robust = np.where(np.abs(residual) < gate, 1 - (residual / gate) ** 2, 0.0)
         weighted = sparse.diags_array((np.where(is_link, robust, 1.0) / sigma) ** 2) @ matrix
         factors = splu(sparse.csc_matrix(weighted.T @ matrix))
@@ -196,6 +198,22 @@ def _solve(
     spread = np.sqrt(np.diag(factors.solve(np.eye(sensors * width))))
     shape = (sensors, width)
     return solution.reshape(shape)[:, :count], spread.reshape(shape)[:, :count]
+
+
+def _first_guess(count: int, steady: BoolArray, links: Sequence[_Link], sensor: int) -> FloatArray:
+    """Corrections (K,) and a drift of 0: each moment as the last one, but where the person may have turned, as
+    the median of its links says. Turns may add up to whole circles, which least squares alone cannot see.
+    """
+    to: dict[int, list[_Link]] = {}
+    for link in links:
+        to.setdefault(link.later, []).append(link)
+    guess = np.zeros(count + 1)
+    for k in range(1, count):
+        guess[k] = guess[k - 1]
+        if not steady[k - 1] and k in to:
+            said = np.array([guess[link.earlier] + link.turn_rad[sensor] - guess[k - 1] for link in to[k]])
+            guess[k] += float(np.median(wrap_rad(said)))
+    return guess
 
 
 def _mean_over(rate: FloatArray, width: int) -> FloatArray:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
-from imu_shoulder.model import SIDES
+from imu_shoulder.model import SIDES, FloatArray
 
 REP_COLUMNS = (
     *("set", "drill", "side", "rep", "start_s", "top_start_s", "top_end_s", "end_s", "angle"),
@@ -68,13 +68,11 @@ def angles_table(analysis: Analysis) -> pd.DataFrame:
         if arm.isb_deg is not None:
             for k, name in enumerate(("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")):
                 columns[f"{side}_{name}"] = arm.isb_deg[:, k].astype(np.float32)
-        columns[f"{side}_rotation_source"] = pd.Categorical.from_codes(
-            _source_codes(arm.rotation_from_forearm), categories=["upper_arm", "both", "forearm"]
-        )
+        columns[f"{side}_rotation_source"] = _source(arm.rotation_from_forearm)
     return pd.DataFrame(columns)
 
 
-def _source_codes(share: np.ndarray[Any, np.dtype[np.float64]]) -> np.ndarray[Any, np.dtype[np.int8]]:
-    """Codes of rotation_source (M,): -1 where no rotation is known."""
-    codes = np.where(share >= 1.0, 2, np.where(share > 0.0, 1, 0))
-    return np.where(np.isfinite(share), codes, -1).astype(np.int8)
+def _source(share: FloatArray) -> pd.Categorical:
+    """What rotation_deg was taken from (M,): missing where no rotation is known."""
+    names = np.where(share >= 1.0, "forearm", np.where(share > 0.0, "both", "upper_arm"))
+    return pd.Categorical(np.where(np.isfinite(share), names, None), categories=["upper_arm", "both", "forearm"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from imu_shoulder.drills import shipped_ids
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
@@ -128,13 +129,6 @@ SCENARIOS: Mapping[str, Callable[[], Scenario]] = {
 }
 
 
-def named(name: str) -> Scenario:
-    """A shipped scenario. Raises ParameterError for an unknown name."""
-    if name not in SCENARIOS:
-        raise ParameterError(f"a scenario out of {', '.join(SCENARIOS)}", f"the name was {name!r}", "use one of these")
-    return SCENARIOS[name]()
-
-
 def drill_scenario(
     drill_id: str,
     side: str = "right",
@@ -154,3 +148,16 @@ def drill_scenario(
         name=drill_id,
         sensor=sensor or SensorModel(),
     )
+
+
+def find(name: str, side: str = "right", rate_hz: float | None = None) -> Scenario:
+    """A named scenario, or one drill by its id. Raises ParameterError for an unknown name or side."""
+    if name in shipped_ids():
+        return drill_scenario(name, side, rate_hz=rate_hz or 100.0)
+    if name not in SCENARIOS:
+        raise ParameterError(
+            f"a scenario out of {', '.join([*SCENARIOS, *shipped_ids()])}",
+            f"the name was {name!r}",
+            "use one of these",
+        )
+    return SCENARIOS[name]()

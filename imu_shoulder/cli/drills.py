@@ -1,0 +1,60 @@
+"""imu-shoulder drills"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from imu_shoulder.drills import Drill, load_file, load_shipped, shipped_ids
+
+
+@click.group()
+def drills() -> None:
+    """List the drills, show one, or check a drill file of your own."""
+
+
+@drills.command("list")
+def list_drills() -> None:
+    """List the shipped drills."""
+    for drill_id in shipped_ids():
+        drill = load_shipped(drill_id)
+        click.echo(f"{drill.id:30} {drill.title}: {drill.purpose}")
+
+
+@drills.command()
+@click.argument("name")
+def show(name: str) -> None:
+    """Show the drill NAME (an id, or a drill file): set-up, what is asked, cautions."""
+    click.echo(describe(_find(name)))
+
+
+@drills.command()
+@click.argument("file", type=click.Path(path_type=Path))
+def check(file: Path) -> None:
+    """Check that FILE is a drill file the tool can use."""
+    drill = load_file(file)
+    click.echo(f"{file}: a drill of {len(drill.stations)} station(s), led by {drill.leading_angle}. It can be used.")
+
+
+def _find(name: str) -> Drill:
+    return load_file(Path(name)) if name.endswith(".toml") else load_shipped(name)
+
+
+def describe(drill: Drill) -> str:
+    """The drill in words, as a handout."""
+    from imu_shoulder.assess.sets import asked_texts
+
+    lines = [f"{drill.title} ({drill.id})", drill.purpose, "", "How to do it:"]
+    lines += [f"  {number}. {text}" for number, text in enumerate(drill.set_up, start=1)]
+    lines += ["", "What is asked:"]
+    lines += [f"  {name}: {text}" for name, text in asked_texts(drill).items()]
+    load = f", {drill.dose.load}" if drill.dose.load else ""
+    lines += [f"  dose: {drill.dose.sets} sets of {drill.dose.reps}{load} ({drill.dose.source})"]
+    if drill.clean_before:
+        lines += ["", f"Clean before it: {', '.join(drill.clean_before)}"]
+    if drill.followed_by:
+        lines += ["", f"Followed by: {', '.join(drill.followed_by)}"]
+    lines += ["", "Take care:"]
+    lines += [f"  - {text}" for text in drill.cautions]
+    return "\n".join(lines)

@@ -1,0 +1,11 @@
+"""One line about each command, for the list in `imu-shoulder --help`."""
+
+SUMMARIES = {
+    "demo": "Analyse a bundled recording of an invented athlete and write its report.",
+    "analyse": "Analyse a recording folder: reps.csv, angles.parquet, summary.json, report.html.",
+    "drills": "List the drills, show one, or check a drill file of your own.",
+    "simulate": "Write a recording of a simulated athlete, with the truth beside it.",
+    "scan": "Look for sensor nodes over Bluetooth Low Energy.",
+    "record": "Record from sensor nodes over Bluetooth Low Energy.",
+    "recover": "Turn what a crash left of a recording into a recording folder.",
+}

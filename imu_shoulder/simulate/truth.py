@@ -1,0 +1,42 @@
+"""The truth of a simulation as files: true_angles.parquet and true_reps.csv beside the recording."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.errors import OutputError
+from imu_shoulder.simulate.simulator import Truth
+
+
+def write_truth(truth: Truth, folder: Path) -> None:
+    """Write the true angles (time_s, <side>_<column>) and reps. Raises OutputError."""
+    angles = {"time_s": truth.time_s} | {
+        f"{side}_{name}": values.astype(np.float32)
+        for side, columns in truth.angles.items()
+        for name, values in columns.items()
+    }
+    reps = pd.DataFrame(
+        [
+            {
+                **asdict(rep),
+                "hold_s": rep.hold_s,
+                "arc_deg": rep.arc_deg,
+                "faults": ";".join(rep.faults),
+                "stations": ";".join(f"{name}:{arrives:.2f}-{leaves:.2f}" for name, arrives, leaves in rep.stations),
+            }
+            for rep in truth.reps
+        ]
+    )
+    try:
+        pd.DataFrame(angles).to_parquet(folder / "true_angles.parquet", index=False)
+        reps.round(4).to_csv(folder / "true_reps.csv", index=False, lineterminator="\n")
+    except OSError as error:
+        raise OutputError(
+            f"to write the truth into {folder}",
+            f"that failed ({error.strerror or error})",
+            "free space or go elsewhere",
+        ) from error
