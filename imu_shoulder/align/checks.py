@@ -214,12 +214,13 @@ def _moves(values: FloatArray, start: int, end: int) -> bool:
 
 def count_spikes(values: FloatArray) -> int:
     """Single samples of values (N, 6) far from both neighbours, which agree with each other."""
-    middle = values[1:-1]
-    away = np.minimum(np.abs(middle - values[:-2]), np.abs(middle - values[2:]))
-    if not (away.max(axis=0, initial=0.0) > _SPIKE).any():
-        return 0
-    agree = np.abs(values[2:] - values[:-2]) < 0.25 * _SPIKE
-    return int(((away > _SPIKE) & agree).any(axis=1).sum())
+    found = np.zeros(max(0, len(values) - 2), dtype=np.bool_)
+    for column, limit in zip(values.T, _SPIKE, strict=True):
+        steps = np.diff(column)
+        if len(found) and max(steps.max(), -steps.min()) > limit:
+            away = np.minimum(np.abs(steps[:-1]), np.abs(steps[1:])) > limit
+            found |= away & (np.abs(steps[:-1] + steps[1:]) < 0.25 * limit)
+    return int(found.sum())
 
 
 def _runs(flags: BoolArray) -> tuple[NDArray[np.intp], NDArray[np.intp]]:

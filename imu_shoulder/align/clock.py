@@ -154,7 +154,9 @@ def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[flo
     if even.mean() > 0.5 and 0.5 * pace_s < middle < 1.5 * pace_s:
         spacing_s, sharpness = _sharpest_spacing(stamps, float(steps[even].mean()), jitter_s)
         if sharpness > _PHASE_SHARP:
-            for _ in range(2):
+            missing = _missing_by_phase(stamps, spacing_s)
+            previous, spacing_s = spacing_s, _slope(stamps, missing, spacing_s, split_s)
+            if abs(spacing_s / previous - 1) * _PHASE_BLOCK > 0.01:
                 missing = _missing_by_phase(stamps, spacing_s)
                 spacing_s = _slope(stamps, missing, spacing_s, split_s)
             return spacing_s, missing
