@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -231,28 +232,46 @@ def test_unfit_arguments_are_named():
         count_free(time_s, acc[:-1], gyr, 50.0)
 
 
-@settings(max_examples=15, deadline=None)
+QUATERNIONS = st.tuples(*[st.floats(-1, 1)] * 4).filter(lambda quat: np.linalg.norm(quat) > 0.1)
+
+
+@settings(max_examples=40, deadline=None)
 @given(
-    quat=st.tuples(*[st.floats(-1, 1)] * 4).filter(lambda q: np.linalg.norm(q) > 0.1),
-    number=st.sampled_from([7, 23, 86, 88, 100, 113]),
-    bias_deg_s=st.floats(-1, 1),
+    movement=st.sampled_from([raised, banded]),
+    count=st.integers(3, 15),
+    arc_deg=st.floats(30.0, 110.0),
+    move_s=st.floats(1.0, 3.0),
+    hold_s=st.floats(0.0, 10.0),
+    rest_s=st.floats(0.0, 10.0),
+    quat=QUATERNIONS,
+    bias_deg_s=st.floats(-1.0, 1.0),
 )
-def test_mounting_and_bias_change_no_rep(quat, number, bias_deg_s):
-    watch_set = watch_sets()[number]
-    mounting = Rotation.from_quat(quat)
+def test_any_set_on_any_mounting_is_counted(movement, count, arc_deg, move_s, hold_s, rest_s, quat, bias_deg_s):
+    angle_deg = course(rep_waypoints(count, arc_deg, move_s, hold_s, rest_s)[0], 50.0)
+    samples = movement(angle_deg, 50.0, mounting=Rotation.from_quat(quat), bias_rad_s=np.radians(bias_deg_s))
+    assert [rep.excluded for rep in count_free(*samples)] == [None] * count
+
+
+@settings(max_examples=15, deadline=None)
+@given(quat=QUATERNIONS, number=st.integers(0, 139))
+def test_mounting_changes_no_rep_of_an_open_set(quat, number):
+    watch_set, mounting = watch_sets()[number], Rotation.from_quat(quat)
     reps = count_free(watch_set.time_s, watch_set.acc_m_s2, watch_set.gyr_rad_s, 50.0)
-    turned_reps = count_free(
-        watch_set.time_s, mounting.apply(watch_set.acc_m_s2), mounting.apply(watch_set.gyr_rad_s), 50.0
-    )
+    acc, gyr = mounting.apply(watch_set.acc_m_s2), mounting.apply(watch_set.gyr_rad_s)
+    turned_reps = count_free(watch_set.time_s, acc, gyr, 50.0)
     assert len(turned_reps) == len(reps)
     np.testing.assert_allclose(times_of(turned_reps), times_of(reps), atol=0.05)
-    biased = count_free(
-        watch_set.time_s,
-        watch_set.acc_m_s2,
-        watch_set.gyr_rad_s + np.radians(bias_deg_s) * mounting.apply([1, 0, 0]),
-        50.0,
-    )
-    assert sum(rep.excluded is None for rep in biased) == sum(rep.excluded is None for rep in reps)
+
+
+@pytest.mark.parametrize("axis", [(1.0, 0.0, 0.0), (0.0, 0.0, 1.0)])
+def test_bias_changes_open_sets_only_about_the_half_mark(axis):
+    # The ends of these sets are cut mid-rep: a drifting heading moves a cut rep past about half in a few of them.
+    changes = []
+    for watch_set in watch_sets():
+        biased = replace(watch_set, gyr_rad_s=watch_set.gyr_rad_s + np.radians(1.0) * np.array(axis))
+        changes.append(abs(counted(biased) - counted(watch_set)))
+    assert max(changes) <= 1
+    assert np.mean(changes) <= 0.03
 
 
 def test_twenty_minutes_take_under_a_second():

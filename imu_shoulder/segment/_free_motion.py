@@ -18,8 +18,8 @@ WORKING_RATE_HZ = 25.0
 # Slow exercise has nothing to say above this; footfalls, tremor and shaking do.
 LOW_PASS_HZ = 3.0
 # Turning less than MOVING_RAD within MOVING_SPAN_S (3.75 deg/s) is stillness: a held arm sways less.
-MOVING_SPAN_S = 0.4
-MOVING_RAD = np.radians(1.5)
+MOVING_SPAN_S = 0.8
+MOVING_RAD = np.radians(3.0)
 # Someone who holds still sways, so one instant says nothing about the bias; the mean over a window this long does.
 BIAS_WINDOW_S = 2.0
 BIAS_SPREAD_RAD_S = np.radians(6.0)
