@@ -74,5 +74,5 @@ def angles_table(analysis: Analysis) -> pd.DataFrame:
 
 def _source(share: FloatArray) -> pd.Categorical:
     """What rotation_deg was taken from (M,): missing where no rotation is known."""
-    names = np.where(share >= 1.0, "forearm", np.where(share > 0.0, "both", "upper_arm"))
-    return pd.Categorical(np.where(np.isfinite(share), names, None), categories=["upper_arm", "both", "forearm"])
+    names = np.select([share >= 1.0, share > 0.0, share == 0.0], ["forearm", "both", "upper_arm"], default="")
+    return pd.Categorical(names, categories=["upper_arm", "both", "forearm"])
