@@ -41,17 +41,21 @@ class _NodeLog:
     current: Ping | None = None
     outages: list[tuple[float, float]] = field(default_factory=list)
     lost_at_s: float | None = None
+    connected: bool = False
     damaged_states: int = 0
 
     def link(self, entry: LinkEntry) -> None:
         at_s = entry.host_ns / 1e9
         if entry.connected:
+            if self.connected and self.arrivals:
+                self.lost_at_s = self.arrivals[-1].arrival_s  # the recorder was killed and went on later
             if self.lost_at_s is not None:
                 self.outages.append((self.lost_at_s, at_s))
             self.lost_at_s = None
             self.current = None  # the node may have started anew: what comes now waits for its state
         else:
             self.lost_at_s = at_s
+        self.connected = entry.connected
 
     def state(self, before_ns: int, after_ns: int, value: bytes) -> None:
         try:

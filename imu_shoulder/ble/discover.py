@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from bleak import BleakScanner
+from bleak import BleakAdapter, BleakClient, BleakScanner
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 from bleak.exc import BleakError
@@ -23,25 +24,45 @@ class BluetoothError(ShoulderError):
 
 @dataclass(frozen=True, slots=True)
 class FoundNode:
-    """A node in reach. advert: what its scan response says, None if it says nothing readable."""
+    """A node in reach. advert: what its scan response says, None if it says nothing readable.
+
+    busy: this computer is connected to it already, so it does not advertise: another recording has it, or one that was
+    killed left it connected.
+    """
 
     device: BLEDevice
     kind: NodeKind
     rssi_dbm: int
     advert: Advert | None
+    busy: bool = False
 
 
-async def find_nodes(seconds: float) -> tuple[FoundNode, ...]:
-    """Scan and return the nodes that were heard, strongest first. Raises BluetoothError."""
+async def find_nodes(seconds: float, free: Collection[str] = ()) -> tuple[FoundNode, ...]:
+    """Scan and return the nodes that were heard, strongest first, then busy ones.
+
+    free: addresses whose connections are ended first, because the process that had them is known to be gone.
+    Raises BluetoothError.
+    """
     kinds = {kind.service_uuid: kind for kind in node_kinds().values()}
     try:
+        adapter = await BleakAdapter.get()
+        for device in await adapter.get_connected_devices(list(kinds)):
+            if device.address in free:
+                with contextlib.suppress(BleakError, TimeoutError):
+                    async with BleakClient(device):
+                        pass
         heard = await BleakScanner.discover(seconds, service_uuids=list(kinds), return_adv=True)
+        busy = {
+            device.address: FoundNode(device, kind, 0, None, busy=True)
+            for uuid, kind in kinds.items()
+            for device in await adapter.get_connected_devices([uuid])
+        }
     except (BleakError, OSError) as error:
         raise BluetoothError(
             "a Bluetooth adapter that is switched on", f"scanning failed ({error})", "switch Bluetooth on and try again"
         ) from error
-    found = [_found(device, data, kinds) for device, data in heard.values()]
-    return tuple(sorted(found, key=lambda node: (-node.rssi_dbm, node.device.address)))
+    found = [_found(device, data, kinds) for device, data in heard.values() if device.address not in busy]
+    return (*sorted(found, key=lambda node: (-node.rssi_dbm, node.device.address)), *busy.values())
 
 
 def _found(device: BLEDevice, data: AdvertisementData, kinds: Mapping[str, NodeKind]) -> FoundNode:
@@ -63,8 +84,16 @@ def assign_placements(found: Sequence[FoundNode], wished: Mapping[str, str]) -> 
             raise ParameterError(
                 f"a placement out of {', '.join(PLACEMENTS)}", f"it was {placement!r}", "use one of these"
             )
-    by_address = {node.device.address.upper(): node for node in found}
+    ready = [node for node in found if not node.busy]
+    by_address = {node.device.address.upper(): node for node in ready}
     missing = [address for address in wished if address.upper() not in by_address]
+    busy = ", ".join(node.device.address for node in found if node.busy)
+    if busy and (missing or not ready):
+        raise BluetoothError(
+            "nodes that nobody is connected to",
+            f"this computer is connected to {busy} already",
+            "stop the other recording, or switch the node off and on if that was killed",
+        )
     if missing:
         raise BluetoothError(
             f"{', '.join(missing)} in reach",
@@ -74,8 +103,8 @@ def assign_placements(found: Sequence[FoundNode], wished: Mapping[str, str]) -> 
     if wished:
         pairs = [(placement, by_address[address.upper()]) for address, placement in wished.items()]
     else:
-        pairs = [(node.advert.placement, node) for node in found if node.advert and node.advert.placement]
-        unplaced = [node.device.address for node in found if not (node.advert and node.advert.placement)]
+        pairs = [(node.advert.placement, node) for node in ready if node.advert and node.advert.placement]
+        unplaced = [node.device.address for node in ready if not (node.advert and node.advert.placement)]
         if unplaced:
             raise BluetoothError(
                 "every node to know where it is worn",

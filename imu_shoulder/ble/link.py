@@ -11,7 +11,7 @@ from enum import Enum
 from bleak import BleakClient, BleakScanner
 from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.device import BLEDevice
-from bleak.exc import BleakDeviceNotFoundError, BleakError
+from bleak.exc import BleakError
 
 from imu_shoulder.ble import gatt
 from imu_shoulder.ble.clock import host_now_ns
@@ -28,10 +28,10 @@ SILENCE_S = 2.0
 BATTERY_S = 60.0
 CONNECT_TIMEOUT_S = 10.0
 CALL_TIMEOUT_S = 4.0
-FIND_S = 5.0
+FIND_S = 3.0
 BACKOFF_FIRST_S = 0.5
 BACKOFF_MOST_S = 8.0
-SETTLED_S = 5.0
+SETTLED_S = 10.0
 
 # What a lost or refusing node can raise out of bleak and the operating system below it.
 LINK_ERRORS = (BleakError, PacketError, TimeoutError, OSError, EOFError)
@@ -94,12 +94,12 @@ class NodeLink:
         while not stop.is_set():
             began_ns = host_now_ns()
             try:
+                if self.state is LinkState.LOST:
+                    await self._find()
                 await self._connection(stop)
                 return
             except LINK_ERRORS as error:
                 self.trouble = str(error) or type(error).__name__
-                if isinstance(error, BleakDeviceNotFoundError):
-                    await self._find()
             self.state = LinkState.LOST
             if host_now_ns() - began_ns > SETTLED_S * 1e9:
                 wait_s = BACKOFF_FIRST_S
@@ -110,17 +110,15 @@ class NodeLink:
         self.state = LinkState.STOPPED
 
     async def _find(self) -> None:
-        """Look for a node that the operating system has forgotten."""
-        try:
-            async with self._adapter:
-                found = await BleakScanner.find_device_by_address(
-                    self.entry.address, timeout=FIND_S, service_uuids=[self._kind.service_uuid]
-                )
-        except LINK_ERRORS as error:
-            self.trouble = str(error)
-            return
-        if found is not None:
-            self._device = found
+        """Wait until a lost node is heard. Connecting to one out of reach would hold the adapter much longer, and the
+        operating system may have forgotten it meanwhile."""
+        async with self._adapter:
+            found = await BleakScanner.find_device_by_address(
+                self.entry.address, timeout=FIND_S, service_uuids=[self._kind.service_uuid]
+            )
+        if found is None:
+            raise BleakError("out of reach")
+        self._device = found
 
     async def _connection(self, stop: asyncio.Event) -> None:
         """One connection, from its beginning to its end. Returns when stopped, raises one of LINK_ERRORS when lost."""

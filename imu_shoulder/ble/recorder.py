@@ -54,18 +54,21 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
     if options.folder.exists():
         raise OutputError(f"a new folder at {options.folder}", "it is there already", "give another name with --out")
     options.folder.parent.mkdir(parents=True, exist_ok=True)
-    _check_continued(options.log_path)
-    log_error = asyncio.run(_Recorder(options, Console(out)).run())
+    log_error = asyncio.run(_Recorder(options, Console(out), _known_nodes(options.log_path)).run())
     if log_error is not None:
         raise log_error
     return recover(options.log_path, options.folder, keep_log=False)
 
 
-def _check_continued(path: Path) -> None:
-    """A log of a recording that crashed is continued, unless the machine's clock has started anew since."""
-    if not path.exists():
-        return
-    sessions = [unpack(Session, r.payload) for r in read_log(path).records if r.kind == SESSION]
+def _known_nodes(path: Path) -> tuple[NodeEntry, ...]:
+    """The nodes of a log that is there already, since a recording that crashed is continued in its log.
+
+    Raises LogError if the machine's clock has started anew since, so that the times would not fit.
+    """
+    if not path.exists() or path.stat().st_size == 0:
+        return ()
+    records = read_log(path).records
+    sessions = [unpack(Session, r.payload) for r in records if r.kind == SESSION]
     shift_s = [s.wall_s - s.host_ns / 1e9 - (time.time() - host_now_ns() / 1e9) for s in sessions]
     if not shift_s or abs(shift_s[0]) > RESTARTED_S:
         raise LogError(
@@ -73,11 +76,13 @@ def _check_continued(path: Path) -> None:
             "there is one from before this computer was restarted",
             f"run: imu-shoulder recover {path}",
         )
+    return tuple(unpack(NodeEntry, r.payload) for r in records if r.kind == NODE)
 
 
 class _Recorder:
-    def __init__(self, options: RecordOptions, console: Console) -> None:
+    def __init__(self, options: RecordOptions, console: Console, known: tuple[NodeEntry, ...]) -> None:
         self._options = options
+        self._known = known
         self._console = console
         self._stop = asyncio.Event()
         self._log: LogThread | None = None
@@ -88,9 +93,10 @@ class _Recorder:
         options = self._options
         with self._signals():
             self._console.say(f"looking for nodes for {options.scan_s:g} s")
-            placed = assign_placements(await find_nodes(options.scan_s), options.placements)
             self._log = log = LogThread(options.log_path)
             try:
+                left = [entry.address for entry in self._known]
+                placed = assign_placements(await find_nodes(options.scan_s, left), options.placements)
                 start = datetime.now().astimezone().isoformat(timespec="milliseconds")
                 session = pack(Session(options.athlete, start, host_now_ns(), time.time()))
                 # Twice, so that one damaged record cannot take the recording's start with it.
@@ -99,7 +105,9 @@ class _Recorder:
                 adapter = asyncio.Lock()
                 wish = Wish(options.rate_hz, bool(options.placements))
                 links = []
-                for number, (placement, node) in enumerate(placed.items()):
+                numbers = {(entry.address, entry.placement): entry.node for entry in self._known}
+                for placement, node in placed.items():
+                    number = numbers.setdefault((node.device.address, placement), len(numbers))
                     entry = NodeEntry(number, node.device.address, placement, node.kind.name)
                     log.put(NODE, pack(entry))
                     links.append(NodeLink(node.device, entry, node.kind, wish, log, adapter))
@@ -109,6 +117,8 @@ class _Recorder:
                 log.put(END, pack(End(host_now_ns())))
             finally:
                 log.close()
+                if log.written == 0 and options.log_path.stat().st_size == 0:
+                    options.log_path.unlink()
             return log.error
 
     @contextlib.contextmanager

@@ -29,6 +29,9 @@ def scan(seconds: float) -> None:
 
     found = asyncio.run(find_nodes(seconds))
     for node in found:
+        if node.busy:
+            click.echo(f"{node.device.address}  in use: this computer is connected to it already")
+            continue
         placement = (node.advert.placement if node.advert else None) or "no placement yet"
         battery = f"battery {node.advert.battery_percent} %" if node.advert else "battery ?"
         click.echo(f"{node.device.address}  {node.rssi_dbm} dBm  {placement}  {battery}")

@@ -1,0 +1,87 @@
+"""Running the real commands against simulated nodes, and holding what they recorded against what the nodes did."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+
+from fake_bluez.node import NodeScript
+from imu_shoulder.sources.folder import read_recording
+
+FIVE = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm", "sternum")
+COMMANDS = """
+import sys
+import click
+from imu_shoulder.cli.record import record, recover, scan
+from imu_shoulder.errors import ShoulderError
+try:
+    click.Group(commands={"scan": scan, "record": record, "recover": recover})()
+except ShoulderError as error:
+    sys.exit(f"error: {error}")
+"""
+DECOY = {"address": "C0:00:00:00:00:FF", "placement": "sternum", "uuid": "f3a1c0de-0000-4000-8000-000000000001"}
+
+
+def nodes(count: int, **fields) -> list[NodeScript]:
+    return [NodeScript(f"C0:00:00:00:00:{i:02X}", FIVE[i], seed=i, **fields) for i in range(count)]
+
+
+def start(bluez, *arguments, **options) -> subprocess.Popen:
+    return subprocess.Popen(
+        [sys.executable, "-c", COMMANDS, *map(str, arguments)],
+        env=bluez.environment(),
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        **options,
+    )
+
+
+def start_recording(bluez, out, *more, **options) -> subprocess.Popen:
+    """A recorder whose log has begun to grow."""
+    process = start(bluez, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", 0.7, *more, **options)
+    log = out.with_name(out.name + ".log")
+    deadline = time.monotonic() + 20
+    size = log.stat().st_size if log.exists() else 0
+    while not log.exists() or log.stat().st_size < size + 2000:
+        assert process.poll() is None, process.communicate()[0]
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    return process
+
+
+def finish(process: subprocess.Popen, by: int = signal.SIGINT) -> str:
+    process.send_signal(by)
+    said, _ = process.communicate(timeout=30)
+    return said
+
+
+def account(out, truth) -> dict[str, dict]:
+    """Hold the recording against what the nodes really did; the link reports by placement."""
+    link = json.loads((out / "link.json").read_text())
+    reports = {node["placement"]: node for node in link["nodes"]}
+    recording = read_recording(out)
+    for node in truth["nodes"]:
+        if node["address"] == DECOY["address"]:
+            assert node["packets"] == []
+            continue
+        report = reports[node["placement"]]
+        heard = [p for p in node["packets"] if p[4] == "sent"]
+        assert report["packets"] == len(heard)
+        assert report["samples"] == sum(p[3] for p in heard)
+        lost = 0
+        for boot in {p[0] for p in heard}:
+            last = max(p[1] for p in heard if p[0] == boot)
+            lost += sum(p[0] == boot and p[1] < last and p[4] != "sent" for p in node["packets"])
+        assert report["lost"] == lost
+        rate = 200
+        true_s = np.concatenate([p[2] + np.arange(p[3]) / rate for p in heard])
+        # The recording's zero is the recorder's own; only differences of time can be compared.
+        report["times"] = recording.streams[node["placement"]].time_s - true_s
+    return reports
