@@ -1,4 +1,4 @@
-"""The truth of a simulation as files: true_angles.parquet and true_reps.csv beside the recording."""
+"""The truth of a simulation as files: true_reps.csv and true_angles.parquet beside the recording."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from imu_shoulder.errors import OutputError
 from imu_shoulder.simulate.simulator import Truth
 
 
-def write_truth(truth: Truth, folder: Path) -> None:
-    """Write the true angles (time_s, <side>_<column>) and reps. Raises OutputError."""
+def write_truth(truth: Truth, folder: Path, *, with_angles: bool = True) -> None:
+    """Write the true reps and, if asked for, angles (time_s, <side>_<column>). Raises OutputError."""
     angles = {"time_s": truth.time_s} | {
         f"{side}_{name}": values.astype(np.float32)
         for side, columns in truth.angles.items()
@@ -32,7 +32,8 @@ def write_truth(truth: Truth, folder: Path) -> None:
         ]
     )
     try:
-        pd.DataFrame(angles).to_parquet(folder / "true_angles.parquet", index=False)
+        if with_angles:
+            pd.DataFrame(angles).to_parquet(folder / "true_angles.parquet", index=False)
         reps.round(4).to_csv(folder / "true_reps.csv", index=False, lineterminator="\n")
     except OSError as error:
         raise OutputError(
