@@ -9,8 +9,8 @@ from imu_shoulder.align import AlignParams
 from imu_shoulder.angles.joint import AngleParams, ArmAngles
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep, JudgeParams
-from imu_shoulder.calibrate.calibration import CalibrateParams
 from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.pose import CalibrateParams
 from imu_shoulder.model import Aligned, Finding, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, OrientParams
 from imu_shoulder.orient.heading import HeadingParams

@@ -15,9 +15,10 @@ from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.drills import Drill, load_shipped
-from imu_shoulder.model import Aligned, BoolArray, Event, FloatArray, Recording, Side
-from imu_shoulder.orient.attitude import Attitude, orient_afterwards
+from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side
+from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.bias import StillnessParams, runs, still_windows
 from imu_shoulder.orient.heading import HeadingParams, quiet_moments, track_heading
 from imu_shoulder.segment.model import ArmSet
@@ -49,13 +50,14 @@ def analyse(
     }
     progress("calibrate")
     still_s = joint_stillness(aligned, params.orient.stillness)
-    calibration = calibrate(aligned.time_s, aligned.rate_hz, attitudes, recording.events, still_s, params.calibrate)
+    pose = find_pose(aligned.time_s, attitudes, recording.events, still_s, params.calibrate)
+    attitudes = keep_heading(aligned, attitudes, recording.events, (pose.start_s, pose.end_s), params.heading)
+    calibration = calibrate(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose)
     progress("angles")
     trunk = {} if calibration.trunk is None else trunk_angles(calibration.trunk, attitudes["sternum"])
     arms = {}
     for side, arm in calibration.arms.items():
-        headings = arm_headings(arm, aligned, attitudes, recording.events, calibration.pose_s, params.heading)
-        found = arm_angles(arm, attitudes, headings, params.angles, len(aligned.time_s))
+        found = arm_angles(arm, attitudes, params.angles, len(aligned.time_s))
         found = replace(found, angles={**found.angles, **trunk})
         sd = angle_sd(found, arm, attitudes, aligned.time_s, calibration.pose_s, params.uncertainty)
         arms[side] = replace(found, sd=sd)
@@ -69,26 +71,29 @@ def analyse(
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
 
 
-def arm_headings(
-    arm: ArmCalibration,
+def keep_heading(
     aligned: Aligned,
     attitudes: Mapping[str, Attitude],
     events: Sequence[Event],
     pose_s: tuple[float, float],
     params: HeadingParams,
-) -> dict[str, FloatArray]:
-    """placement -> (M,) heading correction in rad of one arm's sensors."""
-    placements = [sensor.placement for sensor in (arm.upper_arm, arm.wrist) if sensor is not None]
-    moments = quiet_moments(aligned.time_s, aligned.rate_hz, [attitudes[p] for p in placements], params)
-    if not len(moments.time_s):
-        return {p: np.zeros(len(aligned.time_s)) for p in placements}
-    block = np.full(len(moments.time_s), -1, dtype=np.intp)
-    for number, event in enumerate(events):
-        block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
-    middle = np.abs(moments.time_s - (pose_s[0] + pose_s[1]) / 2).argmin()
-    neutral = moments.same_posture(int(middle), params.neutral_rad)
-    tracks = track_heading(moments, block, neutral, params)
-    return {p: track.at(aligned.time_s) for p, track in zip(placements, tracks, strict=True)}
+) -> dict[str, Attitude]:
+    """The attitudes with each arm's headings kept where they were in the pose."""
+    out = dict(attitudes)
+    for side in SIDES:
+        placements = [p for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
+        moments = quiet_moments(aligned.time_s, aligned.rate_hz, [attitudes[p] for p in placements], params)
+        if not placements or not len(moments.time_s):
+            continue
+        block = np.full(len(moments.time_s), -1, dtype=np.intp)
+        for number, event in enumerate(events):
+            block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
+        in_pose = int(np.abs(moments.time_s - sum(pose_s) / 2).argmin())
+        neutral = moments.same_posture(in_pose, params.neutral_rad)
+        tracks = track_heading(moments, block, neutral, params)
+        for p, track in zip(placements, tracks, strict=True):
+            out[p] = turned(attitudes[p], track.at(aligned.time_s) - track.correction_rad[in_pose])
+    return out
 
 
 def joint_stillness(aligned: Aligned, params: StillnessParams) -> list[tuple[float, float]]:

@@ -11,16 +11,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
+from imu_shoulder.calibrate.model import ArmCalibration, segment_in_body
 from imu_shoulder.frames import (
-    EARTH_FROM_STANDING,
     X_AXIS,
     Y_AXIS,
-    heading_rotation,
     isb_thoracohumeral_rad,
-    mirror_sagittal,
-    quat_from_rotation,
-    rotation_from_quat,
 )
 from imu_shoulder.model import BoolArray, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
@@ -64,24 +59,6 @@ class ArmAngles:
     sd: Mapping[str, FloatArray] = field(default_factory=dict)
 
 
-def segment_in_body(
-    calibration: SensorCalibration, attitude: Attitude, heading_rad: FloatArray, rows: BoolArray, side: Side
-) -> Rotation:
-    """standing_from_segment on the given rows: the segment's attitude against the neutral, standing body.
-
-    heading_rad: (M,) how far the sensor's earth frame has turned against the body's forward direction since the pose.
-    Mirrored for the left arm, so that what follows is about a right arm.
-    """
-    earth_from_segment = rotation_from_quat(attitude.quat_earth_from_sensor[rows]) * rotation_from_quat(
-        calibration.quat_sensor_from_segment
-    )
-    body_from_earth = heading_rotation(-calibration.body_heading_rad - heading_rad[rows])
-    standing_from_segment = EARTH_FROM_STANDING.inv() * body_from_earth * earth_from_segment
-    if side == "left":
-        return rotation_from_quat(mirror_sagittal(quat_from_rotation(standing_from_segment)))
-    return standing_from_segment
-
-
 def swing_to(long_axis: FloatArray) -> Rotation:
     """The shortest rotation that takes Y, up the hanging bone, to long_axis (N, 3). Singular straight overhead."""
     axis = np.cross(Y_AXIS, long_axis)
@@ -95,14 +72,10 @@ def swing_to(long_axis: FloatArray) -> Rotation:
 def arm_angles(
     calibration: ArmCalibration,
     attitudes: Mapping[str, Attitude],
-    headings: Mapping[str, FloatArray],
     params: AngleParams,
     count: int,
 ) -> ArmAngles:
-    """Angles (count,) of one arm. Rows that either needed sensor did not see are NaN.
-
-    headings: placement -> (count,) rad, what the heading correction takes off each sensor.
-    """
+    """Angles (count,) of one arm. Rows that either needed sensor did not see are NaN."""
     side = calibration.side
     upper, wrist = calibration.upper_arm, calibration.wrist
     seen_upper = attitudes[upper.placement].valid if upper else np.zeros(count, dtype=bool)
@@ -112,7 +85,7 @@ def arm_angles(
     isb = None
 
     if upper is not None:
-        humerus = segment_in_body(upper, attitudes[upper.placement], headings[upper.placement], seen_upper, side)
+        humerus = segment_in_body(upper, attitudes[upper.placement], seen_upper, side)
         long_axis = humerus.apply(Y_AXIS)
         out["elevation_deg"] = _spread(np.degrees(np.arccos(np.clip(long_axis[:, 1], -1, 1))), seen_upper)
         if calibration.forward_known:
@@ -128,7 +101,7 @@ def arm_angles(
         isb[seen_upper] = np.degrees(isb_thoracohumeral_rad(humerus))
 
     if wrist is not None:
-        forearm = segment_in_body(wrist, attitudes[wrist.placement], headings[wrist.placement], seen_wrist, side)
+        forearm = segment_in_body(wrist, attitudes[wrist.placement], seen_wrist, side)
         pointing_up = forearm.apply(Y_AXIS)[:, 1]
         out["forearm_elevation_deg"] = _spread(np.degrees(np.arccos(np.clip(pointing_up, -1, 1))), seen_wrist)
         if calibration.forward_known:

@@ -1,152 +1,53 @@
-"""Sensor-to-segment calibration: gravity in the neutral pose gives the long axes, movements give forward."""
+"""Sensor-to-segment calibration: gravity in the neutral pose gives the long axes, movements give the rest.
+
+Forward raises tell where the body faces and join the headings of the two sensors. Elbow bends tell the elbow's axis
+in both segments. A straighter elbow in the raises than in the pose corrects the pose.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.calibrate.functional import HeadingFix, forward_heading, shared_heading
-from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration
-from imu_shoulder.errors import CalibrationError
-from imu_shoulder.frames import (
-    EARTH_FROM_STANDING,
-    Y_AXIS,
-    Z_AXIS,
-    heading_rotation,
-    quat_from_rotation,
-    rotation_from_quat,
-)
+from imu_shoulder.calibrate.functional import HeadingFix, forward_heading, mean_heading, shared_heading
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_in_body
+from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.frames import EARTH_FROM_STANDING, Z_AXIS, heading_rotation, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import SIDES, BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
-
-@dataclass(frozen=True, slots=True)
-class CalibrateParams:
-    """Limits of a usable pose.
-
-    max_sway_deg: largest standard deviation of a sensor's attitude inside the pose; more is a moving pose.
-    """
-
-    min_pose_s: float = 1.5
-    max_sway_deg: float = 3.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Pose:
-    """Attitudes averaged over the pose, by placement, and how far each swayed."""
-
-    start_s: float
-    end_s: float
-    marked: bool
-    earth_from_sensor: Mapping[str, Rotation] = field(default_factory=dict)
-    sway_deg: Mapping[str, float] = field(default_factory=dict)
+# Where the straight arm of a forward raise is looked at, and what counts as straighter than the pose.
+RAISED_DEG = (30.0, 130.0)
+STRAIGHTER_RAD = float(np.radians(1.0))
 
 
 def calibrate(
-    time_s: FloatArray,
-    rate_hz: float,
-    attitudes: Mapping[str, Attitude],
-    events: Sequence[Event],
-    still_s: Sequence[tuple[float, float]],
-    params: CalibrateParams,
+    time_s: FloatArray, rate_hz: float, attitudes: Mapping[str, Attitude], events: Sequence[Event], pose: Pose
 ) -> Calibration:
-    """Calibrate every sensor that saw the neutral pose.
-
-    still_s: stretches of stillness of all sensors together, used when no neutral_pose is marked.
-    Raises CalibrationError when there is no pose, or when it moves.
-    """
-    pose = _find_pose(time_s, attitudes, events, still_s, params)
+    """Calibrate every sensor that saw the neutral pose. attitudes: with their heading kept since the pose."""
     arms = {
         side: _calibrate_arm(side, time_s, rate_hz, attitudes, events, pose)
         for side in SIDES
         if any(f"{side}_{part}" in pose.earth_from_sensor for part in ("wrist", "upper_arm"))
     }
-    trunk = None
-    if "sternum" in pose.earth_from_sensor:
-        trunk = _seat("sternum", pose, 0.0, {})
+    trunk = _seat("sternum", pose, 0.0, 0.0, {}) if "sternum" in pose.earth_from_sensor else None
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms, trunk)
 
 
-def _find_pose(
-    time_s: FloatArray,
-    attitudes: Mapping[str, Attitude],
-    events: Sequence[Event],
-    still_s: Sequence[tuple[float, float]],
-    params: CalibrateParams,
-) -> _Pose:
-    marked = [(e.onset_s, e.end_s) for e in events if e.trial_type == "neutral_pose"]
-    candidates = marked or [s for s in still_s if s[1] - s[0] >= params.min_pose_s][:1]
-    if not candidates:
-        raise CalibrationError(
-            f"a neutral pose (arms hanging, still for {params.min_pose_s:g} s or more)",
-            "none is marked and no such stillness was found",
-            "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
-        )
-    for start_s, end_s in candidates[:-1]:
-        try:
-            return _measure_pose(time_s, attitudes, start_s, end_s, bool(marked), params)
-        except CalibrationError:
-            continue  # a later pose may be better; the last one speaks for all
-    return _measure_pose(time_s, attitudes, *candidates[-1], bool(marked), params)
+def _seat(
+    placement: str, pose: Pose, body_heading_rad: float, segment_heading_rad: float, residual_deg: Mapping[str, float]
+) -> SensorCalibration:
+    """The sensor's place on its segment: in the pose the segment stands upright, its X axis along its heading.
 
-
-def _measure_pose(
-    time_s: FloatArray,
-    attitudes: Mapping[str, Attitude],
-    start_s: float,
-    end_s: float,
-    marked: bool,
-    params: CalibrateParams,
-) -> _Pose:
-    if end_s - start_s < params.min_pose_s:
-        raise CalibrationError(
-            f"a neutral pose of {params.min_pose_s:g} s or more",
-            f"the marked one lasts {end_s - start_s:g} s",
-            "mark a longer one",
-        )
-    inside = (time_s >= start_s) & (time_s <= end_s)
-    means: dict[str, Rotation] = {}
-    sways: dict[str, float] = {}
-    for placement, attitude in attitudes.items():
-        rows = inside & attitude.valid
-        if np.count_nonzero(rows) < 3:
-            continue
-        earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[rows])
-        mean = earth_from_sensor.mean()
-        # The sway that matters is that of the inclination: a slow turn of the heading is not a moving limb.
-        up, mean_up = earth_from_sensor.inv().apply(Z_AXIS), mean.inv().apply(Z_AXIS)
-        sway = float(np.degrees(np.sqrt(np.mean(np.arccos(np.clip(up @ mean_up, -1.0, 1.0)) ** 2))))
-        if sway > params.max_sway_deg:
-            raise CalibrationError(
-                f"a still neutral pose (sway under {params.max_sway_deg:g} deg)",
-                f"{placement} moves by {sway:.1f} deg between {start_s:g} and {end_s:g} s",
-                "mark the stretch in which the person stands still",
-            )
-        means[placement], sways[placement] = mean, sway
-    if not means:
-        raise CalibrationError(
-            "sensor data inside the neutral pose",
-            f"no sensor has any between {start_s:g} and {end_s:g} s",
-            "mark a pose inside the recording",
-        )
-    return _Pose(start_s, end_s, marked, means, sways)
-
-
-def _seat(placement: str, pose: _Pose, heading_rad: float, residual_deg: Mapping[str, float]) -> SensorCalibration:
-    """The sensor's place on its segment, given where forward is: in the pose the segment stands upright."""
-    earth_from_sensor = pose.earth_from_sensor[placement]
-    earth_from_segment = heading_rotation(heading_rad) * EARTH_FROM_STANDING
-    # Gravity alone decides the long axis, so the heading's error cannot tilt it.
-    sensor_from_segment = earth_from_sensor.inv() * earth_from_segment
-    return SensorCalibration(
-        placement,
-        quat_from_rotation(sensor_from_segment),
-        heading_rad,
-        {"pose_sway": pose.sway_deg[placement], **residual_deg},
-    )
+    Gravity alone decides the long axis, so an error of the heading cannot tilt it.
+    """
+    earth_from_segment = heading_rotation(segment_heading_rad) * EARTH_FROM_STANDING
+    sensor_from_segment = pose.earth_from_sensor[placement].inv() * earth_from_segment
+    residual = {"pose_sway": pose.sway_deg[placement], **residual_deg}
+    return SensorCalibration(placement, quat_from_rotation(sensor_from_segment), body_heading_rad, residual)
 
 
 def rows_of(time_s: FloatArray, events: Sequence[Event], trial_type: str) -> BoolArray:
@@ -164,59 +65,82 @@ def _calibrate_arm(
     rate_hz: float,
     attitudes: Mapping[str, Attitude],
     events: Sequence[Event],
-    pose: _Pose,
+    pose: Pose,
 ) -> ArmCalibration:
     wrist, upper = f"{side}_wrist", f"{side}_upper_arm"
     raises, bends = (rows_of(time_s, events, kind) for kind in ("forward_raises", "elbow_bends"))
+    worn = [placement for placement in (wrist, upper) if placement in pose.earth_from_sensor]
+    facing = {p: fix for p in worn if (fix := _forward(p, raises, rate_hz, attitudes, pose)) is not None}
+    bent = _forward(wrist, bends, rate_hz, attitudes, pose) if wrist in worn else None
 
-    def forward(placement: str, rows: BoolArray) -> HeadingFix | None:
-        if placement not in pose.earth_from_sensor or not rows.any():
-            return None
-        attitude = attitudes[placement]
-        seen = rows & attitude.valid
-        in_sensor = pose.earth_from_sensor[placement].inv().apply(Z_AXIS)
-        up = rotation_from_quat(attitude.quat_earth_from_sensor[seen]).apply(in_sensor)[:, 2] if seen.any() else None
-        return None if up is None else forward_heading(attitude.rate_earth_rad_s[seen], up, rate_hz)
-
-    fixes = {
-        (placement, kind): fix
-        for placement, kind, rows in (
-            (wrist, "elbow_bends", bends),
-            (wrist, "forward_raises", raises),
-            (upper, "forward_raises", raises),
-        )
-        if (fix := forward(placement, rows)) is not None
-    }
     offset = None  # heading of the wrist's earth frame in the upper arm's
-    if wrist in pose.earth_from_sensor and upper in pose.earth_from_sensor:
+    if len(worn) == 2:
         where = raises if raises.any() else rows_of(time_s, events, "set")
         offset = shared_heading(attitudes[upper].rate_earth_rad_s, attitudes[wrist].rate_earth_rad_s, where)
-
-    # One forward direction for the arm, in the wrist's earth frame where there is one: bends and raises agree on it.
-    base = wrist if wrist in pose.earth_from_sensor else upper
-    shift = offset.heading_rad if offset is not None else 0.0
-    directions = []
-    for (placement, _), fix in fixes.items():
-        if placement == base:
-            directions.append((fix.heading_rad, fix.residual_deg))
-        elif offset is not None:
-            directions.append((fix.heading_rad - shift, fix.residual_deg))
-    weights = np.array([1.0 / (1.0 + residual) ** 2 for _, residual in directions])
-    # A weighted circular mean; no direction at all leaves forward at 0, said by forward_known.
-    heading = float(np.angle(np.sum(weights * np.exp(1j * np.array([d for d, _ in directions]))) or 1.0))
+    # Everything below is said in the wrist's earth frame where there is a wrist sensor.
+    base, shift = worn[0], 0.0 if offset is None else offset.heading_rad
+    own = {p: 0.0 if p == base else shift for p in worn}
+    seen = [(fix.heading_rad - own[p], fix.residual_deg) for p, fix in facing.items() if p == base or offset]
+    if not seen and bent is not None:
+        seen = [(bent.heading_rad, bent.residual_deg)]
+    body = mean_heading(seen)
+    segment = body if bent is None else bent.heading_rad
 
     seated = {}
-    for placement in (wrist, upper):
-        if placement in pose.earth_from_sensor:
-            own = heading if placement == base else heading + shift
-            residual = {kind: fix.residual_deg for (where_, kind), fix in fixes.items() if where_ == placement}
-            seated[placement] = _seat(placement, pose, own, residual)
-    used = ["neutral_pose", *(kind for kind in ("elbow_bends", "forward_raises") if any(k == kind for _, k in fixes))]
-    if offset is not None and not raises.any():
-        used.append("the sets themselves")
-    return ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), bool(directions), offset is not None)
+    for p in worn:
+        residual = {"forward_raises": facing[p].residual_deg} if p in facing else {}
+        if p == wrist and bent is not None:
+            residual["elbow_bends"] = bent.residual_deg
+        # Without a common heading the elbow's axis says nothing about the upper arm.
+        azimuth = segment if p == base or offset is not None else body
+        seated[p] = _seat(p, pose, body + own[p], azimuth + own[p], residual)
+    used = ["neutral_pose"]
+    used += ["elbow_bends"] if bent is not None else []
+    used += ["forward_raises"] if facing else []
+    used += ["the sets themselves"] if offset is not None and not raises.any() else []
+    arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), bool(seen), offset is not None)
+    if arm.upper_arm is None or arm.wrist is None or not (arm.joined and arm.forward_known):
+        return arm
+    wrist_seat = _straightened(side, arm.upper_arm, arm.wrist, attitudes, raises)
+    return replace(arm, wrist=wrist_seat)
 
 
-def long_axis_in_sensor(calibration: SensorCalibration) -> FloatArray:
-    """The segment's Y axis (3,), up the bone, in sensor components."""
-    return np.asarray(rotation_from_quat(calibration.quat_sensor_from_segment).apply(Y_AXIS))
+def _forward(
+    placement: str, rows: BoolArray, rate_hz: float, attitudes: Mapping[str, Attitude], pose: Pose
+) -> HeadingFix | None:
+    """Where the body's forward is, by this sensor's movement in the given rows."""
+    attitude = attitudes[placement]
+    seen = rows & attitude.valid
+    if not seen.any():
+        return None
+    in_sensor = pose.earth_from_sensor[placement].inv().apply(Z_AXIS)
+    up = rotation_from_quat(attitude.quat_earth_from_sensor[seen]).apply(in_sensor)[:, 2]
+    return forward_heading(attitude.rate_earth_rad_s[seen], up, rate_hz)
+
+
+def _straightened(
+    side: Side,
+    upper_arm: SensorCalibration,
+    wrist: SensorCalibration,
+    attitudes: Mapping[str, Attitude],
+    raises: BoolArray,
+) -> SensorCalibration:
+    """The wrist's seat with the elbow's zero where it is straightest: in the pose, or in the raises if straighter.
+
+    A hanging arm is rarely quite straight; gravity in the pose then tilts the forearm's axis by that much.
+    """
+    rows = raises & attitudes[upper_arm.placement].valid & attitudes[wrist.placement].valid
+    if not rows.any():
+        return wrist
+    humerus, forearm = (segment_in_body(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
+    elevation = np.degrees(np.arccos(np.clip(humerus.as_matrix()[:, 1, 1], -1, 1)))
+    raised = (elevation > RAISED_DEG[0]) & (elevation < RAISED_DEG[1])
+    if np.count_nonzero(raised) < 20:
+        return wrist
+    pointing = -(humerus.inv() * forearm).as_matrix()[raised][:, :, 1]
+    flexion = float(np.median(np.arctan2(pointing[:, 0], -pointing[:, 1])))
+    if flexion > -STRAIGHTER_RAD:
+        return wrist
+    seat = rotation_from_quat(wrist.quat_sensor_from_segment) * Rotation.from_euler("Z", -flexion)
+    residual = {**wrist.residual_deg, "elbow_bent_in_pose": float(np.degrees(-flexion))}
+    return replace(wrist, quat_sensor_from_segment=quat_from_rotation(seat), residual_deg=residual)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,3 +65,11 @@ def shared_heading(first_rad_s: FloatArray, second_rad_s: FloatArray, rows: Bool
         return None
     residual = float(np.degrees(np.arccos(min(strength, 1.0))))
     return HeadingFix(float(np.arctan2(across, along)), residual, float(len(a)))
+
+
+def mean_heading(seen: Sequence[tuple[float, float]]) -> float:
+    """Circular mean (rad) of (heading_rad, residual_deg) pairs, the cleaner ones counting more; 0 for none."""
+    if not seen:
+        return 0.0
+    heading, residual = np.array(seen).T
+    return float(np.angle(np.sum(np.exp(1j * heading) / (1.0 + residual) ** 2)))

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from imu_shoulder.model import FloatArray, Side
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.frames import (
+    EARTH_FROM_STANDING,
+    heading_rotation,
+    mirror_sagittal,
+    quat_from_rotation,
+    rotation_from_quat,
+)
+from imu_shoulder.model import BoolArray, FloatArray, Side
+from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
 
@@ -51,3 +61,18 @@ class Calibration:
     arms: Mapping[Side, ArmCalibration]
     trunk: SensorCalibration | None
     schema: int = SCHEMA
+
+
+def segment_in_body(calibration: SensorCalibration, attitude: Attitude, rows: BoolArray, side: Side) -> Rotation:
+    """standing_from_segment on the given rows: the segment's attitude against the neutral, standing body.
+
+    Mirrored for the left arm, so that what follows is about a right arm.
+    """
+    earth_from_segment = rotation_from_quat(attitude.quat_earth_from_sensor[rows]) * rotation_from_quat(
+        calibration.quat_sensor_from_segment
+    )
+    standing_from_earth = EARTH_FROM_STANDING.inv() * heading_rotation(-calibration.body_heading_rad)
+    standing_from_segment = standing_from_earth * earth_from_segment
+    if side == "left":
+        return rotation_from_quat(mirror_sagittal(quat_from_rotation(standing_from_segment)))
+    return standing_from_segment

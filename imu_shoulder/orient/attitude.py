@@ -6,7 +6,7 @@ part of the gyroscope bias that gravity cannot show is taken from `bias` and rem
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import vqf
@@ -87,3 +87,15 @@ def _rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
     scalar, vector = quat[:, :1], quat[:, 1:]
     twice = 2.0 * np.cross(vector, gyr)
     return np.asarray(gyr + scalar * twice + np.cross(vector, twice))
+
+
+def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
+    """The attitude with heading_rad (M,) taken off its heading."""
+    cosine, sine = np.cos(heading_rad / 2), np.sin(heading_rad / 2)
+    w, x, y, z = attitude.quat_earth_from_sensor.T
+    # The product of a turn by -heading about the vertical and the attitude, written out.
+    quat = np.column_stack([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w])
+    east, north = np.cos(heading_rad), np.sin(heading_rad)
+    a, b, c = attitude.rate_earth_rad_s.T
+    rate = np.column_stack([east * a + north * b, east * b - north * a, c])
+    return replace(attitude, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)

@@ -1,0 +1,106 @@
+"""The neutral pose: where it is, whether it is still, and the attitudes in it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.errors import CalibrationError
+from imu_shoulder.frames import Z_AXIS, rotation_from_quat
+from imu_shoulder.model import Event, FloatArray
+from imu_shoulder.orient.attitude import Attitude
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrateParams:
+    """Limits of a usable pose.
+
+    max_sway_deg: largest standard deviation of a sensor's attitude inside the pose; more is a moving pose.
+    """
+
+    min_pose_s: float = 1.5
+    max_sway_deg: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Attitudes averaged over the pose, by placement, and how far each swayed."""
+
+    start_s: float
+    end_s: float
+    marked: bool
+    earth_from_sensor: Mapping[str, Rotation] = field(default_factory=dict)
+    sway_deg: Mapping[str, float] = field(default_factory=dict)
+
+
+def find_pose(
+    time_s: FloatArray,
+    attitudes: Mapping[str, Attitude],
+    events: Sequence[Event],
+    still_s: Sequence[tuple[float, float]],
+    params: CalibrateParams,
+) -> Pose:
+    """The first usable neutral pose: a marked one, or the first stillness where none is marked.
+
+    still_s: stretches of stillness of all sensors together. Raises CalibrationError when there is no pose, or when
+    every marked one moves.
+    """
+    marked = [(e.onset_s, e.end_s) for e in events if e.trial_type == "neutral_pose"]
+    candidates = marked or [s for s in still_s if s[1] - s[0] >= params.min_pose_s][:1]
+    if not candidates:
+        raise CalibrationError(
+            f"a neutral pose (arms hanging, still for {params.min_pose_s:g} s or more)",
+            "none is marked and no such stillness was found",
+            "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
+        )
+    for start_s, end_s in candidates[:-1]:
+        try:
+            return _measure_pose(time_s, attitudes, start_s, end_s, bool(marked), params)
+        except CalibrationError:
+            continue  # a later pose may be better; the last one speaks for all
+    return _measure_pose(time_s, attitudes, *candidates[-1], bool(marked), params)
+
+
+def _measure_pose(
+    time_s: FloatArray,
+    attitudes: Mapping[str, Attitude],
+    start_s: float,
+    end_s: float,
+    marked: bool,
+    params: CalibrateParams,
+) -> Pose:
+    if end_s - start_s < params.min_pose_s:
+        raise CalibrationError(
+            f"a neutral pose of {params.min_pose_s:g} s or more",
+            f"the marked one lasts {end_s - start_s:g} s",
+            "mark a longer one",
+        )
+    inside = (time_s >= start_s) & (time_s <= end_s)
+    means: dict[str, Rotation] = {}
+    sways: dict[str, float] = {}
+    for placement, attitude in attitudes.items():
+        rows = inside & attitude.valid
+        if np.count_nonzero(rows) < 3:
+            continue
+        earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[rows])
+        mean = earth_from_sensor.mean()
+        # The sway that matters is that of the inclination: a slow turn of the heading is not a moving limb.
+        up, mean_up = earth_from_sensor.inv().apply(Z_AXIS), mean.inv().apply(Z_AXIS)
+        sway = float(np.degrees(np.sqrt(np.mean(np.arccos(np.clip(up @ mean_up, -1.0, 1.0)) ** 2))))
+        if sway > params.max_sway_deg:
+            raise CalibrationError(
+                f"a still neutral pose (sway under {params.max_sway_deg:g} deg)",
+                f"{placement} moves by {sway:.1f} deg between {start_s:g} and {end_s:g} s",
+                "mark the stretch in which the person stands still",
+            )
+        means[placement], sways[placement] = mean, sway
+    if not means:
+        raise CalibrationError(
+            "sensor data inside the neutral pose",
+            f"no sensor has any between {start_s:g} and {end_s:g} s",
+            "mark a pose inside the recording",
+        )
+    return Pose(start_s, end_s, marked, means, sways)
