@@ -1,0 +1,90 @@
+"""What all tests share: flags, the rule that nothing is skipped in CI, and recordings made once per process.
+
+Heavy imports wait inside the fixtures, so that collecting stays quick.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+# Open trials that lie beside the checkout where there is a copy of them; too large to be kept in it.
+OPEN_TRIALS = ROOT.parent / "shared" / "data" / "broad"
+REQUIRE_ALL = "IMU_SHOULDER_REQUIRE_ALL"
+
+
+def pytest_addoption(parser):
+    parser.addoption("--hardware", action="store_true", help="Also run what needs sensor nodes and a Bluetooth adapter.")
+
+
+def pytest_configure(config):
+    config.addinivalue_line("markers", "hardware: needs real sensor nodes in reach; runs with --hardware only")
+
+
+def pytest_collection_modifyitems(config, items):
+    """What needs hardware is left out, not skipped, where nobody asked for it."""
+    if config.getoption("--hardware"):
+        return
+    wanted = [item for item in items if item.get_closest_marker("hardware") is None]
+    if len(wanted) < len(items):
+        config.hook.pytest_deselected(items=[item for item in items if item not in wanted])
+        items[:] = wanted
+
+
+def _fail_skipped(report):
+    """With IMU_SHOULDER_REQUIRE_ALL=1 a skip is a failure, but for open trials that are not there to be read."""
+    if not report.skipped or hasattr(report, "wasxfail") or os.environ.get(REQUIRE_ALL) != "1":
+        return
+    reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+    if OPEN_TRIALS.name in reason and not OPEN_TRIALS.exists():
+        return
+    report.outcome = "failed"
+    report.longrepr = f"{report.nodeid} was skipped, and {REQUIRE_ALL} is set: {reason}"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item, call):
+    report = yield
+    _fail_skipped(report)
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector):
+    report = yield
+    _fail_skipped(report)
+    return report
+
+
+@pytest.fixture(scope="session")
+def small_recording(tmp_path_factory):
+    """The folder of a short recording: two clean reps of full_can, sensors on the right wrist and upper arm, 50 Hz.
+
+    Shared by all tests of a process: copy it before changing it.
+    """
+    from imu_shoulder.simulate import simulate
+    from imu_shoulder.simulate.scenarios import drill_scenario
+    from imu_shoulder.sources.folder import write_recording
+
+    scenario = drill_scenario(
+        "full_can", placements=("right_wrist", "right_upper_arm"), rate_hz=50.0, reps=2, hold_s=5.4
+    )
+    folder = tmp_path_factory.mktemp("recording") / "small"
+    write_recording(simulate(scenario, seed=3).recording, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def clean_outputs(tmp_path_factory):
+    """The folder of results of recordings/clean_warm_up."""
+    from click.testing import CliRunner
+
+    from imu_shoulder.cli import cli
+
+    out = tmp_path_factory.mktemp("results") / "clean_warm_up"
+    found = CliRunner().invoke(cli, ["analyse", str(ROOT / "recordings" / "clean_warm_up"), "--out", str(out)])
+    assert found.exit_code == 0, found.output
+    return out
