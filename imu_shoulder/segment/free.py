@@ -40,6 +40,8 @@ SPEED_SHARE = 0.1
 END_SHARE = 0.3
 # How far the strokes of a path that halves the reps may be from half as many.
 HALVING_TOLERANCE = 0.15
+# The acceleration of a turn is taken over half a stroke, and over no more than this where the posture is held.
+TURNING_SPAN_S = 0.5
 LONGEST_GAP_S = 0.15
 
 Exclusion = Literal["partial", "gap"]
@@ -122,7 +124,7 @@ def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:
     travels in between, under another acceleration. If an axis through those two postures comes back once a rep, it
     leads; otherwise the main axis is unfolded.
     """
-    half_stroke = max(1, int(np.median(np.diff(strokes.turns))) // 2)
+    half_stroke = max(1, int(min(np.median(np.diff(strokes.turns)) / 2, TURNING_SPAN_S * bout.rate_hz)))
     posture_places = find_alternation(bout.posture, strokes)
     places = posture_places or find_alternation(uniform_filter1d(bout.acc_g, half_stroke, axis=0), strokes)
     if places is None:
