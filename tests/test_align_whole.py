@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from open_data import RATE_HZ, watch_sets, with_stillness
 from scipy.signal import resample as fourier_resample
 
 from imu_shoulder.align import AlignParams, align_recording, propose_neutral_pose, still_windows
@@ -14,6 +15,8 @@ from imu_shoulder.align.checks import NORMAL_GRAVITY_M_S2
 from imu_shoulder.align.grid import grid_times, resample
 from imu_shoulder.errors import ParameterError, RecordingError
 from imu_shoulder.model import Aligned, Event, FloatArray, Recording, SensorStream
+from imu_shoulder.simulate import Damage, simulate
+from imu_shoulder.simulate.scenarios import drill_scenario
 
 G = 9.80665  # standard gravity, 3rd CGPM (1901)
 
@@ -298,3 +301,46 @@ def test_a_stage_with_impossible_parameters_is_refused() -> None:
 
 def test_grid_times_end_with_the_data() -> None:
     np.testing.assert_allclose(grid_times(1.0, 1.05, 100.0), [1.0, 1.01, 1.02, 1.03, 1.04, 1.05])
+
+
+def watch_recordings(scale: float = 1.0) -> list[Recording]:
+    """140 real sets of shoulder exercise at the wrist, 50 Hz (Burns et al. 2018), with stillness at both ends."""
+    return [
+        Recording(
+            "watch",
+            "M.K.",
+            "2018-01-01",
+            {"right_wrist": SensorStream("right_wrist", w.time_s, w.acc_m_s2 * scale, w.gyr_rad_s, RATE_HZ)},
+            (),
+        )
+        for w in map(with_stillness, watch_sets())
+    ]
+
+
+def test_real_sets_pass_the_unit_checks() -> None:
+    found = [finding.code for recording in watch_recordings() for finding in align_recording(recording).findings]
+    assert found.count("measured_rate") == 140
+    assert set(found) <= {"measured_rate", "axes_disagree", "spikes"}
+    # Their movement is fast, so that the limb's own acceleration may look like another axis.
+    assert found.count("axes_disagree") <= 4
+
+
+def test_wrong_units_are_seen_in_every_real_set() -> None:
+    for recording in watch_recordings(1 / G):
+        with pytest.raises(RecordingError, match='set the acc_unit of right_wrist to "g"'):
+            align_recording(recording)
+
+
+@pytest.mark.parametrize(
+    ("damage", "said"),
+    [
+        ({"acc_in_g": True}, 'acc_unit of right_wrist to "g"'),
+        ({"gyr_in_deg_s": True}, 'gyr_unit of right_wrist to "deg/s"'),
+        ({"gravity_removed": True}, "gravity was taken out"),
+    ],
+)
+def test_simulated_mistakes_are_refused(damage: dict[str, bool], said: str) -> None:
+    scenario = drill_scenario("full_can", "right")
+    with pytest.raises(RecordingError) as caught:
+        align_recording(simulate(replace(scenario, damage={"right_wrist": Damage(**damage)}), 1).recording)
+    assert said in str(caught.value)

@@ -7,6 +7,7 @@ gyroscope in rad/s.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import permutations, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,19 @@ _GRAVITY_SHARE = (0.7, 1.4)
 _REST_WINDOW_S = 1.0
 _START_S = 15.0
 _REST_SPREAD = 0.05
+# The gyroscope is judged on steps of this length, if gravity turned enough: sum of squares, (m/s^2)^2.
+_TURN_STEP_S = 0.25
+_TURNED_LEAST = 50.0
+_SLOW_M_S2 = 0.5
+_AGREES = 0.7
+_AGREES_ELSEWHERE = 0.9
+_DISAGREES = 0.3
+# Axes exchanged and turned round, (3, 3) each.
+_AXIS_CHANGES = [
+    np.diag(signs) @ np.eye(3)[list(order)]
+    for order in permutations(range(3))
+    for signs in product((1.0, -1.0), repeat=3)
+]
 # A flat top at the extreme of a channel counts as clipping only beyond what gravity and slow drills reach.
 _FLAT_TOP_LEAST = np.array([20.0, 20.0, 20.0, 4.0, 4.0, 4.0])
 _FLAT_TOP_SAMPLES = 3
@@ -115,39 +129,50 @@ def require_gravity(placement: str, rest: Rest) -> str | None:
 def require_gyroscope(
     placement: str, acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
 ) -> str | None:
-    """Compare how gravity turns in the sensor with what the gyroscope says; in slow movement both must agree.
+    """Compare how gravity turns in the sensor with what the gyroscope says; in slow movement both agree.
 
     Gravity g in the sensor's frame turns by dg/dt = -gyr x g. The factor between the two sides, by least squares over
-    quarter seconds, is 1 for right units, 57.3 or its inverse for radians and degrees exchanged.
-    Raises RecordingError for those; else a sentence where axes or signs disagree, or None.
+    quarter seconds, is 1 for right units, 57.3 or its inverse for radians and degrees exchanged. Fast movement, where
+    a limb's own acceleration hides gravity, is not judged.
+    Raises RecordingError for exchanged units; else a sentence where other axes or signs would agree, or None.
     """
-    width = max(2, round(0.25 * rate_hz))
+    width = max(2, round(_TURN_STEP_S * rate_hz))
     count = len(acc) // width
     if count < 8:
         return None
-    a = acc[: count * width].reshape(count, width, 3).mean(axis=1)
-    w = gyr[: count * width].reshape(count, width, 3).mean(axis=1)
-    t = time_s[: count * width].reshape(count, width).mean(axis=1)
-    steps = np.diff(t)
-    whole = steps < 1.5 * width / rate_hz
-    # Two blocks apart, to let the tilt show above the linear acceleration.
-    turned = (a[2:] - a[:-2])[whole[1:] & whole[:-1]]
-    rates = 0.25 * w[:-2] + 0.5 * w[1:-1] + 0.25 * w[2:]
-    told = (-np.cross(rates, a[1:-1]) * (t[2:] - t[:-2])[:, None])[whole[1:] & whole[:-1]]
-    seen, said = float((turned**2).sum()), float((told**2).sum())
-    if seen < 50.0 or said == 0.0:
+    rows = slice(0, count * width)
+    a, w = (part[rows].reshape(count, width, 3).mean(axis=1) for part in (acc, gyr))
+    t = time_s[rows].reshape(count, width).mean(axis=1)
+    # Two steps apart, to let the tilt show above the linear acceleration; none across a gap.
+    norm = np.linalg.norm(a, axis=1)
+    slow = np.abs(norm - np.median(norm)) < _SLOW_M_S2
+    used = (t[2:] - t[:-2] < 3.0 * width / rate_hz) & slow[2:] & slow[1:-1] & slow[:-2]
+    turned = (a[2:] - a[:-2])[used]
+    up = a[1:-1][used]
+    rates = ((0.25 * w[:-2] + 0.5 * w[1:-1] + 0.25 * w[2:]) * (t[2:] - t[:-2])[:, None])[used]
+    seen = float((turned**2).sum())
+    if seen < _TURNED_LEAST or not rates.any():
         return None  # it hardly turned: nothing to compare
-    shared = float((turned * told).sum())
-    factor, agreement = shared / said, shared / float(np.sqrt(seen * said))
-    if agreement > 0.7 and not 0.1 < factor < 10.0:
+
+    def compare(axes: FloatArray) -> tuple[float, float]:
+        """Agreement (-1 to 1) and factor, with the gyroscope's axes turned by a (3, 3) matrix."""
+        told = np.cross(up, rates @ axes.T)
+        said, shared = float((told**2).sum()), float((turned * told).sum())
+        return (shared / np.sqrt(seen * said), shared / said) if said > 0 else (0.0, 1.0)
+
+    agreement, factor = compare(np.eye(3))
+    if agreement > _AGREES and not 0.1 < factor < 10.0:
         unit, other = ("deg/s", "rad/s") if factor < 1 else ("rad/s", "deg/s")
         raise RecordingError(
             f"{placement}'s gyroscope to turn as its accelerometer tilts",
             f"it says {1 / factor:.2g} times as much, as if numbers in {unit} were declared as {other}",
             f'set the gyr_unit of {placement} to "{unit}"',
         )
-    if agreement < 0.3:
-        return "its gyroscope and accelerometer do not turn together: check the axes and signs of both"
+    if agreement < _DISAGREES and any(
+        other_agrees > _AGREES_ELSEWHERE and 0.8 < other_factor < 1.25
+        for other_agrees, other_factor in map(compare, _AXIS_CHANGES)
+    ):
+        return "its gyroscope turns about other axes or the other way than its accelerometer: check axes and signs"
     return None
 
 
