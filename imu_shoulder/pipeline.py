@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from imu_shoulder.align import align_recording
+from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles
 from imu_shoulder.angles.trunk import trunk_angles
@@ -19,7 +19,6 @@ from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
-from imu_shoulder.orient.bias import StillnessParams, runs, still_windows
 from imu_shoulder.orient.heading import HeadingParams, quiet_moments, track_heading
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
@@ -49,8 +48,9 @@ def analyse(
         for placement, track in aligned.tracks.items()
     }
     progress("calibrate")
-    still_s = joint_stillness(aligned, params.orient.stillness)
-    pose = find_pose(aligned.time_s, attitudes, recording.events, still_s, params.calibrate)
+    marked = any(event.trial_type == "neutral_pose" for event in recording.events)
+    proposed = None if marked else propose_neutral_pose(aligned)
+    pose = find_pose(aligned.time_s, attitudes, recording.events, proposed, params.calibrate)
     attitudes = keep_heading(aligned, attitudes, recording.events, (pose.start_s, pose.end_s), params.heading)
     calibration = calibrate(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose)
     progress("angles")
@@ -94,17 +94,6 @@ def keep_heading(
         for p, track in zip(placements, tracks, strict=True):
             out[p] = turned(attitudes[p], track.at(aligned.time_s) - track.correction_rad[in_pose])
     return out
-
-
-def joint_stillness(aligned: Aligned, params: StillnessParams) -> list[tuple[float, float]]:
-    """Stretches (start_s, end_s) in which every sensor is still at once."""
-    still = np.ones(len(aligned.time_s), dtype=bool)
-    for track in aligned.tracks.values():
-        mine = np.zeros(len(still), dtype=bool)
-        for window in still_windows(track, aligned.rate_hz, params):
-            mine[window.first : window.last] = True
-        still &= mine
-    return [(float(aligned.time_s[a]), float(aligned.time_s[b - 1])) for a, b in runs(still)]
 
 
 def _judge(

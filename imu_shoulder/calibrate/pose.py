@@ -40,38 +40,37 @@ def find_pose(
     time_s: FloatArray,
     attitudes: Mapping[str, Attitude],
     events: Sequence[Event],
-    still_s: Sequence[tuple[float, float]],
+    proposed: Event | None,
     params: CalibrateParams,
 ) -> Pose:
-    """The first usable neutral pose: a marked one, or the first stillness where none is marked.
+    """The first usable neutral pose: a marked one, or the proposed one where none is marked.
 
-    still_s: stretches of stillness of all sensors together. Raises CalibrationError when there is no pose, or when
-    every marked one moves.
+    Raises CalibrationError when there is no pose, or when every marked one moves.
     """
-    marked = [(e.onset_s, e.end_s) for e in events if e.trial_type == "neutral_pose"]
-    candidates = marked or [s for s in still_s if s[1] - s[0] >= params.min_pose_s][:1]
+    marked = [event for event in events if event.trial_type == "neutral_pose"]
+    candidates = marked or ([] if proposed is None else [proposed])
     if not candidates:
         raise CalibrationError(
             f"a neutral pose (arms hanging, still for {params.min_pose_s:g} s or more)",
             "none is marked and no such stillness was found",
             "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
         )
-    for start_s, end_s in candidates[:-1]:
+    for event in candidates[:-1]:
         try:
-            return _measure_pose(time_s, attitudes, start_s, end_s, bool(marked), params)
+            return _measure_pose(time_s, attitudes, event, bool(marked), params)
         except CalibrationError:
             continue  # a later pose may be better; the last one speaks for all
-    return _measure_pose(time_s, attitudes, *candidates[-1], bool(marked), params)
+    return _measure_pose(time_s, attitudes, candidates[-1], bool(marked), params)
 
 
 def _measure_pose(
     time_s: FloatArray,
     attitudes: Mapping[str, Attitude],
-    start_s: float,
-    end_s: float,
+    event: Event,
     marked: bool,
     params: CalibrateParams,
 ) -> Pose:
+    start_s, end_s = event.onset_s, event.end_s
     if end_s - start_s < params.min_pose_s:
         raise CalibrationError(
             f"a neutral pose of {params.min_pose_s:g} s or more",

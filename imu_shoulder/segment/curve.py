@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 from scipy import signal
 
@@ -33,9 +35,13 @@ def smoothed(values: FloatArray, rate_hz: float, cutoff_hz: float = SMOOTH_HZ) -
     """Zero-phase low-pass of (N,) without NaN. Short inputs are returned as they are."""
     if len(values) < 12 or rate_hz <= 2.2 * cutoff_hz:
         return values
-    sections = signal.butter(2, cutoff_hz, fs=rate_hz, output="sos")
     pad = min(len(values) - 1, round(rate_hz))
-    return np.asarray(signal.sosfiltfilt(sections, values, padlen=pad))
+    return np.asarray(signal.sosfiltfilt(_low_pass(cutoff_hz, rate_hz), values, padlen=pad))
+
+
+@cache
+def _low_pass(cutoff_hz: float, rate_hz: float) -> FloatArray:
+    return np.asarray(signal.butter(2, cutoff_hz, fs=rate_hz, output="sos"))
 
 
 def velocity_deg_s(smooth_deg: FloatArray, rate_hz: float) -> FloatArray:
