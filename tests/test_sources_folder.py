@@ -247,16 +247,19 @@ def test_more_hours_than_the_limit_are_refused(tmp_path: Path, monkeypatch: pyte
         read_recording(make(tmp_path))
 
 
-def test_full_disk_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    recording = read_recording(make(tmp_path))
+def test_full_disk_leaves_nothing(tmp_path: Path) -> None:
+    """The system stops the write in the middle of a sensor's file, as a full disk would."""
+    rows = np.arange(5000)
+    three = np.ones((5000, 3))
+    stream = SensorStream("right_wrist", rows / 100, three, three, 100.0)
     out = tmp_path / "out" / "copy"
-
-    def full(*_: object, **__: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr("imu_shoulder.sources.folder.events_tsv", full)
-    with pytest.raises(OutputError, match="No space left on device"):
-        write_recording(recording, out)
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, hard))
+    try:
+        with pytest.raises(OutputError, match="nothing was left behind"):
+            write_recording(Recording("copy", "M.K.", "2026-05-04", {"right_wrist": stream}, ()), out)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert list(out.parent.iterdir()) == []
 
 
