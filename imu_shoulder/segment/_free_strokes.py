@@ -35,6 +35,8 @@ APART_SHARE = 0.2
 HALF_REP = 0.4
 # Motion left outside every rep weighs this much against motion missing in a cut rep.
 LEFTOVER_WEIGHT = 5.0
+# Decides where both are alike: the set starts at the end of the way that is seen first.
+FIRST_POSTURE_WEIGHT = 0.1
 # Within this share of a stroke from one end, a posture held still is taken for that end.
 POSTURE_SHARE = 0.3
 
@@ -128,10 +130,10 @@ def start_sign(x: FloatArray, strokes: Strokes) -> int:
     """+1 where the start posture is the low end of x (a rep is a peak), -1 where it is the high end.
 
     A set that is still at both ends in the same posture starts there. Otherwise the recording is cut, and
-    the start posture is the one that leaves the least motion outside every rep and misses the least within them.
+    the start posture is the one that leaves the least motion outside every rep and misses the least within them; where
+    both are alike it is the one seen first.
     """
-    tops = np.sort(x[strokes.turns])
-    low, high = np.median(tops[: len(tops) // 2]), np.median(tops[len(tops) // 2 :])
+    low, high = sorted(float(np.median(x[strokes.turns[kind::2]])) for kind in (0, 1))
     ends = (x[[strokes.first, strokes.last]] - low) / (high - low)
     if strokes.paused and (ends < POSTURE_SHARE).all():
         return 1
@@ -142,7 +144,8 @@ def start_sign(x: FloatArray, strokes: Strokes) -> int:
         seen = [away + back for _, away, back in rep_pieces(x, strokes, sign)]
         missing = sum(2 - both for both in seen if both / 2 >= HALF_REP)
         leftover = sum(both for both in seen if both / 2 < HALF_REP)
-        costs.append(missing + LEFTOVER_WEIGHT * leftover)
+        away_first = abs(ends[0] - (1 - sign) / 2)
+        costs.append(missing + LEFTOVER_WEIGHT * leftover + FIRST_POSTURE_WEIGHT * away_first)
     return 1 if costs[0] <= costs[1] else -1
 
 
