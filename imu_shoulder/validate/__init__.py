@@ -1,0 +1,1 @@
+"""How far our angles agree with a goniometer, an inclinometer or an optical reference."""
