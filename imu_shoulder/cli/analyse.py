@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -38,36 +38,39 @@ def analyse(recording: Path, out: Path, column_map: Path | None, drill_files: tu
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
 
-    progress = stage_progress()
-    drills = {drill.id: drill for drill in map(load_file, drill_files)}
-    progress("reading")
-    if column_map is None:
-        from imu_shoulder.sources.folder import read_recording
+    with stage_progress() as progress:
+        progress("reading")
+        drills = {drill.id: drill for drill in map(load_file, drill_files)}
+        if column_map is None:
+            from imu_shoulder.sources.folder import read_recording
 
-        found = read_recording(recording)
-    else:
-        from imu_shoulder.sources.column_map import read_mapped
+            found = read_recording(recording)
+        else:
+            from imu_shoulder.sources.column_map import read_mapped
 
-        found = read_mapped(column_map, recording)
-    run(found, out, drills, method, progress)
+            found = read_mapped(column_map, recording)
+        summary = run(found, out, drills, method, progress)
+    tell(summary, out)
 
 
 def run(
-    recording: Recording, out: Path, drills: dict[str, Drill], method: str, progress: Callable[[str], None]
-) -> None:
-    """Analyse, write the results, and print the same headlines as the report."""
+    recording: Recording, out: Path, drills: Mapping[str, Drill], method: str, progress: Callable[[str], None]
+) -> Mapping[str, object]:
+    """Analyse a recording, write the results, and return the summary."""
     from imu_shoulder.analysis import Params
     from imu_shoulder.orient.attitude import OrientParams
     from imu_shoulder.pipeline import analyse as run_stages
     from imu_shoulder.report.folder import write_outputs
+
+    analysis = run_stages(recording, Params(orient=OrientParams(method=method)), drills, progress)
+    progress("report")
+    return write_outputs(analysis, out)
+
+
+def tell(summary: Mapping[str, object], out: Path) -> None:
+    """Print the same headlines as the report."""
     from imu_shoulder.report.headlines import terminal_lines
 
-    try:
-        analysis = run_stages(recording, Params(orient=OrientParams(method=method)), drills, progress)
-        progress("report")
-        summary = write_outputs(analysis, out)
-    finally:
-        progress("")
     for line in terminal_lines(summary):
         click.echo(line)
     click.echo(f"Report: {out / 'report.html'}")

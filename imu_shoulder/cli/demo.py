@@ -27,11 +27,12 @@ def demo(out: Path, scenario: str) -> None:
 
     The warm-up is simulated with known faults, so that every part of the report has something to show.
     """
-    from imu_shoulder.cli.analyse import run
+    from imu_shoulder.cli.analyse import run, tell
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.simulate import simulate
     from imu_shoulder.simulate.scenarios import find
 
-    progress = stage_progress()
-    progress("simulating")
-    run(simulate(find(scenario), seed=7).recording, out, {}, "vqf", progress)
+    with stage_progress() as progress:
+        progress("simulating")
+        summary = run(simulate(find(scenario), seed=7).recording, out, {}, "vqf", progress)
+    tell(summary, out)

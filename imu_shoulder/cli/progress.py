@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 import click
 
+_WIPE_LINE = "\r\x1b[K"
 
-def stage_progress() -> Callable[[str], None]:
-    """A callback that shows the stage under way on a terminal's standard error."""
+
+@contextmanager
+def stage_progress() -> Iterator[Callable[[str], None]]:
+    """A callback that shows the stage under way on a terminal's standard error; its line is wiped at the end."""
     if not sys.stderr.isatty():
-        return lambda stage: None
-
-    def show(stage: str) -> None:
-        click.echo(f"\r\x1b[K{stage} ..." if stage else "\r\x1b[K", nl=False, err=True)
-
-    return show
+        yield lambda stage: None
+        return
+    try:
+        yield lambda stage: click.echo(f"{_WIPE_LINE}{stage} ...", nl=False, err=True)
+    finally:
+        click.echo(_WIPE_LINE, nl=False, err=True)

@@ -22,7 +22,7 @@ _ACC_DECIMALS, _GYR_DECIMALS = 3, 4
 @click.option("--scenario", default="clean_warm_up", show_default=True, help="A named warm-up, or a drill's id.")
 @click.option("--side", help="Side of the set, when the scenario is a drill; right if not given.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Same seed, same recording.")
-@click.option("--rate", "rate_hz", type=float, help="Sampling rate in Hz, at least 20; 100 if not given.")
+@click.option("--rate", "rate_hz", type=click.FloatRange(20, 1000), help="Sampling rate in Hz; 100 if not given.")
 @click.option(
     "--truth",
     type=click.Choice(["all", "reps", "none"]),
@@ -44,16 +44,13 @@ def simulate(out: Path, scenario: str, side: str | None, seed: int, rate_hz: flo
     found = find(scenario, side or "right")
     if rate_hz is not None:
         found = replace(found, rate_hz=rate_hz)
-    progress = stage_progress()
-    try:
+    with stage_progress() as progress:
         progress("simulating")
         simulated = run(found, seed)
         progress("writing")
         write_recording(_rounded(simulated.recording), out)
         if truth != "none":
             write_truth(simulated.truth, out, with_angles=truth == "all")
-    finally:
-        progress("")
     click.echo(f"Recording: {out}")
 
 

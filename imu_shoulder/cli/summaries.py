@@ -1,7 +1,7 @@
 """One line about each command, for the list in `imu-shoulder --help`."""
 
 SUMMARIES = {
-    "demo": "Analyse a bundled recording of an invented athlete and write its report.",
+    "demo": "Analyse a warm-up of an invented athlete and write its report.",
     "analyse": "Analyse a recording folder: reps.csv, angles.parquet, summary.json, report.html.",
     "drills": "List the drills, show one, or check a drill file of your own.",
     "simulate": "Write a recording of a simulated athlete, with the truth beside it.",
