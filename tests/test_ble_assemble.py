@@ -48,8 +48,9 @@ def rough_scripts(seed: int, seconds: float = 60.0) -> list[NodeScript]:
 def alignment_ms(tmp_path, seed: int, **changes) -> dict[str, float]:
     """95th percentile and worst of |recorded - true time| over all samples of a rough recording."""
     scripts = [NodeScript(**{**script.__dict__, **changes}) for script in rough_scripts(seed)]
-    truth = write_log(tmp_path / f"{seed}.log", scripts, 60.0)
-    found = assemble(read_log(tmp_path / f"{seed}.log"), "rough")
+    log = tmp_path / f"{seed} {sorted(changes.items())}.log"
+    truth = write_log(log, scripts, 60.0)
+    found = assemble(read_log(log), "rough")
     errors = [clock_errors_s(truth[i], found.recording.streams[p].time_s) for i, p in enumerate(FIVE)]
     for number, report in enumerate(sorted(found.nodes, key=lambda r: r.address)):
         assert (report.lost, report.packets) == (truth[number].lost, truth[number].sent)

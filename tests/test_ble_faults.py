@@ -37,7 +37,7 @@ def test_outage_restart_and_silence(tmp_path):
     assert reports["right_upper_arm"]["boots"] == 2
     assert len(reports["left_wrist"]["outages"]) == 1  # the watchdog ended the silent connection and made a new one
     for placement in FIVE[:3]:
-        assert np.ptp(reports[placement]["times"]) < 0.02
+        assert np.abs(reports[placement]["errors_s"]).max() < 0.02
         assert read_recording(out).streams[placement].time_s[-1] > 9
 
 
@@ -76,7 +76,7 @@ def test_a_full_disk_ends_the_recording_in_order(tmp_path):
             bluez, out, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (12_000, 12_000))
         )
         said, _ = process.communicate(timeout=20)
-    assert process.returncode == 1
+    assert process.returncode == 2
     assert "Traceback" not in said
     assert "free some space and run: imu-shoulder recover" in said
     found = recover(tmp_path / "session.log", out, keep_log=True)

@@ -42,8 +42,8 @@ def test_five_nodes_and_a_foreign_one(tmp_path):
     assert sum(report["lost"] for report in reports.values()) > 0
     events = read_recording(out).events
     assert [event.trial_type for event in events] == ["neutral_pose", "set"]
-    offsets = [float(np.median(report["times"])) for report in reports.values()]
-    assert np.ptp(offsets) < 0.006  # no more than the machine's own scheduling; the alignment itself is tested offline
+    # A busy machine runs its processes late by itself; alignment to 3 ms is tested without it, in test_ble_assemble.
+    assert max(np.abs(report["errors_s"]).max() for report in reports.values()) < 0.02
     assert not out.with_name("session.log").exists()
     assert (out / "recording.log").exists()
 
@@ -64,7 +64,7 @@ def test_placements_are_set_by_address(tmp_path):
         refused = start(bluez, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", 0.7)
         said, _ = refused.communicate(timeout=20)
         assert "--node C0:00:00:00:00:01=right_wrist" in said
-        assert refused.returncode == 1
+        assert refused.returncode == 2
         process = start_recording(bluez, out, "--node", "c0:00:00:00:00:01=sternum", "--rate", 100)
         time.sleep(1.0)
         said = finish(process)
@@ -77,10 +77,10 @@ def test_placements_are_set_by_address(tmp_path):
 def test_no_adapter_is_said_in_one_sentence(tmp_path):
     environment = {**os.environ, "DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/nothing"}
     done = subprocess.run(
-        [sys.executable, "-c", COMMANDS, "scan"], env=environment, capture_output=True, text=True, timeout=20
+        [sys.executable, *COMMANDS, "scan"], env=environment, capture_output=True, text=True, timeout=20
     )
-    assert done.returncode == 1
-    assert done.stderr.startswith("error: expected a Bluetooth adapter that is switched on")
+    assert done.returncode == 2
+    assert done.stderr.startswith("Error: expected a Bluetooth adapter that is switched on")
     assert "Traceback" not in done.stderr
 
 

@@ -14,13 +14,14 @@ import signal
 import socket
 import sys
 from collections import Counter
+from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any
 
 from dbus_fast import Message, MessageFlag, MessageType, Variant
 from dbus_fast.aio import MessageBus
 
-from fake_bluez.node import KEEP_COUNTING_S, Made, SimulatedNode, script_from
+from fake_bluez.node import CONNECTION_INTERVAL_S, KEEP_COUNTING_S, Made, SimulatedNode, script_from
 from imu_shoulder.ble import gatt, packet
 from imu_shoulder.ble.clock import host_now_ns
 
@@ -236,9 +237,7 @@ class Server:
         if device is None or not device.known:
             return Message.new_error(message, "org.freedesktop.DBus.Error.UnknownObject", "no such object")
         if message.interface == "org.bluez.Device1":
-            task = asyncio.get_running_loop().create_task(self._device_call(device, message))
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
+            self._spawn(self._device_call(device, message))
             return True
         if message.interface == "org.bluez.GattCharacteristic1":
             return self._characteristic(device, message)
@@ -282,7 +281,20 @@ class Server:
         self.changed(device.path, "org.bluez.Device1", {"ServicesResolved": Variant("b", True)})
         return Message.new_method_return(message)
 
-    def _characteristic(self, device: Device, message: Message) -> Message:
+    async def _write(self, device: Device, message: Message) -> None:
+        """A write travels at the next connection event and is acknowledged at the one after it."""
+        node = device.node
+        await asyncio.sleep(max(0.0, node.next_event_s(self.now_s()) - self.now_s()))
+        node.command(bytes(message.body[0]), self.now_s())
+        await asyncio.sleep(CONNECTION_INTERVAL_S)
+        await self._bus.send(Message.new_method_return(message))
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    def _characteristic(self, device: Device, message: Message) -> Message | bool:
         if not device.connected:
             return Message.new_error(message, FAILED, "Not connected")
         path = message.path or ""
@@ -296,8 +308,8 @@ class Server:
             }
             return Message.new_method_return(message, "ay", [values[uuid]])
         if message.member == "WriteValue":
-            device.node.command(bytes(message.body[0]), self.now_s())
-            return Message.new_method_return(message)
+            self._spawn(self._write(device, message))
+            return True
         if message.member == "StartNotify":
             device.notifying.add(path)
             return Message.new_method_return(message)

@@ -11,19 +11,12 @@ import time
 import numpy as np
 
 from fake_bluez.node import NodeScript
+from imu_shoulder.ble.entries import Session, unpack
+from imu_shoulder.log.records import SESSION, read_log
 from imu_shoulder.sources.folder import read_recording
 
 FIVE = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm", "sternum")
-COMMANDS = """
-import sys
-import click
-from imu_shoulder.cli.record import record, recover, scan
-from imu_shoulder.errors import ShoulderError
-try:
-    click.Group(commands={"scan": scan, "record": record, "recover": recover})()
-except ShoulderError as error:
-    sys.exit(f"error: {error}")
-"""
+COMMANDS = ("-m", "imu_shoulder")
 DECOY = {"address": "C0:00:00:00:00:FF", "placement": "sternum", "uuid": "f3a1c0de-0000-4000-8000-000000000001"}
 
 
@@ -33,7 +26,7 @@ def nodes(count: int, **fields) -> list[NodeScript]:
 
 def start(bluez, *arguments, **options) -> subprocess.Popen:
     return subprocess.Popen(
-        [sys.executable, "-c", COMMANDS, *map(str, arguments)],
+        [sys.executable, *COMMANDS, *map(str, arguments)],
         env=bluez.environment(),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -63,10 +56,16 @@ def finish(process: subprocess.Popen, by: int = signal.SIGINT) -> str:
 
 
 def account(out, truth) -> dict[str, dict]:
-    """Hold the recording against what the nodes really did; the link reports by placement."""
+    """Hold the recording against what the nodes really did.
+
+    Returns the link reports by placement, each with errors_s: recorded minus true time of every sample.
+    """
     link = json.loads((out / "link.json").read_text())
     reports = {node["placement"]: node for node in link["nodes"]}
     recording = read_recording(out)
+    log = read_log(out / "recording.log").records
+    session = unpack(Session, next(r.payload for r in log if r.kind == SESSION))
+    zero_s = (session.host_ns - truth["zero_ns"]) / 1e9
     for node in truth["nodes"]:
         if node["address"] == DECOY["address"]:
             assert node["packets"] == []
@@ -80,8 +79,7 @@ def account(out, truth) -> dict[str, dict]:
             last = max(p[1] for p in heard if p[0] == boot)
             lost += sum(p[0] == boot and p[1] < last and p[4] != "sent" for p in node["packets"])
         assert report["lost"] == lost
-        rate = 200
-        true_s = np.concatenate([p[2] + np.arange(p[3]) / rate for p in heard])
-        # The recording's zero is the recorder's own; only differences of time can be compared.
-        report["times"] = recording.streams[node["placement"]].time_s - true_s
+        rate_hz = recording.streams[node["placement"]].declared_rate_hz
+        true_s = np.concatenate([p[2] + np.arange(p[3]) / rate_hz for p in heard])
+        report["errors_s"] = recording.streams[node["placement"]].time_s + zero_s - true_s
     return reports
