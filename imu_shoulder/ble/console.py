@@ -9,22 +9,24 @@ import threading
 from collections.abc import Callable, Sequence
 from typing import TextIO
 
-from imu_shoulder.ble.link import NodeLink
+from imu_shoulder.ble.link import LinkState, NodeLink
 
 ERASE_DOWN = "\x1b[J"
+ERASE_LINE = "\x1b[K"
 
 
 def status_line(link: NodeLink, now_s: float) -> str:
-    """Placement, state, rate, loss, battery and clock of one node."""
+    """Placement, rate, loss, battery, how far the clock can be wrong, and state of one node."""
     meter = link.meter
     share = 100 * meter.lost / max(1, meter.lost + meter.packets)
     error_s = meter.clock_error_s()
-    battery = "battery  ?  " if link.battery_percent is None else f"battery {link.battery_percent:3d} %"
-    clock = "clock ?" if error_s is None else f"clock within {1e3 * error_s:.1f} ms"
-    trouble = f" ({link.trouble})" if link.trouble and link.state.name == "LOST" else ""
+    battery = "  ?" if link.battery_percent is None else f"{link.battery_percent:3d}"
+    clock = "   ?" if error_s is None else f"{1e3 * error_s:4.1f}"
+    trouble = f" ({link.trouble})" if link.trouble and link.state is LinkState.LOST else ""
+    # A terminal of 80 columns shows all of it but the trouble.
     return (
-        f"{link.entry.placement:<16} {meter.rate_hz(now_s):6.1f} Hz  lost {share:5.2f} %  {battery}  {clock}  "
-        f"{link.state.value}{trouble}"
+        f"{link.entry.placement:<15} {meter.rate_hz(now_s):5.0f} Hz  lost {share:5.2f} %  battery {battery} %  "
+        f"clock {clock} ms  {link.state.value}{trouble}"
     )
 
 
@@ -61,15 +63,18 @@ class Console:
         self._out.flush()
 
     def key(self, character: str) -> str | None:
-        """Take one typed character; the whole line when it was Enter."""
+        """Take one typed character and show it; the whole line when it was Enter."""
+        line = None
         if character in "\r\n":
             line, self.typed = self.typed, ""
-            return line
-        if character in "\x7f\b":
+        elif character in "\x7f\b":
             self.typed = self.typed[:-1]
         elif character.isprintable():
             self.typed += character
-        return None
+        if self._in_place and self._painted:
+            self._out.write(f"\r{ERASE_LINE}> {self.typed}")
+            self._out.flush()
+        return line
 
 
 class Keyboard:

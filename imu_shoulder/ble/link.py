@@ -42,7 +42,7 @@ class LinkState(Enum):
 
     CONNECTING = "connecting"
     STREAMING = "streaming"
-    LOST = "lost, trying again"
+    LOST = "lost"
     STOPPED = "stopped"
 
 

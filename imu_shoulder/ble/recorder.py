@@ -160,6 +160,7 @@ class _Recorder:
                     task.result()
             if log.error is not None or elapsed_s >= (self._options.seconds or float("inf")):
                 self._stop.set()
+        self._console.say("stopping")
         _, late = await asyncio.wait(tasks, timeout=STOP_TIMEOUT_S)
         for task in late:
             task.cancel()

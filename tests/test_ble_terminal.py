@@ -1,0 +1,69 @@
+"""The recorder on a real terminal: keys are shown, lines repainted in place, the terminal is left as it was."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from dataclasses import replace
+
+import pytest
+from fake_bluez.bus import fake_bluez, needs_dbus
+from fake_bluez.session import COMMANDS, nodes
+
+from imu_shoulder.sources.folder import read_recording
+
+pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth")]
+ONCE_S = 20.0
+
+
+def test_on_a_terminal(tmp_path):
+    fcntl, pty, termios = (pytest.importorskip(name) for name in ("fcntl", "pty", "termios"))
+    ours, theirs = pty.openpty()
+    termios.tcsetwinsize(theirs, (24, 80))
+    before = termios.tcgetattr(theirs)
+    out = tmp_path / "session"
+    said = bytearray()
+
+    def until(text: bytes, start: int = 0) -> int:
+        """Read what the recorder paints until the text has come; where it ended."""
+        deadline = time.monotonic() + ONCE_S
+        while (found := said.find(text, start)) < 0:
+            assert time.monotonic() < deadline, said.decode()
+            said.extend(os.read(ours, 4096))
+        return found + len(text)
+
+    # A node that loses its way for a while shows what the status line says of it.
+    scripts = [replace(node, outages=((12.0, 14.0),) if i else ()) for i, node in enumerate(nodes(2))]
+    with fake_bluez(scripts, tmp_path) as bluez:
+        process = subprocess.Popen(
+            [sys.executable, *COMMANDS, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", "0.7"],
+            env=bluez.environment(),
+            stdin=theirs,
+            stdout=theirs,
+            stderr=theirs,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+        )
+        at = until(b"battery  90 %", until(b"streaming"))
+        os.write(ours, b"pozz\x7f\x7fse")
+        at = until(b"> pose", at)
+        os.write(ours, b"\r")
+        at = until(b"noted: pose", at)
+        at = until(b"neutral_pose for", at)
+        os.write(ours, b"set full_can r\r")
+        at = until(b"'set full_can r' was typed", at)
+        os.write(ours, b"set full_can right\r")
+        at = until(b"set full_can right for", at)
+        at = until(b"lost (the", at)
+        at = until(b"streaming", at)
+        os.write(ours, b"\x03")  # Ctrl-C
+        until(b"recording written to", at)
+        process.wait(ONCE_S)
+        assert b"\x1b[2F" in said or b"\x1b[3F" in said  # painted over, not scrolled
+        assert termios.tcgetattr(theirs) == before
+    os.close(ours)
+    os.close(theirs)
+    assert process.returncode == 0
+    assert [event.trial_type for event in read_recording(out).events] == ["neutral_pose", "set"]
