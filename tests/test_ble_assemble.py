@@ -147,6 +147,42 @@ def test_a_lost_state_after_a_restart_does_not_mix_the_clocks(tmp_path):
     assert any("1 records of the log are missing" in remark for remark in found.remarks)
 
 
+def test_a_node_replaced_while_recording_gives_one_stream(tmp_path):
+    scripts = [
+        NodeScript(address(0), "right_wrist", outages=((10.0, 30.0),)),
+        NodeScript(address(1), "right_wrist", outages=((0.0, 12.0),)),
+    ]
+    truth = write_log(tmp_path / "a.log", scripts, 20.0)
+    found = assemble(read_log(tmp_path / "a.log"), "a")
+    assert [report.address for report in found.nodes] == [address(0), address(1)]
+    stream = found.recording.streams["right_wrist"]
+    true_s = np.array(truth[0].true_s + truth[1].true_s)
+    assert stream.time_s == pytest.approx(true_s, abs=0.01)
+
+
+def test_two_shakes_correct_once(tmp_path):
+    shaken_npz(tmp_path / "a.npz")
+    with np.load(tmp_path / "a.npz") as data:
+        late = {key: np.roll(data[key], 3, axis=0) for key in ("acc", "gyr")}
+    np.savez(tmp_path / "b.npz", **late)
+    scripts = [NodeScript(address(i), FIVE[i], data=str(tmp_path / f"{name}.npz")) for i, name in enumerate("ab")]
+    twice = [EventEntry(ZERO_NS + at_ns, "shake", duration_s=5.0) for at_ns in (5_000_000_000, 5_500_000_000)]
+    truth = write_log(tmp_path / "a.log", scripts, 20.0, twice)
+    found = assemble(read_log(tmp_path / "a.log"), "a")
+    errors_s = clock_errors_s(truth[1], found.recording.streams["right_upper_arm"].time_s)
+    assert np.median(errors_s) == pytest.approx(-0.015, abs=0.002)
+    assert abs(found.nodes[1].shake_lag_ms) < 1
+
+
+def test_a_damaged_beginning_is_survived(tmp_path):
+    """What all else depends on is written twice; here the second copy has to do."""
+    write_log(tmp_path / "a.log", [NodeScript(address(0), "right_wrist")], 12.0)
+    data = (tmp_path / "a.log").read_bytes()
+    at = data.index(b'"athlete"')
+    found = assemble(scan(data[:at] + b"!" + data[at + 1 :]), "a")
+    assert found.recording.athlete == "M.K."
+
+
 def test_a_log_without_samples_is_refused(tmp_path):
     write_log(tmp_path / "a.log", [], 1.0)
     with pytest.raises(LogError, match="it holds none"):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -21,7 +21,7 @@ from imu_shoulder.ble.kinds import NodeKind, node_kind
 from imu_shoulder.ble.packet import PacketError
 from imu_shoulder.ble.streams import Arrival, NodeSamples, Ping, node_samples
 from imu_shoulder.ble.typed import TypedEvents, typed_events
-from imu_shoulder.log.records import DATA, DROPPED, END, EVENT, LINK, NODE, SESSION, STATE, LogError, Scan
+from imu_shoulder.log.records import DATA, DROPPED, END, EVENT, LINK, NODE, SESSION, STATE, LogError, Record, Scan
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.units import GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
 
@@ -127,40 +127,41 @@ class Assembled:
 
 def assemble(log: Scan, name: str) -> Assembled:
     """The recording in a log. Raises LogError if the log holds no samples."""
-    session, nodes, entries, dropped = _read(log)
-    zero_ns, athlete, start, remarks = _session(log, session, nodes)
-    samples: dict[str, NodeSamples] = {}
-    for node in nodes.values():
+    session, nodes, entries, remarks = _read(log)
+    zero_ns, athlete, start = _session(session, nodes, remarks)
+    samples: dict[int, NodeSamples] = {}
+    for number, node in nodes.items():
         found = node_samples(node.kind, node.arrivals, node.pings)
         if found is None:
             remarks.append(f"{node.entry.placement} sent nothing that could be read and is left out")
         else:
-            samples[node.entry.placement] = replace(found, time_s=found.time_s - zero_ns / 1e9)
+            samples[number] = replace(found, time_s=found.time_s - zero_ns / 1e9)
         if node.waiting:
             remarks.append(f"{node.entry.placement}: {len(node.waiting)} packets came before their ranges were known")
         if node.damaged_states:
             remarks.append(f"{node.entry.placement}: {node.damaged_states} of its states were damaged")
     if not samples:
         raise LogError("a log with samples", "it holds none", "there is nothing to recover; record again")
-    remarks += [f"{sum(dropped)} records were dropped because writing was too slow"] if dropped else []
     typed = typed_events(entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
-    samples, lags, shake_remarks = _shaken(samples, typed)
-    reports = [
-        _report(node, samples[node.entry.placement], lags, zero_ns)
-        for node in nodes.values()
-        if node.entry.placement in samples
-    ]
-    order = sorted(reports, key=lambda report: PLACEMENTS.index(report.placement))
-    streams = {r.placement: _stream(r.placement, samples[r.placement], nodes) for r in order}
+    order = sorted(samples, key=lambda number: (PLACEMENTS.index(nodes[number].entry.placement), number))
+    names = {number: nodes[number].entry.placement for number in order}
+    lags = _shaken(samples, names, typed, remarks)
+    reports = tuple(_report(nodes[number], samples[number], lags.get(number), zero_ns) for number in order)
+    streams = {
+        placement: _stream(placement, [(nodes[n], samples[n]) for n in order if names[n] == placement])
+        for placement in dict.fromkeys(names.values())
+    }
     recording = Recording(name, athlete, start, streams, typed.events)
-    return Assembled(recording, tuple(order), (*remarks, *typed.remarks, *shake_remarks))
+    return Assembled(recording, reports, (*remarks, *typed.remarks))
 
 
-def _read(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEntry], list[int]]:
+def _read(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEntry], list[str]]:
+    """The log's records sorted out, and what is wrong with the log."""
     session: Session | None = None
     nodes: dict[int, _NodeLog] = {}
     events: list[EventEntry] = []
     dropped: list[int] = []
+    strays = 0
     for record in log.records:
         if record.kind == SESSION:
             session = session or unpack(Session, record.payload)
@@ -168,70 +169,78 @@ def _read(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEnt
         elif record.kind == NODE:
             entry = unpack(NodeEntry, record.payload)
             nodes.setdefault(entry.node, _NodeLog(entry, node_kind(entry.kind)))
-        elif record.kind == DATA:
-            number, arrival_ns, payload = unpack_data(record.payload)
-            if number in nodes:
-                nodes[number].data(arrival_ns, payload)
-        elif record.kind == STATE:
-            number, before_ns, after_ns, value = unpack_state(record.payload)
-            if number in nodes:
-                nodes[number].state(before_ns, after_ns, value)
-        elif record.kind == LINK:
-            link = unpack(LinkEntry, record.payload)
-            if link.node in nodes:
-                nodes[link.node].link(link)
         elif record.kind == EVENT:
             events.append(unpack(EventEntry, record.payload))
         elif record.kind == DROPPED:
-            # Each run of the recorder counts its own.
-            dropped[-1:] = [int.from_bytes(record.payload, "little")]
-    return session, nodes, events, [count for count in dropped if count]
+            dropped[-1:] = [int.from_bytes(record.payload, "little")]  # every run of the recorder counts its own
+        elif record.kind in (DATA, STATE, LINK):
+            strays += not _to_its_node(nodes, record)
+    remarks = _remarks(log)
+    if sum(dropped):
+        remarks.append(f"{sum(dropped)} records were dropped because writing was too slow")
+    if strays:
+        remarks.append(f"{strays} records belong to a node that the log does not introduce and were left out")
+    return session, nodes, events, remarks
 
 
-def _session(log: Scan, session: Session | None, nodes: Mapping[int, _NodeLog]) -> tuple[int, str, str, list[str]]:
+def _to_its_node(nodes: Mapping[int, _NodeLog], record: Record) -> bool:
+    """Hand a record to the node it is about. False if there is none."""
+    if record.kind == LINK:
+        link = unpack(LinkEntry, record.payload)
+        if link.node in nodes:
+            nodes[link.node].link(link)
+        return link.node in nodes
+    number = record.payload[0]
+    if number in nodes and record.kind == DATA:
+        nodes[number].data(*unpack_data(record.payload)[1:])
+    elif number in nodes:
+        nodes[number].state(*unpack_state(record.payload)[1:])
+    return number in nodes
+
+
+def _remarks(log: Scan) -> list[str]:
     remarks = []
-    if session is None:
-        first_s = min((a.arrival_s for node in nodes.values() for a in node.arrivals), default=0.0)
-        remarks.append("the record of athlete and start is lost; the time counts from the first sample")
-        zero_ns, athlete, start = int(first_s * 1e9), "unknown", "1970-01-01T00:00:00+00:00"
-    else:
-        zero_ns, athlete, start = session.host_ns, session.athlete, session.start
-    if not any(record.kind == END for record in log.records[-1:]):
+    if log.records[-1].kind != END:
         remarks.append("the recording was not stopped in order")
     for damage in log.damages:
-        where = "at the end" if damage is log.damages[-1] else f"after record {damage.after_index}"
+        where = "at the end" if damage.after_index == log.records[-1].index else f"after record {damage.after_index}"
         remarks.append(f"{damage.length} bytes {where} of the log belong to no whole record and were left out")
     if log.missing_records:
         remarks.append(f"{log.missing_records} records of the log are missing")
-    return zero_ns, athlete, start, remarks
+    return remarks
+
+
+def _session(session: Session | None, nodes: Mapping[int, _NodeLog], remarks: list[str]) -> tuple[int, str, str]:
+    """Host time of the recording's zero, athlete, start."""
+    if session is not None:
+        return session.host_ns, session.athlete, session.start
+    remarks.append("athlete and start are lost: correct recording.toml; the time counts from the first sample")
+    first_s = min((a.arrival_s for node in nodes.values() for a in node.arrivals), default=0.0)
+    return int(first_s * 1e9), "unknown", "1970-01-01T00:00:00+00:00"
 
 
 def _shaken(
-    samples: Mapping[str, NodeSamples], typed: TypedEvents
-) -> tuple[dict[str, NodeSamples], dict[str, Lag], list[str]]:
-    """Hold the nodes' clocks against each other wherever all were shaken together, and correct what is left."""
-    corrected = dict(samples)
-    lags: dict[str, Lag] = {}
-    remarks = []
-    reference = min(samples, key=PLACEMENTS.index)
-
+    samples: dict[int, NodeSamples], names: Mapping[int, str], typed: TypedEvents, remarks: list[str]
+) -> dict[int, Lag]:
+    """Hold the nodes' clocks against each other wherever all were shaken together, and correct `samples` by what is
+    left. Returns the lag that was corrected last."""
+    lags: dict[int, Lag] = {}
     for start_s, end_s in typed.shakes:
-        for placement in samples:
-            if placement == reference:
-                continue
-            lag = shake_lag(_speed(samples[reference], start_s, end_s), _speed(samples[placement], start_s, end_s))
-            where = f"{placement}: the shake at {start_s:.1f} s"
+        there = [n for n in names if samples[n].time_s[0] < end_s and samples[n].time_s[-1] > start_s]
+        for number in there[1:]:
+            found = samples[number]
+            lag = shake_lag(_speed(samples[there[0]], start_s, end_s), _speed(found, start_s, end_s))
+            where = f"{names[number]}: the shake at {start_s:.1f} s"
             if lag is None:
                 remarks.append(f"{where} was too weak or too short to check its clock")
             elif lag.correlation < SHAKE_LEAST_CORRELATION:
-                remarks.append(f"{where} does not match that of {reference}; were both held together?")
+                remarks.append(f"{where} does not match that of {names[there[0]]}; were both held together?")
             else:
-                lags[placement] = lag
-                found = corrected[placement]
+                lags[number] = lag
                 boot = found.boot[np.searchsorted(found.time_s, start_s)]
                 shifted = found.time_s - np.where(found.boot == boot, lag.lag_s, 0.0)
-                corrected[placement] = replace(found, time_s=shifted)
-    return corrected, lags, remarks
+                samples[number] = replace(found, time_s=shifted)
+    return lags
 
 
 def _speed(found: NodeSamples, start_s: float, end_s: float) -> tuple[FloatArray, FloatArray]:
@@ -239,10 +248,9 @@ def _speed(found: NodeSamples, start_s: float, end_s: float) -> tuple[FloatArray
     return found.time_s[within], np.linalg.norm(found.gyr_rad_s[within], axis=1)
 
 
-def _report(node: _NodeLog, found: NodeSamples, lags: Mapping[str, Lag], zero_ns: int) -> NodeReport:
-    placement = node.entry.placement
+def _report(node: _NodeLog, found: NodeSamples, lag: Lag | None, zero_ns: int) -> NodeReport:
     return NodeReport(
-        placement,
+        node.entry.placement,
         node.entry.address,
         len(found.time_s),
         found.packets,
@@ -255,20 +263,22 @@ def _report(node: _NodeLog, found: NodeSamples, lags: Mapping[str, Lag], zero_ns
         found.clock.drift_ppm,
         1e3 * found.clock.error_s if np.isfinite(found.clock.error_s) else None,
         1e3 * found.clock.residual_s,
-        1e3 * lags[placement].lag_s if placement in lags else None,
+        None if lag is None else 1e3 * lag.lag_s,
     )
 
 
-def _stream(placement: str, found: NodeSamples, nodes: Mapping[int, _NodeLog]) -> SensorStream:
-    node = next(node for node in nodes.values() if node.entry.placement == placement)
-    states = [ping.state for ping in node.pings]
+def _stream(placement: str, parts: Sequence[tuple[_NodeLog, NodeSamples]]) -> SensorStream:
+    """One placement's stream; of several parts where a node was replaced by another while recording."""
+    states = [ping.state for node, _ in parts for ping in node.pings]
+    order = np.argsort(np.concatenate([found.time_s for _, found in parts]), kind="stable")
+    mags = [found.mag for _, found in parts if found.mag is not None]
     return SensorStream(
         placement,
-        found.time_s,
-        found.acc_m_s2,
-        found.gyr_rad_s,
+        np.concatenate([found.time_s for _, found in parts])[order],
+        np.vstack([found.acc_m_s2 for _, found in parts])[order],
+        np.vstack([found.gyr_rad_s for _, found in parts])[order],
         float(states[-1].rate_hz),
-        found.mag,
+        np.vstack(mags)[order] if len(mags) == len(parts) else None,
         min(state.acc_range_g for state in states) * STANDARD_GRAVITY_M_S2,
         min(state.gyr_range_deg_s for state in states) * GYR_UNIT_RAD_S["deg/s"],
     )

@@ -99,9 +99,7 @@ class _Recorder:
                 placed = assign_placements(await find_nodes(options.scan_s, left), options.placements)
                 start = datetime.now().astimezone().isoformat(timespec="milliseconds")
                 session = pack(Session(options.athlete, start, host_now_ns(), time.time()))
-                # Twice, so that one damaged record cannot take the recording's start with it.
-                log.put(SESSION, session)
-                log.put(SESSION, session)
+                self._put_twice(SESSION, session)
                 adapter = asyncio.Lock()
                 wish = Wish(options.rate_hz, bool(options.placements))
                 links = []
@@ -109,7 +107,7 @@ class _Recorder:
                 for placement, node in placed.items():
                     number = numbers.setdefault((node.device.address, placement), len(numbers))
                     entry = NodeEntry(number, node.device.address, placement, node.kind.name)
-                    log.put(NODE, pack(entry))
+                    self._put_twice(NODE, pack(entry))
                     links.append(NodeLink(node.device, entry, node.kind, wish, log, adapter))
                 self._console.say(HELP)
                 with Keyboard(self._key):
@@ -120,6 +118,12 @@ class _Recorder:
                 if log.written == 0 and options.log_path.stat().st_size == 0:
                     options.log_path.unlink()
             return log.error
+
+    def _put_twice(self, kind: int, payload: bytes) -> None:
+        """For what all else depends on: one damaged record must not take it away."""
+        if self._log is not None:
+            self._log.put(kind, payload)
+            self._log.put(kind, payload)
 
     @contextlib.contextmanager
     def _signals(self) -> Iterator[None]:
