@@ -17,7 +17,9 @@ REQUIRE_ALL = "IMU_SHOULDER_REQUIRE_ALL"
 
 
 def pytest_addoption(parser):
-    parser.addoption("--hardware", action="store_true", help="Also run what needs sensor nodes and a Bluetooth adapter.")
+    parser.addoption(
+        "--hardware", action="store_true", help="Also run what needs sensor nodes and a Bluetooth adapter."
+    )
 
 
 def pytest_configure(config):

@@ -1,0 +1,151 @@
+"""The rules of the house: small files, a tidy top level, imports one way, no skipped test in CI."""
+
+from __future__ import annotations
+
+import ast
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "imu_shoulder"
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+TOP_LEVEL = {
+    *(".ci", ".gitignore", "DEVELOPERS.md", "README.md", "pyproject.toml"),
+    *("docs", "firmware_notes", "imu_shoulder", "recordings", "tests"),
+}
+BASE = ("errors", "units", "model", "frames", "drills")
+# In order: each may import itself, what stands before it, and the base.
+STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
+RECORDERS = ("ble", "log")
+APPLICATIONS = ("cli", "live", "__main__")
+PARTS = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in FILES} - {"__init__"}
+# What a part of the package may import of it. Other parts use the flow without being part of it, as `pipeline` does
+# not import them; applications may use all.
+ALLOWED = {
+    **{name: PARTS - set(APPLICATIONS) for name in PARTS},
+    **{name: set(BASE[: place + 1]) for place, name in enumerate(BASE)},
+    **{name: {*BASE, *STAGES[: place + 1]} for place, name in enumerate(STAGES)},
+    "simulate": {*BASE, "simulate"},
+    **{name: {*BASE, "sources", *RECORDERS} for name in RECORDERS},
+    "pipeline": {*BASE, *STAGES},
+    **dict.fromkeys(APPLICATIONS, PARTS),
+}
+SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")
+# Library -> the parts that may know it.
+ONLY_IN = {"click": ("cli",), "bleak": ("ble",), **dict.fromkeys(SERVERS, ("live",))}
+
+
+def part_of(path: Path) -> str:
+    inner = path.relative_to(PACKAGE).parts
+    return inner[0].removesuffix(".py")
+
+
+def imports(path: Path) -> set[str]:
+    """Full names of all that a file imports, also inside functions and for types only."""
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: a relative import hides where it leads"
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+def test_files_are_short():
+    long = {str(path.relative_to(ROOT)): count for path in FILES if (count := len(path.read_text().splitlines())) > 400}
+    assert long == {}
+
+
+def test_the_top_level_holds_only_what_belongs_there():
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    assert {line.split("/")[0] for line in listed.splitlines()} <= TOP_LEVEL
+
+
+def test_no_file_is_left_behind_by_its_successor():
+    odd = [
+        path.name for path in ROOT.rglob("*.py") if ".venv" not in path.parts and path.stem.endswith(("_old", "_new"))
+    ]
+    assert odd == []
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_point_one_way(path):
+    part = part_of(path)
+    if part == "__init__":
+        assert not {name for name in imports(path) if name.startswith("imu_shoulder")}
+        return
+    used = {name.split(".")[1] for name in imports(path) if name.startswith("imu_shoulder.")} - {"__version__"}
+    assert used <= ALLOWED[part]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_only_commands_know_the_command_line_and_only_recorders_know_the_radio(path):
+    roots = {name.split(".")[0] for name in imports(path)}
+    assert [name for name in roots & ONLY_IN.keys() if part_of(path) not in ONLY_IN[name]] == []
+
+
+def test_the_checks_see_a_wrong_import(tmp_path):
+    """So that the tests above can fail."""
+    file = tmp_path / "wrong.py"
+    file.write_text("def later():\n    from imu_shoulder.cli import main\n    import click\n")
+    assert imports(file) == {"imu_shoulder.cli.main", "click"}
+
+
+SKIPPING = """
+import pytest
+
+def test_passes():
+    pass
+
+def test_skips():
+    pytest.skip("no browser")
+
+def test_open_trials():
+    pytest.skip("no open trials at shared/data/broad")
+
+@pytest.mark.xfail(reason="known", strict=True)
+def test_known():
+    raise AssertionError
+
+@pytest.mark.hardware
+def test_nodes():
+    raise AssertionError
+"""
+
+
+@pytest.mark.parametrize(
+    ("required", "trials", "said"),
+    [
+        (False, False, "1 passed, 2 skipped, 1 deselected, 1 xfailed"),
+        (True, False, "1 failed, 1 passed, 1 skipped, 1 deselected, 1 xfailed"),
+        (True, True, "2 failed, 1 passed, 1 deselected, 1 xfailed"),
+    ],
+)
+def test_a_skip_fails_where_all_is_required(tmp_path, monkeypatch, required, trials, said):
+    tests = tmp_path / "checkout" / "tests"
+    tests.mkdir(parents=True)
+    shutil.copy(ROOT / "tests" / "conftest.py", tests)
+    (tests / "test_some.py").write_text(SKIPPING)
+    if trials:
+        (tmp_path / "shared" / "data" / "broad").mkdir(parents=True)
+    monkeypatch.setenv("IMU_SHOULDER_REQUIRE_ALL", "1" if required else "0")
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-p", "no:cacheprovider", str(tests)]
+    found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert said in found.stdout.splitlines()[-1]
+    assert found.returncode == (1 if required else 0)
+
+
+def test_a_whole_file_that_skips_fails_too(tmp_path, monkeypatch):
+    shutil.copy(ROOT / "tests" / "conftest.py", tmp_path)
+    (tmp_path / "test_some.py").write_text("import pytest\npytest.importorskip('no_such_module_anywhere')\n")
+    monkeypatch.setenv("IMU_SHOULDER_REQUIRE_ALL", "1")
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-p", "no:cacheprovider", str(tmp_path)]
+    found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120)
+    assert "1 error" in found.stdout
+    assert found.returncode != 0
