@@ -21,7 +21,7 @@ def status_line(link: NodeLink, now_s: float) -> str:
     share = 100 * meter.lost / max(1, meter.lost + meter.packets)
     error_s = meter.clock_error_s()
     battery = "  ?" if link.battery_percent is None else f"{link.battery_percent:3d}"
-    clock = "   ?" if error_s is None else f"{1e3 * error_s:4.1f}"
+    clock = "   ?" if error_s is None or error_s == float("inf") else f"{1e3 * error_s:4.1f}"
     trouble = f" ({link.trouble})" if link.trouble and link.state is LinkState.LOST else ""
     # A terminal of 80 columns shows all of it but the trouble.
     return (

@@ -45,10 +45,17 @@ class NodeKind(Protocol):
         """End streaming."""
 
     async def ping(self, client: BleakClient, token: int) -> None:
-        """Make the node stamp this moment with its clock. Returns when the node acknowledged."""
+        """Make the node stamp this moment with its clock. Returns when the node acknowledged.
+
+        A kind without such a stamp does nothing here and gives states without ping_ticks: the drift is then still
+        fitted from the arrivals, but the offset has only one bound and no known error.
+        """
 
     async def read_state(self, client: BleakClient) -> bytes:
-        """The state with the stamp of the last ping, as decode_state takes it."""
+        """The state with the stamp of the last ping, as decode_state takes it.
+
+        Its boot must change whenever the node's clock starts anew; a kind that cannot tell counts connections.
+        """
 
     def decode_state(self, value: bytes) -> NodeState:
         """Raises PacketError."""

@@ -184,7 +184,7 @@ class NodeLink:
             after_ns = host_now_ns()
             value = await self._kind.read_state(client)
         state = self._kind.decode_state(value)
-        if state.token != self._token:
+        if state.ping_ticks is not None and state.token != self._token:
             raise PacketError(f"the answer to ping {self._token}", f"that to {state.token} came", "check the firmware")
         self._log.put(STATE, pack_state(self.entry.node, before_ns, after_ns, value))
         self.meter.ping(Ping(before_ns / 1e9, after_ns / 1e9, state))

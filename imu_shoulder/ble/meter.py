@@ -10,7 +10,7 @@ import numpy as np
 from imu_shoulder.ble.clock import BootTimes, fit_clock
 from imu_shoulder.ble.kinds import NodeKind
 from imu_shoulder.ble.packet import PacketError
-from imu_shoulder.ble.streams import Ping
+from imu_shoulder.ble.streams import Ping, ping_times, unwrap_ticks
 
 RATE_WINDOW_S = 5.0
 CLOCK_WINDOW_S = 600.0
@@ -32,12 +32,13 @@ class LiveMeter:
     _anchors: list[tuple[float, float]] = field(default_factory=list)
     _recent: deque[tuple[float, int]] = field(default_factory=deque)
     _last: tuple[int, float] | None = None
+    _start: tuple[int, float] | None = None
 
     def ping(self, ping: Ping) -> None:
         if self._pings and self._pings[-1].state.boot != ping.state.boot:
             self._anchors.clear()
             self._pings.clear()
-            self._last = None
+            self._last = self._start = None
         self._pings.append(ping)
         oldest_s = ping.after_s - CLOCK_WINDOW_S
         self._pings = [p for p in self._pings if p.after_s >= oldest_s]
@@ -61,11 +62,13 @@ class LiveMeter:
         self._recent.append((arrival_s, packet.count))
         if not self._pings:
             return
-        state, after_s = self._pings[-1].state, self._pings[-1].after_s
-        predicted = state.ping_ticks + round((arrival_s - after_s) * self.kind.ticks_per_s)
-        half = self.kind.ticks_modulus // 2
-        ticks = predicted + (packet.ticks - predicted + half) % self.kind.ticks_modulus - half
-        node_s = ticks / self.kind.ticks_per_s + (packet.count - 1) / state.rate_hz
+        if self._start is None:
+            ping = self._pings[-1]
+            ticks = ping.state.ping_ticks
+            self._start = (packet.ticks, arrival_s) if ticks is None else (ticks, ping.after_s)
+        since_s = np.array([arrival_s - self._start[1]])
+        ticks = int(unwrap_ticks(self.kind, np.array([float(packet.ticks)]), since_s, self._start[0])[0])
+        node_s = ticks / self.kind.ticks_per_s + (packet.count - 1) / self._pings[-1].state.rate_hz
         if self._last is not None and not packet.first:
             step = (packet.sequence - self._last[0]) % self.kind.sequence_modulus
             if 0 < step < self.kind.sequence_modulus // 2:
@@ -88,12 +91,5 @@ class LiveMeter:
         if not self._anchors or not self._pings:
             return None
         node_s, arrival_s = np.array(self._anchors).T
-        ticks_per_s = self.kind.ticks_per_s
-        times = BootTimes(
-            node_s,
-            arrival_s,
-            np.array([p.state.ping_ticks / ticks_per_s for p in self._pings]),
-            np.array([p.before_s for p in self._pings]),
-            np.array([p.after_s for p in self._pings]),
-        )
+        times = BootTimes(node_s, arrival_s, *ping_times(self.kind, self._pings))
         return fit_clock({0: times}).error_s

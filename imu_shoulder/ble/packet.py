@@ -132,7 +132,7 @@ class NodeState:
     """What a read of the control characteristic returns.
 
     status: outcome of the last command. boot: counts the node's starts, modulo 65536. token, ping_ticks: the last
-    ping's token and the node clock (48 bit, 32768 per second) when it arrived.
+    ping's token and the node clock (48 bit, 32768 per second) when it arrived; no ticks where a kind knows no ping.
     """
 
     status: int
@@ -144,7 +144,7 @@ class NodeState:
     gyr_range_deg_s: int
     boot: int
     token: int
-    ping_ticks: int
+    ping_ticks: int | None
 
     @property
     def acc_m_s2_per_count(self) -> float:
@@ -162,6 +162,7 @@ def placement_code(placement: str | None) -> int:
 
 def encode_state(state: NodeState) -> bytes:
     """The 21 bytes of a state (they fit one read at the smallest ATT_MTU)."""
+    ticks = state.ping_ticks or 0  # a node of the contract that was never pinged reads 0
     body = _STATE.pack(
         VERSION,
         state.status,
@@ -172,8 +173,8 @@ def encode_state(state: NodeState) -> bytes:
         state.gyr_range_deg_s,
         state.boot,
         state.token,
-        state.ping_ticks & 0xFFFFFFFF,
-        state.ping_ticks >> 32,
+        ticks & 0xFFFFFFFF,
+        ticks >> 32,
     )
     return body + _CRC.pack(crc16(body))
 

@@ -78,16 +78,28 @@ class _BootPackets:
         return np.where(np.isfinite(found), found, nominal * ratio)
 
 
+def unwrap_ticks(kind: NodeKind, ticks: FloatArray, since_s: FloatArray, start_ticks: int) -> NDArray[np.int64]:
+    """Ticks (K,) lifted to the turn of the counter next to what the host's clock predicts.
+
+    since_s: (K,) host seconds since the node's clock read start_ticks.
+    """
+    predicted = start_ticks + np.rint(since_s * kind.ticks_per_s).astype(np.int64)
+    half = kind.ticks_modulus // 2
+    return np.asarray(predicted + (ticks.astype(np.int64) - predicted + half) % kind.ticks_modulus - half)
+
+
 def _unwrap(kind: NodeKind, arrivals: list[Arrival], packets: list[Packet]) -> _BootPackets:
     """Lift the counters of one boot's packets out of their wraps, and drop packets that came twice.
 
-    The clock: to the value next to what the last ping predicts for the arrival. The sequence: by the ticks that passed.
+    The clock: next to what the boot's first ping, or without pings its first packet, predicts for the arrival.
+    The sequence: by the ticks that passed.
     """
-    predicted = np.array(
-        [a.ping.state.ping_ticks + round((a.arrival_s - a.ping.after_s) * kind.ticks_per_s) for a in arrivals]
-    )
-    half = kind.ticks_modulus // 2
-    ticks = predicted + (np.array([p.ticks for p in packets]) - predicted + half) % kind.ticks_modulus - half
+    first = arrivals[0]
+    start_ticks, start_s = first.ping.state.ping_ticks, first.ping.after_s
+    if start_ticks is None:
+        start_ticks, start_s = packets[0].ticks, first.arrival_s
+    since_s = np.array([a.arrival_s for a in arrivals]) - start_s
+    ticks = unwrap_ticks(kind, np.array([p.ticks for p in packets], dtype=np.float64), since_s, start_ticks)
     kept: list[int] = []
     gaps: list[int] = []
     for i, p in enumerate(packets):
@@ -119,10 +131,17 @@ def _boot_times(kind: NodeKind, boot: _BootPackets, spacing: FloatArray, pings: 
     return BootTimes(
         (boot.ticks + spacing * (count - 1)) / kind.ticks_per_s,
         np.array([a.arrival_s for a in boot.arrivals]),
-        np.array([p.state.ping_ticks / kind.ticks_per_s for p in pings]),
-        np.array([p.before_s for p in pings]),
-        np.array([p.after_s for p in pings]),
+        *ping_times(kind, pings),
     )
+
+
+def ping_times(kind: NodeKind, pings: Sequence[Ping]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Node time, host time before and host time after of the pings that were stamped. Each (M,), seconds."""
+    stamped = [
+        (p.state.ping_ticks / kind.ticks_per_s, p.before_s, p.after_s) for p in pings if p.state.ping_ticks is not None
+    ]
+    node_s, before_s, after_s = np.array(stamped, dtype=np.float64).reshape(-1, 3).T
+    return node_s, before_s, after_s
 
 
 def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Ping]) -> NodeSamples | None:
