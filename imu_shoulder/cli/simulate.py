@@ -19,7 +19,12 @@ _ACC_DECIMALS, _GYR_DECIMALS = 3, 4
 
 @click.command()
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the recording.")
-@click.option("--scenario", default="clean_warm_up", show_default=True, help="A named warm-up, or a drill's id.")
+@click.option(
+    "--scenario",
+    default="clean_warm_up",
+    show_default=True,
+    help="A warm-up (clean_warm_up, faulty_warm_up, damaged_warm_up) or the id of a drill.",
+)
 @click.option("--side", help="Side of the set, when the scenario is a drill; right if not given.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Same seed, same recording.")
 @click.option("--rate", "rate_hz", type=click.FloatRange(20, 1000), help="Sampling rate in Hz; 100 if not given.")

@@ -150,10 +150,10 @@ def drill_scenario(
     )
 
 
-def find(name: str, side: str = "right", rate_hz: float | None = None) -> Scenario:
+def find(name: str, side: str = "right") -> Scenario:
     """A named scenario, or one drill by its id. Raises ParameterError for an unknown name or side."""
     if name in shipped_ids():
-        return drill_scenario(name, side, rate_hz=rate_hz or 100.0)
+        return drill_scenario(name, side)
     if name not in SCENARIOS:
         raise ParameterError(
             f"a scenario out of {', '.join([*SCENARIOS, *shipped_ids()])}",
