@@ -19,7 +19,7 @@ def recover(log_path: Path, folder: Path, *, keep_log: bool) -> Assembled:
     Raises LogError where the log cannot be read, OutputError where the folder cannot be written.
     """
     assembled = assemble(read_log(log_path), folder.name)
-    write_recording(assembled.recording, folder)
+    write_recording(assembled.recording, folder, file_format="parquet")
     link = {"nodes": [asdict(node) for node in assembled.nodes], "remarks": assembled.remarks}
     (folder / "link.json").write_text(json.dumps(link, indent=1) + "\n", encoding="utf-8")
     if not keep_log:

@@ -105,11 +105,30 @@ def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataF
     rows = pq.read_metadata(path).num_rows
     if rows > max_rows:
         return pd.DataFrame(index=pd.RangeIndex(rows))
-    frame = pd.read_parquet(path, columns=list(columns))
+    try:
+        table = pq.read_table(path, columns=list(columns), page_checksum_verification=True)
+    except OSError as error:
+        raise RecordingError(
+            f"{path.name} to be undamaged", f"it is not ({error})", "copy or recover it again"
+        ) from error
+    frame: pd.DataFrame = table.to_pandas()
     for name in columns:
         if not pd.api.types.is_numeric_dtype(frame[name]):
             raise RecordingError(f"numbers in column {name} of {path.name}", f"it holds {frame[name].dtype}", _TO_DO)
     return frame
+
+
+def write_numbers(path: Path, columns: Sequence[str], values: FloatArray) -> None:
+    """Write (N, len(columns)) to a CSV or Parquet file: times, the first column, to 1e-6 s in CSV. Raises OSError."""
+    if path.suffix == ".parquet":
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        table = pa.table(dict(zip(columns, values.T, strict=True)))
+        pq.write_table(table, path, compression="zstd", write_page_checksum=True)
+        return
+    row = ",".join(["%.6f", *["%.6g"] * (len(columns) - 1)])
+    np.savetxt(path, values, fmt=row, header=",".join(columns), comments="")
 
 
 def _read_csv(
