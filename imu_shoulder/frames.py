@@ -58,11 +58,16 @@ def side_sign(side: Side) -> float:
 def isb_thoracohumeral_rad(thorax_from_humerus: Rotation) -> FloatArray:
     """ISB Y-X'-Y'' angles (N, 3) or (3,): plane of elevation, elevation (negative), axial rotation (internal +).
 
-    SciPy picks the twin triple with a positive second angle; ISB's has it in [-180, 0]. The twin of
-    (a, b, c) is (a + 180, -b, c - 180): this is the one place where that is done.
+    SciPy's Euler sequences give the twin triple (a + 180, -b, c - 180), whose second angle is positive.
     """
-    plane, elevation, axial = np.moveaxis(thorax_from_humerus.as_euler("YXY"), -1, 0)
-    flip = elevation > 0
-    plane = np.where(flip, wrap_rad(plane + np.pi), plane)
-    axial = np.where(flip, wrap_rad(axial - np.pi), axial)
-    return np.stack([plane, -np.abs(elevation), axial], axis=-1)
+    matrix = thorax_from_humerus.as_matrix()
+    return isb_from_axes(matrix[..., :, 0], matrix[..., :, 1])
+
+
+def isb_from_axes(x_axis: FloatArray, y_axis: FloatArray) -> FloatArray:
+    """The same triple (..., 3) from the humerus' X and Y axes (..., 3) in thorax components."""
+    z_up = x_axis[..., 2] * y_axis[..., 0] - x_axis[..., 0] * y_axis[..., 2]  # Y component of Z = X x Y
+    plane = np.arctan2(-y_axis[..., 0], -y_axis[..., 2])
+    elevation = -np.arccos(np.clip(y_axis[..., 1], -1.0, 1.0))
+    axial = np.arctan2(-x_axis[..., 1], z_up)
+    return np.stack([plane, elevation, axial], axis=-1)

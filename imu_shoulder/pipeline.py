@@ -10,18 +10,18 @@ import numpy as np
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles
-from imu_shoulder.angles.trunk import trunk_angles
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
-from imu_shoulder.calibrate.pose import find_pose
+from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.drills import Drill, load_shipped
-from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side
+from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.heading import HeadingParams, quiet_moments, track_heading
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
+from imu_shoulder.segment.unguided import marked_set, unguided_sets
 
 Progress = Callable[[str], None]
 
@@ -51,49 +51,83 @@ def analyse(
     marked = any(event.trial_type == "neutral_pose" for event in recording.events)
     proposed = None if marked else propose_neutral_pose(aligned)
     pose = find_pose(aligned.time_s, attitudes, recording.events, proposed, params.calibrate)
-    attitudes = keep_heading(aligned, attitudes, recording.events, (pose.start_s, pose.end_s), params.heading)
-    calibration = calibrate(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose)
+    kept = {
+        side: keep_heading(aligned, attitudes, side, recording.events, pose, params.heading)
+        for side in SIDES
+        if any(placement.startswith(side) for placement in attitudes)
+    }
+    calibration = calibrate(aligned.time_s, aligned.rate_hz, kept, recording.events, pose)
     progress("angles")
-    trunk = {} if calibration.trunk is None else trunk_angles(calibration.trunk, attitudes["sternum"])
     arms = {}
     for side, arm in calibration.arms.items():
-        found = arm_angles(arm, attitudes, params.angles, len(aligned.time_s))
-        found = replace(found, angles={**found.angles, **trunk})
-        sd = angle_sd(found, arm, attitudes, aligned.time_s, calibration.pose_s, params.uncertainty)
+        found = arm_angles(arm, kept[side], aligned.rate_hz, params.angles)
+        sd = angle_sd(found, arm, kept[side], aligned.time_s, calibration.pose_s, params.uncertainty)
         arms[side] = replace(found, sd=sd)
     progress("sets")
-    analysed = []
-    for number, event in enumerate((e for e in recording.events if e.trial_type == "set"), start=1):
-        if event.drill is None:
-            continue
-        arm_sets = segment_set(number, event, known[event.drill], aligned.time_s, aligned.rate_hz, arms, params.segment)
-        analysed += [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
+    arm_sets = _find_sets(recording.events, known, aligned, arms, pose, params)
+    analysed = [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
+
+
+def _find_sets(
+    events: Sequence[Event],
+    drills: Mapping[str, Drill],
+    aligned: Aligned,
+    arms: Mapping[Side, ArmAngles],
+    pose: Pose,
+    params: Params,
+) -> list[ArmSet]:
+    """The marked sets; where none is marked, every stretch of exercise after the pose."""
+    marked = [event for event in events if event.trial_type == "set"]
+    time_s, rate_hz = aligned.time_s, aligned.rate_hz
+    found: list[ArmSet] = []
+    for number, event in enumerate(marked, start=1):
+        drill = None if event.drill is None else drills[event.drill]
+        guided = () if drill is None else segment_set(number, event, drill, time_s, rate_hz, arms, params.segment)
+        found += guided
+        # An arm whose sensors do not show the drill's angles is still counted.
+        for side in arms:
+            if event.side in (side, "both", None) and side not in {arm_set.side for arm_set in guided}:
+                track, span_s = _counting_track(aligned, side), (event.onset_s, event.end_s)
+                found.append(marked_set(number, drill, side, track, time_s, rate_hz, span_s))
+    if not marked:
+        for side in arms:
+            span_s = (pose.end_s, float(time_s[-1]))
+            found += unguided_sets(len(found) + 1, side, _counting_track(aligned, side), time_s, rate_hz, span_s)
+    return found
+
+
+def _counting_track(aligned: Aligned, side: Side) -> Track:
+    """The sensor that moves most in any exercise of this arm."""
+    wrist = aligned.tracks.get(f"{side}_wrist")
+    return wrist if wrist is not None else aligned.tracks[f"{side}_upper_arm"]
 
 
 def keep_heading(
     aligned: Aligned,
     attitudes: Mapping[str, Attitude],
+    side: Side,
     events: Sequence[Event],
-    pose_s: tuple[float, float],
+    pose: Pose,
     params: HeadingParams,
 ) -> dict[str, Attitude]:
-    """The attitudes with each arm's headings kept where they were in the pose."""
-    out = dict(attitudes)
-    for side in SIDES:
-        placements = [p for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
-        moments = quiet_moments(aligned.time_s, aligned.rate_hz, [attitudes[p] for p in placements], params)
-        if not placements or not len(moments.time_s):
-            continue
-        block = np.full(len(moments.time_s), -1, dtype=np.intp)
-        for number, event in enumerate(events):
-            block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
-        in_pose = int(np.abs(moments.time_s - sum(pose_s) / 2).argmin())
-        neutral = moments.same_posture(in_pose, params.neutral_rad)
-        tracks = track_heading(moments, block, neutral, params)
-        for p, track in zip(placements, tracks, strict=True):
-            out[p] = turned(attitudes[p], track.at(aligned.time_s) - track.correction_rad[in_pose])
-    return out
+    """The attitudes of one arm and the sternum with their headings kept where they were in the pose."""
+    limbs = [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
+    trunk = attitudes.get("sternum")
+    own = {attitude.placement: attitude for attitude in (*limbs, trunk) if attitude is not None}
+    moments = quiet_moments(aligned.time_s, aligned.rate_hz, limbs, trunk, params)
+    if not len(moments.time_s):
+        return own
+    block = np.full(len(moments.time_s), -1, dtype=np.intp)
+    for number, event in enumerate(events):
+        block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
+    in_pose = int(np.abs(moments.time_s - (pose.start_s + pose.end_s) / 2).argmin())
+    neutral = moments.same_posture(in_pose, params.neutral_rad)
+    tracks = track_heading(moments, block, neutral, params)
+    return {
+        placement: turned(attitude, track.at(aligned.time_s) - track.correction_rad[in_pose])
+        for (placement, attitude), track in zip(own.items(), tracks, strict=True)
+    }
 
 
 def _judge(
@@ -109,5 +143,6 @@ def _judge(
         if sensor is not None:
             seen &= aligned.tracks[sensor.placement].valid
             clipped |= aligned.tracks[sensor.placement].clipped
-    judged = judge_set(arm_set, aligned.time_s, aligned.rate_hz, arms[arm_set.side].angles, seen, clipped, params.judge)
+    columns = {**arms[arm_set.side].angles, **arms[arm_set.side].hidden}
+    judged = judge_set(arm_set, aligned.time_s, aligned.rate_hz, columns, seen, clipped, params.judge)
     return AnalysedSet(arm_set, judged)

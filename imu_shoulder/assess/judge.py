@@ -78,6 +78,7 @@ def judge_set(
     rows = slice(*arm_set.rows)
     inside = {name: values[rows] for name, values in angles.items()}
     times = time_s[rows]
+    drill = None if arm_set.counted_only else arm_set.drill
     starts = [rep.start_deg for rep in arm_set.counted]
     usual_start = float(np.median(starts)) if starts else float("nan")
     out = []
@@ -86,20 +87,20 @@ def judge_set(
         span = slice(*np.searchsorted(times, [rep.start_s - 1e-9, rep.end_s + 1e-9]))
         data = RepData(
             rep,
-            arm_set.drill,
+            drill,
             rate_hz,
             times[span],
             arm_set.curve_deg[span],
             {name: values[span] for name, values in inside.items()},
-            band_deg(arm_set.drill, rep.start_deg),
+            band_deg(drill, rep.start_deg),
         )
         values = {m.name: m.compute(data) for m in all_measures()}
         excluded = _excluded(rep, rate_hz, seen[rows][span], clipped[rows][span], params)
         faults: tuple[str, ...] = ()
-        if not excluded and arm_set.drill is not None:
+        if not excluded and drill is not None:
             case = Case(data, values, usual_start, params)
             asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
-            faults = tuple(name for name, found in asked.items() if found(arm_set.drill, case))
+            faults = tuple(name for name, found in asked.items() if found(drill, case))
         out.append(JudgedRep(number, rep, values, faults, excluded))
         number += rep.kind != "false_start"
     return tuple(out)

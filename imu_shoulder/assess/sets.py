@@ -37,7 +37,8 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
     lifting = arm_set.role == "lift"
     asked = drill.dose.reps if drill is not None and lifting else None
     holds = [j.values["hold_s"] for j in scored]
-    band = band_deg(drill, float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0)
+    judging = None if arm_set.counted_only else drill
+    band = band_deg(judging, float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0)
     return {
         "set": arm_set.number,
         "drill": None if drill is None else drill.id,
@@ -52,14 +53,14 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "done": {
             "reps": sum(j.rep.kind == "rep" for j in judged) if lifting else 0,
             "scored": len(scored) if lifting else 0,
-            "clean": len(clean(judged)) if lifting else 0,
+            "clean": len(clean(judged)) if lifting and judging is not None else None,
             "excluded": len(judged) - len(scored),
         },
-        "headline": words.headline(drill, judged, asked, float(np.median(holds)) if holds else None)
+        "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None)
         if lifting
         else holder_headline(judged),
         "change": words.change(judged) if lifting else "",
-        "criteria": [] if drill is None else _criteria(drill, scored),
+        "criteria": [] if judging is None else _criteria(judging, scored),
         "excluded": [
             {
                 "rep": j.number,
@@ -76,6 +77,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
             "arc": slope_over_reps(scored, "arc_deg"),
             "hold_sd": slope_over_reps(scored, "hold_sd_deg"),
         },
+        "judged": judging is not None,
         "side_difference": None,
     }
 

@@ -27,7 +27,6 @@ EXCLUDED_WORDS: Mapping[str, str] = {
     "gap": "sensor data is missing in it",
     "clipping": "the sensor hit the end of its range in it",
     "partial": "turned back before half the asked arc",
-    "off_axis": "moved across the set's main direction",
     "sensor_slip": "a sensor had slipped",
 }
 

@@ -12,29 +12,49 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.calibrate.functional import HeadingFix, forward_heading, mean_heading, shared_heading
-from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_in_body
+from imu_shoulder.calibrate.functional import RAISED_RAD, bending_heading, pointing_heading
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_axes
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import EARTH_FROM_STANDING, Z_AXIS, heading_rotation, quat_from_rotation, rotation_from_quat
-from imu_shoulder.model import SIDES, BoolArray, Event, FloatArray, Side
+from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.shared import HeadingFix, shared_heading
 
-# Where the straight arm of a forward raise is looked at, and what counts as straighter than the pose.
-RAISED_DEG = (30.0, 130.0)
+# What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
 
 
 def calibrate(
-    time_s: FloatArray, rate_hz: float, attitudes: Mapping[str, Attitude], events: Sequence[Event], pose: Pose
+    time_s: FloatArray,
+    rate_hz: float,
+    attitudes: Mapping[Side, Mapping[str, Attitude]],
+    events: Sequence[Event],
+    pose: Pose,
 ) -> Calibration:
-    """Calibrate every sensor that saw the neutral pose. attitudes: with their heading kept since the pose."""
+    """Calibrate every sensor that saw the neutral pose.
+
+    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose.
+    """
     arms = {
-        side: _calibrate_arm(side, time_s, rate_hz, attitudes, events, pose)
-        for side in SIDES
+        side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose), own, pose)
+        for side, own in attitudes.items()
         if any(f"{side}_{part}" in pose.earth_from_sensor for part in ("wrist", "upper_arm"))
     }
-    trunk = _seat("sternum", pose, 0.0, 0.0, {}) if "sternum" in pose.earth_from_sensor else None
-    return Calibration((pose.start_s, pose.end_s), pose.marked, arms, trunk)
+    return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
+
+
+def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], pose: Pose) -> ArmCalibration:
+    """The arm with the sternum sensor joined to it where the body tilted as a whole, such as in lying down."""
+    if "sternum" not in pose.earth_from_sensor:
+        return arm
+    limb = arm.upper_arm or arm.wrist
+    assert limb is not None
+    trunk = attitudes["sternum"]
+    together = shared_heading(attitudes[limb.placement].rate_earth_rad_s, trunk.rate_earth_rad_s)
+    heading = limb.body_heading_rad - (together.heading_rad if together is not None else 0.0)
+    residual = {} if together is None else {"tilting_together": together.residual_deg}
+    joined = together is not None and arm.forward_known
+    return replace(arm, trunk=_seat("sternum", pose, heading, heading, residual), trunk_joined=joined)
 
 
 def _seat(
@@ -70,25 +90,22 @@ def _calibrate_arm(
     wrist, upper = f"{side}_wrist", f"{side}_upper_arm"
     raises, bends = (rows_of(time_s, events, kind) for kind in ("forward_raises", "elbow_bends"))
     worn = [placement for placement in (wrist, upper) if placement in pose.earth_from_sensor]
-    facing = {p: fix for p in worn if (fix := _forward(p, raises, rate_hz, attitudes, pose)) is not None}
-    bent = _forward(wrist, bends, rate_hz, attitudes, pose) if wrist in worn else None
+    raised = {p: fix for p in worn if (fix := _pointing(p, raises, attitudes, pose)) is not None}
+    bent = _bending(bends, rate_hz, attitudes[wrist], pose) if wrist in worn else None
 
-    offset = None  # heading of the wrist's earth frame in the upper arm's
-    if len(worn) == 2:
-        where = raises if raises.any() else rows_of(time_s, events, "set")
-        offset = shared_heading(attitudes[upper].rate_earth_rad_s, attitudes[wrist].rate_earth_rad_s, where)
+    offset = _offset(worn, raised, attitudes, rows_of(time_s, events, "set"))
     # Everything below is said in the wrist's earth frame where there is a wrist sensor.
-    base, shift = worn[0], 0.0 if offset is None else offset.heading_rad
-    own = {p: 0.0 if p == base else shift for p in worn}
-    seen = [(fix.heading_rad - own[p], fix.residual_deg) for p, fix in facing.items() if p == base or offset]
-    if not seen and bent is not None:
-        seen = [(bent.heading_rad, bent.residual_deg)]
-    body = mean_heading(seen)
+    base = worn[0]
+    own = {p: 0.0 if p == base or offset is None else offset for p in worn}
+    # The upper arm alone points where the shoulder does; the forearm may deviate at the elbow.
+    facing = next((raised[p].heading_rad - own[p] for p in (upper, wrist) if p in raised), None)
+    known = facing is not None or bent is not None
+    body = facing if facing is not None else bent.heading_rad if bent is not None else 0.0
     segment = body if bent is None else bent.heading_rad
 
     seated = {}
     for p in worn:
-        residual = {"forward_raises": facing[p].residual_deg} if p in facing else {}
+        residual = {"forward_raises": raised[p].residual_deg} if p in raised else {}
         if p == wrist and bent is not None:
             residual["elbow_bends"] = bent.residual_deg
         # Without a common heading the elbow's axis says nothing about the upper arm.
@@ -96,26 +113,44 @@ def _calibrate_arm(
         seated[p] = _seat(p, pose, body + own[p], azimuth + own[p], residual)
     used = ["neutral_pose"]
     used += ["elbow_bends"] if bent is not None else []
-    used += ["forward_raises"] if facing else []
-    used += ["the sets themselves"] if offset is not None and not raises.any() else []
-    arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), bool(seen), offset is not None)
+    used += ["forward_raises"] if raised else []
+    used += ["the sets themselves"] if offset is not None and len(raised) < 2 else []
+    arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), known, offset is not None)
     if arm.upper_arm is None or arm.wrist is None or not (arm.joined and arm.forward_known):
         return arm
-    wrist_seat = _straightened(side, arm.upper_arm, arm.wrist, attitudes, raises)
-    return replace(arm, wrist=wrist_seat)
+    return replace(arm, wrist=_straightened(side, arm.upper_arm, arm.wrist, attitudes, raises))
 
 
-def _forward(
-    placement: str, rows: BoolArray, rate_hz: float, attitudes: Mapping[str, Attitude], pose: Pose
-) -> HeadingFix | None:
-    """Where the body's forward is, by this sensor's movement in the given rows."""
-    attitude = attitudes[placement]
-    seen = rows & attitude.valid
-    if not seen.any():
+def _offset(
+    worn: Sequence[str], raised: Mapping[str, HeadingFix], attitudes: Mapping[str, Attitude], sets: BoolArray
+) -> float | None:
+    """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning together."""
+    if len(worn) < 2:
         return None
+    wrist, upper = worn
+    if len(raised) == 2:
+        return raised[upper].heading_rad - raised[wrist].heading_rad
+    shared = shared_heading(attitudes[upper].rate_earth_rad_s[sets], attitudes[wrist].rate_earth_rad_s[sets])
+    return None if shared is None else shared.heading_rad
+
+
+def _long_axis(placement: str, rows: BoolArray, attitudes: Mapping[str, Attitude], pose: Pose) -> FloatArray:
+    """The segment's long axis (n, 3) in the sensor's earth frame, as gravity showed it in the pose."""
     in_sensor = pose.earth_from_sensor[placement].inv().apply(Z_AXIS)
-    up = rotation_from_quat(attitude.quat_earth_from_sensor[seen]).apply(in_sensor)[:, 2]
-    return forward_heading(attitude.rate_earth_rad_s[seen], up, rate_hz)
+    return np.asarray(rotation_from_quat(attitudes[placement].quat_earth_from_sensor[rows]).apply(in_sensor))
+
+
+def _pointing(placement: str, raises: BoolArray, attitudes: Mapping[str, Attitude], pose: Pose) -> HeadingFix | None:
+    rows = raises & attitudes[placement].valid
+    return pointing_heading(_long_axis(placement, rows, attitudes, pose)) if rows.any() else None
+
+
+def _bending(bends: BoolArray, rate_hz: float, wrist: Attitude, pose: Pose) -> HeadingFix | None:
+    rows = bends & wrist.valid
+    if not rows.any():
+        return None
+    up = _long_axis(wrist.placement, rows, {wrist.placement: wrist}, pose)[:, 2]
+    return bending_heading(wrist.rate_earth_rad_s[rows], up, rate_hz)
 
 
 def _straightened(
@@ -132,12 +167,12 @@ def _straightened(
     rows = raises & attitudes[upper_arm.placement].valid & attitudes[wrist.placement].valid
     if not rows.any():
         return wrist
-    humerus, forearm = (segment_in_body(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
-    elevation = np.degrees(np.arccos(np.clip(humerus.as_matrix()[:, 1, 1], -1, 1)))
-    raised = (elevation > RAISED_DEG[0]) & (elevation < RAISED_DEG[1])
+    humerus, forearm = (segment_axes(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
+    elevation = np.arccos(np.clip(humerus.y[:, 1], -1, 1))
+    raised = (elevation > RAISED_RAD[0]) & (elevation < RAISED_RAD[1])
     if np.count_nonzero(raised) < 20:
         return wrist
-    pointing = -(humerus.inv() * forearm).as_matrix()[raised][:, :, 1]
+    pointing = -forearm.at(raised).seen_from(humerus.at(raised)).y
     flexion = float(np.median(np.arctan2(pointing[:, 0], -pointing[:, 1])))
     if flexion > -STRAIGHTER_RAD:
         return wrist

@@ -1,29 +1,34 @@
-"""Axes and headings from simple movements: elbow bends, forward raises, and any motion two sensors share."""
+"""Where the body faces, from simple movements: elbow bends and forward raises."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 
-from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.model import FloatArray
+from imu_shoulder.orient.shared import MIN_RATE_RAD_S, HeadingFix
 
-# Slower turning than this says more about sway than about an axis.
-MIN_RATE_RAD_S = np.radians(15.0)
-
-
-@dataclass(frozen=True, slots=True)
-class HeadingFix:
-    """A heading (rad) in one earth frame, the off-axis share of the motion it came from, and its weight."""
-
-    heading_rad: float
-    residual_deg: float
-    turned_deg: float
+# The arm of a forward raise is looked at between these elevations: higher than sway, short of overhead.
+RAISED_RAD = (float(np.radians(30.0)), float(np.radians(130.0)))
+LEAST_ROWS = 20
 
 
-def forward_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate_hz: float) -> HeadingFix | None:
-    """Heading of the body's forward direction from a movement in the sagittal plane.
+def pointing_heading(long_axis: FloatArray) -> HeadingFix | None:
+    """Heading in which a raised arm points. long_axis: (N, 3) up the bone, in earth components.
+
+    Rotation of the arm about itself does not matter, as it would for an axis of turning. None if it is never raised.
+    """
+    elevation = np.arccos(np.clip(long_axis[:, 2], -1.0, 1.0))
+    raised = (elevation > RAISED_RAD[0]) & (elevation < RAISED_RAD[1])
+    if np.count_nonzero(raised) < LEAST_ROWS:
+        return None
+    pointing = -(long_axis[raised, 0] + 1j * long_axis[raised, 1])
+    heading = float(np.angle(pointing.sum()))
+    spread = np.angle(pointing * np.exp(-1j * heading))
+    return HeadingFix(heading, float(np.degrees(np.sqrt(np.mean(spread**2)))), float(np.count_nonzero(raised)))
+
+
+def bending_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate_hz: float) -> HeadingFix | None:
+    """Heading at right angles to the axis of a movement in the sagittal plane, such as bending the elbow.
 
     rate_earth_rad_s: (N, 3). long_axis_up: (N,) upward component of the segment's long axis (1 hanging, 0 level).
     The principal horizontal axis of the turning is the body's left-right line; raising forward turns about the
@@ -42,34 +47,3 @@ def forward_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate
     residual = float(np.degrees(np.arctan(np.sqrt(max(power[0], 0.0) / power[1]))))
     # Forward is a quarter turn to the left of right.
     return HeadingFix(float(np.arctan2(right[1], right[0]) + np.pi / 2), residual, turned_deg)
-
-
-def shared_heading(first_rad_s: FloatArray, second_rad_s: FloatArray, rows: BoolArray) -> HeadingFix | None:
-    """Heading delta with R(delta) second = first for two segments that turn together (straight arm).
-
-    first_rad_s, second_rad_s: (N, 3) angular rates in each sensor's own earth frame; rows: (N,) where to look.
-    Least squares over the horizontal components. None if they hardly turn together about a horizontal axis.
-    """
-    a, b = first_rad_s[:, :2], second_rad_s[:, :2]
-    speed_a, speed_b = np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1)
-    with np.errstate(invalid="ignore"):
-        ok = rows & (speed_a > MIN_RATE_RAD_S) & (speed_b > MIN_RATE_RAD_S)
-        ok &= np.abs(speed_a - speed_b) < 0.35 * np.maximum(speed_a, speed_b)
-    if np.count_nonzero(ok) < 20:
-        return None
-    a, b = a[ok], b[ok]
-    along = float((a * b).sum())
-    across = float((b[:, 0] * a[:, 1] - b[:, 1] * a[:, 0]).sum())
-    strength = float(np.hypot(along, across) / (np.linalg.norm(a) * np.linalg.norm(b)))
-    if strength < 0.8:
-        return None
-    residual = float(np.degrees(np.arccos(min(strength, 1.0))))
-    return HeadingFix(float(np.arctan2(across, along)), residual, float(len(a)))
-
-
-def mean_heading(seen: Sequence[tuple[float, float]]) -> float:
-    """Circular mean (rad) of (heading_rad, residual_deg) pairs, the cleaner ones counting more; 0 for none."""
-    if not seen:
-        return 0.0
-    heading, residual = np.array(seen).T
-    return float(np.angle(np.sum(np.exp(1j * heading) / (1.0 + residual) ** 2)))

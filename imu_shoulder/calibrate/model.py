@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from scipy.spatial.transform import Rotation
+import numpy as np
 
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
+    X_AXIS,
+    Y_AXIS,
     heading_rotation,
-    mirror_sagittal,
-    quat_from_rotation,
     rotation_from_quat,
 )
 from imu_shoulder.model import BoolArray, FloatArray, Side
@@ -42,6 +42,7 @@ class ArmCalibration:
     forward_known: the body's forward direction was seen (elbow bends or forward raises). Without it plane of
     elevation and thumb direction cannot be told, while elevation, elbow and change of rotation can.
     joined: the two sensors share a heading, so that their segments may be compared (elbow).
+    trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
     """
 
     side: Side
@@ -50,29 +51,64 @@ class ArmCalibration:
     used: tuple[str, ...]
     forward_known: bool
     joined: bool
+    trunk: SensorCalibration | None = None
+    trunk_joined: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Calibration:
-    """The neutral pose and what each arm and the trunk got from it. pose_s: (start, end) of the stillness used."""
+    """The neutral pose and what each arm got from it. pose_s: (start, end) of the stillness used."""
 
     pose_s: tuple[float, float]
     pose_was_marked: bool
     arms: Mapping[Side, ArmCalibration]
-    trunk: SensorCalibration | None
     schema: int = SCHEMA
 
 
-def segment_in_body(calibration: SensorCalibration, attitude: Attitude, rows: BoolArray, side: Side) -> Rotation:
-    """standing_from_segment on the given rows: the segment's attitude against the neutral, standing body.
+@dataclass(frozen=True, slots=True)
+class SegmentAxes:
+    """A segment's X and Y axes (N, 3) in standing-body components: X forward, Y up, Z right.
 
-    Mirrored for the left arm, so that what follows is about a right arm.
+    Left-sided segments are mirrored in the sagittal plane, so that all that follows is about a right arm.
     """
-    earth_from_segment = rotation_from_quat(attitude.quat_earth_from_sensor[rows]) * rotation_from_quat(
-        calibration.quat_sensor_from_segment
+
+    x: FloatArray
+    y: FloatArray
+
+    @property
+    def z(self) -> FloatArray:
+        return cross(self.x, self.y)
+
+    def at(self, rows: BoolArray) -> SegmentAxes:
+        return SegmentAxes(self.x[rows], self.y[rows])
+
+    def seen_from(self, other: SegmentAxes) -> SegmentAxes:
+        """The same axes in the components of another, moving segment."""
+        frame = np.stack([other.x, other.y, other.z], axis=1)
+        return SegmentAxes(np.einsum("nij,nj->ni", frame, self.x), np.einsum("nij,nj->ni", frame, self.y))
+
+
+def cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross product of (N, 3); several times as fast as numpy's general one."""
+    return np.column_stack(
+        [
+            a[:, 1] * b[:, 2] - a[:, 2] * b[:, 1],
+            a[:, 2] * b[:, 0] - a[:, 0] * b[:, 2],
+            a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0],
+        ]
     )
-    standing_from_earth = EARTH_FROM_STANDING.inv() * heading_rotation(-calibration.body_heading_rad)
-    standing_from_segment = standing_from_earth * earth_from_segment
-    if side == "left":
-        return rotation_from_quat(mirror_sagittal(quat_from_rotation(standing_from_segment)))
-    return standing_from_segment
+
+
+def segment_axes(
+    calibration: SensorCalibration, attitude: Attitude, rows: BoolArray | slice, side: Side | None
+) -> SegmentAxes:
+    """The segment's axes on the given (valid) rows, against the body that stands and faces as in the pose."""
+    earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[rows])
+    sensor_from_segment = rotation_from_quat(calibration.quat_sensor_from_segment)
+    standing_from_earth = (EARTH_FROM_STANDING.inv() * heading_rotation(-calibration.body_heading_rad)).as_matrix()
+    mirror = np.array([1.0, 1.0, -1.0 if side == "left" else 1.0])
+    x, y = (
+        earth_from_sensor.apply(sensor_from_segment.apply(axis)) @ (standing_from_earth.T * mirror)
+        for axis in (X_AXIS, Y_AXIS)
+    )
+    return SegmentAxes(x, y)

@@ -37,13 +37,46 @@ def plane_deg(data: RepData) -> float:
 @measure(
     "trunk_lean_deg",
     "deg",
-    "how far the trunk leaned during the rep",
-    "largest change of trunk_lean_deg from the rep's start",
+    "how far the trunk leaned (or, lying, rolled) during the rep",
+    "largest angle between the vertical in trunk components now and at the rep's start",
     "definition",
 )
 def trunk_lean_deg(data: RepData) -> float:
-    values = data.angles.get("trunk_lean_deg")
-    if values is None or not np.isfinite(values).any():
+    columns = [data.angles.get(f"trunk_up_{axis}") for axis in "xyz"]
+    if any(column is None for column in columns):
         return float("nan")
-    seen = values[np.isfinite(values)]
-    return float(np.abs(seen - seen[0]).max())
+    up = np.column_stack([column for column in columns if column is not None])
+    up = up[np.isfinite(up).all(axis=1)]
+    if not len(up):
+        return float("nan")
+    return float(np.degrees(np.arccos(np.clip(up @ up[0], -1.0, 1.0))).max())
+
+
+@measure(
+    "trunk_turn_deg",
+    "deg",
+    "how far the trunk turned about the vertical during the rep, left positive",
+    "change of trunk_turn_deg from the rep's start to its top",
+    "definition",
+)
+def trunk_turn_deg(data: RepData) -> float:
+    return _change_to_top(data, "trunk_turn_deg")
+
+
+@measure(
+    "elevation_owed_deg",
+    "deg",
+    "how much of the rise against gravity came from the trunk",
+    "change of elevation against gravity minus change about the trunk, start to top; needs the trunk as reference",
+    "definition",
+)
+def elevation_owed_deg(data: RepData) -> float:
+    return _change_to_top(data, "elevation_gravity_deg") - _change_to_top(data, "elevation_deg")
+
+
+def _change_to_top(data: RepData, column: str) -> float:
+    values = data.angles.get(column)
+    if values is None or not len(values):
+        return float("nan")
+    change = _at_top(data, column) - values[0]
+    return float((change + 180.0) % 360.0 - 180.0)

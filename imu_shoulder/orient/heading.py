@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import radians
+from math import pi, radians
 
 import numpy as np
 from scipy import sparse
@@ -23,6 +23,10 @@ from imu_shoulder.frames import Z_AXIS, rotation_from_quat, wrap_rad
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import runs
+from imu_shoulder.orient.shared import shared_heading
+
+# Tukey's constant for 95 % efficiency: links further out than this many standard deviations have no say.
+TUKEY = 4.685
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,9 +35,9 @@ class HeadingParams:
 
     quiet_rad_s: turning slower than this is quiet. same_posture_rad: gravity within this angle in every sensor of the
     arm; neutral_rad: likewise for the neutral posture, known by its hanging. return_rad: how well people come back
-    to a posture; step_rad: net turn by sway from one moment to the next; drift_rad_s: uncertainty of the bias about
-    the vertical; turn_rad: how far someone may turn between sets. links: how many earlier moments of the same posture
-    each is compared with.
+    to a posture within a set, rest_rad: from set to set; step_rad: net turn by sway from one moment to the next;
+    joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical; turn_rad:
+    how far someone may turn between sets. links: how many earlier moments of a posture each is compared with.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -42,18 +46,37 @@ class HeadingParams:
     same_posture_rad: float = radians(12.0)
     neutral_rad: float = radians(25.0)
     return_rad: float = radians(2.5)
+    rest_rad: float = radians(6.0)
     step_rad: float = radians(0.5)
+    joint_turn_rad: float = radians(2.5)
     drift_rad_s: float = radians(0.08)
     turn_rad: float = radians(60.0)
     links: int = 4
 
 
 @dataclass(frozen=True, slots=True)
+class JointTurn:
+    """Between moments `before` and `before + 1` the first two sensors turned as one about a level axis.
+
+    heading_rad: by how much the second one's earth frame must be turned to show it as the first one's does.
+    """
+
+    before: int
+    heading_rad: float
+
+
+@dataclass(frozen=True, slots=True)
 class QuietMoments:
-    """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude."""
+    """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
+
+    joint_turns: what the movements between them say of the first two sensors' common heading. with_trunk: the last
+    sensor is on the trunk, whose forward direction is the body's by definition.
+    """
 
     time_s: FloatArray
     earth_from_sensor: Sequence[Rotation]
+    joint_turns: Sequence[JointTurn] = ()
+    with_trunk: bool = False
 
     def same_posture(self, moment: int, within_rad: float) -> BoolArray:
         """Moments (K,) that show gravity the posture of the given one, in every sensor."""
@@ -78,9 +101,10 @@ class HeadingTrack:
 
 
 def quiet_moments(
-    time_s: FloatArray, rate_hz: float, attitudes: Sequence[Attitude], params: HeadingParams
+    time_s: FloatArray, rate_hz: float, limbs: Sequence[Attitude], trunk: Attitude | None, params: HeadingParams
 ) -> QuietMoments:
     """Moments at which all of the given sensors are quiet at once; long stillness is cut into several."""
+    attitudes = [*limbs, *([] if trunk is None else [trunk])]
     width = max(1, round(0.2 * rate_hz))
     quiet = np.ones(len(time_s), dtype=bool)
     for attitude in attitudes:
@@ -94,7 +118,22 @@ def quiet_moments(
     spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
-    return QuietMoments(middle, means)
+    joint_turns = _joint_turns(limbs, spans) if len(limbs) > 1 else ()
+    return QuietMoments(middle, means, joint_turns, trunk is not None)
+
+
+def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]]) -> list[JointTurn]:
+    """With the elbow kept, straight or bent, both segments turn about one axis; where it is level, it shows headings.
+
+    Skin hides a part of the upper arm's turning about the bone, but not the bone's direction.
+    """
+    first, second = (attitude.rate_earth_rad_s for attitude in attitudes[:2])
+    out = []
+    for k, ((_, begin), (end, _)) in enumerate(pairwise(spans)):
+        fix = shared_heading(first[begin:end], second[begin:end], least_strength=0.97)
+        if fix is not None:
+            out.append(JointTurn(k, fix.heading_rad))
+    return out
 
 
 def track_heading(
@@ -112,29 +151,37 @@ def track_heading(
         return (HeadingTrack(np.zeros(1), np.zeros(1), np.array([params.turn_rad])),) * sensors
     steady = (block[1:] == block[:-1]) & (block[1:] >= 0)
     links = _links(moments, block, neutral, params)
+    turns = moments.joint_turns
     if afterwards:
-        value, sd = _solve(moments.time_s, steady, links, sensors, params)
+        value, sd = _solve(moments.time_s, steady, links, turns, sensors, params)
     else:
         value, sd = np.zeros((sensors, count)), np.zeros((sensors, count))
         for k in range(count):
             known = [link for link in links if link.later <= k]
-            part, part_sd = _solve(moments.time_s[: k + 1], steady[:k], known, sensors, params)
+            turned = [turn for turn in turns if turn.before < k]
+            part, part_sd = _solve(moments.time_s[: k + 1], steady[:k], known, turned, sensors, params)
             value[:, k], sd[:, k] = part[:, -1], part_sd[:, -1]
     return tuple(HeadingTrack(moments.time_s, value[s], sd[s]) for s in range(sensors))
 
 
 @dataclass(frozen=True, slots=True)
 class _Link:
-    """Two moments of the same posture, and how far each sensor's heading (S,) turned between them."""
+    """Two moments of the same posture, how far each sensor's heading (S,) turned between them, and how sure that is.
+
+    sd_rad: (S,) how well that sensor's segment comes back to the posture.
+    """
 
     earlier: int
     later: int
     turn_rad: FloatArray
+    sd_rad: FloatArray
 
 
 def _links(moments: QuietMoments, block: IntArray, neutral: BoolArray, params: HeadingParams) -> list[_Link]:
     """Pairs of moments that show the same posture to gravity in every sensor, and may be one."""
     out = []
+    limbs = len(moments.earth_from_sensor) - moments.with_trunk
+    rest_sd = np.array([params.rest_rad] * limbs + [params.return_rad] * moments.with_trunk)
     for later in range(1, len(moments.time_s)):
         alike = moments.same_posture(later, params.same_posture_rad)[:later]
         comparable = (block[:later] == block[later]) & (block[later] >= 0)
@@ -147,12 +194,20 @@ def _links(moments: QuietMoments, block: IntArray, neutral: BoolArray, params: H
         for sensor in moments.earth_from_sensor:
             turn = (sensor[later] * sensor[chosen].inv()).as_quat()
             turns.append(wrap_rad(2 * np.arctan2(turn[:, 2], turn[:, 3])))
-        out += [_Link(int(a), later, np.array([turn[n] for turn in turns])) for n, a in enumerate(chosen)]
+        for n, earlier in enumerate(chosen):
+            near = block[earlier] == block[later] and block[later] >= 0
+            sd = np.full(len(turns), params.return_rad) if near else rest_sd
+            out.append(_Link(int(earlier), later, np.array([turn[n] for turn in turns]), sd))
     return out
 
 
 def _solve(
-    time_s: FloatArray, steady: BoolArray, links: Sequence[_Link], sensors: int, params: HeadingParams
+    time_s: FloatArray,
+    steady: BoolArray,
+    links: Sequence[_Link],
+    turns: Sequence[JointTurn],
+    sensors: int,
+    params: HeadingParams,
 ) -> tuple[FloatArray, FloatArray]:
     """Robust least squares for the corrections (S, K) and their standard deviations; the first moment's are zero.
 
@@ -174,30 +229,38 @@ def _solve(
                 first = {k: 1.0, k + 1: -1.0, count: lasts_s[k]}
                 rows.append(({**step, **first}, 0.0, 2 * params.step_rad, False))
         rows += [
-            ({base + link.earlier: -1.0, base + link.later: 1.0}, float(link.turn_rad[s]), params.return_rad, True)
+            ({base + link.earlier: -1.0, base + link.later: 1.0}, float(link.turn_rad[s]), float(link.sd_rad[s]), True)
             for link in links
         ]
+    # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
+    between = sensors * width
+    for turn in turns:
+        half = {turn.before: 0.5, turn.before + 1: 0.5, width + turn.before: -0.5, width + turn.before + 1: -0.5}
+        rows.append(({**half, between: 1.0}, turn.heading_rad, params.joint_turn_rad, True))
+    rows.append(({between: 1.0}, 0.0, pi, False))
     where = [(place, column, factor) for place, row in enumerate(rows) for column, factor in row[0].items()]
     place, column, factor = np.array(where).T
-    matrix = sparse.csr_array((factor, (place.astype(int), column.astype(int))), shape=(len(rows), sensors * width))
+    matrix = sparse.csr_array((factor, (place.astype(int), column.astype(int))), shape=(len(rows), between + 1))
     target, sigma = np.array([row[1] for row in rows]), np.array([row[2] for row in rows])
     is_link = np.array([row[3] for row in rows])
-    solution = np.concatenate([_first_guess(count, steady, links, s) for s in range(sensors)])
-    cutoff = 4.685 * params.return_rad  # Tukey's constant for 95 % efficiency
+    guesses = [_first_guess(count, steady, links, s) for s in range(sensors)]
+    start_between = float(np.angle(np.sum(np.exp(1j * np.array([turn.heading_rad for turn in turns])))))
+    solution = np.concatenate([*guesses, [start_between if turns else 0.0]])
     for step_number in range(10):
         residual = wrap_rad(target - matrix @ solution)
         # The first passes open the gate wide, so that a drift is followed before it is judged.
-        gate = cutoff * (4.0, 2.0, 1.0)[min(step_number, 2)]
-        robust = np.where(np.abs(residual) < gate, 1 - (residual / gate) ** 2, 0.0)
+        gate = TUKEY * (4.0, 2.0, 1.0)[min(step_number, 2)]
+        apart = residual / sigma / gate
+        robust = np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0)
         weighted = sparse.diags_array((np.where(is_link, robust, 1.0) / sigma) ** 2) @ matrix
         factors = splu(sparse.csc_matrix(weighted.T @ matrix))
         change = factors.solve(weighted.T @ residual)
         solution = solution + change
         if step_number > 3 and np.abs(change).max() < radians(0.05):
             break
-    spread = np.sqrt(np.diag(factors.solve(np.eye(sensors * width))))
+    spread = np.sqrt(np.diag(factors.solve(np.eye(between + 1))))
     shape = (sensors, width)
-    return solution.reshape(shape)[:, :count], spread.reshape(shape)[:, :count]
+    return solution[:between].reshape(shape)[:, :count], spread[:between].reshape(shape)[:, :count]
 
 
 def _first_guess(count: int, steady: BoolArray, links: Sequence[_Link], sensor: int) -> FloatArray:

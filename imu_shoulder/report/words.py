@@ -31,7 +31,6 @@ EXCLUSIONS = {
     "partial": "partial",
     "sensor_slip": "sensor slipped",
     "false_start": "false start",
-    "off_axis": "off axis",
 }
 CRITERIA = {
     "arc": "Arc",

@@ -67,8 +67,19 @@ class FreeRep:
     excluded: Exclusion | None
 
 
-def count_free(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[FreeRep, ...]:
-    """Every rep of a recording in order, the excluded ones too; those with excluded None count.
+@dataclass(frozen=True, slots=True)
+class FreeSet:
+    """One stretch of exercise: its leading signal at a working rate, time_s and curve_rad (K,), and its reps."""
+
+    time_s: FloatArray
+    curve_rad: FloatArray
+    reps: tuple[FreeRep, ...]
+
+
+def find_free_sets(
+    time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float
+) -> tuple[FreeSet, ...]:
+    """The sets of a recording in order, with every rep, the excluded ones too; those with excluded None count.
 
     time_s: (N,) uniform with step 1/rate_hz. acc_m_s2, gyr_rad_s: (N, 3) in the sensor's own frame, NaN where
     missing. rate_hz: at least 25. Sets are parted by stillness over 30 s, and each has a main axis of its own.
@@ -87,13 +98,18 @@ def count_free(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
             "pass one row of three per time stamp",
         )
     bouts = find_bouts(time_s, acc_m_s2, gyr_rad_s, rate_hz)
-    return tuple(rep for bout in bouts for rep in _bout_reps(bout))
+    return tuple(found for bout in bouts if (found := _bout_set(bout)) is not None)
 
 
-def _bout_reps(bout: Bout) -> list[FreeRep]:
+def count_free(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[FreeRep, ...]:
+    """Every rep of `find_free_sets`, in order."""
+    return tuple(rep for found in find_free_sets(time_s, acc_m_s2, gyr_rad_s, rate_hz) for rep in found.reps)
+
+
+def _bout_set(bout: Bout) -> FreeSet | None:
     strokes = find_strokes(bout.posture, bout.still_start, bout.still_end)
     if strokes is None or strokes.typical_rad < SMALLEST_ARC_RAD:
-        return []
+        return None
     path, strokes = _whole_reps(bout, strokes)
     x = path[:, 0]
     sign = start_sign(x, strokes)
@@ -114,7 +130,8 @@ def _bout_reps(bout: Bout) -> list[FreeRep]:
             _rep(bout, y, _bounds(y, low + left, low + top, low + right), strokes.typical_rad, False)
             for left, top, right in _excursions(y[low : high + 1], FALSE_START_SHARE * strokes.typical_rad)
         ]
-    return sorted(reps, key=lambda rep: rep.start_s)
+    rest = float(np.median(y[[span[0] for span in spans]])) if spans else 0.0
+    return FreeSet(bout.time_s, y - rest, tuple(sorted(reps, key=lambda rep: rep.start_s)))
 
 
 def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:

@@ -51,6 +51,7 @@ class ArmSet:
     """One set of one arm. angle: the leading angle's name without unit. curve_deg: (N,) over the rows of the set.
 
     role: "lift" for an arm that does reps, "hold" for one that is asked to stay. rows: half-open row range.
+    counted_only: the sensors worn do not show what the drill asks, so reps are counted and not judged.
     """
 
     number: int
@@ -63,6 +64,7 @@ class ArmSet:
     rows: tuple[int, int]
     curve_deg: FloatArray
     reps: tuple[Rep, ...]
+    counted_only: bool = False
 
     @property
     def counted(self) -> tuple[Rep, ...]:
