@@ -1,0 +1,146 @@
+"""Drills of several stations: which were visited, for how long and in what order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from imu_shoulder.drills import load_shipped
+from imu_shoulder.segment.stations import find_station_reps
+
+Array = NDArray[np.float64]
+RATE_HZ = 100.0
+Posture = Mapping[str, float]
+# Reaching forward at shoulder height, elbow drawn back to the side, forearm turned up, pressed overhead.
+REACH: Posture = {"elevation": 87, "plane": 85, "rotation": 0, "elbow": 10}
+ROW: Posture = {"elevation": 87, "plane": 5, "rotation": 0, "elbow": 90}
+ROTATE: Posture = {"elevation": 88, "plane": 5, "rotation": 80, "elbow": 90}
+PRESS: Posture = {"elevation": 152, "plane": 20, "rotation": 50, "elbow": 14}
+POSTURES = {"row": ROW, "rotate": ROTATE, "press": PRESS}
+
+
+def minimum_jerk(u: Array) -> Array:
+    """Flash and Hogan 1985 (from memory)."""
+    return 10 * u**3 - 15 * u**4 + 6 * u**5
+
+
+def draw(way: Sequence[tuple[Posture, float, float]]) -> dict[str, Array]:
+    """Angles along (posture, seconds to get there, seconds to stay) from REACH, which is held for 1.5 s first."""
+    out = {}
+    for name in REACH:
+        value = REACH[name]
+        pieces = [np.full(round(1.5 * RATE_HZ), float(value))]
+        for posture, move_s, stay_s in way:
+            u = np.arange(round(move_s * RATE_HZ)) / round(move_s * RATE_HZ)
+            pieces += [value + (posture[name] - value) * minimum_jerk(u)]
+            value = posture[name]
+            pieces += [np.full(round(stay_s * RATE_HZ), float(value))]
+        out[name] = np.concatenate(pieces)
+    return out
+
+
+def rep_of(*names: str, stay_s: float = 2.4, move_s: float = 1.4) -> list[tuple[Posture, float, float]]:
+    """There through the named stations, back through them without staying long, and 1.2 s of rest."""
+    there = [(POSTURES[name], move_s, stay_s) for name in names]
+    back = [(POSTURES[name], move_s, 0.1) for name in names[-2::-1]]
+    return [*there, *back, (REACH, move_s, 1.2)]
+
+
+def found_in(way: Sequence[tuple[Posture, float, float]], drill_id: str):
+    angles = draw(way)
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    return find_station_reps(time_s, angles, RATE_HZ, load_shipped(drill_id))
+
+
+def order(rep) -> list[str]:
+    """Stations in the order of their first visit."""
+    return list(dict.fromkeys(visit.name for visit in rep.visits))
+
+
+def test_row_rotate_press_with_exact_times():
+    found = found_in(rep_of("row", "rotate", "press") * 3, "row_rotate_press")
+    assert [rep.kind for rep in found] == ["rep"] * 3
+    begin_s = 1.5
+    for rep in found:
+        assert order(rep) == ["row", "rotate", "press"]
+        assert rep.start_s == pytest.approx(begin_s, abs=0.15)
+        arrives_s = begin_s
+        for name in ("row", "rotate", "press"):
+            visit = next(v for v in rep.visits if v.name == name)
+            arrives_s += 1.4
+            assert visit.start_s == pytest.approx(arrives_s, abs=0.15)
+            assert visit.end_s - visit.start_s == pytest.approx(2.4, abs=0.2)
+            arrives_s += 2.4
+        assert rep.top_end_s == pytest.approx(arrives_s, abs=0.15)
+        assert rep.top_deg == pytest.approx(152, abs=1.0)
+        begin_s += 3 * 3.8 + 2 * 1.5 + 1.4 + 1.2
+
+
+def test_row_rotate_ends_at_the_second_station():
+    found = found_in(rep_of("row", "rotate") * 2, "row_rotate")
+    assert [order(rep) for rep in found] == [["row", "rotate"]] * 2
+
+
+@pytest.mark.parametrize(
+    ("done", "drill_id"),
+    [
+        (("row", "press"), "row_rotate_press"),
+        (("row",), "row_rotate_press"),
+        (("row", "rotate"), "row_rotate_press"),
+        (("row",), "row_rotate"),
+        (("rotate",), "row_rotate"),
+        (("rotate", "press"), "row_rotate_press"),
+    ],
+)
+def test_a_skipped_station_is_missing_from_its_rep_only(done, drill_id):
+    everything = ("row", "rotate", "press") if drill_id == "row_rotate_press" else ("row", "rotate")
+    way = [*rep_of(*everything), *rep_of(*done), *rep_of(*everything)]
+    found = found_in(way, drill_id)
+    assert [order(rep) for rep in found] == [list(everything), list(done), list(everything)]
+    assert all(rep.kind == "rep" for rep in found)
+
+
+def test_a_changed_order_is_seen():
+    """The press before the turn: the stations are all there, in another order."""
+    way = [*rep_of("row", "rotate", "press"), *rep_of("row", "press", "rotate"), *rep_of("row", "rotate", "press")]
+    found = found_in(way, "row_rotate_press")
+    assert order(found[1]) == ["row", "press", "rotate"]
+    assert order(found[0]) == order(found[2]) == ["row", "rotate", "press"]
+
+
+def test_setting_out_and_reaching_no_station_is_a_partial_rep():
+    """The elbow bends by half and straightens again."""
+    half = {name: REACH[name] + 0.5 * (ROW[name] - REACH[name]) for name in REACH}
+    found = found_in(
+        [*rep_of("row", "rotate"), (half, 1.0, 0.5), (REACH, 1.0, 1.2), *rep_of("row", "rotate")], "row_rotate"
+    )
+    assert [rep.kind for rep in found] == ["rep", "partial", "rep"]
+
+
+def test_staying_in_the_start_posture_is_no_rep():
+    assert found_in([(REACH, 0.5, 20.0)], "row_rotate") == ()
+
+
+def test_swinging_through_a_station_is_no_stay_at_it():
+    """The elbow is drawn back and the forearm turned up without a pause between: the row was not held."""
+    straight_through = [(ROW, 1.0, 0.0), (ROTATE, 1.0, 2.4), (ROW, 1.0, 0.0), (REACH, 1.0, 1.2)]
+    found = found_in([*rep_of("row", "rotate"), *straight_through, *rep_of("row", "rotate")], "row_rotate")
+    stays = {name: [v.end_s - v.start_s for v in found[1].visits if v.name == name] for name in ("row", "rotate")}
+    assert max(stays["row"], default=0.0) < 1.0
+    assert max(stays["rotate"], default=0.0) == pytest.approx(2.4, abs=0.3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    count=st.integers(1, 5),
+    stay_s=st.floats(0.8, 5.0),
+    move_s=st.floats(0.9, 3.0),
+)
+def test_the_count_and_the_order_are_exact_for_any_tempo(count, stay_s, move_s):
+    found = found_in(rep_of("row", "rotate", "press", stay_s=stay_s, move_s=move_s) * count, "row_rotate_press")
+    assert [order(rep) for rep in found] == [["row", "rotate", "press"]] * count
