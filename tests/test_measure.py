@@ -1,0 +1,258 @@
+"""Measures of a rep against closed forms and published values."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import signal, stats
+
+from imu_shoulder.drills import load_shipped
+from imu_shoulder.measure.registry import RepData, all_measures
+from imu_shoulder.measure.smoothness import ldlj, sparc
+from imu_shoulder.report.tables import REP_COLUMNS
+from imu_shoulder.segment.model import Rep
+
+Array = NDArray[np.float64]
+RATE_HZ = 100.0
+LIFT_S, HOLD_S, LOWER_S = 2.0, 6.0, 2.5
+BAND_DEG = (75.0, 105.0)
+
+
+def minimum_jerk(u: Array) -> Array:
+    """Flash and Hogan 1985 (from memory)."""
+    u = np.clip(u, 0.0, 1.0)
+    return 10 * u**3 - 15 * u**4 + 6 * u**5
+
+
+def rep_data(
+    in_hold: Array | None = None, *, hold_s: float = HOLD_S, rate_hz: float = RATE_HZ, **angles: Array
+) -> RepData:
+    """A raise from 5 to 90 deg with known times; in_hold is added over the hold. angles: over the whole rep."""
+    time_s = np.arange(0, LIFT_S + hold_s + LOWER_S + 1e-9, 1 / rate_hz)
+    arrives_s, leaves_s = LIFT_S, LIFT_S + hold_s
+    lead = 5 + 85 * (minimum_jerk(time_s / LIFT_S) - minimum_jerk((time_s - leaves_s) / LOWER_S))
+    if in_hold is not None:
+        held = (time_s >= arrives_s - 1e-9) & (time_s <= leaves_s + 1e-9)
+        lead[held] += in_hold[: np.count_nonzero(held)]
+    top = lead[(time_s >= arrives_s) & (time_s <= leaves_s)]
+    rep = Rep(0.0, arrives_s, leaves_s, leaves_s + LOWER_S, leaves_s + LOWER_S + 1.3, 5.0, float(np.median(top)), 5.0)
+    by_name = {f"{name}_deg": values for name, values in angles.items()}
+    return RepData(rep, load_shipped("full_can"), rate_hz, time_s, lead, by_name, BAND_DEG)
+
+
+def measured(data: RepData) -> dict[str, float]:
+    return {m.name: m.compute(data) for m in all_measures()}
+
+
+def held_s(hold_s: float = HOLD_S, rate_hz: float = RATE_HZ) -> Array:
+    return np.arange(round(hold_s * rate_hz) + 1) / rate_hz
+
+
+# Smoothness. Values: Balasubramanian et al. 2012 (doi 10.1109/TBME.2011.2179545) and 2015 (doi
+# 10.1186/s12984-015-0090-9) for the bell; the others are computed from the definition.
+
+
+def bell_pieces(count: int, samples: int) -> Array:
+    """Speed of `count` minimum-jerk movements one after the other, `samples` each."""
+    u = np.arange(count * samples) / samples % 1.0
+    return 30 * u**2 * (1 - u) ** 2
+
+
+def test_smoothness_of_the_published_bell():
+    bell = np.exp(-5 * np.arange(-1, 1, 0.01) ** 2)
+    assert sparc(bell, 100.0) == pytest.approx(-1.41403, abs=1e-3)
+    assert ldlj(bell, 100.0) == pytest.approx(-5.81636, abs=1e-3)
+    assert -np.exp(-ldlj(bell, 100.0)) == pytest.approx(-335.74684, abs=0.01)
+
+
+@pytest.mark.parametrize(("duration_s", "sparc_is", "ldlj_is"), [(1, -1.4058, -5.224), (3, -1.4025, -5.289)])
+def test_smoothness_of_minimum_jerk(duration_s, sparc_is, ldlj_is):
+    speed = bell_pieces(1, 100 * duration_s)
+    assert sparc(speed, 100.0) == pytest.approx(sparc_is, abs=1e-3)
+    assert ldlj(speed, 100.0) == pytest.approx(ldlj_is, abs=1e-3)
+
+
+def test_jerk_of_minimum_jerk_in_the_limit():
+    """Analytic: -ln 204.8."""
+    assert ldlj(bell_pieces(1, 20_000), 20_000.0) == pytest.approx(-np.log(204.8), abs=1e-3)
+
+
+def test_smoothness_of_back_to_back_pieces():
+    """One to five submovements in a row, 1000 samples each: ever less smooth."""
+    pieces = [bell_pieces(count, 1000) for count in range(1, 6)]
+    np.testing.assert_allclose([sparc(p, 1000.0) for p in pieces], [-1.402, -2.246, -2.711, -3.094, -3.360], atol=1e-3)
+    np.testing.assert_allclose([ldlj(p, 1000.0) for p in pieces], [-5.31, -8.09, -9.71, -10.86, -11.76], atol=6e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.floats(0.01, 500.0))
+def test_smoothness_does_not_depend_on_the_size_of_the_movement(size):
+    speed = bell_pieces(2, 150)
+    assert sparc(size * speed, 100.0) == pytest.approx(sparc(speed, 100.0), rel=1e-6)
+    assert ldlj(size * speed, 100.0) == pytest.approx(ldlj(speed, 100.0), rel=1e-6)
+
+
+def test_no_movement_has_no_smoothness():
+    assert np.isnan(sparc(np.zeros(100), 100.0))
+    assert np.isnan(ldlj(np.ones(100), 100.0))
+
+
+def test_smoothness_is_told_per_phase_and_never_across_the_hold():
+    """A longer hold changes neither phase's smoothness; a halting lift shows in the lift only."""
+    short, long = measured(rep_data(hold_s=2.0)), measured(rep_data(hold_s=10.0))
+    for name in ("smoothness_lift", "smoothness_lower"):
+        assert short[name] == pytest.approx(-1.40, abs=0.05)
+        assert long[name] == pytest.approx(short[name], abs=0.01)
+    data = rep_data()
+    halting = data.lead_deg.copy()
+    lifting = data.time_s < LIFT_S
+    halting[lifting] = (
+        5 + 85 * (np.floor(2 * data.time_s[lifting] / LIFT_S) + minimum_jerk(data.time_s[lifting] % 1)) / 2
+    )
+    found = measured(RepData(data.rep, data.drill, RATE_HZ, data.time_s, halting, {}, BAND_DEG))
+    assert found["smoothness_lift"] < -1.9
+    assert found["smoothness_lower"] == pytest.approx(measured(data)["smoothness_lower"], abs=0.02)
+
+
+# Arc and tempo.
+
+
+def test_arc_tempo_and_peak_velocity_of_a_known_rep():
+    """The peak velocity of a minimum-jerk move is 1.875 x its mean; smoothing at 3 Hz takes little off."""
+    found = measured(rep_data())
+    expected = {
+        "start_deg": 5.0,
+        "top_deg": 90.0,
+        "arc_deg": 85.0,
+        "lift_s": LIFT_S,
+        "hold_s": HOLD_S,
+        "lower_s": LOWER_S,
+        "rest_s": 1.3,
+    }
+    for name, value in expected.items():
+        assert found[name] == pytest.approx(value, abs=0.01), name
+    assert found["peak_velocity_deg_s"] == pytest.approx(1.875 * 85 / LIFT_S, rel=0.02)
+
+
+# Steadiness of the hold.
+
+
+@settings(max_examples=20, deadline=None)
+@given(sd=st.floats(0.1, 3.0), drift=st.floats(-1.0, 1.0), seed=st.integers(0, 5))
+def test_steadiness_is_the_scatter_about_the_holds_own_line(sd, drift, seed):
+    """Against scipy's regression on the settled part, 0.3 s in from either end."""
+    time_s = held_s()
+    wander = np.random.default_rng(seed).normal(size=len(time_s))
+    wander = sd * signal.sosfiltfilt(signal.butter(2, 2.0, fs=RATE_HZ, output="sos"), wander) / 0.2
+    wander = np.clip(wander, -4, 4) + drift * time_s
+    found = measured(rep_data(wander))
+    settled = (time_s >= 0.3 - 1e-9) & (time_s <= HOLD_S - 0.3 + 1e-9)
+    line = stats.linregress(time_s[settled], wander[settled])
+    scatter = wander[settled] - line.intercept - line.slope * time_s[settled]
+    assert found["hold_drift_deg_s"] == pytest.approx(line.slope, abs=1e-6)
+    assert found["hold_sd_deg"] == pytest.approx(np.sqrt(np.sum(scatter**2) / (len(scatter) - 2)), rel=1e-6)
+
+
+def test_a_sinking_hold_drifts_and_is_not_unsteady():
+    found = measured(rep_data(-0.5 * held_s()))
+    assert found["hold_drift_deg_s"] == pytest.approx(-0.5, abs=1e-6)
+    assert found["hold_sd_deg"] == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("frequency_hz", [8.5, 10.0, 11.5])
+@pytest.mark.parametrize("amplitude_deg", [0.05, 0.3])
+def test_tremor_of_a_sine_is_its_rms_rate(frequency_hz, amplitude_deg):
+    """A sin(2 pi f t) has RMS A / sqrt 2, and its rate 2 pi f A / sqrt 2."""
+    sine = amplitude_deg * np.sin(2 * np.pi * frequency_hz * held_s(8.0))
+    found = measured(rep_data(sine, hold_s=8.0))
+    assert found["hold_tremor_deg_s"] == pytest.approx(2 * np.pi * frequency_hz * amplitude_deg / np.sqrt(2), rel=0.1)
+
+
+def test_tremor_of_white_noise_is_its_share_of_the_band():
+    """White noise of SD s has the one-sided density 2 s^2 / rate, and its rate (2 pi f)^2 times that: over 8 to 12 Hz
+    2 pi s sqrt(2 / rate x (12^3 - 8^3) / 3)."""
+    found = [
+        measured(rep_data(np.random.default_rng(seed).normal(0, 0.2, len(held_s(20.0))), hold_s=20.0))
+        for seed in range(12)
+    ]
+    expected = 2 * np.pi * 0.2 * np.sqrt(2 / RATE_HZ * (12**3 - 8**3) / 3)
+    power = np.mean([values["hold_tremor_deg_s"] ** 2 for values in found])
+    assert np.sqrt(power) == pytest.approx(expected, rel=0.1)
+
+
+def test_sway_and_drift_are_no_tremor():
+    time_s = held_s(8.0)
+    found = measured(rep_data(2.0 * np.sin(2 * np.pi * 0.5 * time_s) - 0.4 * time_s, hold_s=8.0))
+    assert found["hold_tremor_deg_s"] < 0.3
+
+
+def test_tremor_is_not_told_from_slow_samples_or_short_holds():
+    assert np.isnan(measured(rep_data(rate_hz=25.0))["hold_tremor_deg_s"])
+    assert np.isnan(measured(rep_data(hold_s=1.5))["hold_tremor_deg_s"])
+
+
+def test_time_in_band():
+    """A hold that stands at 90 for 3 s and at 70 for 3 s was in 75 to 105 for half of it."""
+    half = np.where(held_s() < HOLD_S / 2, 0.0, -20.0)
+    assert measured(rep_data(half))["time_in_band_pct"] == pytest.approx(50.0, abs=0.5)
+    assert measured(rep_data())["time_in_band_pct"] == 100.0
+
+
+def test_a_broken_hold_lasts_as_long_as_its_longest_piece():
+    """Down by 20 deg from 2 s to 3 s of a 6 s hold: 3 s are left."""
+    time_s = held_s()
+    dip = np.where((time_s > 2.0) & (time_s < 3.0), -20.0, 0.0)
+    found = measured(rep_data(dip))
+    assert found["hold_s"] == pytest.approx(3.0, abs=0.05)
+    assert measured(rep_data())["hold_s"] == pytest.approx(HOLD_S, abs=0.05)
+
+
+def test_a_short_dip_breaks_no_hold():
+    time_s = held_s()
+    dip = np.where((time_s > 2.0) & (time_s < 2.15), -20.0, 0.0)
+    assert measured(rep_data(dip))["hold_s"] == pytest.approx(HOLD_S, abs=0.05)
+
+
+@pytest.mark.parametrize("name", ["hold_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s"])
+def test_steadiness_is_unknown_where_the_hold_was_not_seen(name):
+    gap = np.zeros(len(held_s()))
+    gap[200:230] = np.nan
+    data = rep_data(gap)
+    rep = Rep(0.0, LIFT_S, LIFT_S + HOLD_S, LIFT_S + HOLD_S + LOWER_S, 12.0, 5.0, 90.0, 5.0)
+    found = measured(RepData(rep, data.drill, RATE_HZ, data.time_s, data.lead_deg, {}, BAND_DEG))
+    assert np.isnan(found[name])
+
+
+# Form.
+
+
+def test_form_is_the_median_at_the_top_so_that_one_sample_blames_nobody():
+    count = len(rep_data().time_s)
+    elbow = np.full(count, 60.0)  # bent on the way
+    elbow[200:801] = 7.0
+    elbow[400:420] = 90.0  # a spike inside the hold
+    found = measured(rep_data(elbow=elbow, thumb_up=np.full(count, 55.0), plane=np.full(count, 35.0)))
+    assert found["elbow_deg"] == 7.0
+    assert (found["thumb_up_deg"], found["plane_deg"]) == (55.0, 35.0)
+
+
+def test_form_that_no_sensor_shows_is_unknown():
+    found = measured(rep_data())
+    for name in ("elbow_deg", "thumb_up_deg", "plane_deg", "trunk_lean_deg"):
+        assert np.isnan(found[name])
+
+
+# The declarations.
+
+
+def test_every_measure_says_what_it_is_and_the_contracts_columns_are_there():
+    measures = all_measures()
+    for m in measures:
+        assert all((m.name, m.unit, m.meaning, m.formula, m.source))
+    names = [m.name for m in measures]
+    assert len(set(names)) == len(names)
+    first, last = REP_COLUMNS.index("start_deg"), REP_COLUMNS.index("faults")
+    assert set(REP_COLUMNS[first:last]) <= set(names)
