@@ -74,6 +74,13 @@ def test_placements_are_set_by_address(tmp_path):
     assert np.median(np.diff(stream.time_s)) == pytest.approx(0.01, abs=1e-4)
 
 
+def test_an_existing_folder_is_refused_before_anything_else(tmp_path):
+    command = [sys.executable, *COMMANDS, "record", "--out", tmp_path, "--athlete", "M.K."]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=20)
+    assert done.returncode == 2
+    assert "it is there already" in done.stderr
+
+
 def test_no_adapter_is_said_in_one_sentence(tmp_path):
     environment = {**os.environ, "DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/nothing"}
     done = subprocess.run(

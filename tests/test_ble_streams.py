@@ -95,6 +95,13 @@ def test_stop_and_start_begin_a_sequence_without_a_loss():
     assert found.acc_m_s2[-1, 0] / 49 == pytest.approx(2 * found.acc_m_s2[490, 0] / 49)
 
 
+def test_a_start_whose_first_packets_are_lost():
+    first, second = ping(2.0), ping(8.0)
+    again = steady(range(3, 50), 8.0 + 3 * PACKET_S, second)
+    found = node_samples(KIND, steady(range(1000, 1050), 2.0, first) + again, [first, second])
+    assert found.lost == 3
+
+
 def test_sample_times_follow_the_true_rate_of_the_sensor():
     """The inertial sensor runs 3 % fast against the node clock: stamps follow the clock, not the declared rate."""
     first = ping(5.0)

@@ -35,7 +35,10 @@ def test_on_a_terminal(tmp_path):
         return found + len(text)
 
     # A node that loses its way for a while shows what the status line says of it.
-    scripts = [replace(node, outages=((12.0, 14.0),) if i else ()) for i, node in enumerate(nodes(2))]
+    scripts = [
+        replace(node, outages=((12.0, 14.0),) if i else (), battery_s_per_percent=8.0)
+        for i, node in enumerate(nodes(2))
+    ]
     with fake_bluez(scripts, tmp_path) as bluez:
         process = subprocess.Popen(
             [sys.executable, *COMMANDS, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", "0.7"],
@@ -57,7 +60,7 @@ def test_on_a_terminal(tmp_path):
         os.write(ours, b"set full_can right\r")
         at = until(b"set full_can right for", at)
         at = until(b"lost (the", at)
-        at = until(b"streaming", at)
+        at = until(b"battery  88 %", at)
         os.write(ours, b"\x03")  # Ctrl-C
         until(b"recording written to", at)
         process.wait(ONCE_S)

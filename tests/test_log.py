@@ -150,10 +150,18 @@ def test_queue_counts_what_it_drops(tmp_path, monkeypatch):
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
 def test_full_disk_is_said_and_ends_the_thread(tmp_path):
-    full = tmp_path / "full.log"
-    full.symlink_to("/dev/full")
-    with pytest.raises(LogError, match="No space left"):
-        LogWriter(full).append([(DATA, b"x")])
+    log = LogThread(tmp_path / "a.log")
+    # The file becomes the full device under the writer's feet; opening it as the log would lock it for everyone.
+    full = os.open("/dev/full", os.O_WRONLY)
+    os.dup2(full, log._writer._fd)
+    os.close(full)
+    log.put(DATA, b"x")
+    deadline = time.monotonic() + 5
+    while log.error is None and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert "No space left" in str(log.error)
+    assert not log.put(DATA, b"y")
+    log.close()
 
 
 LIMITED = """

@@ -57,7 +57,11 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
     log_error = asyncio.run(_Recorder(options, Console(out), _known_nodes(options.log_path)).run())
     if log_error is not None:
         raise log_error
-    return recover(options.log_path, options.folder, keep_log=False)
+    try:
+        return recover(options.log_path, options.folder, keep_log=False)
+    except ShoulderError as error:
+        again = f"then run: imu-shoulder recover {options.log_path}"
+        raise type(error)(error.expected, error.came, f"{error.do}; all is safe in the log, {again}") from error
 
 
 def _known_nodes(path: Path) -> tuple[NodeEntry, ...]:

@@ -115,7 +115,8 @@ def _unwrap(kind: NodeKind, arrivals: list[Arrival], packets: list[Packet]) -> _
             step = (p.sequence - last.sequence) % kind.sequence_modulus
             ticks_per_packet = last.count * kind.ticks_per_s / arrivals[i].ping.state.rate_hz
             turns = round(((ticks[i] - ticks[kept[-1]]) / ticks_per_packet - step) / kind.sequence_modulus)
-            gaps.append(max(0, step + max(0, turns) * kind.sequence_modulus - 1))
+            # Far fewer ticks than the step asks for: the node was stopped and started, and its first packets are lost.
+            gaps.append(p.sequence if turns < 0 else step + turns * kind.sequence_modulus - 1)
         kept.append(i)
     return _BootPackets(
         [arrivals[i] for i in kept],

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from imu_shoulder.ble.assemble import Assembled, assemble
+from imu_shoulder.errors import OutputError
 from imu_shoulder.log.records import LOG_NAME, read_log
 from imu_shoulder.sources.folder import write_recording
 
@@ -20,8 +21,19 @@ def recover(log_path: Path, folder: Path, *, keep_log: bool) -> Assembled:
     """
     assembled = assemble(read_log(log_path), folder.name)
     write_recording(assembled.recording, folder, file_format="parquet")
+    try:
+        _add_link(assembled, folder)
+        if not keep_log:
+            os.replace(log_path, folder / LOG_NAME)
+    except OSError as error:
+        raise OutputError(
+            f"to add to {folder}",
+            f"it cannot be done ({error.strerror})",
+            "the recording itself is complete; free some space",
+        ) from error
+    return assembled
+
+
+def _add_link(assembled: Assembled, folder: Path) -> None:
     link = {"nodes": [asdict(node) for node in assembled.nodes], "remarks": assembled.remarks}
     (folder / "link.json").write_text(json.dumps(link, indent=1) + "\n", encoding="utf-8")
-    if not keep_log:
-        os.replace(log_path, folder / LOG_NAME)
-    return assembled

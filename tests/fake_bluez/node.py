@@ -42,6 +42,7 @@ class NodeScript:
     silences: tuple[tuple[float, float], ...] = ()
     reboots: tuple[float, ...] = ()
     battery_percent: int = 90
+    battery_s_per_percent: float = 600.0
     data: str | None = None
     seed: int = 1
 

@@ -42,6 +42,7 @@ class Device:
         self.path = f"{ADAPTER}/dev_{node.script.address.replace(':', '_')}"
         self.known = self.connected = False
         self.heard_s = 0.0
+        self.told_percent = node.script.battery_percent
         self.notifying: set[str] = set()
         self.sockets: dict[str, socket.socket] = {}
         self.packets: list[Made] = []
@@ -54,7 +55,8 @@ class Device:
 
     @property
     def battery_percent(self) -> int:
-        return self.node.script.battery_percent
+        script = self.node.script
+        return script.battery_percent - int(self._server.now_s() / script.battery_s_per_percent)
 
     def properties(self) -> dict[str, Variant]:
         advert = packet.Advert(self.node.state.placement, self.battery_percent, self.node.state.boot)
@@ -152,6 +154,9 @@ class Device:
                     fate = "unheard"
                 self.counts[fate] += 1
                 self.packets.append(Made(made.boot, made.sequence, made.first_s, made.count, b"", fate))
+            if self.connected and self.battery_percent != self.told_percent:
+                self.told_percent = self.battery_percent
+                self.notify(gatt.BATTERY_LEVEL_UUID, bytes([self.told_percent]))
             if node.reboot_due(now_s) or not node.in_range(now_s):
                 self.drop_link(now_s)
             if node.unheard_since_s is not None and now_s - node.unheard_since_s > KEEP_COUNTING_S:
