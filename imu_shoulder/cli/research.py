@@ -1,0 +1,86 @@
+"""imu-shoulder validate, sensor-check, plan-study, compare-filters, export, import and report"""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from imu_shoulder.analysis import Analysis
+
+FOLDER = click.Path(path_type=Path)
+
+
+def _need(*modules: str) -> None:
+    """Raises OutputError where a library of the research extra is not there."""
+    from imu_shoulder.errors import OutputError
+
+    missing = [name for name in modules if find_spec(name) is None]
+    if missing:
+        raise OutputError(
+            f"the libraries {', '.join(modules)}",
+            f"{', '.join(missing)} is not installed",
+            "install them with: pip install 'imu-shoulder[research]'",
+        )
+
+
+def _analysed(recordings: tuple[Path, ...], drill_files: tuple[Path, ...]) -> list[tuple[Path, Analysis]]:
+    from imu_shoulder.cli.progress import stage_progress
+    from imu_shoulder.drills import load_file
+    from imu_shoulder.pipeline import analyse
+    from imu_shoulder.sources.folder import read_recording
+
+    drills = {drill.id: drill for drill in map(load_file, drill_files)}
+    found = []
+    with stage_progress() as progress:
+        for folder in recordings:
+            progress(folder.name)
+            found.append((folder, analyse(read_recording(folder), drills=drills)))
+    return found
+
+
+DRILL_FILES = click.option("--drill-file", "drill_files", multiple=True, type=FOLDER, help="A drill file of your own.")
+OUT = click.option("--out", required=True, type=FOLDER, help="Folder for the results.")
+
+
+@click.command()
+@click.argument("recordings", metavar="RECORDING...", nargs=-1, required=True, type=FOLDER)
+@OUT
+@click.option(
+    "--within", "allowed_deg", default=5.0, show_default=True, help="Degrees the yes or no sentence asks for."
+)
+@click.option("--series", "series_name", help="File name of the continuous reference in each recording folder.")
+@click.option("--lag", "lag_s", type=float, help="Known lag of the continuous reference in s; else it is looked for.")
+@click.option("--inter-rater", is_flag=True, help="Also judge how far the raters agree with each other.")
+@DRILL_FILES
+def validate(
+    recordings: tuple[Path, ...],
+    out: Path,
+    allowed_deg: float,
+    series_name: str | None,
+    lag_s: float | None,
+    inter_rater: bool,
+    drill_files: tuple[Path, ...],
+) -> None:
+    """Compare our angles with a goniometer's or another reference's.
+
+    Each RECORDING folder holds reference.csv (readings), reference_series.csv or .parquet (a continuous reference), or
+    both. Writes report.html, agreement.csv, pairs.csv, series.csv and origin.json.
+    """
+    _need("pingouin", "statsmodels", "matplotlib")
+    from dataclasses import asdict
+
+    from imu_shoulder.validate.output import compare, headlines, write_study
+    from imu_shoulder.validate.pairing import PairParams
+
+    found = _analysed(recordings, drill_files)
+    params = PairParams()
+    study = compare(found, allowed_deg, params, series_name=series_name, lag_s=lag_s, inter_rater=inter_rater)
+    parameters = {"within_deg": allowed_deg, "lag_s": lag_s, **asdict(params)}
+    write_study(study, found, {**parameters, "analysis": asdict(found[0][1].params)}, out)
+    for line in headlines(study):
+        click.echo(line)
+    click.echo(f"Report: {out / 'report.html'}")

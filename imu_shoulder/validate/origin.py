@@ -1,0 +1,70 @@
+"""Where a research result comes from: input hashes, versions and parameters."""
+
+from __future__ import annotations
+
+import json
+import platform
+from collections.abc import Iterable, Mapping
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from imu_shoulder import __version__
+from imu_shoulder.errors import OutputError
+from imu_shoulder.model import Recording
+
+_DEPENDENCIES = (
+    "numpy",
+    "scipy",
+    "pandas",
+    "pyarrow",
+    "vqf",
+    "ahrs",
+    "pingouin",
+    "statsmodels",
+    "allantools",
+    "matplotlib",
+)
+
+
+def origin(recordings: Iterable[Recording], parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """SHA-256 of every input by recording and file, versions of everything that computes, parameters."""
+    return {
+        "inputs_sha256": {recording.name: dict(recording.file_sha256) for recording in recordings},
+        "versions": {
+            "imu_shoulder": __version__,
+            "python": platform.python_version(),
+            **{name: metadata.version(name) for name in _installed(_DEPENDENCIES)},
+        },
+        "parameters": dict(parameters),
+    }
+
+
+def _installed(names: Iterable[str]) -> list[str]:
+    found = []
+    for name in names:
+        try:
+            metadata.version(name)
+        except metadata.PackageNotFoundError:
+            continue
+        found.append(name)
+    return found
+
+
+def write_files(out: Path, files: Mapping[str, str]) -> None:
+    """Write text files into `out`, made if missing. Raises OutputError."""
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        for name, text in files.items():
+            (out / name).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise OutputError(
+            f"to write the results into {out}",
+            f"that failed ({error.strerror or error})",
+            "free space or choose another",
+        ) from error
+
+
+def as_json(values: Any) -> str:
+    """Indented JSON, numbers as they are; NaN is refused."""
+    return json.dumps(values, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
