@@ -19,6 +19,7 @@ _COMMANDS = {
     "scan": "record",
     "record": "record",
     "recover": "record",
+    "validate": "research",
 }
 
 

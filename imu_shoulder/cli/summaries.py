@@ -8,4 +8,5 @@ SUMMARIES = {
     "scan": "Look for sensor nodes over Bluetooth Low Energy.",
     "record": "Record from sensor nodes over Bluetooth Low Energy.",
     "recover": "Turn what a crash left of a recording into a recording folder.",
+    "validate": "Compare our angles with a goniometer's or another reference's.",
 }
