@@ -1,0 +1,385 @@
+"""Faults from hand-built reps, with and without; unknown values; words; and that every criterion names its reps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy import stats
+from test_segment_reps import RATE_HZ, WAYS, arm_of
+from test_segment_stations import ROTATE, ROW, rep_of
+from test_segment_stations import draw as draw_stations
+
+from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
+from imu_shoulder.assess.sets import assess_set, slope_over_reps
+from imu_shoulder.assess.words import ADVICE, rep_list
+from imu_shoulder.drills import load_shipped
+from imu_shoulder.model import Event
+from imu_shoulder.segment.model import ArmSet, Rep
+from imu_shoulder.segment.sets import SegmentParams, segment_set
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Done:
+    """How one rep is done: leading angle and times, and what the other angles are meanwhile."""
+
+    start: float
+    top: float
+    hold_s: float
+    lift_s: float = 2.0
+    lower_s: float = 2.2
+    rest_s: float = 1.4
+    dip: float = 0.0
+    thumb_up: float = 60.0
+    plane: float = 35.0
+    elbow: float = 7.0
+    lean: float = 0.0
+
+
+GOOD = {
+    "full_can": Done(5, 90, 5.5),
+    "band_loop_raise": Done(6, 88, 5.5),
+    "overhead_short_arc": Done(90, 140, 0.4, lift_s=1.5, lower_s=1.5),
+    "sidelying_external_rotation": Done(-40, 15, 0.4, elbow=90),
+    "band_external_rotation": Done(-30, 30, 5.5, elbow=90),
+    "full_can_hold_and_lift": Done(5, 90, 0.4),
+}
+
+
+def angles_of(drill_id: str, reps: Sequence[Done]) -> dict[str, Array]:
+    """The angles of an arm that does these reps one after the other, and the vertical in trunk components."""
+    way = WAYS["minimum jerk"]
+    lead, form = [np.full(150, reps[0].start)], [reps[0]] * 150
+    for k, rep in enumerate(reps):
+        back_to = reps[k + 1].start if k + 1 < len(reps) else rep.start
+        held = np.full(round(rep.hold_s * RATE_HZ), rep.top)
+        if rep.dip:
+            # Down within 0.7 s, 0.6 s there, and up again.
+            u = np.arange(200) / 100 / 0.7
+            first = len(held) // 2 - 100
+            held[first : first + 200] -= rep.dip * way(np.minimum(1.0, np.minimum(u, u[::-1])))
+        up, down = (np.arange(round(s * RATE_HZ)) / round(s * RATE_HZ) for s in (rep.lift_s, rep.lower_s))
+        pieces = [
+            rep.start + (rep.top - rep.start) * way(up),
+            held,
+            rep.top + (back_to - rep.top) * way(down),
+            np.full(round(rep.rest_s * RATE_HZ), back_to),
+        ]
+        lead += pieces
+        form += [rep] * sum(len(piece) for piece in pieces)
+    curve = np.concatenate(lead)
+    shape = (curve - curve.min()) / np.ptp(curve)
+    lean_rad = np.radians([rep.lean for rep in form]) * shape
+    out = {name: np.array([getattr(rep, name) for rep in form]) for name in ("thumb_up", "plane", "elbow")}
+    out |= {"elevation": np.full(len(curve), 8.0), load_shipped(drill_id).leading_angle: curve}
+    return {
+        **{f"{name}_deg": values for name, values in out.items()},
+        "trunk_up_x": np.zeros(len(curve)),
+        "trunk_up_y": np.cos(lean_rad),
+        "trunk_up_z": np.sin(lean_rad),
+        "trunk_lean_deg": np.degrees(lean_rad),
+    }
+
+
+def judged_set(
+    drill_id: str,
+    angles: Mapping[str, Array],
+    *,
+    unseen: slice = slice(0, 0),
+    clipped: slice = slice(0, 0),
+) -> tuple[ArmSet, tuple[JudgedRep, ...]]:
+    """The right arm's set, segmented and judged."""
+    count = len(angles["elevation_deg"])
+    arm = replace(arm_of("right", elevation=np.zeros(count)), angles=angles)
+    time_s = np.arange(count) / RATE_HZ
+    event = Event(0.0, float(time_s[-1]), "set", drill_id, "right")
+    (arm_set,) = segment_set(1, event, load_shipped(drill_id), time_s, RATE_HZ, {"right": arm}, SegmentParams())
+    seen, over = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
+    seen[unseen], over[clipped] = False, True
+    return arm_set, judge_set(arm_set, time_s, RATE_HZ, angles, seen, over, JudgeParams())
+
+
+def judged(drill_id: str, **second: float) -> list[tuple[str, ...]]:
+    """Faults of three reps of which the second is done differently."""
+    good = GOOD[drill_id]
+    _, found = judged_set(drill_id, angles_of(drill_id, [good, replace(good, **second), good]))
+    assert [j.excluded for j in found] == [""] * 3
+    return [j.faults for j in found]
+
+
+# Each fault, with and without.
+
+
+@pytest.mark.parametrize("drill_id", [d for d in GOOD if d != "full_can_hold_and_lift"])
+def test_a_set_done_well_has_no_fault(drill_id):
+    assert judged(drill_id) == [(), (), ()]
+
+
+@pytest.mark.parametrize(
+    ("drill_id", "second", "fault"),
+    [
+        ("full_can", {"top": 62}, "short_arc"),
+        ("full_can", {"top": 117}, "over_arc"),
+        ("full_can", {"hold_s": 3.0}, "hold_short"),
+        ("full_can", {"dip": 20}, "hold_broken"),
+        ("full_can", {"lift_s": 0.6}, "too_fast"),
+        ("full_can", {"lower_s": 0.6}, "too_fast"),
+        ("full_can", {"thumb_up": -20}, "thumb_down"),
+        ("full_can", {"elbow": 35}, "elbow_off"),
+        ("full_can", {"plane": 5}, "plane_off"),
+        ("full_can", {"plane": 110}, "plane_off"),
+        ("full_can", {"lean": 13}, "trunk_moved"),
+        ("full_can", {"start": 32}, "start_missed"),
+        ("band_loop_raise", {"top": 60}, "short_arc"),
+        ("overhead_short_arc", {"top": 112}, "short_arc"),
+        ("overhead_short_arc", {"start": 55}, "start_missed"),
+        ("overhead_short_arc", {"elbow": 40}, "elbow_off"),
+        ("sidelying_external_rotation", {"top": -15}, "short_arc"),
+        ("sidelying_external_rotation", {"elbow": 60}, "elbow_off"),
+        ("sidelying_external_rotation", {"start": -12, "top": 30}, "start_missed"),
+        ("band_external_rotation", {"top": 0}, "short_arc"),
+        ("band_external_rotation", {"hold_s": 2.0}, "hold_short"),
+        ("band_external_rotation", {"elbow": 120}, "elbow_off"),
+        ("band_external_rotation", {"lean": 12}, "trunk_moved"),
+    ],
+)
+def test_the_fault_is_found_at_its_rep_and_nowhere_else(drill_id, second, fault):
+    assert judged(drill_id, **second) == [(), (fault,), ()]
+
+
+@pytest.mark.parametrize(
+    ("drill_id", "second"),
+    [
+        ("full_can", {"top": 74.6}),  # within a degree of the band
+        ("full_can", {"top": 105.4}),
+        ("full_can", {"hold_s": 4.95}),
+        ("full_can", {"thumb_up": 29.5}),
+        ("full_can", {"elbow": 25.5}),
+        ("full_can", {"plane": 100.5}),
+        ("full_can", {"lean": 8.5}),
+        ("full_can", {"start": 21}),
+        ("full_can", {"dip": 4}),
+        ("sidelying_external_rotation", {"start": -36}),
+    ],
+)
+def test_hardly_off_is_not_blamed(drill_id, second):
+    assert judged(drill_id, **second) == [(), (), ()]
+
+
+@pytest.mark.parametrize(
+    ("drill_id", "second"),
+    [
+        ("sidelying_external_rotation", {"thumb_up": -80, "plane": 170}),
+        ("sidelying_external_rotation", {"top": 90}),  # no upper end is asked
+        ("overhead_short_arc", {"thumb_up": -80, "plane": 0}),
+        ("overhead_short_arc", {"hold_s": 0.0}),
+    ],
+)
+def test_what_the_drill_does_not_ask_is_not_judged(drill_id, second):
+    assert judged(drill_id, **second) == [(), (), ()]
+
+
+def test_stations_skipped_and_in_another_order():
+    way = [*rep_of("row", "rotate", "press"), *rep_of("row", "press"), *rep_of("row", "press", "rotate")]
+    angles = draw_stations([*way, *rep_of("row", "rotate", "press")])
+    _, found = judged_set("row_rotate_press", {f"{name}_deg": values for name, values in angles.items()})
+    assert [j.faults for j in found] == [(), ("station_skipped",), ("order_wrong",), ()]
+
+
+def test_a_stay_too_short_at_one_station_is_a_short_hold():
+    way = [*rep_of("row", "rotate"), (ROW, 1.4, 2.4), (ROTATE, 1.4, 1.0), *rep_of("row", "rotate")[2:]]
+    angles = draw_stations([*way, *rep_of("row", "rotate")])
+    _, found = judged_set("row_rotate", {f"{name}_deg": values for name, values in angles.items()})
+    assert [j.faults for j in found] == [(), ("hold_short",), ()]
+
+
+# What is not known, not seen or no rep.
+
+
+def test_unknown_values_blame_nobody_and_are_named_unknown():
+    """Only elevation is known: thumb, elbow, plane and trunk of a badly done rep stay unjudged."""
+    good = GOOD["full_can"]
+    bad = replace(good, thumb_up=-80, elbow=80, plane=-40, lean=30)
+    angles = angles_of("full_can", [good, bad, good])
+    arm_set, found = judged_set("full_can", {"elevation_deg": angles["elevation_deg"]})
+    assert [j.faults for j in found] == [(), (), ()]
+    criteria = {c["name"]: c for c in assess_set(arm_set, found)["criteria"]}
+    for name in ("thumb", "elbow", "plane", "trunk"):
+        assert criteria[name]["unknown"] == [1, 2, 3]
+        assert criteria[name]["share"] is None
+    assert criteria["arc"]["met"] == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("lost_s", "kind", "reason"), [(0.2, "unseen", "gap"), (0.1, "unseen", ""), (0.2, "clipped", "clipping")]
+)
+def test_a_rep_with_lost_data_is_excluded_with_its_reason(lost_s, kind, reason):
+    """Over 0.15 s of gap in a rep; the reps around it are scored. A bad rep that is excluded is not blamed."""
+    good = GOOD["full_can"]
+    lost = {kind: slice(1800, 1800 + round(lost_s * RATE_HZ))}
+    arm_set, found = judged_set("full_can", angles_of("full_can", [good, replace(good, elbow=60), good]), **lost)
+    assert [j.excluded for j in found] == ["", reason, ""]
+    assert found[1].faults == (() if reason else ("elbow_off",))
+    entry = assess_set(arm_set, found)
+    assert [e["rep"] for e in entry["excluded"]] == ([2] if reason else [])
+
+
+def test_attempts_are_kept_named_and_not_scored():
+    """Rep 2 is given up, and rep 3 has a false start before it: the false start carries the number of its rep."""
+    good = GOOD["full_can"]
+    given_up = replace(good, top=30, hold_s=0.3)
+    false_start = replace(good, top=13, hold_s=0.3, lift_s=1.0, lower_s=1.0)
+    arm_set, found = judged_set("full_can", angles_of("full_can", [good, given_up, false_start, good]))
+    assert [(j.number, j.excluded) for j in found] == [(1, ""), (2, "partial"), (3, "false_start"), (3, "")]
+    entry = assess_set(arm_set, found)
+    assert entry["done"] == {"reps": 2, "scored": 2, "clean": 2, "excluded": 2}
+    assert "2 started but not finished" in entry["headline"]
+
+
+def test_a_set_without_motion_says_so():
+    arm_set, found = judged_set("full_can", {"elevation_deg": np.full(2000, 5.0)})
+    entry = assess_set(arm_set, found)
+    assert entry["done"]["reps"] == 0
+    assert entry["headline"] == "No rep was found in this set."
+
+
+# The arm that holds.
+
+
+def holder(held: Array) -> tuple[ArmSet, tuple[JudgedRep, ...]]:
+    lifting = angles_of("full_can_hold_and_lift", [GOOD["full_can_hold_and_lift"]] * 4)["elevation_deg"]
+    time_s = np.arange(len(lifting)) / RATE_HZ
+    arms = {
+        "left": arm_of("left", elevation=lifting),
+        "right": arm_of("right", elevation=np.resize(held, len(lifting))),
+    }
+    event = Event(0.0, float(time_s[-1]), "set", "full_can_hold_and_lift", "left")
+    drill = load_shipped("full_can_hold_and_lift")
+    arm_set = next(s for s in segment_set(1, event, drill, time_s, RATE_HZ, arms, SegmentParams()) if s.side == "right")
+    all_seen, none_clipped = np.ones(len(time_s), dtype=bool), np.zeros(len(time_s), dtype=bool)
+    return arm_set, judge_set(arm_set, time_s, RATE_HZ, arms["right"].angles, all_seen, none_clipped, JudgeParams())
+
+
+def test_a_steady_holder_is_clean_and_said_to_have_stayed():
+    arm_set, found = holder(np.full(4000, 88.0))
+    assert [(j.faults, j.excluded) for j in found] == [((), "")]
+    entry = assess_set(arm_set, found)
+    assert entry["role"] == "hold"
+    assert entry["headline"].startswith("Stayed in the band 100 % of the set")
+    assert entry["done"]["reps"] == 0
+
+
+def test_a_holder_that_drops_its_arm_has_broken_the_hold():
+    held = np.full(4000, 88.0)
+    held[900:1050] = 60.0
+    _, found = holder(held)
+    assert "hold_broken" in found[0].faults
+    assert found[0].values["time_in_band_pct"] < 100
+
+
+def test_a_holder_that_stays_too_low_is_short_of_the_arc():
+    _, found = holder(np.full(4000, 66.0))
+    assert found[0].faults == ("short_arc",)
+
+
+# Everything summed up can be traced to its reps.
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.sampled_from(["good", "short", "bent", "quick", "hold", "gone"]), min_size=1, max_size=6))
+def test_every_criterion_names_the_reps_it_comes_from(kinds):
+    good = GOOD["full_can"]
+    ways = {
+        "good": good,
+        "short": replace(good, top=62),
+        "bent": replace(good, elbow=40),
+        "quick": replace(good, lift_s=0.6),
+        "hold": replace(good, hold_s=2.0),
+        "gone": replace(good, top=30, hold_s=0.2),
+    }
+    arm_set, found = judged_set("full_can", angles_of("full_can", [ways[kind] for kind in kinds]))
+    entry = assess_set(arm_set, found)
+    scored = [j.number for j in found if not j.excluded]
+    blamed = {j.number: set(j.faults) for j in found if not j.excluded}
+    assert scored == [k for k, kind in enumerate(kinds, start=1) if kind != "gone"]
+    assert entry["done"]["clean"] == sum(not faults for faults in blamed.values())
+    seen: set[int] = set()
+    for criterion in entry["criteria"]:
+        met, missed, unknown = (criterion[key] for key in ("met", "missed", "unknown"))
+        assert sorted([*met, *missed, *unknown]) == scored
+        judged_count = len(met) + len(missed)
+        assert criterion["share"] == (pytest.approx(len(met) / judged_count) if judged_count else None)
+        seen |= set(missed)
+    # A rep is blamed if and only if it misses a criterion.
+    assert seen == {number for number, faults in blamed.items() if faults}
+    lifts = [j.values["lift_s"] for j in found if not j.excluded]
+    if lifts:
+        assert entry["tempo"]["lift_s"]["median"] == pytest.approx(float(np.median(lifts)))
+
+
+def test_the_advice_is_the_most_frequent_fault_with_its_reps():
+    good = GOOD["full_can"]
+    reps = [replace(good, elbow=40), good, replace(good, elbow=40), replace(good, top=62)]
+    arm_set, found = judged_set("full_can", angles_of("full_can", reps))
+    entry = assess_set(arm_set, found)
+    assert entry["change"] == f"{ADVICE['elbow_off']}: reps 1 and 3."
+    assert entry["headline"].startswith("4 of 10 reps, 1 clean.")
+
+
+@pytest.mark.parametrize(
+    ("numbers", "text"),
+    [
+        ([4], "rep 4"),
+        ([2, 7], "reps 2 and 7"),
+        ([1, 2, 3, 8], "reps 1 to 3 and 8"),
+        ([1, 2], "reps 1 and 2"),
+        ([1, 3, 5], "reps 1, 3 and 5"),
+        ([2, 3, 4], "reps 2 to 4"),
+        ([1, 2, 4, 5, 6, 9], "reps 1, 2, 4 to 6 and 9"),
+    ],
+)
+def test_lists_of_reps_in_words(numbers, text):
+    assert rep_list(numbers) == text
+
+
+# Fatigue: the textbook formulas and statistics packages.
+
+
+def with_values(values: Sequence[float]) -> list[JudgedRep]:
+    rep = Rep(0, 1, 2, 3, 4, 5, 90, 5)
+    return [JudgedRep(k, rep, {"arc_deg": value}, (), "") for k, value in enumerate(values, start=1)]
+
+
+def test_the_slope_over_reps_and_its_interval():
+    """b = Sxy / Sxx, and t s / sqrt(Sxx) with n - 2 degrees of freedom around it (any textbook of regression)."""
+    values = np.array([85.2, 84.1, 84.9, 82.0, 83.3, 81.1, 80.2, 80.9])
+    x = np.arange(8.0)
+    sxx = np.sum((x - x.mean()) ** 2)
+    slope = np.sum((x - x.mean()) * (values - values.mean())) / sxx
+    left = values - values.mean() - slope * (x - x.mean())
+    half = stats.t.ppf(0.975, 6) * np.sqrt(np.sum(left**2) / 6 / sxx)
+    found = slope_over_reps(with_values(values), "arc_deg")
+    assert found["slope_per_rep"] == pytest.approx(slope)
+    assert found["ci95"] == pytest.approx([slope - half, slope + half])
+    assert found["n"] == 8
+
+
+def test_the_interval_holds_the_truth_as_often_as_it_says():
+    """500 sets of 10 reps with a slope of -0.5 and noise of SD 2: 95 % of the intervals hold it."""
+    rng = np.random.default_rng(5)
+    inside = 0
+    for _ in range(500):
+        low, high = slope_over_reps(with_values(85 - 0.5 * np.arange(10) + rng.normal(0, 2, 10)), "arc_deg")["ci95"]
+        inside += low <= -0.5 <= high
+    assert inside / 500 == pytest.approx(0.95, abs=0.03)
+
+
+def test_three_reps_give_no_slope():
+    assert slope_over_reps(with_values([80, 81, 82]), "arc_deg") == {"slope_per_rep": None, "ci95": None, "n": 3}
