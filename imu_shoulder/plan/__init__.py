@@ -12,10 +12,9 @@ from typing import Any
 from imu_shoulder.drills import Dose, Drill, Form, load_shipped, shipped_ids
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.model import EVENT_SIDES, SIDES, Side
+from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
-# Evidence for 0-2 of 10 as safe is about loading in rehabilitation; the practitioner sets another where it fits.
-PAIN_CEILING = 2.0
 FORM_RANGES = ("plane_deg", "elbow_deg", "thumb_up_deg")
 PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "drill")
 DRILL_KEYS = (

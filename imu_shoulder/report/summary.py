@@ -16,6 +16,7 @@ from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.model import Finding
+from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
 
 SCHEMA = 1
 CAUTIONS = (
@@ -28,11 +29,12 @@ CAUTIONS = (
 _DEPENDENCIES = ("numpy", "scipy", "pandas", "pyarrow", "vqf", "ahrs")
 
 
-def summarise(analysis: Analysis) -> dict[str, Any]:
-    """The contents of summary.json: JSON types only, no NaN."""
+def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[str, Any]:
+    """The contents of summary.json: JSON types only, no NaN. pain_ceiling: of 10."""
     recording, aligned = analysis.recording, analysis.aligned
     sets = [assess_set(found.arm_set, found.judged) for found in analysis.sets]
     _compare_sides(sets, analysis.sets)
+    pain = tell_sets(sets, recording.events, pain_ceiling)
     duration_s = float(aligned.time_s[-1] - aligned.time_s[0])
     summary = {
         "schema": SCHEMA,
@@ -61,6 +63,7 @@ def summarise(analysis: Analysis) -> dict[str, Any]:
         "findings": [{"placement": f.placement, **_finding(f)} for f in analysis.findings],
         "not_seen": _not_seen(analysis),
         "cautions": list(CAUTIONS),
+        "pain": pain,
         "sets": sets,
     }
     plain: dict[str, Any] = _plain(summary)
