@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from imu_shoulder.ble import packet
 from imu_shoulder.ble.packet import Packet, PacketError
@@ -77,6 +80,16 @@ def test_refusals_say_what_came():
         packet.encode_packet(Packet(0, 0, np.zeros((20, 3), np.int16), np.zeros((20, 3), np.int16)))
     with pytest.raises(PacketError, match="shape"):
         packet.encode_packet(Packet(0, 0, zeros, np.zeros((2, 3), np.int16)))
+
+
+@settings(max_examples=500, deadline=None)
+@given(st.one_of(st.binary(max_size=40), st.binary(min_size=5, max_size=5), st.binary(min_size=19, max_size=19)))
+def test_states_and_adverts_raise_only_packet_error(noise):
+    checked = noise + packet.crc16(noise).to_bytes(2, "little")  # so that the checks behind the checksum run
+    for decode in (packet.decode_state, packet.decode_advert):
+        for value in (noise, checked, b"\x01" + noise[1:]):
+            with contextlib.suppress(PacketError):
+                decode(value)
 
 
 @pytest.mark.parametrize("place", range(21))

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import logging
 import os
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TextIO
 
 from imu_shoulder.ble.link import LinkState, NodeLink
@@ -75,6 +77,27 @@ class Console:
             self._out.write(f"\r{ERASE_LINE}> {self.typed}")
             self._out.flush()
         return line
+
+
+class _SayHandler(logging.Handler):
+    def __init__(self, console: Console) -> None:
+        super().__init__(logging.WARNING)
+        self._console = console
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._console.say(f"bluetooth: {record.getMessage()}")
+
+
+@contextlib.contextmanager
+def warnings_said(console: Console) -> Iterator[None]:
+    """What the Bluetooth library warns of goes through the console, so that it does not break the painted lines."""
+    logger = logging.getLogger("bleak")
+    handler = _SayHandler(console)
+    logger.addHandler(handler)
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
 
 
 class Keyboard:

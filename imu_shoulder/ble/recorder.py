@@ -15,13 +15,13 @@ from typing import TextIO
 
 from imu_shoulder.ble.assemble import Assembled
 from imu_shoulder.ble.clock import host_now_ns
-from imu_shoulder.ble.console import Console, Keyboard, status_line
-from imu_shoulder.ble.discover import assign_placements, find_nodes
+from imu_shoulder.ble.console import Console, Keyboard, status_line, warnings_said
+from imu_shoulder.ble.discover import BluetoothError, assign_placements, find_nodes
 from imu_shoulder.ble.entries import End, EventEntry, NodeEntry, Session, pack, unpack
 from imu_shoulder.ble.link import NodeLink, Wish
 from imu_shoulder.ble.typed import HELP, parse_line
 from imu_shoulder.drills import shipped_ids
-from imu_shoulder.errors import OutputError, ShoulderError
+from imu_shoulder.errors import OutputError, ParameterError, ShoulderError
 from imu_shoulder.log.records import END, EVENT, NODE, SESSION, LogError, read_log
 from imu_shoulder.log.recover import recover
 from imu_shoulder.log.writer import LogThread
@@ -51,6 +51,8 @@ class RecordOptions:
 
 def record(options: RecordOptions, out: TextIO) -> Assembled:
     """Record until stopped and write the recording folder. Raises ShoulderError."""
+    if not options.athlete.strip():
+        raise ParameterError("initials or a code with --athlete", "it was empty", "give one, such as M.K.")
     if options.folder.exists():
         raise OutputError(f"a new folder at {options.folder}", "it is there already", "give another name with --out")
     options.folder.parent.mkdir(parents=True, exist_ok=True)
@@ -59,9 +61,9 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
         raise log_error
     try:
         return recover(options.log_path, options.folder, keep_log=False)
-    except ShoulderError as error:
+    except OutputError as error:
         again = f"then run: imu-shoulder recover {options.log_path}"
-        raise type(error)(error.expected, error.came, f"{error.do}; all is safe in the log, {again}") from error
+        raise OutputError(error.expected, error.came, f"{error.do}; all is safe in the log, {again}") from error
 
 
 def _known_nodes(path: Path) -> tuple[NodeEntry, ...]:
@@ -95,12 +97,15 @@ class _Recorder:
     async def run(self) -> LogError | None:
         """Scan, record, stop. Why the log ended early, or None."""
         options = self._options
-        with self._signals():
+        with self._signals(), warnings_said(self._console):
             self._console.say(f"looking for nodes for {options.scan_s:g} s")
             self._log = log = LogThread(options.log_path)
             try:
                 left = [entry.address for entry in self._known]
-                placed = assign_placements(await find_nodes(options.scan_s, left), options.placements)
+                found = await find_nodes(options.scan_s, left)
+                if self._stop.is_set():
+                    raise BluetoothError("time to look for nodes", "the search was stopped", "start again")
+                placed = assign_placements(found, options.placements)
                 start = datetime.now().astimezone().isoformat(timespec="milliseconds")
                 session = pack(Session(options.athlete, start, host_now_ns(), time.time()))
                 self._put_twice(SESSION, session)
