@@ -59,7 +59,7 @@ def angles_of(drill_id: str, reps: Sequence[Done]) -> dict[str, Array]:
     lead, form = [np.full(150, reps[0].start)], [reps[0]] * 150
     for k, rep in enumerate(reps):
         back_to = reps[k + 1].start if k + 1 < len(reps) else rep.start
-        held = np.full(round(rep.hold_s * RATE_HZ), rep.top)
+        held = np.full(round(rep.hold_s * RATE_HZ), float(rep.top))
         if rep.dip:
             # Down within 0.7 s, 0.6 s there, and up again.
             u = np.arange(200) / 100 / 0.7
