@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
+import pty
 import subprocess
 import sys
+import termios
 import time
 from dataclasses import replace
 
@@ -18,8 +21,20 @@ pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth")]
 ONCE_S = 20.0
 
 
+def start_on_terminal(bluez, out, theirs: int) -> subprocess.Popen:
+    """A recorder whose controlling terminal is the given one."""
+    return subprocess.Popen(
+        [sys.executable, *COMMANDS, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", "0.7"],
+        env=bluez.environment(),
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+        start_new_session=True,
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+    )
+
+
 def test_on_a_terminal(tmp_path):
-    fcntl, pty, termios = (pytest.importorskip(name) for name in ("fcntl", "pty", "termios"))
     ours, theirs = pty.openpty()
     termios.tcsetwinsize(theirs, (24, 80))
     before = termios.tcgetattr(theirs)
@@ -40,15 +55,7 @@ def test_on_a_terminal(tmp_path):
         for i, node in enumerate(nodes(2))
     ]
     with fake_bluez(scripts, tmp_path) as bluez:
-        process = subprocess.Popen(
-            [sys.executable, *COMMANDS, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", "0.7"],
-            env=bluez.environment(),
-            stdin=theirs,
-            stdout=theirs,
-            stderr=theirs,
-            start_new_session=True,
-            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
-        )
+        process = start_on_terminal(bluez, out, theirs)
         at = until(b"battery  90 %", until(b"streaming"))
         os.write(ours, b"pozz\x7f\x7fse")
         at = until(b"> pose", at)
@@ -70,3 +77,17 @@ def test_on_a_terminal(tmp_path):
     os.close(theirs)
     assert process.returncode == 0
     assert [event.trial_type for event in read_recording(out).events] == ["neutral_pose", "set"]
+
+
+def test_a_closed_terminal_ends_the_recording_in_order(tmp_path):
+    ours, theirs = pty.openpty()
+    out = tmp_path / "session"
+    with fake_bluez(nodes(1), tmp_path) as bluez:
+        process = start_on_terminal(bluez, out, theirs)
+        os.close(theirs)
+        said = bytearray()
+        while b"streaming" not in said:
+            said.extend(os.read(ours, 4096))
+        os.close(ours)
+        process.wait(ONCE_S)
+    assert len(read_recording(out).streams["right_wrist"].time_s) > 50

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import logging
 import os
+import shutil
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -45,24 +46,29 @@ class Console:
     def repaint_s(self) -> float:
         return 1.0 if self._in_place else 10.0
 
+    def _write(self, text: str) -> None:
+        # A terminal that was closed takes nothing any more, and must not take the recording with it.
+        with contextlib.suppress(OSError):
+            self._out.write(text)
+            self._out.flush()
+
     def paint(self, lines: Sequence[str]) -> None:
         if not self._in_place:
-            self._out.write("\n".join(lines) + "\n")
+            self._write("\n".join(lines) + "\n")
         else:
-            width = os.get_terminal_size(self._out.fileno()).columns - 1
+            width = shutil.get_terminal_size().columns - 1
             rows = [line[:width] for line in [*lines, f"> {self.typed}"]]
             up = f"\x1b[{self._painted - 1}F" if self._painted > 1 else "\r"
-            self._out.write(up + ERASE_DOWN + "\n".join(rows))
+            self._write(up + ERASE_DOWN + "\n".join(rows))
             self._painted = len(rows)
-        self._out.flush()
 
     def say(self, text: str) -> None:
         """A line that stays."""
         if self._in_place and self._painted:
-            self._out.write(f"\x1b[{self._painted - 1}F" + ERASE_DOWN if self._painted > 1 else "\r" + ERASE_DOWN)
+            up = f"\x1b[{self._painted - 1}F" if self._painted > 1 else "\r"
+            self._write(up + ERASE_DOWN)
             self._painted = 0
-        self._out.write(text + "\n")
-        self._out.flush()
+        self._write(text + "\n")
 
     def key(self, character: str) -> str | None:
         """Take one typed character and show it; the whole line when it was Enter."""
@@ -74,8 +80,7 @@ class Console:
         elif character.isprintable():
             self.typed += character
         if self._in_place and self._painted:
-            self._out.write(f"\r{ERASE_LINE}> {self.typed}")
-            self._out.flush()
+            self._write(f"\r{ERASE_LINE}> {self.typed}")
         return line
 
 
@@ -144,4 +149,5 @@ class Keyboard:
         if self._saved is not None and sys.platform != "win32":
             import termios
 
-            termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, self._saved)  # type: ignore[arg-type]
+            with contextlib.suppress(termios.error):  # the terminal was closed
+                termios.tcsetattr(sys.stdin.fileno(), termios.TCSADRAIN, self._saved)  # type: ignore[arg-type]
