@@ -44,6 +44,28 @@ def test_fit_finds_offset_and_drift(seed, span_s, offset_s, drift_ppm, late_shar
     assert np.abs(errors_s).max() <= fit.error_s + 0.001
 
 
+@pytest.mark.parametrize("span_s", [600, 3600])
+def test_a_clock_that_warms_on_the_skin(span_s):
+    """Crystals move with temperature: here by 8 ppm over the first minutes, more than a clock crystal does between
+    room and skin (0.035 ppm per squared degree is usual; from memory). One line must still do for an hour."""
+    rng = np.random.default_rng(8)
+    straight = times(rng, span_s, 70.0, 0.0)
+    warming_s = 300.0
+
+    def node_s(host_s):
+        return host_s + 8e-6 * (host_s - warming_s * (1 - np.exp(-host_s / warming_s)))
+
+    warmed = BootTimes(
+        node_s(straight.node_s),
+        straight.arrival_s,
+        node_s(straight.ping_node_s),
+        straight.ping_before_s,
+        straight.ping_after_s,
+    )
+    errors_s = fit_clock({1: warmed}).host_s(1, warmed.node_s) - (70 + straight.node_s)
+    assert np.abs(errors_s).max() < 0.003
+
+
 def test_one_drift_serves_all_lives_of_a_node():
     rng = np.random.default_rng(4)
     boots = {1: times(rng, 300, 50.0, 40.0), 2: times(rng, 8, 400.0, 40.0)}
