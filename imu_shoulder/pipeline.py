@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -31,14 +31,18 @@ def analyse(
     params: Params | None = None,
     drills: Mapping[str, Drill] | None = None,
     progress: Progress = lambda stage: None,
+    asked: Mapping[int, Mapping[Side, Drill]] | None = None,
+    apart: Collection[str] = (),
 ) -> Analysis:
     """Run every stage over a finished recording.
 
     drills: the user's own drills by id, looked at before the shipped ones. progress: told each stage's name.
+    asked: what a plan asks of a set, by its number among the set events (from 1) and arm, in place of the drill's own.
+    apart: drill names of set events that are no drill, such as range tests: no set is made of them.
     Raises ShoulderError when the recording, a drill or the calibration cannot be used.
     """
     params = params or Params()
-    named = {e.drill for e in recording.events if e.trial_type == "set" and e.drill is not None}
+    named = {e.drill for e in recording.events if e.trial_type == "set" and e.drill is not None} - set(apart)
     known = {name: drills[name] if drills and name in drills else load_shipped(name) for name in sorted(named)}
     progress("align")
     aligned = align_recording(recording, params.align)
@@ -64,7 +68,7 @@ def analyse(
         sd = angle_sd(found, arm, kept[side], aligned.time_s, calibration.pose_s, params.uncertainty)
         arms[side] = replace(found, sd=sd)
     progress("sets")
-    arm_sets = _find_sets(recording.events, known, aligned, arms, pose, params)
+    arm_sets = _find_sets(recording.events, known, asked or {}, apart, aligned, arms, pose, params)
     analysed = [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
 
@@ -72,6 +76,8 @@ def analyse(
 def _find_sets(
     events: Sequence[Event],
     drills: Mapping[str, Drill],
+    asked: Mapping[int, Mapping[Side, Drill]],
+    apart: Collection[str],
     aligned: Aligned,
     arms: Mapping[Side, ArmAngles],
     pose: Pose,
@@ -82,14 +88,18 @@ def _find_sets(
     time_s, rate_hz = aligned.time_s, aligned.rate_hz
     found: list[ArmSet] = []
     for number, event in enumerate(marked, start=1):
-        drill = None if event.drill is None else drills[event.drill]
+        if event.drill in apart:
+            continue
+        own = asked.get(number, {})
+        drill = next(iter(own.values()), None if event.drill is None else drills[event.drill])
         guided = () if drill is None else segment_set(number, event, drill, time_s, rate_hz, arms, params.segment)
-        found += guided
+        # The two arms may be asked for different counts.
+        found += [replace(arm_set, drill=own.get(arm_set.side, drill)) for arm_set in guided]
         # An arm whose sensors do not show the drill's angles is still counted.
         for side in arms:
             if event.side in (side, "both", None) and side not in {arm_set.side for arm_set in guided}:
                 track, span_s = _counting_track(aligned, side), (event.onset_s, event.end_s)
-                found.append(marked_set(number, drill, side, track, time_s, rate_hz, span_s))
+                found.append(marked_set(number, own.get(side, drill), side, track, time_s, rate_hz, span_s))
     if not marked:
         for side in arms:
             span_s = (pose.end_s, float(time_s[-1]))
