@@ -87,11 +87,10 @@ def bland_altman(rows: pd.DataFrame, limits: Limits | None, title: str) -> Pictu
                 axes.axhspan(interval.low, interval.high, color="0.8", alpha=0.5, linewidth=0)
                 axes.axhline(interval.value, color="black", linewidth=1, linestyle="-" if name == "bias" else "--")
                 axes.annotate(
-                    f"{name} {interval.value:+.1f}",
-                    (1.0, interval.value),
+                    f"{name}\n{interval.value:+.1f}",
+                    (1.02, interval.value),
                     xycoords=("axes fraction", "data"),
-                    ha="right",
-                    va="bottom",
+                    va="center",
                     fontsize=8,
                 )
             alt += f", bias {limits.bias.value:+.1f}, limits {limits.lower.value:+.1f} to {limits.upper.value:+.1f} deg"

@@ -118,7 +118,7 @@ def _lead(study: Study) -> list[str]:
     left = pairs[pairs["left_out"] != ""]
     if len(left):
         reasons = "; ".join(f"{count} because {reason}" for reason, count in left["left_out"].value_counts().items())
-        said.append(f"{len(left)} readings were left out: {reasons}.")
+        said.append(f"Readings that were left out: {reasons}.")
     for name, lag in study.lags.items():
         drift = [third for third in lag.by_third_s if third == third]
         spread = f", {1000 * (max(drift) - min(drift)):.0f} ms apart between the thirds" if len(drift) > 1 else ""
@@ -164,12 +164,29 @@ _READ = (
 )
 
 
+_LABELS = {
+    **{f"icc_{n}_{m}": f"ICC({n},{m})" for n in "123" for m in "1k"},
+    **{name: name.upper() for name in ("rmse", "sem", "mdc90", "mdc95")},
+    "rmse_bias_part": "RMSE: its bias part",
+    "rmse_sd_part": "RMSE: its SD part",
+    "sd_of_a_difference": "SD of a difference",
+    "sd_between_persons": "SD between persons",
+    "sd_within_person": "SD within a person",
+    "sem_agreement": "SEM with the bias",
+    "proportional_bias_p": "Proportional bias, p",
+}
+
+
+def _digits(unit: str) -> str:
+    return ".2f" if unit == "deg" else ".3f"
+
+
 def _numbers(result: AngleAgreement) -> Table:
     rows = [
         [
-            s.name.replace("_", " "),
-            f"{s.value:.3g}" if s.unit == "1" else f"{s.value:.2f}",
-            "" if s.low is None or s.high is None else f"{s.low:.2f} to {s.high:.2f}",
+            _LABELS.get(s.name, s.name.replace("_", " ").capitalize()),
+            f"{s.value:{_digits(s.unit)}}",
+            "" if s.low is None or s.high is None else f"{s.low:{_digits(s.unit)}} to {s.high:{_digits(s.unit)}}",
             "" if s.unit == "1" else s.unit,
             s.method,
         ]
@@ -182,10 +199,10 @@ def _numbers(result: AngleAgreement) -> Table:
 
 def _series_section(study: Study) -> Section:
     table = _series_table(study)
-    rows = [[_cell(v, ".3g") for v in row] for row in table.to_numpy()]
+    rows = [[_cell(v, ".4g") for v in row] for row in table.to_numpy()]
     sentences = [
-        "RMSE and the coefficient of multiple correlation (CMC, Kadaba 1989) are over all common samples. A large range "
-        "of motion raises the CMC: read it beside the RMSE."
+        "RMSE and the coefficient of multiple correlation (CMC, Kadaba 1989) are over all common samples. A large "
+        "range of motion raises the CMC: read it beside the RMSE."
     ]
     undefined = [c for c in study.compared if c.cmc is None]
     if undefined:

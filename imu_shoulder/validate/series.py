@@ -135,12 +135,20 @@ def _coarse(
     reach = min(round(longest_s / GRID_S), len(grid) - 1)
     total, power = np.zeros(2 * reach + 1), 0.0
     for name in names:
-        a, b = (np.nan_to_num(np.gradient(values_at(s, name, grid))) for s in (ours, reference))
+        a, b = (_velocity(values_at(s, name, grid)) for s in (ours, reference))
         whole = signal.correlate(b, a, method="fft")
         total += whole[len(grid) - 1 - reach : len(grid) + reach]
         power += float(np.sqrt((a**2).sum() * (b**2).sum()))
     best = int(np.argmax(total))
     return (best - reach) * GRID_S, float(total[best]) / power if power > 0 else 0.0
+
+
+def _velocity(values: FloatArray) -> FloatArray:
+    """Change over 0.1 s, so that a reference's noise does not drown the movement; 0 where not seen."""
+    width = round(0.1 / GRID_S)
+    change = np.zeros(len(values))
+    change[width // 2 : len(values) - width + width // 2] = np.nan_to_num(values[width:] - values[:-width])
+    return change
 
 
 def _fine(ours: Series, reference: Series, names: list[str], grid: FloatArray, near_s: float) -> float:

@@ -20,6 +20,8 @@ from imu_shoulder.validate.agreement import (
 )
 from imu_shoulder.validate.reliability import icc_agreement_repeated, icc_forms, measurement_error
 
+FEW_PERSONS = 10
+
 
 @dataclass(frozen=True, slots=True)
 class Statistic:
@@ -173,6 +175,10 @@ def _say_reliability(found: AngleAgreement, ratings: np.ndarray, person: Sequenc
     else:
         interval = icc_agreement_repeated(ratings, person)
         _add(found, "icc_2_1", interval, "1", "two-way random, single, agreement; CI by jackknife over persons")
+        if found.persons < FEW_PERSONS:
+            found.sentences.append(
+                f"With {found.persons} persons the interval of the ICC is rough: {FEW_PERSONS} or more are wanted."
+            )
     front = next(s for s in found.statistics if s.name == "icc_2_1")
     found.statistics += [
         Statistic("sem", error.sem_consistency, "deg", method="square root of the error mean square: without the bias"),
