@@ -20,8 +20,12 @@ from imu_shoulder.segment.sets import SegmentParams
 
 @dataclass(frozen=True, slots=True)
 class Params:
-    """Every parameter of every stage. All of them are written to summary.json."""
+    """Every parameter of every stage. All of them are written to summary.json.
 
+    afterwards: use past and future of each sample, as a finished recording allows; otherwise only its past, as live.
+    """
+
+    afterwards: bool = True
     align: AlignParams = field(default_factory=AlignParams)
     orient: OrientParams = field(default_factory=OrientParams)
     heading: HeadingParams = field(default_factory=HeadingParams)

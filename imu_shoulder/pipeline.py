@@ -10,15 +10,17 @@ import numpy as np
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles
+from imu_shoulder.angles.scapula import scapula_tilt, up_from_pose
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.drills import Drill, load_shipped
+from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
-from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
-from imu_shoulder.orient.heading import HeadingParams, quiet_moments, track_heading
+from imu_shoulder.orient.attitude import Attitude, orient_afterwards, orient_causally, turned
+from imu_shoulder.orient.heading import quiet_moments, track_heading
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import marked_set, unguided_sets
@@ -47,16 +49,16 @@ def analyse(
     progress("align")
     aligned = align_recording(recording, params.align)
     progress("orient")
+    orient = orient_afterwards if params.afterwards else orient_causally
     attitudes = {
-        placement: orient_afterwards(track, aligned.rate_hz, params.orient)
-        for placement, track in aligned.tracks.items()
+        placement: orient(track, aligned.rate_hz, params.orient) for placement, track in aligned.tracks.items()
     }
     progress("calibrate")
     marked = any(event.trial_type == "neutral_pose" for event in recording.events)
     proposed = None if marked else propose_neutral_pose(aligned)
     pose = find_pose(aligned.time_s, attitudes, recording.events, proposed, params.calibrate)
     kept = {
-        side: keep_heading(aligned, attitudes, side, recording.events, pose, params.heading)
+        side: keep_heading(aligned, attitudes, side, recording.events, pose, params)
         for side in SIDES
         if any(placement.startswith(side) for placement in attitudes)
     }
@@ -66,9 +68,10 @@ def analyse(
     for side, arm in calibration.arms.items():
         found = arm_angles(arm, kept[side], aligned.rate_hz, params.angles)
         sd = angle_sd(found, arm, kept[side], aligned.time_s, calibration.pose_s, params.uncertainty)
-        arms[side] = replace(found, sd=sd)
+        arms[side] = _with_scapula(replace(found, sd=sd), attitudes, pose, aligned.rate_hz, params)
     progress("sets")
     arm_sets = _find_sets(recording.events, known, asked or {}, apart, aligned, arms, pose, params)
+    arms = {side: _with_excess(arm, arm_sets, aligned) for side, arm in arms.items()}
     analysed = [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
 
@@ -119,25 +122,65 @@ def keep_heading(
     side: Side,
     events: Sequence[Event],
     pose: Pose,
-    params: HeadingParams,
+    params: Params,
 ) -> dict[str, Attitude]:
     """The attitudes of one arm and the sternum with their headings kept where they were in the pose."""
     limbs = [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
     trunk = attitudes.get("sternum")
     own = {attitude.placement: attitude for attitude in (*limbs, trunk) if attitude is not None}
-    moments = quiet_moments(aligned.time_s, aligned.rate_hz, limbs, trunk, params)
+    moments = quiet_moments(aligned.time_s, aligned.rate_hz, limbs, trunk, params.heading)
     if not len(moments.time_s):
         return own
     block = np.full(len(moments.time_s), -1, dtype=np.intp)
     for number, event in enumerate(events):
         block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
     in_pose = int(np.abs(moments.time_s - (pose.start_s + pose.end_s) / 2).argmin())
-    neutral = moments.same_posture(in_pose, params.neutral_rad)
-    tracks = track_heading(moments, block, neutral, params)
-    return {
-        placement: turned(attitude, track.at(aligned.time_s) - track.correction_rad[in_pose])
-        for (placement, attitude), track in zip(own.items(), tracks, strict=True)
-    }
+    neutral = moments.same_posture(in_pose, params.heading.neutral_rad)
+    tracks = track_heading(moments, block, neutral, params.heading, afterwards=params.afterwards)
+    out = {}
+    for (placement, attitude), track in zip(own.items(), tracks, strict=True):
+        correction = track.at(aligned.time_s) if params.afterwards else track.known_at(aligned.time_s)
+        out[placement] = turned(attitude, correction - track.correction_rad[in_pose])
+    return out
+
+
+def _with_scapula(
+    arm: ArmAngles, attitudes: Mapping[str, Attitude], pose: Pose, rate_hz: float, params: Params
+) -> ArmAngles:
+    """The arm with its shoulder blade's upward rotation, where a sensor sat on the acromion and the arm was raised."""
+    placement, elevation_deg = f"{arm.side}_acromion", arm.angles.get("elevation_deg")
+    if placement not in pose.earth_from_sensor or elevation_deg is None:
+        return arm
+    worn = [p for p in (placement, "sternum") if p in pose.earth_from_sensor]
+    blade_up, *trunk_up = (up_from_pose(attitudes[p], pose.earth_from_sensor[p]) for p in worn)
+    found = scapula_tilt(
+        blade_up,
+        trunk_up[0] if trunk_up else None,
+        elevation_deg,
+        rate_hz,
+        arm.elevation_reference,
+        params.uncertainty.inclination_deg,
+        params.angles.scapula,
+    )
+    if found is None:
+        return arm
+    return replace(
+        arm,
+        angles={**arm.angles, "scapula_up_deg": found.up_deg},
+        sd={**arm.sd, "scapula_up_deg": found.sd_deg},
+        hidden={**arm.hidden, "scapula_repeat_sd_deg": found.repeat_sd_deg},
+        scapula_reference=found.reference,
+    )
+
+
+def _with_excess(arm: ArmAngles, arm_sets: Sequence[ArmSet], aligned: Aligned) -> ArmAngles:
+    """The arm with what its shoulder blade does beyond the athlete's own relation to the arm's elevation."""
+    if not arm.scapula_reference:
+        return arm
+    elevation_deg, up_deg = arm.angles["elevation_deg"], arm.angles["scapula_up_deg"]
+    repeat_sd_deg = arm.hidden["scapula_repeat_sd_deg"]
+    over, sd = excess(arm.side, arm_sets, aligned.time_s, elevation_deg, up_deg, repeat_sd_deg)
+    return replace(arm, hidden={**arm.hidden, "scapula_excess_deg": over, "scapula_excess_sd_deg": sd})
 
 
 def _judge(

@@ -36,21 +36,27 @@ def calibrate(
     attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose.
     """
     arms = {
-        side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose), own, pose)
+        side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose), own, rate_hz, pose)
         for side, own in attitudes.items()
         if any(f"{side}_{part}" in pose.earth_from_sensor for part in ("wrist", "upper_arm"))
     }
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 
-def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], pose: Pose) -> ArmCalibration:
+def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, pose: Pose) -> ArmCalibration:
     """The arm with the sternum sensor joined to it where the body tilted as a whole, such as in lying down."""
     if "sternum" not in pose.earth_from_sensor:
         return arm
     limb = arm.upper_arm or arm.wrist
     assert limb is not None
     trunk = attitudes["sternum"]
-    together = shared_heading(attitudes[limb.placement].rate_earth_rad_s, trunk.rate_earth_rad_s)
+    together = shared_heading(
+        attitudes[limb.placement].rate_earth_rad_s,
+        trunk.rate_earth_rad_s,
+        rate_hz,
+        least_strength=0.9,
+        least_turned_deg=45.0,
+    )
     heading = limb.body_heading_rad - (together.heading_rad if together is not None else 0.0)
     residual = {} if together is None else {"tilting_together": together.residual_deg}
     joined = together is not None and arm.forward_known
@@ -93,7 +99,7 @@ def _calibrate_arm(
     raised = {p: fix for p in worn if (fix := _pointing(p, raises, attitudes, pose)) is not None}
     bent = _bending(bends, rate_hz, attitudes[wrist], pose) if wrist in worn else None
 
-    offset = _offset(worn, raised, attitudes, rows_of(time_s, events, "set"))
+    offset = _offset(worn, raised, attitudes, rate_hz, rows_of(time_s, events, "set"))
     # Everything below is said in the wrist's earth frame where there is a wrist sensor.
     base = worn[0]
     own = {p: 0.0 if p == base or offset is None else offset for p in worn}
@@ -122,7 +128,11 @@ def _calibrate_arm(
 
 
 def _offset(
-    worn: Sequence[str], raised: Mapping[str, HeadingFix], attitudes: Mapping[str, Attitude], sets: BoolArray
+    worn: Sequence[str],
+    raised: Mapping[str, HeadingFix],
+    attitudes: Mapping[str, Attitude],
+    rate_hz: float,
+    sets: BoolArray,
 ) -> float | None:
     """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning together."""
     if len(worn) < 2:
@@ -130,7 +140,7 @@ def _offset(
     wrist, upper = worn
     if len(raised) == 2:
         return raised[upper].heading_rad - raised[wrist].heading_rad
-    shared = shared_heading(attitudes[upper].rate_earth_rad_s[sets], attitudes[wrist].rate_earth_rad_s[sets])
+    shared = shared_heading(attitudes[upper].rate_earth_rad_s[sets], attitudes[wrist].rate_earth_rad_s[sets], rate_hz)
     return None if shared is None else shared.heading_rad
 
 

@@ -21,10 +21,11 @@ def pointing_heading(long_axis: FloatArray) -> HeadingFix | None:
     raised = (elevation > RAISED_RAD[0]) & (elevation < RAISED_RAD[1])
     if np.count_nonzero(raised) < LEAST_ROWS:
         return None
+    swept = np.abs(np.diff(elevation))[raised[1:]].sum()
     pointing = -(long_axis[raised, 0] + 1j * long_axis[raised, 1])
     heading = float(np.angle(pointing.sum()))
     spread = np.angle(pointing * np.exp(-1j * heading))
-    return HeadingFix(heading, float(np.degrees(np.sqrt(np.mean(spread**2)))), float(np.count_nonzero(raised)))
+    return HeadingFix(heading, float(np.degrees(np.sqrt(np.mean(spread**2)))), float(np.degrees(swept)))
 
 
 def bending_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate_hz: float) -> HeadingFix | None:

@@ -13,6 +13,7 @@ import vqf
 
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
+from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,7 @@ class OrientParams:
     tau_acc_s: float = 3.0
     bias_sd_left_deg_s: float = 0.05
     stillness: StillnessParams = field(default_factory=StillnessParams)
+    offset: OffsetParams = field(default_factory=OffsetParams)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,10 @@ class Attitude:
 
 def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Attitude:
     """Attitude of a finished recording, using past and future of each sample."""
-    bias = track_bias(still_windows(track, rate_hz, params.stillness), rate_hz, params.stillness)
-    gyr = _bridged(track.gyr_rad_s, track.valid)
-    acc = _bridged(track.acc_m_s2, track.valid)
+    windows = still_windows(track, rate_hz, params.stillness)
+    bias = track_bias(windows, rate_hz, params.stillness)
+    gyr, acc = _bridged(track.gyr_rad_s, track.valid), _bridged(track.acc_m_s2, track.valid)
+    acc = acc - accelerometer_offset(track, windows, params.offset)
     gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
     if params.method == "vqf":
         quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, _settings(params, bias))["quat6D"]
@@ -57,6 +60,21 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
         from imu_shoulder.orient.comparison import compare_quat
 
         quat = compare_quat(params.method, gyr, acc, rate_hz)
+    return _attitude(track, quat, gyr, bias)
+
+
+def orient_causally(track: Track, rate_hz: float, params: OrientParams) -> Attitude:
+    """Attitude as a live stream has it: from the past of each sample, VQF only."""
+    windows = still_windows(track, rate_hz, params.stillness)
+    bias = track_bias(windows, rate_hz, params.stillness, afterwards=False)
+    gyr, acc = _bridged(track.gyr_rad_s, track.valid), _bridged(track.acc_m_s2, track.valid)
+    acc = acc - accelerometer_offset(track, windows[:1], params.offset)
+    gyr = np.ascontiguousarray(gyr - bias.known_at(np.arange(len(gyr), dtype=np.float64)))
+    filter_ = vqf.VQF(1.0 / rate_hz, **_settings(params, bias))
+    return _attitude(track, filter_.updateBatch(gyr, acc)["quat6D"], gyr, bias)
+
+
+def _attitude(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
     quat = np.where(track.valid[:, None], quat, np.nan)
     return Attitude(track.placement, quat, _rate_in_earth(quat, gyr), track.valid, bias)
 

@@ -43,9 +43,13 @@ class StillWindow:
 
 @dataclass(frozen=True, slots=True)
 class BiasTrack:
-    """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,). W may be 0."""
+    """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,). W may be 0.
+
+    known_row: (W,) the row at which each window has ended, from which on a live stream knows its value.
+    """
 
     row: FloatArray
+    known_row: FloatArray
     bias_rad_s: FloatArray
     sd_rad_s: FloatArray
 
@@ -54,6 +58,16 @@ class BiasTrack:
         if not len(self.row):
             return np.zeros((len(rows), 3))
         return np.column_stack([np.interp(rows, self.row, self.bias_rad_s[:, axis]) for axis in range(3)])
+
+    def known_at(self, rows: FloatArray) -> FloatArray:
+        """Bias (N, 3) as a live stream knows it: that of the last window that has ended.
+
+        The first window, the pose, serves from the beginning: a live stream starts its filter after it.
+        """
+        if not len(self.row):
+            return np.zeros((len(rows), 3))
+        place = np.searchsorted(self.known_row, rows, side="right") - 1
+        return self.bias_rad_s[np.maximum(place, 0)]
 
 
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
@@ -95,8 +109,9 @@ def track_bias(
     """
     count = len(windows)
     row = np.array([(w.first + w.last) / 2 for w in windows])
+    known = np.array([float(w.last) for w in windows])
     if not count:
-        return BiasTrack(row, np.zeros((0, 3)), np.zeros(0))
+        return BiasTrack(row, known, np.zeros((0, 3)), np.zeros(0))
     seen = np.stack([w.mean_rate_rad_s for w in windows])
     duration = np.array([(w.last - w.first) / rate_hz for w in windows])
     noise = (sqrt(2.0) * params.sway_rad / duration) ** 2
@@ -115,7 +130,7 @@ def track_bias(
             gain = variance[k] / predicted
             value[k] = value[k] + gain * (value[k + 1] - value[k])
             variance[k] = variance[k] + gain**2 * (variance[k + 1] - predicted)
-    return BiasTrack(row, value, np.sqrt(variance))
+    return BiasTrack(row, known, value, np.sqrt(variance))
 
 
 def _rolling_mean(values: FloatArray, width: int) -> FloatArray:

@@ -25,6 +25,8 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import runs
 from imu_shoulder.orient.shared import shared_heading
 
+# A live correction comes in over this long, while the limb is quiet.
+EASE_S = 0.3
 # Tukey's constant for 95 % efficiency: links further out than this many standard deviations have no say.
 TUKEY = 4.685
 
@@ -96,7 +98,15 @@ class HeadingTrack:
         """Correction (N,) at any times; straight between knots, so that no rep holds a jump."""
         return np.interp(time_s, self.time_s, self.correction_rad)
 
+    def known_at(self, time_s: FloatArray) -> FloatArray:
+        """Correction (N,) as a live stream knows it: the last knot's, taken up over EASE_S from its moment on."""
+        times = np.concatenate([self.time_s, self.time_s + EASE_S])
+        values = np.concatenate([[self.correction_rad[0]], self.correction_rad[:-1], self.correction_rad])
+        order = np.argsort(times, kind="stable")
+        return np.asarray(np.interp(time_s, times[order], values[order]))
+
     def sd_at(self, time_s: FloatArray) -> FloatArray:
+        """Standard deviation (N,), growing between knots with the drift that is left."""
         return np.interp(time_s, self.time_s, self.sd_rad)
 
 
@@ -118,11 +128,11 @@ def quiet_moments(
     spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
-    joint_turns = _joint_turns(limbs, spans) if len(limbs) > 1 else ()
+    joint_turns = _joint_turns(limbs, spans, rate_hz) if len(limbs) > 1 else ()
     return QuietMoments(middle, means, joint_turns, trunk is not None)
 
 
-def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]]) -> list[JointTurn]:
+def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float) -> list[JointTurn]:
     """With the elbow kept, straight or bent, both segments turn about one axis; where it is level, it shows headings.
 
     Skin hides a part of the upper arm's turning about the bone, but not the bone's direction.
@@ -130,7 +140,7 @@ def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]]
     first, second = (attitude.rate_earth_rad_s for attitude in attitudes[:2])
     out = []
     for k, ((_, begin), (end, _)) in enumerate(pairwise(spans)):
-        fix = shared_heading(first[begin:end], second[begin:end], least_strength=0.97)
+        fix = shared_heading(first[begin:end], second[begin:end], rate_hz, least_strength=0.97)
         if fix is not None:
             out.append(JointTurn(k, fix.heading_rad))
     return out

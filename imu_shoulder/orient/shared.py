@@ -14,26 +14,33 @@ MIN_RATE_RAD_S = float(np.radians(15.0))
 
 @dataclass(frozen=True, slots=True)
 class HeadingFix:
-    """A heading (rad) in one earth frame, the off-axis share of the motion it came from, and its weight."""
+    """A heading (rad) in one earth frame, the off-axis share of the motion it came from, and how far that went."""
 
     heading_rad: float
     residual_deg: float
     turned_deg: float
 
 
-def shared_heading(first_rad_s: FloatArray, second_rad_s: FloatArray, least_strength: float = 0.8) -> HeadingFix | None:
+def shared_heading(
+    first_rad_s: FloatArray,
+    second_rad_s: FloatArray,
+    rate_hz: float,
+    least_strength: float = 0.8,
+    least_turned_deg: float = 10.0,
+) -> HeadingFix | None:
     """Heading delta with R(delta) second = first for two segments that turn together.
 
     first_rad_s, second_rad_s: (N, 3) angular rates in each sensor's own earth frame. Least squares over the
     horizontal components. None if they hardly turn together about a horizontal axis: least_strength is how
-    nearly parallel they must be, 1 for exactly.
+    nearly parallel they must be, 1 for exactly, least_turned_deg how far in all.
     """
     a, b = first_rad_s[:, :2], second_rad_s[:, :2]
     speed_a, speed_b = np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1)
     with np.errstate(invalid="ignore"):
         ok = (speed_a > MIN_RATE_RAD_S) & (speed_b > MIN_RATE_RAD_S)
         ok &= np.abs(speed_a - speed_b) < 0.35 * np.maximum(speed_a, speed_b)
-    if np.count_nonzero(ok) < 20:
+    turned_deg = float(np.degrees(speed_a[ok].sum() / rate_hz))
+    if turned_deg < least_turned_deg:
         return None
     a, b = a[ok], b[ok]
     along = float((a * b).sum())
@@ -42,4 +49,4 @@ def shared_heading(first_rad_s: FloatArray, second_rad_s: FloatArray, least_stre
     if strength < least_strength:
         return None
     residual = float(np.degrees(np.arccos(min(strength, 1.0))))
-    return HeadingFix(float(np.arctan2(across, along)), residual, float(len(a)))
+    return HeadingFix(float(np.arctan2(across, along)), residual, turned_deg)
