@@ -1,0 +1,34 @@
+"""The whole summary of a session: what the stages found, the plan it is held against, ranges and advice."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from imu_shoulder.advise import Rules, shipped_rules
+from imu_shoulder.advise.advice import advise
+from imu_shoulder.advise.history import Summary, in_time
+from imu_shoulder.analysis import Analysis
+from imu_shoulder.plan import Plan
+from imu_shoulder.plan.held import hold_against
+from imu_shoulder.plan.matching import Matches
+from imu_shoulder.report.pain import PAIN_CEILING
+from imu_shoulder.report.summary import summarise
+
+
+def session_summary(
+    analysis: Analysis,
+    plan: tuple[Plan, Matches] | None = None,
+    history: Sequence[Summary] = (),
+    rules: Rules | None = None,
+) -> dict[str, Any]:
+    """The contents of summary.json.
+
+    plan: the plan by which the sets were analysed, and which set it asked where. history: summaries of earlier
+    sessions, in any order. Raises HistoryError.
+    """
+    summary = summarise(analysis, PAIN_CEILING if plan is None else plan[0].pain_ceiling)
+    summary["plan"] = None if plan is None else hold_against(*plan, summary["sets"])
+    drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
+    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules())
+    return summary
