@@ -24,6 +24,8 @@ from imu_shoulder.log.records import DATA, LINK, STATE
 from imu_shoulder.log.writer import LogThread
 
 PING_S = 2.0
+FIRST_PINGS = 20
+FIRST_PING_S = 0.4
 SILENCE_S = 2.0
 BATTERY_S = 60.0
 CONNECT_TIMEOUT_S = 10.0
@@ -35,6 +37,14 @@ SETTLED_S = 10.0
 
 # What a lost or refusing node can raise out of bleak and the operating system below it.
 LINK_ERRORS = (BleakError, PacketError, TimeoutError, OSError, EOFError)
+
+
+def ping_wait_s(pings: int) -> float:
+    """How long to wait for the next ping of a connection: short at first, so that the offset is known soon.
+
+    Never in step with the radio's connection events, or every ping would wait for one as long as the last did.
+    """
+    return (FIRST_PING_S if pings < FIRST_PINGS else PING_S) * random.uniform(0.7, 1.3)
 
 
 class LinkState(Enum):
@@ -154,6 +164,7 @@ class NodeLink:
     async def _watch(self, client: BleakClient, gone: asyncio.Event, stop: asyncio.Event) -> None:
         """Ping, look at the battery, and notice when the node falls silent."""
         read_ns = ping_ns = host_now_ns()
+        pings = 0
         while not stop.is_set():
             waiting = [asyncio.ensure_future(gone.wait()), asyncio.ensure_future(stop.wait())]
             await asyncio.wait(waiting, timeout=0.25, return_when=asyncio.FIRST_COMPLETED)
@@ -165,9 +176,9 @@ class NodeLink:
             if now_ns - self._heard_ns > SILENCE_S * 1e9:
                 raise BleakError(f"the node was connected but silent for {SILENCE_S:g} s")
             if now_ns >= ping_ns:
-                # Never in step with the radio's connection events, or every ping would wait as long as the last.
-                ping_ns = now_ns + round(PING_S * 1e9 * random.uniform(0.7, 1.3))
                 await self._ping(client)
+                pings += 1
+                ping_ns = host_now_ns() + round(1e9 * ping_wait_s(pings))
             if now_ns - read_ns >= BATTERY_S * 1e9:
                 read_ns = now_ns
                 await self._read_battery(client)

@@ -20,11 +20,11 @@ from imu_shoulder.ble.entries import (
     pack_data,
     pack_state,
 )
+from imu_shoulder.ble.link import ping_wait_s
 from imu_shoulder.log.records import DATA, END, EVENT, LINK, NODE, SESSION, STATE
 from imu_shoulder.log.writer import LogWriter
 
 ZERO_NS = 5_000_000_000_000
-PING_S = 2.0
 RECONNECT_S = 0.6
 
 
@@ -67,7 +67,7 @@ class Recorded:
 
     def _run(self, seconds: float) -> None:
         node = self._node
-        now_s, connected, back_s, pinged_s = 0.05 * self._number, False, 0.0, 0.0
+        now_s, connected, back_s, ping_s, pings = 0.05 * self._number, False, 0.0, 0.0, 0
         while now_s < seconds:
             reachable = node.in_range(now_s)
             if node.reboot_due(now_s) or (connected and not reachable):
@@ -77,10 +77,10 @@ class Recorded:
                     self._unheard = 0
             if not connected and reachable and now_s >= back_s:
                 self._connect(now_s)
-                connected, pinged_s = True, now_s
-            if connected and now_s - pinged_s > PING_S:
+                connected, ping_s, pings = True, now_s + ping_wait_s(0), 1
+            if connected and now_s > ping_s:
                 self._ping(now_s, round(now_s))
-                pinged_s = now_s
+                ping_s, pings = now_s + ping_wait_s(pings), pings + 1
             arrival_s = now_s + self._latency_s()
             for made in node.make(now_s):
                 arrival_s += 0.00002
