@@ -1,0 +1,235 @@
+"""Calibration: any mounting, what each movement adds, and poses that cannot be used."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from print_numbers import COACHED, error
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.analysis import Analysis
+from imu_shoulder.errors import CalibrationError, ShoulderError
+from imu_shoulder.model import Event, Recording
+from imu_shoulder.pipeline import analyse
+from imu_shoulder.report.summary import summarise
+from imu_shoulder.simulate import Simulated, simulate
+from imu_shoulder.simulate.scenarios import drill_scenario
+
+Array = NDArray[np.float64]
+ARM = ("right_wrist", "right_upper_arm")
+ANGLES = ("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg")
+
+
+@cache
+def recorded() -> Simulated:
+    """Pose, elbow bends, forward raises and three full cans, two sensors strapped on at random, 50 Hz."""
+    scenario = drill_scenario("full_can", athlete=COACHED, placements=ARM, rate_hz=50.0, reps=3, hold_s=2.0)
+    return simulate(scenario, seed=2)
+
+
+@pytest.fixture(scope="module")
+def run() -> Simulated:
+    return recorded()
+
+
+@cache
+def analysed() -> Analysis:
+    return analyse(recorded().recording)
+
+
+@pytest.fixture(scope="module")
+def whole() -> Analysis:
+    return analysed()
+
+
+def without(recording: Recording, *trial_types: str) -> Recording:
+    return replace(recording, events=tuple(e for e in recording.events if e.trial_type not in trial_types))
+
+
+def pose_at(recording: Recording, onset_s: float, duration_s: float) -> Recording:
+    """The recording with its neutral pose marked somewhere else."""
+    others = without(recording, "neutral_pose").events
+    return replace(recording, events=(Event(onset_s, duration_s, "neutral_pose"), *others))
+
+
+def remounted(recording: Recording, placement: str, mounting: Rotation) -> Recording:
+    """The recording as it would be with one sensor strapped on in another orientation."""
+    stream = recording.streams[placement]
+    turned = replace(
+        stream,
+        acc_m_s2=np.ascontiguousarray(mounting.apply(stream.acc_m_s2)),
+        gyr_rad_s=np.ascontiguousarray(mounting.apply(stream.gyr_rad_s)),
+    )
+    return replace(recording, streams={**recording.streams, placement: turned})
+
+
+def event(recording: Recording, trial_type: str) -> Event:
+    return next(e for e in recording.events if e.trial_type == trial_type)
+
+
+# Physical truths.
+
+
+def test_angles_of_a_coached_person_are_near_the_truth(run, whole):
+    """With pose, bends and raises: the limits for elbow, thumb, plane and elevation, pose error included."""
+    limits = {"elevation_deg": 2.5, "elbow_deg": 3.0, "thumb_up_deg": 4.0, "plane_deg": 6.0}
+    for column, limit in limits.items():
+        truth = "elevation_gravity_deg" if column == "elevation_deg" else None
+        assert error(run, whole, "right", column, truth).rmse <= limit, column
+
+
+def test_in_the_pose_the_arm_hangs_straight(whole):
+    """The neutral pose is the zero of elevation and of the forearm's tilt."""
+    start_s, end_s = whole.calibration.pose_s
+    rows = (whole.aligned.time_s > start_s) & (whole.aligned.time_s < end_s)
+    found = whole.arms["right"].angles
+    assert np.median(found["elevation_deg"][rows]) < 1.5
+    assert np.median(found["forearm_elevation_deg"][rows]) < 6.0  # the elbow may be straighter in the raises
+
+
+@settings(max_examples=8, deadline=None)
+@given(
+    placement=st.sampled_from(ARM),
+    seed=st.integers(0, 1000),
+)
+def test_how_a_sensor_is_strapped_on_changes_no_angle(placement, seed):
+    """Turned on the limb by anything: the same angles within half a degree, and the same reps."""
+    mounting = Rotation.random(rng=np.random.default_rng(seed))
+    run, whole = recorded(), analysed()
+    found = analyse(remounted(run.recording, placement, mounting))
+    rows = slice(*whole.sets[0].arm_set.rows)
+    for column in ANGLES:
+        before, after = (a.arms["right"].angles[column][rows] for a in (whole, found))
+        both = np.isfinite(before) & np.isfinite(after)
+        assert both.sum() > 0.95 * np.isfinite(before).sum(), column
+        off = (after[both] - before[both] + 180) % 360 - 180
+        assert np.sqrt(np.mean(off**2)) < 0.5, column
+    times = [[(j.rep.start_s, j.rep.end_s) for j in a.sets[0].judged] for a in (whole, found)]
+    np.testing.assert_allclose(times[1], times[0], atol=0.05)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_both_arms_are_read_alike(side):
+    """The same drill on either side has the same errors within what luck explains."""
+    arm = (f"{side}_wrist", f"{side}_upper_arm")
+    run = simulate(
+        drill_scenario("full_can", side, athlete=COACHED, placements=arm, rate_hz=50.0, reps=2, hold_s=2.0), seed=6
+    )
+    analysis = analyse(run.recording)
+    for column, limit in {"elevation_deg": 2.5, "elbow_deg": 3.0, "thumb_up_deg": 4.0, "plane_deg": 6.0}.items():
+        truth = "elevation_gravity_deg" if column == "elevation_deg" else None
+        assert error(run, analysis, side, column, truth).rmse <= limit, column
+
+
+# What each movement adds.
+
+
+def test_the_pose_alone_gives_elevation_and_elbow_and_says_what_it_cannot_tell(run):
+    analysis = analyse(without(run.recording, "elbow_bends", "forward_raises"))
+    found = analysis.arms["right"].angles
+    assert error(run, analysis, "right", "elevation_deg", "elevation_gravity_deg").rmse <= 2.5
+    assert error(run, analysis, "right", "elbow_deg").rmse <= 6.0
+    for column in ("plane_deg", "thumb_up_deg"):
+        assert column not in found or np.isnan(found[column]).all()
+    assert not analysis.calibration.arms["right"].forward_known
+    text = summarise(analysis)["calibration"]["right"]["text"]
+    assert "plane and thumb cannot be told" in text
+    assert len([j for j in analysis.sets[0].judged if not j.excluded]) == 3
+
+
+@pytest.mark.parametrize(
+    ("left_out", "used"),
+    [
+        ((), ["neutral_pose", "elbow_bends", "forward_raises"]),
+        (("elbow_bends",), ["neutral_pose", "forward_raises"]),
+        (("forward_raises",), ["neutral_pose", "elbow_bends"]),
+    ],
+)
+def test_what_was_used_is_said_with_a_residual_in_degrees(run, left_out, used):
+    analysis = analyse(without(run.recording, *left_out))
+    arm = analysis.calibration.arms["right"]
+    assert [step for step in arm.used if step != "the sets themselves"] == used
+    assert arm.forward_known
+    residuals = [r for sensor in (arm.upper_arm, arm.wrist) for r in sensor.residual_deg.values()]
+    assert len(residuals) >= 2
+    assert all(0 <= r < 15 for r in residuals)
+    for words in used:
+        assert words.replace("_", " ") in summarise(analysis)["calibration"]["right"]["text"]
+
+
+def test_a_stillness_at_the_start_is_proposed_where_no_pose_is_marked(run, whole):
+    """It lies where the person really stood still, and the report says that nobody marked it."""
+    marked = event(run.recording, "neutral_pose")
+    analysis = analyse(without(run.recording, "neutral_pose"))
+    start_s, end_s = analysis.calibration.pose_s
+    assert not analysis.calibration.pose_was_marked
+    assert whole.calibration.pose_was_marked
+    assert min(end_s, marked.end_s) - max(start_s, marked.onset_s) > 2.5
+    assert "no pose was marked" in summarise(analysis)["calibration"]["right"]["text"]
+    assert error(run, analysis, "right", "elevation_deg", "elevation_gravity_deg").rmse <= 2.5
+
+
+def test_one_sensor_gives_fewer_angles_and_still_reps(run):
+    only = {"right_wrist": run.recording.streams["right_wrist"]}
+    analysis = analyse(replace(run.recording, streams=only))
+    found = analysis.arms["right"].angles
+    assert {"forearm_elevation_deg", "thumb_up_deg"} <= set(found)
+    assert "elbow_deg" not in found
+    assert len([j for j in analysis.sets[0].judged if not j.excluded]) == 3
+
+
+# Poses that cannot be used.
+
+
+def refused(make: Callable[[], Analysis], *words: str) -> None:
+    with pytest.raises(CalibrationError) as caught:
+        make()
+    text = str(caught.value)
+    assert "\n" not in text
+    for word in words:
+        assert word in text, text
+
+
+def test_a_moving_pose_is_refused_with_its_sensor_and_its_times(run):
+    raises = event(run.recording, "forward_raises")
+    moving = pose_at(run.recording, round(raises.onset_s + 1.0, 1), 4.0)
+    refused(lambda: analyse(moving), "still neutral pose", "right_", "moves by", f"{raises.onset_s + 1.0:.1f}")
+
+
+def test_a_later_still_pose_serves_where_the_first_one_moves(run, whole):
+    raises, good = event(run.recording, "forward_raises"), event(run.recording, "neutral_pose")
+    both = pose_at(run.recording, raises.onset_s + 1.0, 4.0)
+    analysis = analyse(replace(both, events=(*both.events, good)))
+    assert analysis.calibration.pose_s == pytest.approx(whole.calibration.pose_s)
+
+
+def test_a_pose_too_short_is_refused(run):
+    good = event(run.recording, "neutral_pose")
+    refused(lambda: analyse(pose_at(run.recording, good.onset_s, 0.8)), "0.8 s")
+
+
+def test_a_pose_outside_the_recording_is_refused(run):
+    with pytest.raises(ShoulderError, match="9000"):
+        analyse(pose_at(run.recording, 9000.0, 5.0))
+
+
+def test_a_recording_that_never_rests_has_no_pose(run):
+    """From the bends on, cut so that no stillness of 3 s is in it, nothing can be proposed."""
+    start_s, end_s = event(run.recording, "elbow_bends").onset_s, event(run.recording, "elbow_bends").end_s
+
+    def cut(stream):
+        rows = (stream.time_s > start_s + 0.8) & (stream.time_s < end_s - 1.5)
+        return replace(
+            stream, time_s=stream.time_s[rows], acc_m_s2=stream.acc_m_s2[rows], gyr_rad_s=stream.gyr_rad_s[rows]
+        )
+
+    streams = {placement: cut(stream) for placement, stream in run.recording.streams.items()}
+    never = replace(run.recording, streams=streams, events=())
+    refused(lambda: analyse(never), "none is marked", "stand still")
