@@ -20,14 +20,14 @@ pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth faults")]
 
 
 def test_outage_restart_and_silence(tmp_path):
-    scripts = nodes(3)
-    scripts[0] = replace(scripts[0], outages=((9.0, 11.5),))
-    scripts[1] = replace(scripts[1], reboots=(10.0,))
-    scripts[2] = replace(scripts[2], silences=((9.0, 12.0),))
+    scripts = nodes(3, from_first_start=True)
+    scripts[0] = replace(scripts[0], outages=((2.0, 4.5),))
+    scripts[1] = replace(scripts[1], reboots=(3.0,))
+    scripts[2] = replace(scripts[2], silences=((2.0, 5.0),))
     out = tmp_path / "session"
     with fake_bluez(scripts, tmp_path) as bluez:
         process = start_recording(bluez, out)
-        time.sleep(max(0.0, 17.0 - (time.clock_gettime_ns(time.CLOCK_BOOTTIME) - bluez.zero_ns) / 1e9))
+        time.sleep(10)
         said = finish(process, signal.SIGTERM)
         truth = bluez.truth()
     assert process.returncode == 0, said
@@ -38,7 +38,7 @@ def test_outage_restart_and_silence(tmp_path):
     assert len(reports["left_wrist"]["outages"]) == 1  # the watchdog ended the silent connection and made a new one
     for placement in FIVE[:3]:
         assert np.abs(reports[placement]["errors_s"]).max() < 0.02
-        assert read_recording(out).streams[placement].time_s[-1] > 9
+        assert read_recording(out).streams[placement].time_s[-1] > 7
 
 
 def test_kill_recover_and_continue(tmp_path):

@@ -51,12 +51,12 @@ def test_on_a_terminal(tmp_path):
 
     # A node that loses its way for a while shows what the status line says of it.
     scripts = [
-        replace(node, outages=((12.0, 14.0),) if i else (), battery_s_per_percent=8.0)
+        replace(node, from_first_start=True, battery_s_per_percent=4.0, outages=((7.0, 9.0),) if i else ())
         for i, node in enumerate(nodes(2))
     ]
     with fake_bluez(scripts, tmp_path) as bluez:
         process = start_on_terminal(bluez, out, theirs)
-        at = until(b"battery  90 %", until(b"streaming"))
+        at = until(b"battery  8", until(b"streaming"))
         os.write(ours, b"pozz\x7f\x7fse")
         at = until(b"> pose", at)
         os.write(ours, b"\r")
@@ -67,7 +67,7 @@ def test_on_a_terminal(tmp_path):
         os.write(ours, b"set full_can right\r")
         at = until(b"set full_can right for", at)
         at = until(b"lost (the", at)
-        at = until(b"battery  88 %", at)
+        at = until(b"streaming", at)
         os.write(ours, b"\x03")  # Ctrl-C
         until(b"recording written to", at)
         process.wait(ONCE_S)

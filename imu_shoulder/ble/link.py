@@ -39,12 +39,13 @@ SETTLED_S = 10.0
 LINK_ERRORS = (BleakError, PacketError, TimeoutError, OSError, EOFError)
 
 
-def ping_wait_s(pings: int) -> float:
+def ping_wait_s(pings: int, share: float) -> float:
     """How long to wait for the next ping of a connection: short at first, so that the offset is known soon.
 
-    Never in step with the radio's connection events, or every ping would wait for one as long as the last did.
+    share: random, 0 to 1. Pings must not be in step with the radio's connection events, or every ping would wait for
+    one as long as the last did.
     """
-    return (FIRST_PING_S if pings < FIRST_PINGS else PING_S) * random.uniform(0.7, 1.3)
+    return (FIRST_PING_S if pings < FIRST_PINGS else PING_S) * (0.7 + 0.6 * share)
 
 
 class LinkState(Enum):
@@ -178,7 +179,7 @@ class NodeLink:
             if now_ns >= ping_ns:
                 await self._ping(client)
                 pings += 1
-                ping_ns = host_now_ns() + round(1e9 * ping_wait_s(pings))
+                ping_ns = host_now_ns() + round(1e9 * ping_wait_s(pings, random.random()))
             if now_ns - read_ns >= BATTERY_S * 1e9:
                 read_ns = now_ns
                 await self._read_battery(client)

@@ -22,6 +22,8 @@ CONNECTION_INTERVAL_S = 0.015
 class NodeScript:
     """What one node is and what happens to it. Times are seconds after the script's zero.
 
+    from_first_start: bursts, outages, silences and reboots count from the node's first start command instead.
+
     loss: share of packets the radio loses. bursts: stretches in which packets come in lumps burst_s apart.
     outages: stretches out of range. silences: stretches connected but without a packet. reboots: power cuts.
     data: .npz with acc (N, 3) in m/s^2 and gyr (N, 3) in rad/s at rate_hz from the zero on.
@@ -41,6 +43,7 @@ class NodeScript:
     outages: tuple[tuple[float, float], ...] = ()
     silences: tuple[tuple[float, float], ...] = ()
     reboots: tuple[float, ...] = ()
+    from_first_start: bool = False
     battery_percent: int = 90
     battery_s_per_percent: float = 600.0
     data: str | None = None
@@ -86,6 +89,7 @@ class SimulatedNode:
         self._rng = random.Random(f"{script.address} {script.seed}")
         self.boots = [Boot(1, 0.0, script.ticks_at_zero)]
         self._reboots = sorted(script.reboots)
+        self._origin_s = math.inf if script.from_first_start else 0.0
         self.state = NodeState(
             packet.STATUS_OK,
             False,
@@ -137,9 +141,9 @@ class SimulatedNode:
 
     def reboot_due(self, now_s: float) -> bool:
         """Cut the power if the script says so; True if it did."""
-        if not self._reboots or now_s < self._reboots[0]:
+        if not self._reboots or now_s - self._origin_s < self._reboots[0]:
             return False
-        at_s = self._reboots.pop(0)
+        at_s = self._origin_s + self._reboots.pop(0)
         boot = self.boots[-1].boot + 1
         self.boots.append(Boot(boot, at_s, 0))
         self.state = replace(self.state, streaming=False, boot=boot, token=0, ping_ticks=0)
@@ -147,10 +151,10 @@ class SimulatedNode:
         return True
 
     def in_range(self, now_s: float) -> bool:
-        return not any(start <= now_s < end for start, end in self.script.outages)
+        return not any(start <= now_s - self._origin_s < end for start, end in self.script.outages)
 
     def silent(self, now_s: float) -> bool:
-        return any(start <= now_s < end for start, end in self.script.silences)
+        return any(start <= now_s - self._origin_s < end for start, end in self.script.silences)
 
     def command(self, value: bytes, now_s: float) -> None:
         """A write to the control characteristic."""
@@ -169,6 +173,7 @@ class SimulatedNode:
         if kind == b"\x01" and not self.state.streaming:
             self._next_sample = math.ceil(now_s * self.state.rate_hz - self._phase)
             self.state = replace(self.state, streaming=True)
+            self._origin_s = min(self._origin_s, now_s)  # only a first start comes before infinity
         elif kind == b"\x02":
             self.state = replace(self.state, streaming=False)
             self._next_sequence = 0
@@ -222,8 +227,9 @@ class SimulatedNode:
         """When packets may next be handed over: the next connection event, or the end of the current burst."""
         event = math.floor((now_s - self._anchor_s) / CONNECTION_INTERVAL_S + 1e-6) + 1
         at = self._anchor_s + event * CONNECTION_INTERVAL_S
-        if any(start <= now_s < end for start, end in self.script.bursts):
-            at = next((end for end in self._burst_ends if end > now_s), at)
+        since_s = now_s - self._origin_s
+        if any(start <= since_s < end for start, end in self.script.bursts):
+            at = next((self._origin_s + end for end in self._burst_ends if end > since_s), at)
         return at
 
     def truth(self) -> dict[str, Any]:

@@ -77,10 +77,10 @@ class Recorded:
                     self._unheard = 0
             if not connected and reachable and now_s >= back_s:
                 self._connect(now_s)
-                connected, ping_s, pings = True, now_s + ping_wait_s(0), 1
+                connected, ping_s, pings = True, now_s + ping_wait_s(0, self._rng.random()), 1
             if connected and now_s > ping_s:
                 self._ping(now_s, round(now_s))
-                ping_s, pings = now_s + ping_wait_s(pings), pings + 1
+                ping_s, pings = now_s + ping_wait_s(pings, self._rng.random()), pings + 1
             arrival_s = now_s + self._latency_s()
             for made in node.make(now_s):
                 arrival_s += 0.00002
