@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import SkinShare, estimate_skin_share
 from imu_shoulder.angles.trunk import trunk_angles, up_in_trunk
 from imu_shoulder.calibrate.model import ArmCalibration, SegmentAxes, segment_axes
@@ -20,7 +21,7 @@ from imu_shoulder.orient.attitude import Attitude
 # Columns of angles.parquet, per side.
 ANGLE_COLUMNS = (
     *("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg"),
-    *("forearm_elevation_deg", "trunk_lean_deg", "trunk_turn_deg"),
+    *("forearm_elevation_deg", "trunk_lean_deg", "trunk_turn_deg", "scapula_up_deg"),
 )
 
 
@@ -39,6 +40,7 @@ class AngleParams:
     forearm_full_deg: float = 25.0
     skin_share: float = 0.7
     skin_share_sd: float = 0.12
+    scapula: ScapulaParams = field(default_factory=ScapulaParams)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,7 @@ class ArmAngles:
     isb_deg: (M, 3) the ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
     hidden: further columns for measures, such as elevation_gravity_deg, that are not written out.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
+    scapula_reference: what the shoulder blade is measured against, "trunk" or "gravity"; empty where it was not seen.
     """
 
     side: Side
@@ -59,6 +62,7 @@ class ArmAngles:
     isb_deg: FloatArray | None = None
     sd: Mapping[str, FloatArray] = field(default_factory=dict)
     hidden: Mapping[str, FloatArray] = field(default_factory=dict)
+    scapula_reference: str = ""
 
 
 def arm_angles(

@@ -19,6 +19,7 @@ class JudgeParams:
     """Margins within which a measurement does not blame. Limits themselves are the drill's.
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples.
+    shrug_deg, shrug_sds: a shrug is more than both, the second in standard deviations of the rep's own value.
     start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
     or, where the drill has none, beyond where the set's reps usually begin (the larger of the two).
     """
@@ -28,6 +29,8 @@ class JudgeParams:
     hold_margin_s: float = 0.25
     arc_margin_deg: float = 1.0
     form_margin_deg: float = 1.0
+    shrug_deg: float = 3.0
+    shrug_sds: float = 3.0
     start_margin_deg: float = 6.0
     start_margin_share: float = 0.3
 
@@ -173,6 +176,11 @@ def _trunk_moved(drill: Drill, case: Case) -> bool:
     return limit is not None and case.values["trunk_lean_deg"] > limit + case.params.form_margin_deg
 
 
+def _shrug(drill: Drill, case: Case) -> bool:
+    limit = max(case.params.shrug_deg, case.params.shrug_sds * case.values["shrug_sd_deg"])
+    return case.values["shrug_deg"] > limit
+
+
 def _start_missed(drill: Drill, case: Case) -> bool:
     start_deg, params = case.values["start_deg"], case.params
     start: AngleRange | None = next((r for r in drill.start if r.angle == drill.leading_angle), None)
@@ -214,6 +222,7 @@ FAULTS: Mapping[str, Callable[[Drill, Case], bool]] = {
     "plane_off": _plane_off,
     "trunk_moved": _trunk_moved,
     "start_missed": _start_missed,
+    "shrug": _shrug,
     "station_skipped": _station_skipped,
     "order_wrong": _order_wrong,
 }

@@ -71,6 +71,6 @@ def measure(
 
 def all_measures() -> tuple[Measure, ...]:
     """Every declared measure, in the order of declaration."""
-    from imu_shoulder.measure import form, hold, movement  # noqa: F401 - they declare on import
+    from imu_shoulder.measure import form, hold, movement, scapula  # noqa: F401 - they declare
 
     return tuple(_MEASURES.values())

@@ -1,0 +1,202 @@
+"""The shoulder blade in a rep: its upward rotation, its share of the lift, and what is too much of it: a shrug.
+
+A sensor's tilt shows how the girdle turns, not how high it sits. What the arm's elevation brings along is the
+athlete's own relation, fitted over the reps of the drill; a shrug is what a rep has on top of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.angles.scapula import REACH_DEG
+from imu_shoulder.measure.registry import RepData, measure
+from imu_shoulder.model import FloatArray, Side
+from imu_shoulder.segment.model import ArmSet, rows_between
+
+# The relation: straight between knots. A rep says it once per stretch of elevation, however long it stays there.
+KNOTS_DEG = np.arange(0.0, REACH_DEG + 1.0, 15.0)
+STRETCH_DEG = 5.0
+BEND_WEIGHT = 1e-4
+# Looked at below the reach where the top is beyond it.
+BELOW_REACH_DEG = 10.0
+# Reps needed for a relation, and how far from it a rep may be and still shape it (more where reps differ more).
+LEAST_REPS = 4
+CLEAN_WITHIN_DEG, CLEAN_WITHIN_SDS = 3.0, 2.5
+# Share of the lift: over less elevation it is not told.
+LEAST_LIFT_DEG = 20.0
+ACROMION = "sensor on the acromion, up to 120 deg of elevation: Karduna et al. 2001 (from memory)"
+
+
+@dataclass(frozen=True, slots=True)
+class OwnRelation:
+    """How far an athlete's blade turns with the arm: upward rotation at KNOTS_DEG, and the SD of clean reps about it.
+
+    covered_deg: the elevations it was seen at. reps: how many shaped it.
+    """
+
+    up_deg: FloatArray
+    sd_deg: float
+    covered_deg: tuple[float, float]
+    reps: int
+
+    def at(self, elevation_deg: FloatArray) -> FloatArray:
+        """Upward rotation (N,) that goes with the elevation, NaN outside what was seen."""
+        low, high = self.covered_deg
+        inside = (elevation_deg >= low) & (elevation_deg <= high)
+        return np.where(inside, np.interp(elevation_deg, KNOTS_DEG, self.up_deg), np.nan)
+
+
+def fit_relation(reps: Sequence[tuple[FloatArray, FloatArray]]) -> OwnRelation | None:
+    """The relation over reps, each its elevation and upward rotation (N,) along lift and top. None for too few.
+
+    Reps with more upward rotation than the others are left out: the fit starts from the lower half and takes in
+    what agrees with it. A set that is shrugged throughout is therefore its own measure.
+    """
+    said = [points for rep in reps if len(points := _stretches(*rep))]
+    if len(said) < LEAST_REPS:
+        return None
+    offsets = _offsets(said, _fit(said))
+    clean = offsets <= np.median(offsets)
+    for _ in range(20):
+        up_deg = _fit([points for points, keep in zip(said, clean, strict=True) if keep])
+        offsets = _offsets(said, up_deg)
+        sd_deg = float(np.std(offsets[clean], ddof=1)) if np.count_nonzero(clean) > 1 else 0.0
+        agreeing = np.abs(offsets) <= max(CLEAN_WITHIN_DEG, CLEAN_WITHIN_SDS * sd_deg)
+        if not agreeing.any() or (agreeing == clean).all():
+            break
+        clean = agreeing
+    elevation = np.concatenate([points[:, 0] for points in said])
+    margin = STRETCH_DEG / 2
+    covered = (float(elevation.min()) - margin, min(float(elevation.max()) + margin, REACH_DEG))
+    return OwnRelation(up_deg, sd_deg, covered, int(np.count_nonzero(clean)))
+
+
+def _stretches(elevation_deg: FloatArray, up_deg: FloatArray) -> FloatArray:
+    """Mean elevation and upward rotation (K, 2) per stretch of elevation within the reach."""
+    seen = np.isfinite(elevation_deg) & np.isfinite(up_deg) & (elevation_deg <= REACH_DEG)
+    pairs = np.column_stack([elevation_deg[seen], up_deg[seen]])
+    stretch = np.floor(pairs[:, 0] / STRETCH_DEG)
+    return np.array([pairs[stretch == k].mean(axis=0) for k in np.unique(stretch)]).reshape(-1, 2)
+
+
+def _fit(said: Sequence[FloatArray]) -> FloatArray:
+    """Least squares of the relation at its knots, bending as little as it must where nothing was seen."""
+    points = np.concatenate(said)
+    hats = np.column_stack([np.interp(points[:, 0], KNOTS_DEG, unit) for unit in np.eye(len(KNOTS_DEG))])
+    bend = np.diff(np.eye(len(KNOTS_DEG)), n=2, axis=0) * np.sqrt(BEND_WEIGHT * len(points))
+    both = np.concatenate([hats, bend])
+    return np.asarray(np.linalg.lstsq(both, np.concatenate([points[:, 1], np.zeros(len(bend))]), rcond=None)[0])
+
+
+def _offsets(said: Sequence[FloatArray], up_deg: FloatArray) -> FloatArray:
+    """How far each rep (R,) lies above the relation in the highest part of its lift, where a shrug shows most."""
+    out = []
+    for points in said:
+        high = points[points[:, 0] > points[:, 0].max() - 2 * STRETCH_DEG - 1e-9]
+        out.append(float(np.mean(high[:, 1] - np.interp(high[:, 0], KNOTS_DEG, up_deg))))
+    return np.array(out)
+
+
+def excess(
+    side: Side,
+    arm_sets: Sequence[ArmSet],
+    time_s: FloatArray,
+    elevation_deg: FloatArray,
+    up_deg: FloatArray,
+    repeat_sd_deg: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Upward rotation above the athlete's own relation and its SD, (M,) each, NaN outside the sets of this side.
+
+    The relation is that of the drill's own reps, of all its sets; where they are too few, of all drills of the session.
+    """
+    mine = [arm_set for arm_set in arm_sets if arm_set.side == side]
+    by_drill: dict[str, list[tuple[FloatArray, FloatArray]]] = {}
+    for arm_set in mine:
+        for rep in arm_set.counted:
+            rows = rows_between(time_s, rep.start_s, rep.top_end_s)
+            by_drill.setdefault(_drill(arm_set), []).append((elevation_deg[rows], up_deg[rows]))
+    session = fit_relation([rep for reps in by_drill.values() for rep in reps])
+    out, sd = np.full(len(time_s), np.nan), np.full(len(time_s), np.nan)
+    for arm_set in mine:
+        relation = fit_relation(by_drill.get(_drill(arm_set), [])) or session
+        if relation is not None:
+            rows = slice(*arm_set.rows)
+            out[rows] = up_deg[rows] - relation.at(elevation_deg[rows])
+            sd[rows] = np.hypot(repeat_sd_deg[rows], relation.sd_deg)
+    return out, sd
+
+
+def _drill(arm_set: ArmSet) -> str:
+    return "" if arm_set.drill is None else arm_set.drill.id
+
+
+def _median(data: RepData, column: str) -> float:
+    """Median at the top, or in the lift just below the reach where the top is beyond it."""
+    values, elevation = data.angles.get(column), data.angles.get("elevation_deg")
+    if values is None or elevation is None:
+        return float("nan")
+    middle = (data.rep.top_start_s + data.rep.top_end_s) / 2
+    half = max((data.rep.top_end_s - data.rep.top_start_s) / 2, 0.1)
+    top = data.rows(middle - half, middle + half)
+    seen = values[top]
+    if np.count_nonzero(elevation[top] > REACH_DEG) > np.count_nonzero(elevation[top] <= REACH_DEG):
+        lift = data.rows(data.rep.start_s, data.rep.top_start_s)
+        near = (elevation[lift] > REACH_DEG - BELOW_REACH_DEG) & (elevation[lift] <= REACH_DEG)
+        seen = values[lift][near]
+    seen = seen[np.isfinite(seen)]
+    return float(np.median(seen)) if len(seen) else float("nan")
+
+
+@measure(
+    "scapula_up_deg",
+    "deg",
+    "upward rotation of the shoulder blade at the top, from the neutral pose",
+    "median of scapula_up_deg over the hold; over 110 to 120 deg of elevation in the lift where the top is higher",
+    ACROMION,
+)
+def scapula_up_deg(data: RepData) -> float:
+    return _median(data, "scapula_up_deg")
+
+
+@measure(
+    "shrug_deg",
+    "deg",
+    "how much further the shoulder blade turned up than goes with the arm's elevation in the athlete's other reps",
+    "median of upward rotation less the athlete's own relation to elevation, where scapula_up_deg is taken",
+    "definition",
+)
+def shrug_deg(data: RepData) -> float:
+    return _median(data, "scapula_excess_deg")
+
+
+@measure(
+    "shrug_sd_deg",
+    "deg",
+    "standard deviation of shrug_deg",
+    "tilt of the sensors, unseen lean of the trunk, and differences between the athlete's clean reps, in quadrature",
+    "definition",
+)
+def shrug_sd_deg(data: RepData) -> float:
+    return _median(data, "scapula_excess_sd_deg")
+
+
+@measure(
+    "scapula_share",
+    "1",
+    "the shoulder blade's share of the arm's elevation along the lift",
+    "least-squares slope of scapula_up_deg on elevation_deg over the lift, up to 120 deg",
+    "2:1 rhythm, a third: Inman et al. 1944, via PMC3327809",
+)
+def scapula_share(data: RepData) -> float:
+    up, elevation = data.angles.get("scapula_up_deg"), data.angles.get("elevation_deg")
+    if up is None or elevation is None:
+        return float("nan")
+    rows = data.rows(data.rep.start_s, data.rep.top_start_s)
+    seen = np.isfinite(up[rows]) & (elevation[rows] <= REACH_DEG)
+    x, y = elevation[rows][seen], up[rows][seen]
+    if len(x) < 2 or np.ptp(x) < LEAST_LIFT_DEG:
+        return float("nan")
+    return float(np.polyfit(x, y, 1)[0])

@@ -1,0 +1,108 @@
+"""Prints how well shrugs are found on our own simulation: python tests/print_shrug.py [--seeds 8]
+
+Per drill and per what the trunk is seen by: recall and precision over single reps, the error of upward rotation against
+the simulator's truth with the standard deviation that was stated, and the blade's share of the lift.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.pipeline import analyse
+from imu_shoulder.simulate import simulate
+from imu_shoulder.simulate.scenarios import ARMS, drill_scenario
+
+DRILLS = ("full_can", "band_loop_raise", "overhead_short_arc")
+# Shrugs, and the fault that looks most like one: a lean away from the arm.
+FAULTS = {2: ("shrug",), 5: ("shrug",), 7: ("trunk_moved",), 8: ("shrug",)}
+WORN = {"sternum": ("right_acromion", "left_acromion", "sternum"), "no sternum": ("right_acromion", "left_acromion")}
+SIDES = {"full_can": "right", "band_loop_raise": "both", "overhead_short_arc": "left"}
+
+
+@dataclass(frozen=True, slots=True)
+class ShownRep:
+    """One rep of one run: what was injected and what was found."""
+
+    drill: str
+    worn: str
+    seed: int
+    injected: bool
+    leaned: bool
+    found: bool
+    shrug_deg: float
+    shrug_sd_deg: float
+    share: float
+    up_error_deg: float
+    up_sd_deg: float
+
+
+def shown_reps(drill: str, worn: str, seeds: Sequence[int]) -> Iterator[ShownRep]:
+    for seed in seeds:
+        scenario = drill_scenario(drill, SIDES[drill], placements=(*ARMS, *WORN[worn]), faults=FAULTS)
+        run = simulate(scenario, seed)
+        analysis = analyse(run.recording)
+        for found in analysis.sets:
+            side = found.arm_set.side
+            arm = analysis.arms[side]
+            true = [rep for rep in run.truth.reps if rep.side == side and rep.counts]
+            reps = [j for j in found.judged if not j.excluded]
+            assert len(true) == len(reps), f"{drill}, seed {seed}: {len(reps)} reps for {len(true)}"
+            for rep, j in zip(true, reps, strict=True):
+                rows = (analysis.aligned.time_s >= rep.top_start_s) & (analysis.aligned.time_s <= rep.top_end_s)
+                truth = np.interp(
+                    analysis.aligned.time_s[rows], run.truth.time_s, run.truth.angles[side]["scapula_deg"]
+                )
+                yield ShownRep(
+                    drill,
+                    worn,
+                    seed,
+                    "shrug" in rep.faults,
+                    "trunk_moved" in rep.faults,
+                    "shrug" in j.faults,
+                    j.values["shrug_deg"],
+                    j.values["shrug_sd_deg"],
+                    j.values["scapula_share"],
+                    float(np.median(arm.angles["scapula_up_deg"][rows] - truth)),
+                    float(np.median(arm.sd["scapula_up_deg"][rows])),
+                )
+
+
+def table(seeds: int) -> pd.DataFrame:
+    reps = pd.DataFrame(rep for drill in DRILLS for worn in WORN for rep in shown_reps(drill, worn, range(seeds)))
+    out = []
+    for (drill, worn), group in reps.groupby(["drill", "worn"], sort=False):
+        hits = int((group.injected & group.found).sum())
+        clean = group[~group.injected & ~group.leaned]
+        out.append(
+            {
+                "drill": drill,
+                "trunk": worn,
+                "reps": len(group),
+                "shrugs": int(group.injected.sum()),
+                "recall": hits / group.injected.sum(),
+                "precision": hits / group.found.sum() if group.found.any() else np.nan,
+                "least shrug": group.shrug_deg[group.injected].min(),
+                "most otherwise": group.shrug_deg[~group.injected].max(),
+                "stated sd": group.shrug_sd_deg.median(),
+                "up error mean": group.up_error_deg.mean(),
+                "up error sd": group.up_error_deg.std(),
+                "up stated sd": group.up_sd_deg.median(),
+                "share": clean.share.mean(),
+            }
+        )
+    return pd.DataFrame(out)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=8)
+    print(table(parser.parse_args().seeds).to_string(index=False, float_format=lambda v: f"{v:.2f}"))
+
+
+if __name__ == "__main__":
+    main()
