@@ -12,6 +12,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import EVENT_SIDES, PLACEMENTS, SIDES, Side
 from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
+from imu_shoulder.simulate.range_tests import RangeTestScript
 from imu_shoulder.simulate.sensor import SensorModel
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -131,7 +132,7 @@ class SetScript:
         return tuple(dict.fromkeys(found))
 
 
-Block = Pose | ElbowBends | ForwardRaises | Pause | SetScript
+Block = Pose | ElbowBends | ForwardRaises | Pause | SetScript | RangeTestScript
 
 
 def other_side(side: str) -> Side:
