@@ -67,7 +67,7 @@ def analyse(
     arms = {}
     for side, arm in calibration.arms.items():
         found = arm_angles(arm, kept[side], aligned.rate_hz, params.angles)
-        sd = angle_sd(found, arm, kept[side], aligned.time_s, calibration.pose_s, params.uncertainty)
+        sd = angle_sd(found, arm, kept[side], aligned.rate_hz, params.angles, params.uncertainty)
         arms[side] = _with_scapula(replace(found, sd=sd), attitudes, pose, aligned.rate_hz, params)
     progress("sets")
     arm_sets = _find_sets(recording.events, known, asked or {}, apart, aligned, arms, pose, params)
@@ -135,12 +135,15 @@ def keep_heading(
     for number, event in enumerate(events):
         block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
     in_pose = int(np.abs(moments.time_s - (pose.start_s + pose.end_s) / 2).argmin())
-    neutral = moments.same_posture(in_pose, params.heading.neutral_rad)
-    tracks = track_heading(moments, block, neutral, params.heading, afterwards=params.afterwards)
+    tracks = track_heading(moments, block, in_pose, params.heading, afterwards=params.afterwards)
     out = {}
     for (placement, attitude), track in zip(own.items(), tracks, strict=True):
         correction = track.at(aligned.time_s) if params.afterwards else track.known_at(aligned.time_s)
-        out[placement] = turned(attitude, correction - track.correction_rad[in_pose])
+        kept = turned(attitude, correction - track.correction_rad[in_pose])
+        heading_sd, apart_sd = (
+            np.interp(aligned.time_s, track.time_s, sd) for sd in (track.sd_rad, track.apart_sd_rad)
+        )
+        out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd)
     return out
 
 

@@ -31,7 +31,8 @@ class AngleParams:
 
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
-    deviation, where the recording itself does not tell (skin hides up to half: Warner & Heller 2025).
+    deviation, where the recording itself does not tell or estimate_skin is off (skin hides up to half of it: Warner &
+    Heller 2025, doi 10.1016/j.jbiomech.2025.112893).
     """
 
     plane_from_deg: float = 15.0
@@ -40,6 +41,7 @@ class AngleParams:
     forearm_full_deg: float = 25.0
     skin_share: float = 0.7
     skin_share_sd: float = 0.12
+    estimate_skin: bool = True
     scapula: ScapulaParams = field(default_factory=ScapulaParams)
 
 
@@ -97,6 +99,7 @@ def arm_angles(
             humerus = humerus.seen_from(trunk_axes.at(seen_upper[seen["sternum"]]))
         elevation = np.degrees(np.arccos(np.clip(humerus.y[:, 1], -1, 1)))
         out["elevation_deg"] = spread(elevation, seen_upper)
+        hidden |= _direction("upper_arm", humerus, seen_upper)
         if calibration.forward_known:
             plane = np.degrees(np.arctan2(-humerus.y[:, 0], -humerus.y[:, 2]))
             defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
@@ -111,6 +114,7 @@ def arm_angles(
         forearm = segment_axes(wrist, attitudes[wrist.placement], seen_wrist, calibration.side)
         pointing_up = np.degrees(np.arccos(np.clip(forearm.y[:, 1], -1, 1)))
         out["forearm_elevation_deg"] = spread(pointing_up, seen_wrist)
+        hidden |= _direction("forearm", forearm, seen_wrist)
         if calibration.forward_known:
             out["thumb_up_deg"] = spread(np.degrees(np.arcsin(np.clip(forearm.x[:, 1], -1, 1))), seen_wrist)
 
@@ -121,8 +125,8 @@ def arm_angles(
             forearm = forearm.seen_from(trunk_axes.at(both[seen["sternum"]]))
         mine = both[seen_upper]
         elbow, pointer = _pointer(humerus.at(mine), forearm)
-        estimated = estimate_skin_share(sensor_rotation[mine], pointer, elbow, rate_hz)
-        skin = estimated or skin
+        if params.estimate_skin:
+            skin = estimate_skin_share(sensor_rotation[mine], pointer, elbow, rate_hz) or skin
         share = _handed_over(elbow, params)
         from_sensor = sensor_rotation[mine] / skin.share
         mixed = np.angle((1 - share) * np.exp(1j * from_sensor) + share * np.exp(1j * pointer))
@@ -136,6 +140,11 @@ def arm_angles(
     elif upper is not None:
         out["rotation_deg"] = spread(np.degrees(wrap_rad(sensor_rotation / skin.share)), seen_upper)
     return ArmAngles(calibration.side, reference, out, pointer_share, skin, isb, hidden=hidden)
+
+
+def _direction(name: str, segment: SegmentAxes, rows: BoolArray) -> dict[str, FloatArray]:
+    """Where a segment points, down its bone: a unit vector (M,) per axis, NaN where not seen."""
+    return {f"{name}_{axis}": spread(-segment.y[:, k], rows) for k, axis in enumerate("xyz")}
 
 
 def unswung(long_axis: FloatArray, vector: FloatArray) -> FloatArray:

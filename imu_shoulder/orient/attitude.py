@@ -37,7 +37,8 @@ class Attitude:
 
     quat_earth_from_sensor: (M, 4) scalar first, NaN where not valid. valid: (M,).
     rate_earth_rad_s: (M, 3) angular rate in earth components, bias removed, NaN where not valid.
-    bias: what was taken from the gyroscope.
+    bias: what was taken from the gyroscope. heading_sd_rad: (M,) standard deviation of the heading against the body's
+    forward direction of the pose; apart_sd_rad: against the arm's first sensor. Both None until heading is kept.
     """
 
     placement: str
@@ -45,6 +46,8 @@ class Attitude:
     rate_earth_rad_s: FloatArray
     valid: BoolArray
     bias: BiasTrack
+    heading_sd_rad: FloatArray | None = None
+    apart_sd_rad: FloatArray | None = None
 
 
 def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Attitude:

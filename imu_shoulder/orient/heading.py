@@ -10,7 +10,7 @@ second and third, is outvoted, and stays in the angles.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import pi, radians
 
@@ -38,8 +38,9 @@ class HeadingParams:
     quiet_rad_s: turning slower than this is quiet. same_posture_rad: gravity within this angle in every sensor of the
     arm; neutral_rad: likewise for the neutral posture, known by its hanging. return_rad: how well people come back
     to a posture within a set, rest_rad: from set to set; step_rad: net turn by sway from one moment to the next;
-    joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical; turn_rad:
-    how far someone may turn between sets. links: how many earlier moments of a posture each is compared with.
+    joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical;
+    least_turn_rad, turn_rad: how far at least and at most someone may turn between sets. links: how many earlier
+    moments of a posture each is compared with.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -53,6 +54,7 @@ class HeadingParams:
     joint_turn_rad: float = radians(2.5)
     drift_rad_s: float = radians(0.08)
     turn_rad: float = radians(60.0)
+    least_turn_rad: float = radians(3.0)
     links: int = 4
 
 
@@ -80,19 +82,30 @@ class QuietMoments:
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
 
-    def same_posture(self, moment: int, within_rad: float) -> BoolArray:
-        """Moments (K,) that show gravity the posture of the given one, in every sensor."""
-        ups = [sensor.inv().apply(Z_AXIS) for sensor in self.earth_from_sensor]
+    def until(self, count: int) -> QuietMoments:
+        """The first `count` moments."""
+        return replace(
+            self, time_s=self.time_s[:count], earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor]
+        )
+
+    def same_posture(self, moment: int, within_rad: float, *, of: slice = slice(None)) -> BoolArray:
+        """Moments (K,) that show gravity the posture of the given one, in every sensor, or in some of them."""
+        ups = [sensor.inv().apply(Z_AXIS) for sensor in self.earth_from_sensor[of]]
         return np.asarray(np.all([up @ up[moment] > np.cos(within_rad) for up in ups], axis=0))
 
 
 @dataclass(frozen=True, slots=True)
 class HeadingTrack:
-    """What to take off a sensor's heading: knots (K,) in s, correction and its standard deviation in rad."""
+    """What to take off a sensor's heading: knots (K,) in s, correction and its standard deviation in rad.
+
+    apart_sd_rad: standard deviation of the correction's difference from the first sensor's: the sensors of an arm
+    are surer of each other than of where the body faces.
+    """
 
     time_s: FloatArray
     correction_rad: FloatArray
     sd_rad: FloatArray
+    apart_sd_rad: FloatArray
 
     def at(self, time_s: FloatArray) -> FloatArray:
         """Correction (N,) at any times; straight between knots, so that no rep holds a jump."""
@@ -104,10 +117,6 @@ class HeadingTrack:
         values = np.concatenate([[self.correction_rad[0]], self.correction_rad[:-1], self.correction_rad])
         order = np.argsort(times, kind="stable")
         return np.asarray(np.interp(time_s, times[order], values[order]))
-
-    def sd_at(self, time_s: FloatArray) -> FloatArray:
-        """Standard deviation (N,), growing between knots with the drift that is left."""
-        return np.interp(time_s, self.time_s, self.sd_rad)
 
 
 def quiet_moments(
@@ -147,31 +156,30 @@ def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]]
 
 
 def track_heading(
-    moments: QuietMoments, block: IntArray, neutral: BoolArray, params: HeadingParams, *, afterwards: bool = True
+    moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams, *, afterwards: bool = True
 ) -> tuple[HeadingTrack, ...]:
-    """Heading correction of every sensor in `moments`, in their order. The first moment is the reference.
+    """Heading correction of every sensor in `moments`, in their order.
 
     block: (K,) number of the set or calibration movement a moment lies in, -1 outside. Inside a block the person keeps
-    facing the same way, and any posture may come back. neutral: (K,) moments in the neutral posture, the only
-    one that is taken for the same again in another block.
+    facing the same way, and any posture may come back. reference: a moment in the neutral pose; its posture is the
+    only one that is taken for the same again in another block.
     afterwards: every moment counts; otherwise each correction uses moments up to its own only (live).
     """
     count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
-    if count == 0:
-        return (HeadingTrack(np.zeros(1), np.zeros(1), np.array([params.turn_rad])),) * sensors
     steady = (block[1:] == block[:-1]) & (block[1:] >= 0)
-    links = _links(moments, block, neutral, params)
+    links = _links(moments, block, reference, params)
     turns = moments.joint_turns
     if afterwards:
-        value, sd = _solve(moments.time_s, steady, links, turns, sensors, params)
+        found = _solve(moments, steady, links, turns, params)
     else:
-        value, sd = np.zeros((sensors, count)), np.zeros((sensors, count))
+        parts = np.zeros((3, sensors, count))
         for k in range(count):
             known = [link for link in links if link.later <= k]
             turned = [turn for turn in turns if turn.before < k]
-            part, part_sd = _solve(moments.time_s[: k + 1], steady[:k], known, turned, sensors, params)
-            value[:, k], sd[:, k] = part[:, -1], part_sd[:, -1]
-    return tuple(HeadingTrack(moments.time_s, value[s], sd[s]) for s in range(sensors))
+            parts[:, :, k] = np.stack(_solve(moments.until(k + 1), steady[:k], known, turned, params))[:, :, -1]
+        found = (parts[0], parts[1], parts[2])
+    value, sd, apart = found
+    return tuple(HeadingTrack(moments.time_s, value[s], sd[s], apart[s]) for s in range(sensors))
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,12 +195,23 @@ class _Link:
     sd_rad: FloatArray
 
 
-def _links(moments: QuietMoments, block: IntArray, neutral: BoolArray, params: HeadingParams) -> list[_Link]:
-    """Pairs of moments that show the same posture to gravity in every sensor, and may be one."""
-    out = []
+def _links(moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams) -> list[_Link]:
+    """Pairs of moments that show the same posture to gravity in every sensor, and may be one.
+
+    The trunk is linked on its own wherever it is as upright as in the pose: its forward is the body's by definition.
+    """
     limbs = len(moments.earth_from_sensor) - moments.with_trunk
     rest_sd = np.array([params.rest_rad] * limbs + [params.return_rad] * moments.with_trunk)
+    trunk_sd = np.array([np.inf] * limbs + [params.return_rad] * moments.with_trunk)
+    neutral = moments.same_posture(reference, params.neutral_rad)
+    upright = np.zeros(len(neutral), dtype=bool)
+    if moments.with_trunk:
+        upright = moments.same_posture(reference, params.neutral_rad, of=slice(-1, None))
+    out = []
     for later in range(1, len(moments.time_s)):
+        if upright[later] and later != reference and not neutral[later]:
+            first, second = sorted((reference, later))
+            out += _compare(moments, np.array([first]), second, [trunk_sd])
         alike = moments.same_posture(later, params.same_posture_rad)[:later]
         comparable = (block[:later] == block[later]) & (block[later] >= 0)
         before = np.flatnonzero((alike & comparable) | (neutral[:later] & neutral[later]))
@@ -200,33 +219,45 @@ def _links(moments: QuietMoments, block: IntArray, neutral: BoolArray, params: H
             continue
         # The latest ones, and the first of all: it carries the link to the calibration.
         chosen = np.unique(np.concatenate([before[:1], before[-params.links :]]))
-        turns = []
-        for sensor in moments.earth_from_sensor:
-            turn = (sensor[later] * sensor[chosen].inv()).as_quat()
-            turns.append(wrap_rad(2 * np.arctan2(turn[:, 2], turn[:, 3])))
-        for n, earlier in enumerate(chosen):
-            near = block[earlier] == block[later] and block[later] >= 0
-            sd = np.full(len(turns), params.return_rad) if near else rest_sd
-            out.append(_Link(int(earlier), later, np.array([turn[n] for turn in turns]), sd))
+        near = (block[chosen] == block[later]) & (block[later] >= 0)
+        return_sd = np.full(len(rest_sd), params.return_rad)
+        out += _compare(moments, chosen, later, [return_sd if same else rest_sd for same in near])
     return out
 
 
+def _compare(moments: QuietMoments, earlier: IntArray, later: int, sds: Sequence[FloatArray]) -> list[_Link]:
+    """Links of one moment to some earlier ones, with the headings' differences."""
+    turns = []
+    for sensor in moments.earth_from_sensor:
+        turn = (sensor[later] * sensor[earlier].inv()).as_quat()
+        turns.append(wrap_rad(2 * np.arctan2(turn[:, 2], turn[:, 3])))
+    by_link = np.stack(turns, axis=1)
+    return [_Link(int(e), later, turn, sd) for e, turn, sd in zip(earlier, by_link, sds, strict=True)]
+
+
+def _turn_sd(moments: QuietMoments, params: HeadingParams) -> FloatArray:
+    """How far (K - 1,) the person may have turned between moments: no further than the first sensor's heading did."""
+    turns = (moments.earth_from_sensor[0][1:] * moments.earth_from_sensor[0][:-1].inv()).as_quat()
+    turned = np.abs(wrap_rad(2 * np.arctan2(turns[:, 2], turns[:, 3])))
+    return np.clip(turned, params.least_turn_rad, params.turn_rad)
+
+
 def _solve(
-    time_s: FloatArray,
+    moments: QuietMoments,
     steady: BoolArray,
     links: Sequence[_Link],
     turns: Sequence[JointTurn],
-    sensors: int,
     params: HeadingParams,
-) -> tuple[FloatArray, FloatArray]:
-    """Robust least squares for the corrections (S, K) and their standard deviations; the first moment's are zero.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Robust least squares for the corrections (S, K), their sd, and the sd of their difference from the first sensor.
 
     Unknowns per sensor: the correction at each moment and one drift rate. Where the person may turn, the sensors of
     an arm turn together. Links far out lose their say (Tukey's biweight).
     """
-    count = len(time_s)
+    count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
     width = count + 1
-    lasts_s = np.diff(time_s)
+    lasts_s = np.diff(moments.time_s)
+    turn_sd = _turn_sd(moments, params)
     rows: list[tuple[dict[int, float], float, float, bool]] = []
     for s in range(sensors):
         base = s * width
@@ -234,13 +265,14 @@ def _solve(
         rows.append(({base + count: 1.0}, 0.0, params.drift_rad_s, False))
         for k in range(count - 1):
             step = {base + k: -1.0, base + k + 1: 1.0, base + count: -lasts_s[k]}
-            rows.append((step, 0.0, params.step_rad if steady[k] else params.turn_rad, False))
+            rows.append((step, 0.0, params.step_rad if steady[k] else float(turn_sd[k]), False))
             if s and not steady[k]:
                 first = {k: 1.0, k + 1: -1.0, count: lasts_s[k]}
                 rows.append(({**step, **first}, 0.0, 2 * params.step_rad, False))
         rows += [
             ({base + link.earlier: -1.0, base + link.later: 1.0}, float(link.turn_rad[s]), float(link.sd_rad[s]), True)
             for link in links
+            if np.isfinite(link.sd_rad[s])
         ]
     # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
     between = sensors * width
@@ -268,9 +300,16 @@ def _solve(
         solution = solution + change
         if step_number > 3 and np.abs(change).max() < radians(0.05):
             break
-    spread = np.sqrt(np.diag(factors.solve(np.eye(between + 1))))
-    shape = (sensors, width)
-    return solution[:between].reshape(shape)[:, :count], spread[:between].reshape(shape)[:, :count]
+    covariance = factors.solve(np.eye(between + 1))[:between, :between].reshape(sensors, width, sensors, width)
+    value, spread, apart = (np.zeros((sensors, count)) for _ in range(3))
+    places = np.arange(count)
+    own = covariance[0, places, 0, places]
+    for s in range(sensors):
+        value[s] = solution[s * width : s * width + count]
+        mine = covariance[s, places, s, places]
+        spread[s] = np.sqrt(mine)
+        apart[s] = np.sqrt(np.maximum(mine + own - 2 * covariance[s, places, 0, places], 0.0))
+    return value, spread, apart
 
 
 def _first_guess(count: int, steady: BoolArray, links: Sequence[_Link], sensor: int) -> FloatArray:
@@ -279,7 +318,8 @@ def _first_guess(count: int, steady: BoolArray, links: Sequence[_Link], sensor: 
     """
     to: dict[int, list[_Link]] = {}
     for link in links:
-        to.setdefault(link.later, []).append(link)
+        if np.isfinite(link.sd_rad[sensor]):
+            to.setdefault(link.later, []).append(link)
     guess = np.zeros(count + 1)
     for k in range(1, count):
         guess[k] = guess[k - 1]
