@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
+    from imu_shoulder.advise import Rules
     from imu_shoulder.drills import Drill
     from imu_shoulder.model import Recording
+    from imu_shoulder.plan import Plan
 
 
 @click.command()
@@ -22,6 +24,14 @@ if TYPE_CHECKING:
 @click.option(
     "--drill-file", "drill_files", multiple=True, type=click.Path(path_type=Path), help="A drill file of your own."
 )
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="The plan to hold the session against.")
+@click.option(
+    "--history",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Results folder of an earlier session, for advice; once for each session.",
+)
+@click.option("--rules", "rule_file", type=click.Path(path_type=Path), help="Rules for advice of your own.")
 @click.option(
     "--filter",
     "method",
@@ -30,17 +40,29 @@ if TYPE_CHECKING:
     type=click.Choice(["vqf", "madgwick", "mahony", "ekf"]),
     help="Attitude filter; all but vqf are for comparison.",
 )
-def analyse(recording: Path, out: Path, column_map: Path | None, drill_files: tuple[Path, ...], method: str) -> None:
+def analyse(
+    recording: Path,
+    out: Path,
+    column_map: Path | None,
+    drill_files: tuple[Path, ...],
+    plan_file: Path | None,
+    history: tuple[Path, ...],
+    rule_file: Path | None,
+    method: str,
+) -> None:
     """Analyse RECORDING, a recording folder, and write the results.
 
     Writes reps.csv, angles.parquet, summary.json and report.html into the folder given by --out.
     """
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
+    from imu_shoulder.plan import load_plan
 
     with stage_progress() as progress:
         progress("reading")
         drills = {drill.id: drill for drill in map(load_file, drill_files)}
+        plan = None if plan_file is None else load_plan(plan_file, drills)
+        earlier, rules = _advice_from(history, rule_file)
         if column_map is None:
             from imu_shoulder.sources.folder import read_recording
 
@@ -49,28 +71,64 @@ def analyse(recording: Path, out: Path, column_map: Path | None, drill_files: tu
             from imu_shoulder.sources.column_map import read_mapped
 
             found = read_mapped(column_map, recording)
-        summary = run(found, out, drills, method, progress)
+        summary = run(found, out, drills, method, progress, plan, earlier, rules)
     tell(summary, out)
 
 
+def _advice_from(history: Sequence[Path], rule_file: Path | None) -> tuple[Sequence[Mapping[str, Any]], Rules | None]:
+    """Earlier sessions and rules, where they are given."""
+    from imu_shoulder.advise import load_rules
+    from imu_shoulder.advise.history import load_history
+
+    return load_history(history), None if rule_file is None else load_rules(rule_file)
+
+
 def run(
-    recording: Recording, out: Path, drills: Mapping[str, Drill], method: str, progress: Callable[[str], None]
-) -> Mapping[str, object]:
+    recording: Recording,
+    out: Path,
+    drills: Mapping[str, Drill],
+    method: str,
+    progress: Callable[[str], None],
+    plan: Plan | None = None,
+    history: Sequence[Mapping[str, Any]] = (),
+    rules: Rules | None = None,
+) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
+    from imu_shoulder.advise.session import session_summary
     from imu_shoulder.analysis import Params
     from imu_shoulder.orient.attitude import OrientParams
     from imu_shoulder.pipeline import analyse as run_stages
+    from imu_shoulder.plan.matching import asked_by, check_athlete, match_sets
+    from imu_shoulder.range import shipped_tests
     from imu_shoulder.report.folder import write_outputs
 
-    analysis = run_stages(recording, Params(orient=OrientParams(method=method)), drills, progress)
+    apart = shipped_tests().keys() - drills.keys()
+    planned = None
+    if plan is not None:
+        check_athlete(plan, recording.athlete)
+        planned = plan, match_sets(plan, recording.events, apart)
+    asked = None if planned is None else asked_by(*planned)
+    params = Params(orient=OrientParams(method=method))
+    analysis = run_stages(recording, params, drills, progress, asked, apart)
     progress("report")
-    return write_outputs(analysis, out)
+    return write_outputs(analysis, out, summary=session_summary(analysis, planned, history, rules))
 
 
-def tell(summary: Mapping[str, object], out: Path) -> None:
-    """Print the same headlines as the report."""
+def tell(summary: Mapping[str, Any], out: Path) -> None:
+    """Print the same headlines as the report: pain over the ceiling before all."""
+    from imu_shoulder.range.words import lines as range_lines
     from imu_shoulder.report.headlines import terminal_lines
 
+    if summary["pain"]["over"]:
+        click.echo(summary["pain"]["text"])
+    if summary["plan"] is not None:
+        for line in summary["plan"]["lines"]:
+            click.echo(line)
+    for entry in summary["advice"]:
+        click.echo(f"Advice: {entry['text']}")
+    if summary["range"] is not None:
+        for line in range_lines(summary["range"]):
+            click.echo(line)
     for line in terminal_lines(summary):
         click.echo(line)
     click.echo(f"Report: {out / 'report.html'}")

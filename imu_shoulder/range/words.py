@@ -22,9 +22,7 @@ def lines(results: Mapping[str, Any]) -> list[str]:
         if not test["published"]:
             out.append("  No published value at hand for this test, age and sex.")
     if "gravity" in results["elevation_reference"]:
-        out.append(
-            "Elevation is against gravity, as no sensor on the breastbone told of the trunk: leaning adds to it."
-        )
+        out.append("Elevation was read against gravity, not against the trunk: leaning adds to it.")
     return [*out, results["context"]]
 
 

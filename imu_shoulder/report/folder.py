@@ -6,6 +6,7 @@ import json
 import shutil
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -18,13 +19,17 @@ from imu_shoulder.report.tables import angles_table, reps_table
 FILES = ("reps.csv", "angles.parquet", "summary.json", "report.html")
 
 
-def write_outputs(analysis: Analysis, out: Path, *, report: bool = True) -> dict[str, object]:
+def write_outputs(
+    analysis: Analysis, out: Path, *, report: bool = True, summary: dict[str, Any] | None = None
+) -> dict[str, Any]:
     """Write the output files into `out` (made if missing, older ones replaced) and return the summary.
 
+    summary: of the analysis with what was added to it, such as a plan; made from the analysis alone if None.
     The files are written beside their places and moved there at the end, so that a full disk leaves no half report.
     Raises OutputError.
     """
-    summary, reps, angles = summarise(analysis), reps_table(analysis), angles_table(analysis)
+    summary = summarise(analysis) if summary is None else summary
+    reps, angles = reps_table(analysis), angles_table(analysis)
     try:
         out.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".writing-", dir=out) as scratch:
@@ -40,7 +45,7 @@ def write_outputs(analysis: Analysis, out: Path, *, report: bool = True) -> dict
     return summary
 
 
-def _write(scratch: Path, summary: dict[str, object], reps: pd.DataFrame, angles: pd.DataFrame, report: bool) -> None:
+def _write(scratch: Path, summary: dict[str, Any], reps: pd.DataFrame, angles: pd.DataFrame, report: bool) -> None:
     reps.to_csv(scratch / "reps.csv", index=False, lineterminator="\n")
     angles.to_parquet(scratch / "angles.parquet", index=False)
     (scratch / "summary.json").write_text(json.dumps(summary, indent=1, ensure_ascii=False), encoding="utf-8")
