@@ -13,6 +13,7 @@ import numpy as np
 
 from imu_shoulder import __version__
 from imu_shoulder.analysis import AnalysedSet, Analysis
+from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.model import Finding
@@ -97,14 +98,42 @@ def _calibration(arm: ArmCalibration, analysis: Analysis) -> dict[str, Any]:
 def _not_seen(analysis: Analysis) -> list[str]:
     worn = set(analysis.attitudes)
     out = ["Pain and muscle activity: no sensor shows them. Ask."]
-    if not any(placement.endswith("acromion") for placement in worn):
-        out.append("Shrugging: no sensor sat on the shoulder blade, so it was not seen.")
+    out += _shrugs_not_seen(analysis)
     if "sternum" not in worn:
         out.append("The trunk: no sensor sat on the breastbone, so leaning was not seen.")
     for side, arm in analysis.calibration.arms.items():
         missing = [n for n, s in (("upper arm", arm.upper_arm), ("wrist", arm.wrist)) if s is None]
         if missing:
             out.append(f"{side.capitalize()} {' and '.join(missing)}: no sensor, so fewer angles.")
+    return out
+
+
+def _shrugs_not_seen(analysis: Analysis) -> list[str]:
+    """What is not known of the shoulder blades: side by side, or in one line where neither wore a sensor."""
+    bare = [side for side in analysis.arms if f"{side}_acromion" not in analysis.attitudes]
+    if len(bare) == len(analysis.arms):
+        return ["Shrugging: no sensor sat on the shoulder blade, so it was not seen."]
+    out = []
+    for side, arm in analysis.arms.items():
+        of = f"Shrugging of the {side} shoulder"
+        sets = [found for found in analysis.sets if found.arm_set.side == side]
+        unjudged = [
+            str(found.arm_set.number)
+            for found in sets
+            if found.arm_set.counted and not any(np.isfinite(j.values["shrug_deg"]) for j in found.judged)
+        ]
+        if side in bare:
+            out.append(f"{of}: no sensor sat on that shoulder blade, so it was not seen.")
+            continue
+        if not arm.scapula_reference:
+            out.append(f"{of}: the arm was not seen raised, so how the shoulder blade turned cannot be told.")
+            continue
+        if arm.scapula_reference == "gravity":
+            out.append(f"{of} was seen against gravity only: a trunk that leans can look like a shrug and hide one.")
+        if any((arm.angles["elevation_deg"][slice(*found.arm_set.rows)] > REACH_DEG).any() for found in sets):
+            out.append(f"{of} above {REACH_DEG:g} deg: there the skin no longer follows the shoulder blade.")
+        if unjudged:
+            out.append(f"{of} in set {', '.join(unjudged)}: too few reps within reach to know what is usual.")
     return out
 
 
