@@ -44,12 +44,10 @@ class StillCheck:
     acc: Mapping[str, AxisNoise]
 
 
-def check_still(
-    track: Track, time_s: FloatArray, rate_hz: float, temperature_c: FloatArray | None = None
-) -> StillCheck:
+def check_still(track: Track, rate_hz: float, temperature_c: FloatArray | None = None) -> StillCheck:
     """Noise of a sensor at rest over the longest stretch without gaps.
 
-    time_s (M,), temperature_c (M,) on the track's grid, NaN where unknown. Raises RecordingError when the
+    temperature_c (M,) on the track's grid, NaN where unknown. Raises RecordingError when the
     sensor moved or the stretch is too short.
     """
     from imu_shoulder.orient.bias import runs

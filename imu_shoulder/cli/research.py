@@ -84,3 +84,32 @@ def validate(
     for line in headlines(study):
         click.echo(line)
     click.echo(f"Report: {out / 'report.html'}")
+
+
+@click.command("sensor-check")
+@OUT
+@click.option("--still", type=FOLDER, help="Recording folder of sensors left alone: noise, offset, drift.")
+@click.option("--six-face", "six_face", type=FOLDER, help="Recording folder of sensors laid on each face in turn.")
+@click.option("--turns", type=FOLDER, help="Recording folder of sensors turned by a known angle, rest to rest.")
+@click.option("--turn-deg", default=90.0, show_default=True, help="The known angle of each turn.")
+def sensor_check(out: Path, still: Path | None, six_face: Path | None, turns: Path | None, turn_deg: float) -> None:
+    """Check how good the sensors are, and what that means in the drills.
+
+    Give one or more of --still, --six-face and --turns. Writes report.html, figures.csv, origin.json and, after
+    --six-face or --turns, correction.toml. A temperature.csv (time_s,temperature_c) in the --still folder gives the
+    drift with temperature.
+    """
+    _need("allantools", "matplotlib")
+    from imu_shoulder.bench.output import run_checks, write_checks
+    from imu_shoulder.cli.progress import stage_progress
+
+    if still is None and six_face is None and turns is None:
+        raise click.UsageError("Give --still, --six-face or --turns.")
+    with stage_progress() as progress:
+        progress("checking")
+        checks = run_checks(still, six_face, turns, turn_deg)
+        progress("simulating drills with this sensor")
+        verdict = write_checks(checks, {"turn_deg": turn_deg}, out)
+    for sentence in verdict:
+        click.echo(sentence)
+    click.echo(f"Report: {out / 'report.html'}")
