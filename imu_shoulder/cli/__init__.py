@@ -20,6 +20,7 @@ _COMMANDS = {
     "record": "record",
     "recover": "record",
     "validate": "research",
+    "sensor-check": "research",
 }
 
 
@@ -33,8 +34,8 @@ class _LazyGroup(click.Group):
         if cmd_name not in _COMMANDS:
             return None
         module = importlib.import_module(f"imu_shoulder.cli.{_COMMANDS[cmd_name]}")
-        command: click.Command = getattr(module, cmd_name)
-        return command
+        commands = (found for found in vars(module).values() if isinstance(found, click.Command))
+        return next(command for command in commands if command.name == cmd_name)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The list of commands from a table, so that help needs no command's imports."""

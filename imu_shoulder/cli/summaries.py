@@ -9,4 +9,5 @@ SUMMARIES = {
     "record": "Record from sensor nodes over Bluetooth Low Energy.",
     "recover": "Turn what a crash left of a recording into a recording folder.",
     "validate": "Compare our angles with a goniometer's or another reference's.",
+    "sensor-check": "Check how good the sensors are, and what that means in the drills.",
 }
