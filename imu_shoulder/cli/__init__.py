@@ -14,6 +14,7 @@ from imu_shoulder.errors import ShoulderError
 _COMMANDS = {
     "demo": "demo",
     "analyse": "analyse",
+    "range": "range",
     "drills": "drills",
     "simulate": "simulate",
     "scan": "record",
