@@ -54,6 +54,7 @@ def _line(drill: Drill, side: str, sessions: Sequence[Summary], rules: Rules) ->
         if _met(rule, with_drill, drill.id, side, pain["ceiling"]) and not (rule.advice == "ready_to_ask" and unclean)
     )
     advice = "stop" if pain["over"] else rule.advice
+    ready = rules.of("ready_to_ask")
     looked_at = with_drill[: max(rule.sessions, 1)]
     because = [
         _because(session, entry, rule.each_set, pain["ceiling"])
@@ -69,7 +70,8 @@ def _line(drill: Drill, side: str, sessions: Sequence[Summary], rules: Rules) ->
         "because": because,
         "prerequisites": needed,
         "next": list(drill.followed_by),
-        "text": _text(drill, side, advice, because, needed, len(with_drill), pain, rules),
+        "next_takes": None if ready is None else ready.text,
+        "text": _text(drill, side, advice, because, needed, pain),
     }
 
 
@@ -142,9 +144,7 @@ def _text(
     advice: str,
     because: Sequence[Mapping[str, Any]],
     needed: Sequence[Mapping[str, Any]],
-    sessions_with_drill: int,
     pain: Mapping[str, Any],
-    rules: Rules,
 ) -> str:
     parts = [f"{drill.title}, {side} arm: {SAID[advice]}."]
     if advice == "stop":
@@ -160,8 +160,5 @@ def _text(
         told = "; ".join(entry["text"] for entry in because if entry["session"] == name)
         where = f" ({name})" if len(names) > 1 else ""
         parts.append(f"From {told}{where}.")
-    ready = rules.of("ready_to_ask")
-    if advice == "stay" and ready is not None:
-        parts.append(f"To ask for the next step takes {ready.text}; so far {sessions_with_drill} with this drill.")
     parts += [f"{entry['text']}." for entry in needed if entry["state"] != "shown"]
     return " ".join([*parts, DECIDES])

@@ -119,16 +119,13 @@ def tell(summary: Mapping[str, Any], out: Path) -> None:
     from imu_shoulder.range.words import lines as range_lines
     from imu_shoulder.report.headlines import terminal_lines
 
-    if summary["pain"]["over"]:
-        click.echo(summary["pain"]["text"])
-    if summary["plan"] is not None:
-        for line in summary["plan"]["lines"]:
-            click.echo(line)
-    for entry in summary["advice"]:
-        click.echo(f"Advice: {entry['text']}")
-    if summary["range"] is not None:
-        for line in range_lines(summary["range"]):
-            click.echo(line)
-    for line in terminal_lines(summary):
+    lines = terminal_lines(summary)
+    cautions = len(lines) - len(summary["cautions"])
+    said = [summary["pain"]["text"]] if summary["pain"]["over"] else []
+    said += lines[:cautions]
+    said += summary["plan"]["lines"] if summary["plan"] is not None else []
+    said += [f"Advice: {entry['text']}" for entry in summary["advice"]]
+    said += range_lines(summary["range"]) if summary["range"] is not None else []
+    for line in said + lines[cautions:]:
         click.echo(line)
     click.echo(f"Report: {out / 'report.html'}")
