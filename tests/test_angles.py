@@ -16,7 +16,7 @@ from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.frames import EARTH_FROM_STANDING, heading_rotation, quat_from_rotation, side_sign
 from imu_shoulder.model import SIDES, Side
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.bias import BiasTrack
+from imu_shoulder.orient.bias import StillnessParams, track_bias
 
 Array = NDArray[np.float64]
 X, Y, Z = np.eye(3)
@@ -28,7 +28,7 @@ MOUNTED = {
     "wrist": Rotation.from_euler("XYZ", [-160, 35, 10], degrees=True),
     "sternum": Rotation.from_euler("XYZ", [5, 80, -40], degrees=True),
 }
-NO_BIAS = BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+NO_BIAS = track_bias([], RATE_HZ, StillnessParams())
 
 
 def seen_by(placement: str, standing_from_segment: Rotation) -> tuple[Attitude, SensorCalibration]:
