@@ -60,7 +60,7 @@ def analyse(
     kept = {
         side: keep_heading(aligned, attitudes, side, recording.events, pose, params)
         for side in SIDES
-        if any(placement.startswith(side) for placement in attitudes)
+        if any(f"{side}_{part}" in attitudes for part in ("wrist", "upper_arm"))
     }
     calibration = calibrate(aligned.time_s, aligned.rate_hz, kept, recording.events, pose)
     progress("angles")

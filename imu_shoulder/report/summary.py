@@ -16,7 +16,7 @@ from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.calibrate.model import ArmCalibration
-from imu_shoulder.model import Finding
+from imu_shoulder.model import SIDES, Finding
 from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
 
 SCHEMA = 1
@@ -113,7 +113,11 @@ def _shrugs_not_seen(analysis: Analysis) -> list[str]:
     bare = [side for side in analysis.arms if f"{side}_acromion" not in analysis.attitudes]
     if len(bare) == len(analysis.arms):
         return ["Shrugging: no sensor sat on the shoulder blade, so it was not seen."]
-    out = []
+    out = [
+        f"Shrugging of the {side} shoulder: no sensor sat on the upper arm or wrist, so it was not seen."
+        for side in SIDES
+        if side not in analysis.arms and f"{side}_acromion" in analysis.attitudes
+    ]
     for side, arm in analysis.arms.items():
         of = f"Shrugging of the {side} shoulder"
         sets = [found for found in analysis.sets if found.arm_set.side == side]
