@@ -36,7 +36,7 @@ class ShownRep:
     found: bool
     shrug_deg: float
     shrug_sd_deg: float
-    share: float
+    share_pct: float
     up_error_deg: float
     up_sd_deg: float
 
@@ -66,7 +66,7 @@ def shown_reps(drill: str, worn: str, seeds: Sequence[int]) -> Iterator[ShownRep
                     "shrug" in j.faults,
                     j.values["shrug_deg"],
                     j.values["shrug_sd_deg"],
-                    j.values["scapula_share"],
+                    j.values["scapula_share_pct"],
                     float(np.median(arm.angles["scapula_up_deg"][rows] - truth)),
                     float(np.median(arm.sd["scapula_up_deg"][rows])),
                 )
@@ -92,7 +92,7 @@ def table(seeds: int) -> pd.DataFrame:
                 "up error mean": group.up_error_deg.mean(),
                 "up error sd": group.up_error_deg.std(),
                 "up stated sd": group.up_sd_deg.median(),
-                "share": clean.share.mean(),
+                "share %": clean.share_pct.mean(),
             }
         )
     return pd.DataFrame(out)

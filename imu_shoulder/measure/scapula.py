@@ -184,13 +184,13 @@ def shrug_sd_deg(data: RepData) -> float:
 
 
 @measure(
-    "scapula_share",
-    "1",
+    "scapula_share_pct",
+    "%",
     "the shoulder blade's share of the arm's elevation along the lift",
     "least-squares slope of scapula_up_deg on elevation_deg over the lift, up to 120 deg",
     "2:1 rhythm, a third: Inman et al. 1944, via PMC3327809",
 )
-def scapula_share(data: RepData) -> float:
+def scapula_share_pct(data: RepData) -> float:
     up, elevation = data.angles.get("scapula_up_deg"), data.angles.get("elevation_deg")
     if up is None or elevation is None:
         return float("nan")
@@ -199,4 +199,4 @@ def scapula_share(data: RepData) -> float:
     x, y = elevation[rows][seen], up[rows][seen]
     if len(x) < 2 or np.ptp(x) < LEAST_LIFT_DEG:
         return float("nan")
-    return float(np.polyfit(x, y, 1)[0])
+    return 100.0 * float(np.polyfit(x, y, 1)[0])
