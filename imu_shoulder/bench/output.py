@@ -137,8 +137,8 @@ def _still_section(check: StillCheck) -> Section:
     sentences = list(READING_RULES)
     if any(axis.drift_per_deg_c is not None for axis in check.gyr.values()):
         sentences.append(
-            "The drift with temperature is a straight line over 10 s means. Over a single warming, an offset that wanders "
-            "by itself looks the same: warm and cool the sensor before you believe it."
+            "The drift with temperature is a straight line over 10 s means. Over a single warming, an offset that "
+            "wanders by itself looks the same: warm and cool the sensor before you believe it."
         )
     head = (
         "axis",

@@ -113,3 +113,82 @@ def sensor_check(out: Path, still: Path | None, six_face: Path | None, turns: Pa
     for sentence in verdict:
         click.echo(sentence)
     click.echo(f"Report: {out / 'report.html'}")
+
+
+def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
+    """A=B texts as a mapping. Raises UsageError."""
+    found = dict(text.split("=", 1) for text in texts if "=" in text)
+    if len(found) != len(texts):
+        raise click.UsageError(f"{option} takes NAME=VALUE, each name once.")
+    return found
+
+
+@click.command()
+@click.argument("recordings", metavar="RECORDING...", nargs=-1, required=True, type=FOLDER)
+@OUT
+@click.option(
+    "--format",
+    "form",
+    default="bids",
+    show_default=True,
+    type=click.Choice(["bids", "tables"]),
+    help="A Motion-BIDS data set, or CSV and Parquet with a data dictionary.",
+)
+@click.option(
+    "--angles/--no-angles", default=True, show_default=True, help="Put the joint angles into the data set too."
+)
+@click.option("--task", default="shoulderwarmup", show_default=True, help="Task label of the data set.")
+@click.option(
+    "--participant", "participants", multiple=True, metavar="ATHLETE=LABEL", help="Label in place of initials."
+)
+@DRILL_FILES
+def export(
+    recordings: tuple[Path, ...],
+    out: Path,
+    form: str,
+    angles: bool,
+    task: str,
+    participants: tuple[str, ...],
+    drill_files: tuple[Path, ...],
+) -> None:
+    """Export recordings in open formats.
+
+    --format bids writes raw channels, joint angles, events and participants as a Motion-BIDS data set; --format tables
+    writes reps and angles as CSV and Parquet with dictionary.csv.
+    """
+    from imu_shoulder.exchange.bids_write import Exported, write_bids
+    from imu_shoulder.exchange.tables import write_tables
+    from imu_shoulder.report.tables import angles_table
+    from imu_shoulder.sources.folder import read_recording
+
+    labels = _pairs(participants, "--participant")
+    if form == "tables":
+        write_tables([analysis for _, analysis in _analysed(recordings, drill_files)], out)
+    elif angles:
+        found = [(analysis.recording, angles_table(analysis)) for _, analysis in _analysed(recordings, drill_files)]
+        write_bids([Exported(r, table, labels.get(r.athlete)) for r, table in found], out, task)
+    else:
+        raw = [read_recording(folder) for folder in recordings]
+        write_bids([Exported(r, None, labels.get(r.athlete)) for r in raw], out, task)
+    click.echo(f"Written: {out}")
+
+
+@click.command("import")
+@click.argument("dataset", type=FOLDER)
+@OUT
+@click.option(
+    "--placement", "placements", multiple=True, metavar="POINT=PLACEMENT", help="Which tracked point was worn where."
+)
+def import_dataset(dataset: Path, out: Path, placements: tuple[str, ...]) -> None:
+    """Import a Motion-BIDS data set: one recording folder per session.
+
+    Takes accelerometer and gyroscope channels of tracked points that are placements (right_wrist, ...), or are named as
+    one with --placement.
+    """
+    from imu_shoulder.exchange.bids_read import folder_name, read_bids
+    from imu_shoulder.sources.folder import write_recording
+
+    for recording in read_bids(dataset, _pairs(placements, "--placement")):
+        folder = out / folder_name(recording)
+        write_recording(recording, folder)
+        click.echo(f"Recording: {folder}")

@@ -1,0 +1,186 @@
+"""Recordings out of a Motion-BIDS data set: our own exports, and those of others whose tracked points are named."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.errors import RecordingError
+from imu_shoulder.exchange.bids_write import label
+from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
+from imu_shoulder.sources.events import read_events
+from imu_shoulder.sources.folder import make_stream
+from imu_shoulder.sources.tables import file_sha256
+from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
+
+AXES = ("x", "y", "z")
+_TO_DO = "correct the data set"
+
+
+def read_bids(root: Path, placements: Mapping[str, str] | None = None) -> list[Recording]:
+    """Every session of every participant that has accelerometer and gyroscope channels.
+
+    placements: tracked point -> placement, for data sets that name body parts otherwise; tracked points that are
+    no placement and not named here are left out. Raises RecordingError where nothing can be read.
+    """
+    if not (root / "dataset_description.json").is_file():
+        raise RecordingError(
+            f"a BIDS data set at {root}", "it has no dataset_description.json", "give the folder that holds that file"
+        )
+    folders = sorted({path.parent for path in root.glob("sub-*/**/motion/*_motion.tsv")})
+    if not folders:
+        raise RecordingError("motion data in the data set", "there is no *_motion.tsv", "give a Motion-BIDS data set")
+    athletes = _column(root / "participants.tsv", "participant_id", "athlete")
+    found = []
+    seen: set[str] = set()
+    for folder in folders:
+        for stem in sorted({path.name.split("_tracksys-")[0] for path in folder.glob("*_tracksys-*_motion.tsv")}):
+            recording = _read_session(folder, stem, athletes, placements or {}, seen)
+            if recording is not None:
+                found.append(recording)
+    if not found:
+        points = ", ".join(sorted(seen)) or "none"
+        raise RecordingError(
+            f"tracked points out of {', '.join(PLACEMENTS)}",
+            f"the accelerometers and gyroscopes are at {points}",
+            "say which is which with --placement POINT=PLACEMENT",
+        )
+    return found
+
+
+def _read_session(
+    folder: Path, stem: str, athletes: Mapping[str, str], placements: Mapping[str, str], seen: set[str]
+) -> Recording | None:
+    streams: dict[str, SensorStream] = {}
+    hashes: dict[str, str] = {}
+    sub = stem.split("_")[0]
+    for path in sorted(folder.glob(f"{stem}_tracksys-*_motion.tsv")):
+        for stream in _read_system(path, placements, seen):
+            if stream.placement in streams:
+                raise RecordingError(f"each placement once in {stem}", f"{stream.placement} comes twice", _TO_DO)
+            streams[stream.placement] = stream
+            hashes[path.name] = file_sha256(path)
+    if not streams:
+        return None
+    events = folder / f"{stem}_events.tsv"
+    scans = next(iter(folder.parent.glob("*_scans.tsv")), None)
+    name, start = _from_scans(scans, stem)
+    athlete = athletes.get(sub, "n/a")
+    return Recording(
+        name=name or stem,
+        athlete=sub.removeprefix("sub-") if athlete == "n/a" else athlete,
+        start=start,
+        streams={placement: streams[placement] for placement in PLACEMENTS if placement in streams},
+        events=read_events(events) if events.is_file() else (),
+        file_sha256=hashes,
+    )
+
+
+def _read_system(path: Path, placements: Mapping[str, str], seen: set[str]) -> list[SensorStream]:
+    """One stream per tracked point that has a whole accelerometer and gyroscope."""
+    stem = path.name.removesuffix("_motion.tsv")
+    channels = _table(path.with_name(f"{stem}_channels.tsv"))
+    missing = [c for c in ("name", "component", "type", "tracked_point", "units") if c not in channels.columns]
+    if missing:
+        raise RecordingError(f"column {missing[0]} in {stem}_channels.tsv", "it is missing", _TO_DO)
+    inertial = channels[channels["type"].isin(["ACCEL", "GYRO"])]
+    if inertial.empty:
+        return []
+    head = _sidecar(path.with_name(f"{stem}_motion.json"))
+    rate_hz = head.get("SamplingFrequency")
+    if not isinstance(rate_hz, int | float) or not rate_hz > 0:
+        raise RecordingError(f"SamplingFrequency over 0 in {stem}_motion.json", f"it is {rate_hz!r}", _TO_DO)
+    samples = _samples(path, len(channels))
+    latency = np.flatnonzero((channels["type"] == "LATENCY").to_numpy())
+    time_s = samples[:, latency[0]] if len(latency) else np.arange(len(samples)) / float(rate_hz)
+    streams = []
+    for point in inertial["tracked_point"].unique():
+        seen.add(point)
+        placement = placements.get(point, point)
+        mine = channels[channels["tracked_point"] == point]
+        parts = [_axes(mine, "ACCEL", ACC_UNIT_M_S2, samples), _axes(mine, "GYRO", GYR_UNIT_RAD_S, samples)]
+        if placement not in PLACEMENTS or parts[0] is None or parts[1] is None:
+            continue
+        mag = _axes(mine, "MAGN", None, samples)
+        values = np.column_stack([time_s, *(part for part in (*parts, mag) if part is not None)])
+        values = values[np.isfinite(values).all(axis=1)]
+        ranges = (head.get("AccelerometerRange"), head.get("GyroscopeRange"))
+        streams.append(make_stream(placement, values, float(rate_hz), path.name, ranges))
+    return streams
+
+
+def _axes(
+    channels: pd.DataFrame, kind: str, units: Mapping[str, float] | None, samples: FloatArray
+) -> FloatArray | None:
+    """(N, 3) in SI units, None without all three axes. Raises RecordingError for a unit that is not known."""
+    rows = channels[channels["type"] == kind]
+    at = [rows.index[rows["component"] == axis] for axis in AXES]
+    if any(len(found) != 1 for found in at):
+        return None
+    scale = 1.0
+    if units is not None:
+        named = set(rows["units"])
+        if len(named) != 1 or not named <= set(units):
+            raise RecordingError(f"{kind} in {' or '.join(units)}", f"units are {', '.join(sorted(named))}", _TO_DO)
+        scale = units[named.pop()]
+    return np.ascontiguousarray(samples[:, [int(found[0]) for found in at]] * scale)
+
+
+def _samples(path: Path, count: int) -> FloatArray:
+    try:
+        table = pd.read_csv(path, sep="\t", header=None, na_values=["n/a"], dtype=np.float64)
+    except (ValueError, pd.errors.ParserError) as error:
+        raise RecordingError(f"numbers in {path.name}", f"it cannot be read ({error})", _TO_DO) from error
+    if table.shape[1] != count:
+        raise RecordingError(
+            f"{count} columns in {path.name}, as channels.tsv says", f"there are {table.shape[1]}", _TO_DO
+        )
+    return table.to_numpy(dtype=np.float64)
+
+
+def _from_scans(path: Path | None, stem: str) -> tuple[str | None, str]:
+    """The recording's name, if ours, and its start; the BIDS epoch of unknown dates without scans.tsv."""
+    if path is not None:
+        for row in _table(path).to_dict("records"):
+            if Path(row["filename"]).name.startswith(f"{stem}_tracksys-"):
+                start = str(row.get("start", "n/a"))
+                start = str(row.get("acq_time", "n/a")).replace("Z", "+00:00") if start == "n/a" else start
+                return row.get("recording"), start if start != "n/a" else UNKNOWN_START
+    return None, UNKNOWN_START
+
+
+# BIDS puts dates before 1925 where the true one is withheld (common principles, anonymised dates).
+UNKNOWN_START = "1924-01-01T00:00:00"
+
+
+def _column(path: Path, key: str, column: str) -> dict[str, str]:
+    if not path.is_file():
+        return {}
+    table = _table(path)
+    return dict(zip(table[key], table[column], strict=True)) if column in table.columns else {}
+
+
+def _table(path: Path) -> pd.DataFrame:
+    try:
+        return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
+    except (OSError, ValueError, pd.errors.ParserError) as error:
+        raise RecordingError(f"a readable {path.name}", f"it is not ({error})", _TO_DO) from error
+
+
+def _sidecar(path: Path) -> dict[str, Any]:
+    try:
+        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise RecordingError(f"a readable {path.name}", f"it is not ({error})", _TO_DO) from error
+    return found
+
+
+def folder_name(recording: Recording) -> str:
+    """A name for the recording's folder: its own where it is a plain one, else its label."""
+    plain = Path(recording.name).name == recording.name and recording.name not in ("", ".", "..")
+    return recording.name if plain else label(recording.name)

@@ -1,0 +1,80 @@
+"""The data dictionary: table, column, unit and meaning of everything `analyse` writes as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pandas as pd
+
+from imu_shoulder.measure.registry import all_measures
+from imu_shoulder.model import SIDES
+
+REPS = {
+    "set": "Number of the set among the set rows of events.tsv, from 1",
+    "drill": "Id of the drill, empty for an open set",
+    "side": "right or left",
+    "rep": "Number within the set and arm, from 1",
+    "start_s": "The motion sets out",
+    "top_start_s": "It has arrived at the top",
+    "top_end_s": "It leaves the top",
+    "end_s": "It is back at the start",
+    "angle": "Leading angle: its rise and fall is the rep",
+    "start_deg": "Leading angle before the rep",
+    "top_deg": "Leading angle at the top",
+    "arc_deg": "top_deg less start_deg",
+    "lift_s": "From start to top",
+    "hold_s": "Longest unbroken time at the top",
+    "lower_s": "From top to end",
+    "rest_s": "From the end to the next rep",
+    "faults": "Names joined by ;, empty for a clean rep",
+    "excluded": "Why the rep could not be scored, empty for a scored one",
+    "role": "lift, or hold for the arm that stays up",
+    "stations": "Stays of a drill of several stations, name:seconds joined by ;",
+}
+ANGLES = {
+    "elevation_deg": "Upper arm from hanging, about the trunk sensor if worn, else about gravity",
+    "plane_deg": "Plane of elevation, 0 to the side, 90 to the front; undefined near 0 and 180 of elevation",
+    "rotation_deg": "Axial rotation of the upper arm from the neutral pose, external positive",
+    "elbow_deg": "Elbow flexion",
+    "forearm_deg": "Forearm rotation, pronation positive, 0 thumb forward",
+    "thumb_up_deg": "Thumb side above the level",
+    "forearm_elevation_deg": "Forearm from hanging",
+    "trunk_lean_deg": "Trunk lean from the neutral pose",
+    "trunk_turn_deg": "Trunk turn from the neutral pose",
+    "scapula_up_deg": "Upward rotation of the shoulder blade from the neutral pose",
+    "isb_plane_deg": "ISB Y-X'-Y'': plane of elevation",
+    "isb_elevation_deg": "ISB Y-X'-Y'': elevation, negative",
+    "isb_axial_deg": "ISB Y-X'-Y'': axial rotation, internal positive",
+    "rotation_source": "What rotation_deg was taken from",
+}
+_UNITS = (("_deg_s", "deg/s"), ("_pct", "%"), ("_deg", "deg"), ("_s", "s"))
+
+
+def data_dictionary(reps: Iterable[str], angles: Iterable[str]) -> pd.DataFrame:
+    """One row per column of both tables: table, column, unit, meaning.
+
+    reps, angles: the column names that were written. Measures bring their own unit and meaning.
+    """
+    measures = {m.name: m for m in all_measures()}
+    rows = []
+    for column in reps:
+        if column in measures:
+            rows.append(("reps", column, measures[column].unit, measures[column].meaning))
+        else:
+            rows.append(("reps", column, _unit(column), REPS.get(column, "")))
+    for column in angles:
+        side, _, name = column.partition("_")
+        if column == "time_s":
+            rows.append(("angles", column, "s", "Seconds of the recording's clock"))
+        elif side in SIDES and name.removesuffix("_sd") in ANGLES:
+            meaning = ANGLES[name.removesuffix("_sd")]
+            spread = name.endswith("_sd")
+            text = f"{'Standard deviation: ' if spread else ''}{meaning}, {side} arm"
+            rows.append(("angles", column, _unit(name.removesuffix("_sd")), text))
+        else:
+            rows.append(("angles", column, _unit(column), ""))
+    return pd.DataFrame(rows, columns=["table", "column", "unit", "meaning"])
+
+
+def _unit(column: str) -> str:
+    return next((unit for suffix, unit in _UNITS if column.endswith(suffix)), "1")
