@@ -22,6 +22,8 @@ _COMMANDS = {
     "recover": "record",
     "validate": "research",
     "sensor-check": "research",
+    "export": "research",
+    "import": "research",
 }
 
 

@@ -11,4 +11,6 @@ SUMMARIES = {
     "recover": "Turn what a crash left of a recording into a recording folder.",
     "validate": "Compare our angles with a goniometer's or another reference's.",
     "sensor-check": "Check how good the sensors are, and what that means in the drills.",
+    "export": "Export recordings in open formats.",
+    "import": "Import a Motion-BIDS data set: one recording folder per session.",
 }
