@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.drills import AngleRange, Drill
+from imu_shoulder.assess.notes import rep_notes, short_stays, skipped
+from imu_shoulder.drills import Drill
+from imu_shoulder.measure.curves import TREMOR_BAND_HZ as TREMOR_HZ
+from imu_shoulder.measure.curves import SetCurves, in_band, quietest_rms
 from imu_shoulder.measure.hold import unbroken
-from imu_shoulder.measure.registry import RepData, all_measures
+from imu_shoulder.measure.movement import rep_tempo
+from imu_shoulder.measure.pauses import missing, pauses_text
+from imu_shoulder.measure.registry import Floor, RepData, all_measures
+from imu_shoulder.measure.stations import first_order, station_text, twice_held
 from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import ArmSet, Rep
 
 
@@ -40,6 +47,9 @@ class JudgedRep:
     """A rep with its measures (column name -> value, NaN where unknown), faults and reason of exclusion.
 
     number: counts reps and partial reps from 1; a false start carries the number of the rep it precedes.
+    texts: column name -> text: the four-field tempo, pauses, station_holds, notes. curve_deg: (CURVE_POINTS,) the
+    leading angle over the rep, start to end in equal shares of its time; empty where it was not all seen.
+    floor: the sensor's own noise that was taken off.
     """
 
     number: int
@@ -47,6 +57,16 @@ class JudgedRep:
     values: Mapping[str, float]
     faults: tuple[str, ...]
     excluded: str
+    texts: Mapping[str, str] = field(default_factory=dict)
+    curve_deg: FloatArray = field(default_factory=lambda: np.empty(0))
+    floor: Floor = field(default_factory=Floor)
+
+
+CURVE_POINTS = 101
+# The quietest stillness of a recording is the sensor's own noise, unless it is louder than this: then it is the person.
+LOUDEST_FLOOR = Floor(tremor_deg=0.0016, tremor_deg_s=0.1)
+# A last station missed after this much of the way was aimed at and not reached; after less it was left out.
+AIMED_PCT = 33.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +102,8 @@ def judge_set(
     inside = {name: values[rows] for name, values in angles.items()}
     times = time_s[rows]
     drill = None if arm_set.counted_only else arm_set.drill
+    curves = SetCurves(rate_hz, arm_set.curve_deg, inside)
+    floor = _floor(angles.get(f"{arm_set.angle}_deg"), rate_hz)
     starts = [rep.start_deg for rep in arm_set.counted]
     usual_start = float(np.median(starts)) if starts else float("nan")
     out = []
@@ -96,6 +118,9 @@ def judge_set(
             arm_set.curve_deg[span],
             {name: values[span] for name, values in inside.items()},
             band_deg(drill, rep.start_deg),
+            curves,
+            span.start,
+            floor,
         )
         values = {m.name: m.compute(data) for m in all_measures()}
         excluded = _excluded(rep, rate_hz, seen[rows][span], clipped[rows][span], params)
@@ -104,9 +129,36 @@ def judge_set(
             case = Case(data, values, usual_start, params)
             asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
             faults = tuple(name for name, found in asked.items() if found(drill, case))
-        out.append(JudgedRep(number, rep, values, faults, excluded))
+        texts = {
+            "tempo": rep_tempo(data),
+            "pauses": pauses_text(data),
+            "station_holds": station_text(data),
+            "notes": ";".join(rep_notes(data, faults, params.hold_margin_s)),
+        }
+        out.append(JudgedRep(number, rep, values, faults, excluded, texts, _normalised(data), floor))
         number += rep.kind != "false_start"
     return tuple(out)
+
+
+def _floor(values: FloatArray | None, rate_hz: float) -> Floor:
+    """The tremor band's own noise: what it shows in the quietest two seconds of the recording (M,)."""
+    default = Floor()
+    if values is None or not np.isfinite(values).any():
+        return default
+    whole = bridged(unwrapped_deg(values))
+    quietest, loudest = default, LOUDEST_FLOOR
+    rms = quietest_rms(in_band(whole, rate_hz, TREMOR_HZ), values, rate_hz)
+    rate_rms = quietest_rms(in_band(whole, rate_hz, TREMOR_HZ, differentiated=True), values, rate_hz)
+    if np.isfinite(rms) and np.isfinite(rate_rms):
+        quietest = Floor(default.sd_deg, min(rms, loudest.tremor_deg), min(rate_rms, loudest.tremor_deg_s))
+    return quietest
+
+
+def _normalised(data: RepData) -> FloatArray:
+    values = data.lead_deg
+    if len(values) < 2 or not np.isfinite(values).all():
+        return np.empty(0)
+    return np.interp(np.linspace(0, len(values) - 1, CURVE_POINTS), np.arange(len(values)), values)
 
 
 def _excluded(rep: Rep, rate_hz: float, seen: BoolArray, clipped: BoolArray, params: JudgeParams) -> str:
@@ -125,8 +177,14 @@ def _longest(mask: BoolArray) -> int:
 
 
 def _short_arc(drill: Drill, case: Case) -> bool:
+    if len(drill.stations) > 1:
+        return _only_top_missed(drill, case) and case.values["top_share_pct"] >= AIMED_PCT
     band = case.data.band_deg
     return band is not None and case.values["top_deg"] < band[0] - case.params.arc_margin_deg
+
+
+def _only_top_missed(drill: Drill, case: Case) -> bool:
+    return skipped(case.data) == [drill.top.name]
 
 
 def _over_arc(drill: Drill, case: Case) -> bool:
@@ -135,23 +193,25 @@ def _over_arc(drill: Drill, case: Case) -> bool:
 
 
 def _hold_broken(drill: Drill, case: Case) -> bool:
-    asked = case.data.rep.kind == "hold" or (drill.top.hold_s > 0 and len(drill.stations) == 1)
+    if len(drill.stations) > 1:
+        return bool(twice_held(case.data))
+    asked = case.data.rep.kind == "hold" or drill.top.hold_s > 0
     return asked and len(unbroken(case.data)) > 1
 
 
 def _hold_short(drill: Drill, case: Case) -> bool:
+    if _hold_broken(drill, case):
+        return False
+    if missing(case.data, drill.pauses):
+        return True
     if len(drill.stations) > 1:
-        return any(
-            stay < station.hold_s - case.params.hold_margin_s
-            for station in drill.stations
-            if (stay := _stay_s(case.data.rep, station.name)) > 0
-        )
-    broken = _hold_broken(drill, case)
-    return not broken and case.values["hold_s"] < drill.top.hold_s - case.params.hold_margin_s
+        return bool(short_stays(case.data, case.params.hold_margin_s))
+    return case.values["hold_s"] < drill.top.hold_s - case.params.hold_margin_s
 
 
 def _too_fast(drill: Drill, case: Case) -> bool:
-    return case.values["lift_s"] < drill.lift_at_least_s or case.values["lower_s"] < drill.lower_at_least_s
+    up_s, down_s = case.values["quickest_up_s"], case.values["quickest_down_s"]
+    return up_s < drill.lift_at_least_s or down_s < drill.lower_at_least_s
 
 
 def _outside(value: float, limits: tuple[float, float] | None, margin: float) -> bool:
@@ -173,7 +233,15 @@ def _plane_off(drill: Drill, case: Case) -> bool:
 
 def _trunk_moved(drill: Drill, case: Case) -> bool:
     limit = drill.form.trunk_deg
-    return limit is not None and case.values["trunk_lean_deg"] > limit + case.params.form_margin_deg
+    if limit is None:
+        return False
+    most = limit + case.params.form_margin_deg
+    return case.values["trunk_lean_deg"] > most or abs(case.values["trunk_turn_deg"]) > most
+
+
+def _arms_together(drill: Drill, case: Case) -> bool:
+    limit = drill.form.closing_deg
+    return limit is not None and case.values["arms_closing_deg"] > limit + case.params.form_margin_deg
 
 
 def _shrug(drill: Drill, case: Case) -> bool:
@@ -183,31 +251,19 @@ def _shrug(drill: Drill, case: Case) -> bool:
 
 def _start_missed(drill: Drill, case: Case) -> bool:
     start_deg, params = case.values["start_deg"], case.params
-    start: AngleRange | None = next((r for r in drill.start if r.angle == drill.leading_angle), None)
-    if start is not None:
-        return start_deg > start.high_deg + params.start_margin_deg
+    if drill.start:
+        return case.values["start_off_deg"] > params.start_margin_deg
     margin = max(params.start_margin_deg, params.start_margin_share * abs(case.values["arc_deg"]))
     return start_deg > case.usual_start_deg + margin
 
 
-def _stay_s(rep: Rep, station: str) -> float:
-    return max((v.end_s - v.start_s for v in rep.visits if v.name == station), default=0.0)
-
-
 def _station_skipped(drill: Drill, case: Case) -> bool:
-    visited = {visit.name for visit in case.data.rep.visits}
-    return len(drill.stations) > 1 and any(station.name not in visited for station in drill.stations)
+    return len(drill.stations) > 1 and bool(skipped(case.data)) and not _short_arc(drill, case)
 
 
 def _order_wrong(drill: Drill, case: Case) -> bool:
-    if len(drill.stations) < 2:
-        return False
-    asked = [station.name for station in drill.stations]
-    first_visits: list[str] = []
-    for visit in case.data.rep.visits:
-        if visit.name not in first_visits:
-            first_visits.append(visit.name)
-    return first_visits != [name for name in asked if name in first_visits]
+    visited = first_order(case.data)
+    return len(drill.stations) > 1 and visited != [s.name for s in drill.stations if s.name in visited]
 
 
 # Name -> whether the rep shows it. Only what the drill asks for is judged; unknown values never blame.
@@ -221,6 +277,7 @@ FAULTS: Mapping[str, Callable[[Drill, Case], bool]] = {
     "elbow_off": _elbow_off,
     "plane_off": _plane_off,
     "trunk_moved": _trunk_moved,
+    "arms_together": _arms_together,
     "start_missed": _start_missed,
     "shrug": _shrug,
     "station_skipped": _station_skipped,

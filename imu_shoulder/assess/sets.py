@@ -6,11 +6,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
 from imu_shoulder.assess import words
+from imu_shoulder.assess.across import consistency, fatigue, first_last
+from imu_shoulder.assess.across import slope_over_reps as slope_over_reps
 from imu_shoulder.assess.judge import JudgedRep, band_deg, clean
 from imu_shoulder.drills import Drill
+from imu_shoulder.measure.movement import tempo_text
 from imu_shoulder.segment.model import ArmSet
 
 # Criterion -> the faults that miss it.
@@ -22,12 +24,30 @@ CRITERIA: Mapping[str, tuple[str, ...]] = {
     "elbow": ("elbow_off",),
     "plane": ("plane_off",),
     "trunk": ("trunk_moved",),
+    "apart": ("arms_together",),
     "start": ("start_missed",),
     "stations": ("station_skipped", "order_wrong"),
     "shrug": ("shrug",),
 }
+# Criterion -> the measures that show it.
+NUMBERS: Mapping[str, tuple[str, ...]] = {
+    "arc": ("top_deg", "overshoot_deg"),
+    "hold": ("hold_s",),
+    "tempo": ("quickest_up_s", "quickest_down_s"),
+    "thumb": ("thumb_up_deg",),
+    "elbow": ("elbow_deg",),
+    "plane": ("plane_deg",),
+    "trunk": ("trunk_lean_deg", "trunk_turn_deg"),
+    "apart": ("arms_closing_deg",),
+    "start": ("start_off_deg", "return_deg"),
+    "stations": ("top_share_pct",),
+    "shrug": ("shrug_deg",),
+}
 # Below this the sensor, not the person, is unsteady: tilt noise of a consumer accelerometer is about 0.03 deg.
 STEADINESS_FLOOR_DEG = 0.05
+# Measures that are said to be at the floor there; the tremor's floor is what the recording itself shows.
+SD_MEASURES = ("hold_sd_deg", "hold_wander_deg", "hold_elevation_sd_deg", "hold_rotation_sd_deg", "station_sway_deg")
+TREMOR_MEASURES = ("hold_tremor_deg_s", "hold_tremor_power_deg2")
 
 
 def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
@@ -72,17 +92,32 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
             if j.excluded
         ],
         "steadiness": {name: _median(scored, name) for name in STEADINESS},
-        "tempo": {name: _median(scored, name) for name in ("lift_s", "hold_s", "lower_s", "rest_s")},
-        "fatigue": {
-            "arc": slope_over_reps(scored, "arc_deg"),
-            "hold_sd": slope_over_reps(scored, "hold_sd_deg"),
-        },
+        "tempo": _tempo(scored),
+        "fatigue": fatigue(scored, asked_hold=drill is not None and drill.top.hold_s > 0),
+        "consistency": consistency(scored),
+        "first_last": first_last(scored) if lifting else None,
+        "notes": [{"rep": j.number, "text": j.texts["notes"]} for j in scored if j.texts.get("notes")],
         "judged": judging is not None,
         "side_difference": None,
     }
 
 
-STEADINESS = ("hold_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s", "time_in_band_pct")
+STEADINESS = (
+    *("hold_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s", "time_in_band_pct"),
+    *("settling_s", "hold_sag_deg", "hold_sway_deg_s", "hold_wander_deg", "hold_corrections_per_s"),
+    *("hold_tremor_power_deg2", "hold_tremor_share_pct", "hold_elevation_sd_deg", "hold_rotation_sd_deg"),
+    *("hold_rotation_drift_deg_s", "hold_working_sd_deg", "hold_waiting_sd_deg", "dip_deg", "station_sway_deg"),
+)
+
+
+def _tempo(scored: Sequence[JudgedRep]) -> dict[str, Any]:
+    """Medians of the phases, and the four-field tempo they make."""
+    out: dict[str, Any] = {name: _median(scored, name) for name in ("lift_s", "hold_s", "lower_s", "rest_s")}
+    fields = [out[name]["median"] for name in ("lower_s", "rest_s", "lift_s", "hold_s")]
+    out["text"] = "" if None in fields else tempo_text(*fields)
+    # The four fields stand for lowering, bottom pause, lifting and top pause; a drill begins with the lift.
+    out["order"] = "3-4-1-2"
+    return out
 
 
 def holder_headline(judged: Sequence[JudgedRep]) -> str:
@@ -90,8 +125,14 @@ def holder_headline(judged: Sequence[JudgedRep]) -> str:
         return "The holding arm was not seen."
     values = judged[0].values
     text = f"Stayed in the band {values['time_in_band_pct']:.0f} % of the set"
-    if np.isfinite(values["hold_sd_deg"]):
+    working, waiting = values["hold_working_sd_deg"], values["hold_waiting_sd_deg"]
+    if np.isfinite(working) and np.isfinite(waiting):
+        text += f", steady to {working:.1f} deg while the other arm moved and {waiting:.1f} deg while it was still"
+    elif np.isfinite(values["hold_sd_deg"]):
         text += f", steady to {values['hold_sd_deg']:.1f} deg"
+    if values["hold_breaks"] > 0:
+        times = "once" if values["hold_breaks"] == 1 else f"{values['hold_breaks']:.0f} times"
+        text += f"; left the hold {times}, by {abs(values['break_deg']):.0f} deg at most"
     return text + "."
 
 
@@ -123,6 +164,8 @@ def _criteria(drill: Drill, scored: Sequence[JudgedRep]) -> list[dict[str, Any]]
                 "missed": missed,
                 "unknown": unknown,
                 "share": len(met) / judged if judged else None,
+                "numbers": {measure: _median(scored, measure) for measure in NUMBERS[name]},
+                "limits": _limits(drill, name),
             }
         )
     return out
@@ -130,8 +173,26 @@ def _criteria(drill: Drill, scored: Sequence[JudgedRep]) -> list[dict[str, Any]]
 
 def _unknown(name: str, scored: Sequence[JudgedRep]) -> list[int]:
     """Reps for which the sensors worn do not show this criterion."""
-    column = {"thumb": "thumb_up_deg", "elbow": "elbow_deg", "plane": "plane_deg", "trunk": "trunk_lean_deg"}.get(name)
-    return [] if column is None else [j.number for j in scored if not np.isfinite(j.values[column])]
+    if name not in ("thumb", "elbow", "plane", "trunk", "apart"):
+        return []
+    return [j.number for j in scored if not np.isfinite(j.values[NUMBERS[name][0]])]
+
+
+def _limits(drill: Drill, name: str) -> list[float] | None:
+    """Least and most that the drill allows of the criterion's first number (the second of its own, for tempo)."""
+    form, top = drill.form, drill.leading_range(drill.top)
+    ends: dict[str, tuple[float, float] | None] = {
+        "arc": None if top is None else (top.low_deg, top.high_deg),
+        "hold": (drill.top.hold_s, np.inf),
+        "tempo": (drill.lift_at_least_s, drill.lower_at_least_s),
+        "thumb": form.thumb_up_deg,
+        "elbow": form.elbow_deg,
+        "plane": form.plane_deg,
+        "trunk": None if form.trunk_deg is None else (-np.inf, form.trunk_deg),
+        "apart": None if form.closing_deg is None else (-np.inf, form.closing_deg),
+    }
+    found = ends.get(name)
+    return None if found is None else [float(end) for end in found]
 
 
 def asked_texts(drill: Drill) -> dict[str, str]:
@@ -141,13 +202,17 @@ def asked_texts(drill: Drill) -> dict[str, str]:
     if top is not None and len(drill.stations) == 1:
         above = " above the start" if top.above == "start" else ""
         out["arc"] = f"{_range_text(top.low_deg, top.high_deg)}{above} at the top"
-    if any(station.hold_s > 0 for station in drill.stations):
-        out["hold"] = ", ".join(f"{s.name} {s.hold_s:g} s" for s in drill.stations if s.hold_s > 0)
+    holds = [f"{s.name} {s.hold_s:g} s" for s in drill.stations if s.hold_s > 0]
+    holds += [f"pause on the way {pause.way} {pause.hold_s:g} s" for pause in drill.pauses]
+    if holds:
+        out["hold"] = ", ".join(holds)
     out["tempo"] = f"at least {drill.lift_at_least_s:g} s up and {drill.lower_at_least_s:g} s down"
     form = drill.form
     for name, limits in (("thumb", form.thumb_up_deg), ("elbow", form.elbow_deg), ("plane", form.plane_deg)):
         if limits is not None:
             out[name] = _range_text(*limits)
+    if form.closing_deg is not None:
+        out["apart"] = f"arms drift together by no more than {form.closing_deg:g} deg"
     if form.trunk_deg is not None:
         out["trunk"] = f"moves no more than {form.trunk_deg:g} deg"
     out["start"] = "comes back to the start"
@@ -168,20 +233,7 @@ def _median(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:
     values = np.array([j.values[name] for j in scored])
     values = values[np.isfinite(values)]
     found: dict[str, Any] = {"median": float(np.median(values)) if len(values) else None, "n": len(values)}
-    if name == "hold_sd_deg":
-        found["at_floor"] = bool(len(values)) and float(np.median(values)) < STEADINESS_FLOOR_DEG
+    if name in (*SD_MEASURES, *TREMOR_MEASURES):
+        floor = STEADINESS_FLOOR_DEG if name in SD_MEASURES else 0.0
+        found["at_floor"] = bool(len(values)) and float(np.median(values)) <= floor
     return found
-
-
-def slope_over_reps(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:
-    """Least-squares slope of a measure per rep, with its 95 % confidence interval; None under 4 reps."""
-    pairs = np.array([(k, j.values[name]) for k, j in enumerate(scored) if np.isfinite(j.values[name])])
-    if len(pairs) < 4:
-        return {"slope_per_rep": None, "ci95": None, "n": len(pairs)}
-    fit = stats.linregress(pairs[:, 0], pairs[:, 1])
-    half = float(stats.t.ppf(0.975, len(pairs) - 2) * fit.stderr)
-    return {
-        "slope_per_rep": float(fit.slope),
-        "ci95": [float(fit.slope) - half, float(fit.slope) + half],
-        "n": len(pairs),
-    }

@@ -20,6 +20,7 @@ ADVICE: Mapping[str, str] = {
     "hold_broken": "Keep the arm in the band through the whole hold",
     "hold_short": "Hold longer",
     "too_fast": "Slower, both ways",
+    "arms_together": "Keep pressing out: the arms drift together",
     "plane_off": "Raise the arm in the asked direction",
     "start_missed": "Come all the way back before setting out again",
 }

@@ -42,13 +42,27 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True)
+class AskedPause:
+    """A pause asked for part-way, at low_deg to high_deg of the leading angle, on the way "up" or "down"."""
+
+    way: Literal["up", "down"]
+    low_deg: float
+    high_deg: float
+    hold_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Form:
-    """Limits judged at the top of the rep (or at the named stations); None where the drill asks nothing."""
+    """Limits judged at the top of the rep (or at the named stations); None where the drill asks nothing.
+
+    closing_deg: how far two arms under one band may drift together in a hold.
+    """
 
     plane_deg: tuple[float, float] | None = None
     elbow_deg: tuple[float, float] | None = None
     thumb_up_deg: tuple[float, float] | None = None
     trunk_deg: float | None = None
+    closing_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +94,7 @@ class Drill:
     dose: Dose
     clean_before: tuple[str, ...] = ()
     followed_by: tuple[str, ...] = ()
+    pauses: tuple[AskedPause, ...] = ()
 
     @property
     def top(self) -> Station:
@@ -203,7 +218,7 @@ class _Reader:
             table,
             self._name,
             {"schema", "id", "title", "purpose", "set_up", "cautions", "leading_angle", "arms", "start"}
-            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by"},
+            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by", "pauses"},
         )
         if table.get("schema") != SCHEMA:
             raise self.fail("schema", str(SCHEMA), table.get("schema"))
@@ -234,7 +249,20 @@ class _Reader:
             dose=self.dose(self.get(table, "dose", dict, "a table")),
             clean_before=self.texts(table, "clean_before"),
             followed_by=self.texts(table, "followed_by"),
+            pauses=tuple(self.pause(p) for p in self.get(table, "pauses", list, "a list of pauses", [])),
         )
+
+    def pause(self, table: Any) -> AskedPause:
+        if not isinstance(table, dict):
+            raise self.fail("pauses", "a list of tables", table)
+        self.known(table, "pauses", {"way", "at_least", "at_most", "hold_s"})
+        way = self.get(table, "way", str, "up or down")
+        if way not in ("up", "down"):
+            raise self.fail("way of pauses", "up or down", way)
+        ends = {key: value for key, value in table.items() if key in ("at_least", "at_most")}
+        # The angle of a pause is the leading one, whichever that is.
+        found = self.angle_range({"angle": "elevation", **ends}, "pauses")
+        return AskedPause(way, found.low_deg, found.high_deg, float(self.number(table, "hold_s")))
 
     def stations(self, tables: list[Any]) -> tuple[Station, ...]:
         found = tuple(self.station(table) for table in tables)
@@ -260,12 +288,13 @@ class _Reader:
         )
 
     def form(self, table: Mapping[str, Any]) -> Form:
-        self.known(table, "form", {f"{angle}_deg" for angle in FORM_ANGLES} | {"trunk_deg"})
+        self.known(table, "form", {f"{angle}_deg" for angle in FORM_ANGLES} | {"trunk_deg", "closing_deg"})
         return Form(
             plane_deg=self.pair(table, "plane_deg"),
             elbow_deg=self.pair(table, "elbow_deg"),
             thumb_up_deg=self.pair(table, "thumb_up_deg"),
             trunk_deg=self.number(table, "trunk_deg", None),
+            closing_deg=self.number(table, "closing_deg", None),
         )
 
     def dose(self, table: Mapping[str, Any]) -> Dose:

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from imu_shoulder.measure.hold import settled_rows
 from imu_shoulder.measure.registry import RepData, measure
+from imu_shoulder.model import FloatArray
+
+# How long at either end of a hold is looked at to tell how far something moved in it.
+END_S = 0.5
 
 
 def _at_top(data: RepData, column: str) -> float:
@@ -14,8 +19,12 @@ def _at_top(data: RepData, column: str) -> float:
     # A turn-round without a hold is looked at over a fifth of a second.
     middle = (data.rep.top_start_s + data.rep.top_end_s) / 2
     half = max((data.rep.top_end_s - data.rep.top_start_s) / 2, 0.1)
-    seen = values[data.rows(middle - half, middle + half)]
-    seen = seen[np.isfinite(seen)]
+    return median_seen(values[data.rows(middle - half, middle + half)])
+
+
+def median_seen(values: FloatArray) -> float:
+    """Median of the finite values; NaN if there is none."""
+    seen = values[np.isfinite(values)]
     return float(np.median(seen)) if len(seen) else float("nan")
 
 
@@ -72,6 +81,75 @@ def trunk_turn_deg(data: RepData) -> float:
 )
 def elevation_owed_deg(data: RepData) -> float:
     return _change_to_top(data, "elevation_gravity_deg") - _change_to_top(data, "elevation_deg")
+
+
+@measure(
+    "arms_apart_deg",
+    "deg",
+    "for both arms under one band: how far apart they are, seen from above",
+    "180 - plane_deg - the other arm's plane_deg, median over the settled hold: the angle between the two planes of "
+    "elevation, 180 with both arms to the sides, 0 with both straight ahead",
+    "definition",
+)
+def arms_apart_deg(data: RepData) -> float:
+    return median_seen(_apart(data))
+
+
+@measure(
+    "arms_closing_deg",
+    "deg",
+    "for both arms under one band: how far they drifted together in the hold, negative when apart",
+    "arms_apart_deg over the first 0.5 s of the settled hold minus that over the last 0.5 s",
+    "definition",
+)
+def arms_closing_deg(data: RepData) -> float:
+    apart = _apart(data)
+    end = round(END_S * data.rate_hz)
+    return median_seen(apart[:end]) - median_seen(apart[-end:]) if len(apart) >= 2 * end else float("nan")
+
+
+def _apart(data: RepData) -> FloatArray:
+    mine, other = data.angles.get("plane_deg"), data.angles.get("other_plane_deg")
+    if mine is None or other is None or data.rep.kind == "hold":
+        return np.empty(0)
+    rows = settled_rows(data)
+    # Both arms must be up: the plane of a hanging arm means nothing and is not known.
+    return np.asarray(180.0 - mine[rows] - other[rows])
+
+
+@measure(
+    "dip_deg",
+    "deg",
+    "for an arm that holds: its deepest drop while the other arm lifts",
+    "median of the hold minus its least angle, low-passed at 3 Hz",
+    "definition",
+)
+def dip_deg(data: RepData) -> float:
+    if data.rep.kind != "hold" or not len(data.lead_deg):
+        return float("nan")
+    return data.rep.top_deg - float(data.cut(data.curves.smooth_deg).min())
+
+
+@measure(
+    "start_off_deg",
+    "deg",
+    "how far outside the drill's start posture the rep set out",
+    "largest over the start's angles of what is above the range at the rep's start, or below it 0.5 to 1 s before",
+    "definition",
+)
+def start_off_deg(data: RepData) -> float:
+    if data.drill is None or not data.drill.start or data.rep.kind == "hold":
+        return float("nan")
+    off = []
+    for asked in data.drill.start:
+        values = data.curves.smooth_column(f"{asked.angle}_deg")
+        if values is None or not len(data.time_s):
+            return float("nan")
+        row = data.first_row
+        # A lift from below passes through the range's lower end as if it began there.
+        before = values[max(row - round(data.rate_hz), 0) : max(row - round(0.5 * data.rate_hz), 0) + 1]
+        off += [float(values[row]) - asked.high_deg, asked.low_deg - float(np.median(before))]
+    return max(*off, 0.0)
 
 
 def _change_to_top(data: RepData, column: str) -> float:

@@ -1,21 +1,25 @@
-"""How steady the hold at the top is. There is no accepted single index: the parts are reported."""
+"""The hold at the top: how long, how well in the band, how level, and where it broke."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import signal
 
-from imu_shoulder.measure.registry import RepData, measure
+from imu_shoulder.measure.registry import RepData, measure, once
 from imu_shoulder.model import FloatArray
 
 # The first and last moments of a hold still carry the lift and the lowering.
 SETTLE_S = 0.3
 MIN_HOLD_S = 0.8
-TREMOR_BAND_HZ = (8.0, 12.0)
 # A departure from the hold counts as a break when it leaves the band and lasts this long, this far from the median.
 BREAK_S = 0.25
 BREAK_DEG = 5.0
-HOLD = "common practice: parts of steadiness reported side by side"
+# Settled: within this of the hold's own line from then on.
+SETTLED_DEG = 1.5
+SAG_S = 0.5
+HOLD = "common practice: there is no accepted single index, parts of steadiness are reported side by side"
 
 
 @measure("hold_s", "s", "longest unbroken time at the top", "longest stretch at the top without a break", "definition")
@@ -28,12 +32,12 @@ def hold_s(data: RepData) -> float:
     "hold_sd_deg",
     "deg",
     "unsteadiness of the hold",
-    "SD of the angle about its straight line, 0.3 s after arriving to 0.3 s before leaving",
+    "SD of the angle about its least-squares line, 0.3 s after arriving to 0.3 s before leaving, minus the sensor's "
+    "own noise in quadrature; 0 at the sensor's floor",
     HOLD,
 )
 def hold_sd_deg(data: RepData) -> float:
-    values = settled(data)
-    return float(np.std(signal.detrend(values), ddof=2)) if len(values) else float("nan")
+    return above_floor(detrended_sd(settled(data)), data.floor.sd_deg)
 
 
 @measure(
@@ -45,26 +49,43 @@ def hold_sd_deg(data: RepData) -> float:
 )
 def hold_drift_deg_s(data: RepData) -> float:
     values = settled(data)
-    return float(np.polyfit(np.arange(len(values)) / data.rate_hz, values, 1)[0]) if len(values) else float("nan")
+    return slope(values) * data.rate_hz if len(values) else float("nan")
 
 
 @measure(
-    "hold_tremor_deg_s",
-    "deg/s",
-    "fast trembling in the hold",
-    "RMS of d angle / dt between 8 and 12 Hz over the settled hold",
-    "8-12 Hz physiological tremor band: common practice",
+    "hold_sag_deg",
+    "deg",
+    "late drop of the hold, positive when it sinks",
+    "median of the first half of the settled hold minus the mean of its last 0.5 s",
+    HOLD,
 )
-def hold_tremor_deg_s(data: RepData) -> float:
+def hold_sag_deg(data: RepData) -> float:
     values = settled(data)
-    if len(values) < 2 * data.rate_hz or data.rate_hz < 2.5 * TREMOR_BAND_HZ[1]:
+    last = round(SAG_S * data.rate_hz)
+    if len(values) < 2 * last:
         return float("nan")
-    frequency, density = signal.welch(
-        signal.detrend(values), data.rate_hz, nperseg=min(len(values), round(2 * data.rate_hz))
-    )
-    inside = (frequency >= TREMOR_BAND_HZ[0]) & (frequency <= TREMOR_BAND_HZ[1])
-    # The derivative's density is that of the angle times (2 pi f)^2.
-    return float(np.sqrt(np.sum(density[inside] * (2 * np.pi * frequency[inside]) ** 2) * frequency[1]))
+    return float(np.median(values[: len(values) // 2]) - np.mean(values[-last:]))
+
+
+@measure(
+    "settling_s",
+    "s",
+    "time from arriving until the arm stays where it then holds",
+    "from top_start_s to the last moment in the first half of the hold at which the angle, low-passed at 3 Hz, is more "
+    "than 1.5 deg from the line through the settled hold",
+    "common practice; the 1.5 deg are ours",
+)
+def settling_s(data: RepData) -> float:
+    values = settled(data)
+    if not len(values):
+        return float("nan")
+    rows = settled_rows(data)
+    first = data.rows(longest(data)[0], longest(data)[0]).start
+    middle = (rows.start + rows.stop) // 2
+    centre = (rows.start + rows.stop - 1) / 2
+    line = values.mean() + slope(values) * (np.arange(first, middle) - centre)
+    away = np.flatnonzero(np.abs(data.cut(data.curves.smooth_deg)[first:middle] - line) > SETTLED_DEG)
+    return float(away[-1] + 1) / data.rate_hz if len(away) else 0.0
 
 
 @measure(
@@ -75,40 +96,156 @@ def hold_tremor_deg_s(data: RepData) -> float:
     "definition",
 )
 def time_in_band_pct(data: RepData) -> float:
-    if data.band_deg is None:
-        return float("nan")
-    values = data.lead_deg[data.top]
-    seen = values[np.isfinite(values)]
-    low, high = data.band_deg
-    return 100.0 * float(np.mean((seen >= low) & (seen <= high))) if len(seen) else float("nan")
+    inside = _in_band(data)
+    return 100.0 * float(np.mean(inside)) if len(inside) else float("nan")
 
 
-def settled(data: RepData) -> FloatArray:
-    """Leading angle (n,) over the longest unbroken stretch without its ends; empty if too short or not all seen."""
-    start, end = max(unbroken(data), key=lambda piece: piece[1] - piece[0])
-    if end - start < MIN_HOLD_S + 2 * SETTLE_S:
-        return np.empty(0)
-    values = data.lead_deg[data.rows(start + SETTLE_S, end - SETTLE_S)]
-    return values if np.isfinite(values).all() else np.empty(0)
+@measure(
+    "time_in_band_s",
+    "s",
+    "time at the top spent in the asked band",
+    "rows inside the band / sampling rate",
+    "definition",
+)
+def time_in_band_s(data: RepData) -> float:
+    inside = _in_band(data)
+    return float(np.count_nonzero(inside)) / data.rate_hz if len(inside) else float("nan")
 
 
-def unbroken(data: RepData) -> list[tuple[float, float]]:
-    """Stretches (start_s, end_s) of the top between breaks; one stretch where nothing broke."""
+@measure(
+    "hold_breaks",
+    "1",
+    "how often the hold was broken",
+    "departures from the hold's median by more than 5 deg, outside the band, for 0.25 s or longer",
+    "definition; the limits are ours",
+)
+def hold_breaks(data: RepData) -> float:
+    return float(len(breaks(data)))
+
+
+@measure(
+    "break_at_s",
+    "s",
+    "when the deepest break began, from arriving at the top",
+    "its first row - top_start_s",
+    "definition",
+)
+def break_at_s(data: RepData) -> float:
+    found = _deepest(data)
+    return float("nan") if found is None else found.start_s - data.rep.top_start_s
+
+
+@measure(
+    "break_deg",
+    "deg",
+    "how far the deepest break went, negative when the arm dropped",
+    "its largest departure from the median of the hold",
+    "definition",
+)
+def break_deg(data: RepData) -> float:
+    found = _deepest(data)
+    return float("nan") if found is None else found.by_deg
+
+
+@measure("break_s", "s", "how long the deepest break lasted", "its last row - its first row", "definition")
+def break_s(data: RepData) -> float:
+    found = _deepest(data)
+    return float("nan") if found is None else found.end_s - found.start_s
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """One departure from the hold. by_deg: signed, from the median of the hold."""
+
+    start_s: float
+    end_s: float
+    by_deg: float
+
+
+@once
+def breaks(data: RepData) -> tuple[Break, ...]:
+    """The breaks of the hold in time order."""
     top = data.top
     values, times = data.lead_deg[top], data.time_s[top]
-    rep = data.rep
-    if len(values) < 2:
-        return [(rep.top_start_s, rep.top_end_s)]
-    away = np.abs(values - np.nanmedian(values)) > BREAK_DEG
+    if len(values) < 2 or not np.isfinite(values).any():
+        return ()
+    apart = values - np.nanmedian(values)
+    away = np.abs(apart) > BREAK_DEG
     if data.band_deg is not None:
         low, high = data.band_deg
         away &= (values < low) | (values > high)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], away, [False]]).astype(np.int8)))
-    pieces, begin = [], rep.top_start_s
+    found = []
     for first, last in edges.reshape(-1, 2):
         # At either end of a lifted hold the arm is still arriving or already leaving; a holding arm has no such ends.
-        inner = rep.kind == "hold" or (first > 0 and last < len(values))
+        inner = data.rep.kind == "hold" or (first > 0 and last < len(values))
         if inner and (last - first) >= BREAK_S * data.rate_hz:
-            pieces.append((begin, float(times[first])))
-            begin = float(times[last - 1])
-    return [*pieces, (begin, rep.top_end_s)]
+            by_deg = float(apart[first + int(np.argmax(np.abs(apart[first:last])))])
+            found.append(Break(float(times[first]), float(times[last - 1]), by_deg))
+    return tuple(found)
+
+
+def _deepest(data: RepData) -> Break | None:
+    return max(breaks(data), key=lambda found: abs(found.by_deg), default=None)
+
+
+@once
+def unbroken(data: RepData) -> list[tuple[float, float]]:
+    """Stretches (start_s, end_s) of the top between breaks; one stretch where nothing broke."""
+    pieces, begin = [], data.rep.top_start_s
+    for found in breaks(data):
+        pieces.append((begin, found.start_s))
+        begin = found.end_s
+    return [*pieces, (begin, data.rep.top_end_s)]
+
+
+def longest(data: RepData) -> tuple[float, float]:
+    """The longest unbroken stretch (start_s, end_s)."""
+    return max(unbroken(data), key=lambda piece: piece[1] - piece[0])
+
+
+@once
+def settled_rows(data: RepData) -> slice:
+    """Rows of the longest unbroken stretch without its ends; empty if it is too short."""
+    start, end = longest(data)
+    if end - start < MIN_HOLD_S + 2 * SETTLE_S:
+        return slice(0, 0)
+    return data.rows(start + SETTLE_S, end - SETTLE_S)
+
+
+def settled(data: RepData) -> FloatArray:
+    """Leading angle (n,) over the settled rows; empty if too short or not all seen."""
+    return settled_values(data, data.lead_deg)
+
+
+def settled_values(data: RepData, column: FloatArray | None) -> FloatArray:
+    """A column (n,) over the settled rows; empty if absent, too short or not all seen."""
+    if column is None:
+        return np.empty(0)
+    values = column[settled_rows(data)]
+    return values if np.isfinite(values).all() else np.empty(0)
+
+
+def detrended_sd(values: FloatArray) -> float:
+    """SD (n,) about the least-squares line, two degrees of freedom spent on it; NaN for fewer than 3."""
+    return float(np.std(signal.detrend(values), ddof=2)) if len(values) > 2 else float("nan")
+
+
+def slope(values: FloatArray) -> float:
+    """Least-squares slope of (n,) per row."""
+    rows = np.arange(len(values)) - (len(values) - 1) / 2
+    return float(rows @ values / (rows @ rows))
+
+
+def above_floor(value: float, floor: float) -> float:
+    """What is left of an SD or RMS after the sensor's own, which is independent of it; 0 at the floor."""
+    return float(np.sqrt(max(value**2 - floor**2, 0.0))) if np.isfinite(value) else value
+
+
+def _in_band(data: RepData) -> FloatArray:
+    if data.band_deg is None:
+        return np.empty(0)
+    values = data.lead_deg[data.top]
+    seen = values[np.isfinite(values)]
+    low, high = data.band_deg
+    return np.asarray((seen >= low) & (seen <= high), dtype=np.float64)

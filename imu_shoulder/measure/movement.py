@@ -1,15 +1,18 @@
-"""Arc, tempo and smoothness of a rep."""
+"""Arc, tempo, speed and smoothness of a rep."""
 
 from __future__ import annotations
 
 import numpy as np
 
+from imu_shoulder.measure.pauses import pieces
 from imu_shoulder.measure.registry import RepData, measure
-from imu_shoulder.measure.smoothness import sparc
+from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import bridged, smoothed, velocity_deg_s
 
 DEFINITION = "definition"
+SPARC_SOURCE = "Balasubramanian et al. 2015, doi 10.1186/s12984-015-0090-9"
+LDLJ_SOURCE = "Balasubramanian et al. 2012, doi 10.1109/TBME.2011.2179545"
+MIN_PHASE_S = 0.3
 
 
 @measure("start_deg", "deg", "leading angle at rest before the rep", "smoothed angle at the rep's start", DEFINITION)
@@ -29,6 +32,29 @@ def arc_deg(data: RepData) -> float:
     return data.rep.arc_deg
 
 
+@measure(
+    "overshoot_deg",
+    "deg",
+    "how far the arm went past the angle it then held",
+    "largest angle low-passed at 3 Hz - top_deg, 0 or more",
+    DEFINITION,
+)
+def overshoot_deg(data: RepData) -> float:
+    values = data.cut(data.curves.smooth_deg)
+    return max(float(values.max()) - data.rep.top_deg, 0.0) if len(values) else float("nan")
+
+
+@measure(
+    "return_deg",
+    "deg",
+    "how far from its start the rep ended, positive when it stopped above it",
+    "smoothed angle at the rep's end - start_deg",
+    DEFINITION,
+)
+def return_deg(data: RepData) -> float:
+    return data.rep.end_deg - data.rep.start_deg
+
+
 @measure("lift_s", "s", "time from leaving the start to arriving at the top", "top_start_s - start_s", DEFINITION)
 def lift_s(data: RepData) -> float:
     return data.rep.top_start_s - data.rep.start_s
@@ -45,6 +71,49 @@ def rest_s(data: RepData) -> float:
 
 
 @measure(
+    "quickest_up_s",
+    "s",
+    "the quickest way up: what a tempo limit is held against",
+    "time moving in the lift, pauses left out; with stations, the shortest move from one to the next on the way up",
+    DEFINITION,
+)
+def quickest_up_s(data: RepData) -> float:
+    rep = data.rep
+    if rep.kind == "hold":
+        return float("nan")
+    return min(_legs(data)) if rep.visits else _moving_s(data, rep.start_s, rep.top_start_s)
+
+
+@measure(
+    "quickest_down_s",
+    "s",
+    "the quickest way down: what a tempo limit is held against",
+    "time moving in the lowering, pauses left out",
+    DEFINITION,
+)
+def quickest_down_s(data: RepData) -> float:
+    rep = data.rep
+    return float("nan") if rep.kind == "hold" else _moving_s(data, rep.top_end_s, rep.end_s)
+
+
+def _moving_s(data: RepData, start_s: float, end_s: float) -> float:
+    return sum(last - first for first, last in pieces(data, start_s, end_s))
+
+
+def _legs(data: RepData) -> list[float]:
+    """How long each move took, from the start to the first station and on until the top.
+
+    Taking a station again that was left is no move to the next one.
+    """
+    legs, before, left_s = [], "", data.rep.start_s
+    for visit in data.rep.visits:
+        if visit.start_s <= data.rep.top_start_s and visit.name != before:
+            legs.append(visit.start_s - left_s)
+        before, left_s = visit.name, visit.end_s
+    return legs
+
+
+@measure(
     "peak_velocity_deg_s",
     "deg/s",
     "fastest change of the leading angle in the rep",
@@ -52,39 +121,120 @@ def rest_s(data: RepData) -> float:
     DEFINITION,
 )
 def peak_velocity_deg_s(data: RepData) -> float:
-    return float(np.abs(_velocity(data)).max(initial=0.0)) if len(data.lead_deg) > 3 else float("nan")
+    velocity = data.cut(data.curves.velocity_deg_s)
+    return float(np.abs(velocity).max(initial=0.0)) if len(data.lead_deg) > 3 else float("nan")
+
+
+@measure(
+    "mean_velocity_lift_deg_s",
+    "deg/s",
+    "mean speed of the lift",
+    "arc_deg / lift_s",
+    DEFINITION,
+)
+def mean_velocity_lift_deg_s(data: RepData) -> float:
+    return _mean_velocity(data.rep.arc_deg, lift_s(data))
+
+
+@measure(
+    "mean_velocity_lower_deg_s",
+    "deg/s",
+    "mean speed of the lowering",
+    "(top_deg - smoothed angle at the rep's end) / lower_s",
+    DEFINITION,
+)
+def mean_velocity_lower_deg_s(data: RepData) -> float:
+    return _mean_velocity(data.rep.top_deg - data.rep.end_deg, lower_s(data))
+
+
+def _mean_velocity(arc_deg: float, lasts_s: float) -> float:
+    return arc_deg / lasts_s if lasts_s > 0 else float("nan")
 
 
 @measure(
     "smoothness_lift",
     "1",
     "smoothness of the lift; nearer to zero is smoother",
-    "SPARC of |d angle / dt| over the lift",
-    "Balasubramanian et al. 2012, 2015",
+    "SPARC of |d angle / dt|, angle low-passed at 10 Hz, over the lift; mean of its pieces where it paused",
+    SPARC_SOURCE,
 )
 def smoothness_lift(data: RepData) -> float:
-    return _phase_smoothness(data, data.rep.start_s, data.rep.top_start_s)
+    return _sparc(data, data.rep.start_s, data.rep.top_start_s)
 
 
 @measure(
     "smoothness_lower",
     "1",
     "smoothness of the lowering; nearer to zero is smoother",
-    "SPARC of |d angle / dt| over the lowering",
-    "Balasubramanian et al. 2012, 2015",
+    "SPARC of |d angle / dt|, angle low-passed at 10 Hz, over the lowering; mean of its pieces where it paused",
+    SPARC_SOURCE,
 )
 def smoothness_lower(data: RepData) -> float:
-    return _phase_smoothness(data, data.rep.top_end_s, data.rep.end_s)
+    return _sparc(data, data.rep.top_end_s, data.rep.end_s)
 
 
-def _velocity(data: RepData) -> FloatArray:
-    return velocity_deg_s(smoothed(bridged(data.lead_deg), data.rate_hz), data.rate_hz)
+@measure(
+    "ldlj_lift",
+    "1",
+    "smoothness of the lift by its jerk; nearer to zero is smoother",
+    "LDLJ of |d angle / dt|, angle low-passed at 10 Hz, over the lift; mean of its pieces where it paused",
+    LDLJ_SOURCE,
+)
+def ldlj_lift(data: RepData) -> float:
+    return _ldlj(data, data.rep.start_s, data.rep.top_start_s)
 
 
-def _phase_smoothness(data: RepData, start_s: float, end_s: float) -> float:
-    rows = data.rows(start_s, end_s)
-    if rows.stop - rows.start < 0.3 * data.rate_hz or not np.isfinite(data.lead_deg[rows]).all():
-        return float("nan")
-    # Less smoothing than for the phases: SPARC itself looks up to 10 Hz.
-    velocity = velocity_deg_s(smoothed(bridged(data.lead_deg), data.rate_hz, 10.0), data.rate_hz)
-    return sparc(np.abs(velocity[rows]), data.rate_hz)
+@measure(
+    "ldlj_lower",
+    "1",
+    "smoothness of the lowering by its jerk; nearer to zero is smoother",
+    "LDLJ of |d angle / dt|, angle low-passed at 10 Hz, over the lowering; mean of its pieces where it paused",
+    LDLJ_SOURCE,
+)
+def ldlj_lower(data: RepData) -> float:
+    return _ldlj(data, data.rep.top_end_s, data.rep.end_s)
+
+
+def _sparc(data: RepData, start_s: float, end_s: float) -> float:
+    return _mean([sparc(speed, data.rate_hz) for speed in _speeds(data, start_s, end_s)])
+
+
+def _ldlj(data: RepData, start_s: float, end_s: float) -> float:
+    return _mean([ldlj(speed, data.rate_hz) for speed in _speeds(data, start_s, end_s)])
+
+
+def _mean(values: list[float]) -> float:
+    return float(np.mean(values)) if values else float("nan")
+
+
+def _speeds(data: RepData, start_s: float, end_s: float) -> list[FloatArray]:
+    """Speed over each unpaused piece of a phase; none for a phase of several moves, too short or not all seen.
+
+    Less smoothing than for the phases: SPARC itself looks up to 10 Hz.
+    """
+    if len(data.rep.visits) > 1 or data.rep.kind == "hold":
+        return []
+    out = []
+    for piece in pieces(data, start_s, end_s):
+        rows = data.rows(*piece)
+        if rows.stop - rows.start < MIN_PHASE_S * data.rate_hz or not np.isfinite(data.lead_deg[rows]).all():
+            return []
+        out.append(np.abs(data.cut(data.curves.fine_velocity_deg_s)[rows]))
+    return out
+
+
+def tempo_text(lower_s: float, bottom_s: float, lift_s: float, top_s: float) -> str:
+    """The four-field tempo: lowering / pause at the bottom / lifting / pause at the top, whole seconds.
+
+    Notation: PMC6006544. A drill that begins with the lift performs the fields in the order 3-4-1-2; the notation
+    stays the same. Empty where a field is not known.
+    """
+    fields = (lower_s, bottom_s, lift_s, top_s)
+    return "/".join(f"{field:.0f}" for field in fields) if np.isfinite(fields).all() else ""
+
+
+def rep_tempo(data: RepData) -> str:
+    """The four-field tempo of one rep; the bottom pause is the rest after it."""
+    if data.rep.kind == "hold":
+        return ""
+    return tempo_text(lower_s(data), rest_s(data), lift_s(data), data.rep.top_end_s - data.rep.top_start_s)

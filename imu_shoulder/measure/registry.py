@@ -1,23 +1,44 @@
-"""Measures of one rep: each is one function with a declared name, unit and meaning."""
+"""Measures of one rep: each is one function with a declared name, unit, meaning, formula and source."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import wraps
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
 from imu_shoulder.drills import Drill
+from imu_shoulder.measure.curves import SetCurves
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.model import Rep
 
+T = TypeVar("T")
+
 
 @dataclass(frozen=True, slots=True)
+class Floor:
+    """The sensor's own noise, which no measure may take for the person.
+
+    sd_deg: of a held angle; 120 ug/sqrt(Hz) of accelerometer noise over 10 Hz is about 0.027 deg of tilt.
+    tremor_deg, tremor_deg_s: RMS of the 8-12 Hz part of the angle and of its rate, from 0.01 deg/s/sqrt(Hz) of
+    gyroscope noise: 0.01 sqrt(4) deg/s, and over 2 pi sqrt(8 x 12) /s for the angle. Consumer parts, from memory; where
+    the recording holds a quieter or noisier stillness, `judge_set` puts what it shows there in their place.
+    """
+
+    sd_deg: float = 0.027
+    tremor_deg: float = 0.0003
+    tremor_deg_s: float = 0.02
+
+
+@dataclass(frozen=True)
 class RepData:
     """One rep's rows of the set: what a measure may look at.
 
     time_s, lead_deg: (N,) from start to end of the rep. angles: column name -> (N,). band_deg: the absolute band
-    asked of the leading angle at the top, None without a drill. hold: rows at the top, settled. Angles may hold NaN.
+    asked of the leading angle at the top, None without a drill. Angles may hold NaN.
+    whole, first_row: the set's filtered curves and the rep's first row in them; made from the rep's own rows if absent.
     """
 
     rep: Rep
@@ -27,6 +48,22 @@ class RepData:
     lead_deg: FloatArray
     angles: Mapping[str, FloatArray]
     band_deg: tuple[float, float] | None
+    whole: SetCurves | None = None
+    first_row: int = 0
+    floor: Floor = Floor()
+    kept: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        if self.whole is None:
+            object.__setattr__(self, "whole", SetCurves(self.rate_hz, self.lead_deg, self.angles))
+
+    @property
+    def curves(self) -> SetCurves:
+        return cast(SetCurves, self.whole)
+
+    def cut(self, values: FloatArray) -> FloatArray:
+        """The rep's rows (N,) of one of the set's curves."""
+        return values[self.first_row : self.first_row + len(self.time_s)]
 
     def rows(self, start_s: float, end_s: float) -> slice:
         first, last = np.searchsorted(self.time_s, [start_s - 1e-9, end_s + 1e-9])
@@ -42,15 +79,29 @@ class RepData:
         return slice(row, row + 1)
 
 
+def once(compute: Callable[[RepData], T]) -> Callable[[RepData], T]:
+    """Work a thing out once per rep, however many measures ask for it."""
+
+    @wraps(compute)
+    def kept(data: RepData) -> T:
+        name = compute.__qualname__
+        if name not in data.kept:
+            data.kept[name] = compute(data)
+        return cast(T, data.kept[name])
+
+    return kept
+
+
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """A measure's declaration. name: its column in reps.csv."""
+    """A measure's declaration. name: its column in reps.csv. group: the module's heading in docs/measures.md."""
 
     name: str
     unit: str
     meaning: str
     formula: str
     source: str
+    group: str
     compute: Callable[[RepData], float]
 
 
@@ -63,7 +114,8 @@ def measure(
     """Declare a function as the measure of this name. It returns NaN where it cannot tell."""
 
     def declare(compute: Callable[[RepData], float]) -> Callable[[RepData], float]:
-        _MEASURES[name] = Measure(name, unit, meaning, formula, source, compute)
+        group = compute.__module__.rpartition(".")[2]
+        _MEASURES[name] = Measure(name, unit, meaning, formula, source, group, compute)
         return compute
 
     return declare
@@ -71,6 +123,6 @@ def measure(
 
 def all_measures() -> tuple[Measure, ...]:
     """Every declared measure, in the order of declaration."""
-    from imu_shoulder.measure import form, hold, movement, scapula  # noqa: F401 - they declare
+    from imu_shoulder.measure import form, hold, movement, pauses, scapula, stations, steadiness  # noqa: F401 - they declare
 
     return tuple(_MEASURES.values())
