@@ -19,7 +19,8 @@ SEXES = ("m", "f")
 # In the order in which they are done: the easy ones first.
 SHIPPED = ("flexion", "abduction", "external_rotation_at_side", "external_rotation_at_90", "internal_rotation_at_90")
 KEYS = (
-    *("schema", "id", "title", "set_up", "cautions", "trials", "least_rise_deg", "measure", "read_where"),
+    *("schema", "id", "title", "set_up", "cautions", "trials", "least_rise_deg", "measure", "from_start"),
+    "read_where",
     *("posture", "difference", "published"),
 )
 
@@ -64,6 +65,7 @@ class RangeTest:
     """One active range test.
 
     measure: angle name -> factor; their weighted sum is what rises to the top. read_where: the sum is read only there.
+    from_start: counted from where the arm usually starts in this test, for turns about the vertical, which drift.
     posture: a trial outside is named and left out. least_rise_deg: a rise under half of it is no trial.
     """
 
@@ -74,6 +76,7 @@ class RangeTest:
     trials: int
     least_rise_deg: float
     measure: Mapping[str, float]
+    from_start: bool
     read_where: tuple[Limit, ...]
     posture: tuple[Limit, ...]
     difference: Difference | None
@@ -147,7 +150,9 @@ class _Reader:
         measure = self.known(table.get("measure"), "measure", ANGLES)
         if not measure:
             raise self.fail("measure", f"a table of factors for {', '.join(ANGLES)}", measure)
-        difference = table.get("difference")
+        difference, from_start = table.get("difference"), table.get("from_start", False)
+        if not isinstance(from_start, bool):
+            raise self.fail("from_start", "true or false", from_start)
         return RangeTest(
             self.text(table, "id"),
             self.text(table, "title"),
@@ -156,6 +161,7 @@ class _Reader:
             trials,
             self.number(table.get("least_rise_deg"), "least_rise_deg", 5.0),
             {angle: self.number(factor, f"measure.{angle}") for angle, factor in measure.items()},
+            from_start,
             self.limits(table, "read_where"),
             self.limits(table, "posture"),
             None if difference is None else self.difference(difference),

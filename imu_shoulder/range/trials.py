@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,11 +17,16 @@ MIDWAY_DEG = (60.0, 120.0)
 # A stretch in the posture shorter than this holds no trial.
 LEAST_STRETCH_S = 1.0
 GAP_S = 0.15
+# An angle that is known no better than this blames nobody's posture.
+KNOWN_DEG = 15.0
+# Rotation is known this much worse than a tilt, apart from drift about the vertical.
+ROTATION_FACTOR = 1.5
 
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One attempt. value_deg: at the top. posture_deg: what the posture was judged by, NaN where not seen.
+    """One attempt. value_deg: at the top. sd_deg: what the neutral pose and the sensors' tilt leave open; drift about
+    the vertical cancels in what range tests measure. posture_deg: what the posture was judged by, NaN where not seen.
 
     trunk_deg: change of the trunk's lean from start to top, NaN without the sensor. missed: names of the angles out
     of posture, or "gap"; such a trial is left out of best and mean.
@@ -30,6 +35,7 @@ class Trial:
     start_s: float
     top_start_s: float
     top_end_s: float
+    start_deg: float
     value_deg: float
     sd_deg: float
     posture_deg: Mapping[str, float]
@@ -73,6 +79,9 @@ def find_trials(
                 inside = {name: values[rows] for name, values in angles.items()}
                 inside_sds = {name: values[rows] for name, values in sds.items()}
                 found.append(_trial(test, rep, time_s[rows], rate_hz, curve_deg[rows], inside, inside_sds))
+    if test.from_start and found:
+        start_deg = float(np.median([trial.start_deg for trial in found]))
+        found = [replace(trial, value_deg=trial.value_deg - start_deg) for trial in found]
     return tuple(found)
 
 
@@ -102,24 +111,34 @@ def _trial(
     posture: dict[str, float] = {}
     missed: list[str] = []
     for limit in test.posture:
-        value = _posture(limit, angles, lift, top)
+        known = _posture(limit, sds, angles, lift, top) <= KNOWN_DEG
+        value = _posture(limit, angles, angles, lift, top) if known else float("nan")
         posture[limit.angle] = value
-        # What was not seen blames nobody.
         if value < limit.low_deg or value > limit.high_deg:
             missed.append(limit.angle)
     if int(np.count_nonzero(~np.isfinite(curve_deg[lift.start : top.stop]))) > GAP_S * rate_hz:
         missed.append("gap")
-    variances = [(factor * _median(sds.get(f"{n}_deg"), top)) ** 2 for n, factor in test.measure.items()]
+    tilt_sd = _median(sds.get("elevation_deg"), top)
     lean = angles.get("trunk_lean_deg")
     moved = float("nan") if lean is None else abs(_median(lean, top) - float(lean[lift.start]))
     return Trial(
-        rep.start_s, rep.top_start_s, rep.top_end_s, rep.top_deg, float(np.sqrt(sum(variances))), posture, moved,
-        tuple(missed),
-    )  # fmt: skip
+        start_s=rep.start_s,
+        top_start_s=rep.top_start_s,
+        top_end_s=rep.top_end_s,
+        start_deg=rep.start_deg,
+        value_deg=rep.top_deg,
+        sd_deg=tilt_sd * (ROTATION_FACTOR if "rotation" in test.measure else 1.0),
+        posture_deg=posture,
+        trunk_deg=moved,
+        missed=tuple(missed),
+    )
 
 
-def _posture(limit: Limit, angles: Mapping[str, FloatArray], lift: slice, top: slice) -> float:
-    values = angles.get(f"{limit.angle}_deg")
+def _posture(
+    limit: Limit, columns: Mapping[str, FloatArray], angles: Mapping[str, FloatArray], lift: slice, top: slice
+) -> float:
+    """The median of a column over the limit's part of the trial; NaN where it was not seen."""
+    values = columns.get(f"{limit.angle}_deg")
     if limit.when == "top" or values is None:
         return _median(values, top)
     elevation = angles["elevation_deg"][lift]
