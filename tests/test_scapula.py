@@ -7,13 +7,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, up_from_pose
 from imu_shoulder.assess.judge import FAULTS, Case, JudgeParams
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation
 from imu_shoulder.measure.registry import RepData
-from imu_shoulder.measure.scapula import excess, fit_relation, scapula_share_pct, scapula_up_deg, shrug_deg
+from imu_shoulder.measure.scapula import OwnRelation, excess, fit_relation, scapula_share_pct, scapula_up_deg, shrug_deg
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
@@ -146,6 +147,25 @@ def test_reps_that_are_all_shrugged_are_their_own_measure():
     """The stated limit of the method, so that a change of it is noticed."""
     relation = fit_relation([exact_rep(88 + k, shrug=12.0) for k in range(6)])
     assert relation.at(np.array([88.0])) == pytest.approx(rhythm_deg(88.0) + 12, abs=0.5)
+
+
+@pytest.mark.parametrize(("reps", "expected"), [(4, 3.434), (10, 1.430), (1000, 1.003)])
+def test_few_reps_make_their_own_spread_less_certain(reps, expected):
+    """scipy.stats.t, another implementation than the one used: sqrt(1 + 1/n) t(0.99865; n - 1) / 3."""
+    relation = OwnRelation(np.zeros(9), 1.0, (0.0, 120.0), reps)
+    assert relation.next_sd_deg == pytest.approx(np.sqrt(1 + 1 / reps) * stats.t.ppf(0.99865, reps - 1) / 3, rel=1e-6)
+    assert relation.next_sd_deg == pytest.approx(expected, abs=2e-3)
+
+
+def test_reps_that_differ_by_themselves_are_rarely_blamed():
+    """200 sets of ten clean reps that differ by 2 deg: three standard deviations leave one clean rep in 740 above."""
+    rng = np.random.default_rng(8)
+    over = []
+    for _ in range(200):
+        reps = [exact_rep(rng.normal(89, 2), shrug=rng.normal(0, 2)) for _ in range(10)]
+        relation = fit_relation(reps)
+        over += [float(np.median(up - relation.at(e)) > 3 * np.hypot(1.0, relation.next_sd_deg)) for e, up in reps]
+    assert np.mean(over) < 0.01
 
 
 def test_too_few_reps_give_no_relation_and_unseen_elevations_no_value():

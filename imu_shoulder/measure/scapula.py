@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import stdtrit
 
 from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.measure.registry import RepData, measure
@@ -41,6 +42,16 @@ class OwnRelation:
     sd_deg: float
     covered_deg: tuple[float, float]
     reps: int
+
+    @property
+    def next_sd_deg(self) -> float:
+        """SD of one more rep about the relation of these few: three of it cover as much as three of a known SD do.
+
+        Student's t of a prediction, at the one-sided 99.865 % of three standard deviations.
+        """
+        if self.reps < 2:
+            return float("inf")
+        return float(self.sd_deg * np.sqrt(1 + 1 / self.reps) * stdtrit(self.reps - 1, 0.99865) / 3)
 
     def at(self, elevation_deg: FloatArray) -> FloatArray:
         """Upward rotation (N,) that goes with the elevation, NaN outside what was seen."""
@@ -125,7 +136,7 @@ def excess(
         if relation is not None:
             rows = slice(*arm_set.rows)
             out[rows] = up_deg[rows] - relation.at(elevation_deg[rows])
-            sd[rows] = np.hypot(repeat_sd_deg[rows], relation.sd_deg)
+            sd[rows] = np.hypot(repeat_sd_deg[rows], relation.next_sd_deg)
     return out, sd
 
 
