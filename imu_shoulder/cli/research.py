@@ -192,3 +192,116 @@ def import_dataset(dataset: Path, out: Path, placements: tuple[str, ...]) -> Non
         folder = out / folder_name(recording)
         write_recording(recording, folder)
         click.echo(f"Recording: {folder}")
+
+
+@click.command("compare-filters")
+@click.argument("recording", type=FOLDER)
+@click.option("--truth", type=FOLDER, help="Folder of true_angles.parquet, where it is not RECORDING itself.")
+@click.option("--out", type=FOLDER, help="Folder for filters.csv and origin.json.")
+def compare_filters(recording: Path, truth: Path | None, out: Path | None) -> None:
+    """Compare attitude filters on a simulated RECORDING with its truth.
+
+    Prints the RMSE in degrees of each angle under vqf and the filters of package ahrs.
+    """
+    from imu_shoulder.cli.progress import stage_progress
+    from imu_shoulder.sources.folder import read_recording
+    from imu_shoulder.validate.filters import compare_filters as run
+    from imu_shoulder.validate.filters import filters_table, read_truth, rmse_by_filter
+    from imu_shoulder.validate.origin import as_json, origin, write_files
+
+    true_angles = read_truth(truth or recording)
+    with stage_progress() as progress:
+        found = read_recording(recording)
+        errors = run(found, true_angles, progress)
+    click.echo("RMSE in degrees after the neutral pose, pose error and soft tissue included:")
+    click.echo(rmse_by_filter(errors).round(2).to_string())
+    if out is not None:
+        table = filters_table(errors).to_csv(index=False, lineterminator="\n", float_format="%.6g")
+        write_files(out, {"filters.csv": table, "origin.json": as_json(origin([found], {}))})
+        click.echo(f"Written: {out}")
+
+
+@click.command("plan-study")
+@click.option("--sd", "sd_deg", type=float, help="Expected SD of a difference from the reference, degrees.")
+@click.option("--half-width", "half_width_deg", type=float, help="Wanted half width of each limit's 95 % CI, degrees.")
+@click.option("--within", "allowed_deg", type=float, help="Degrees that 95 % of differences shall stay within.")
+@click.option("--bias", "bias_deg", default=0.0, show_default=True, help="Expected bias, degrees, for --within.")
+@click.option("--power", default=0.8, show_default=True, help="Wanted power, for --within.")
+@click.option("--change-in", type=click.Choice(["arc_deg", "hold_sd_deg"]), help="Simulate how small a change is seen.")
+@click.option("--drill", default="full_can", show_default=True, help="Drill to simulate, for --change-in.")
+@click.option("--sessions", default=8, show_default=True, help="Sessions per step, for --change-in.")
+def plan_study(
+    sd_deg: float | None,
+    half_width_deg: float | None,
+    allowed_deg: float | None,
+    bias_deg: float,
+    power: float,
+    change_in: str | None,
+    drill: str,
+    sessions: int,
+) -> None:
+    """Say how many persons a study of agreement needs, or how small a change can be seen.
+
+    --sd with --half-width or --within gives persons; --change-in simulates sessions before and after a change.
+    """
+    sizes = half_width_deg is not None or allowed_deg is not None
+    if change_in is None and not (sd_deg is not None and sizes):
+        raise click.UsageError("Give --sd with --half-width or --within, or give --change-in.")
+    from imu_shoulder.validate.sample_size import persons_for_limit_width, persons_for_verdict
+
+    if sd_deg is not None and half_width_deg is not None:
+        planned = persons_for_limit_width(sd_deg, half_width_deg)
+        click.echo(f"{planned.persons} persons, one pair each: every limit is known to +-{planned.reached:.2f} deg.")
+    if sd_deg is not None and allowed_deg is not None:
+        planned = persons_for_verdict(bias_deg, sd_deg, allowed_deg, power)
+        click.echo(
+            f"{planned.persons} persons, one pair each: 'within {allowed_deg:g} deg: yes' comes with a power of "
+            f"{planned.reached:.2f}."
+        )
+    if change_in is not None:
+        from imu_shoulder.cli.progress import stage_progress
+        from imu_shoulder.validate.power import CHANGES, Measure, power_by_simulation
+
+        measure: Measure = "arc_deg" if change_in == "arc_deg" else "hold_sd_deg"
+        with stage_progress() as progress:
+            found = power_by_simulation(measure, drill, sessions=sessions, progress=progress)
+        click.echo(
+            f"{measure} of {drill}, {found.reps} reps, {found.sessions} sessions: the median of a session varies by an "
+            f"SD of {found.session_sd:.2f} deg without any change; MDC95 {found.mdc95:.2f} deg."
+        )
+        for step in found.steps:
+            click.echo(
+                f"{CHANGES[measure][0]} {step.changed_by:+g}: seen as {step.seen:+.2f} deg, in {100 * step.power:.0f} "
+                "% of pairs of sessions."
+            )
+        best = found.smallest
+        click.echo(
+            "None of these changes is seen in 80 % of pairs of sessions."
+            if best is None
+            else f"The smallest of these that is seen in 80 % of pairs of sessions: {best.changed_by:+g} deg."
+        )
+
+
+@click.command()
+@click.argument("results", type=FOLDER)
+@click.option("--paper", is_flag=True, help="Write methods.md for a paper, not the report.")
+@OUT
+def report(results: Path, paper: bool, out: Path) -> None:
+    """Write the report of a finished analysis again, from RESULTS, the folder that `analyse` wrote.
+
+    With --paper writes methods.md: a methods paragraph and tables with the exact parameters.
+    """
+    from imu_shoulder.validate.origin import write_files
+    from imu_shoulder.validate.results import read_results
+
+    found = read_results(results)
+    if paper:
+        from imu_shoulder.validate.paper import methods_text
+
+        name, text = "methods.md", methods_text(found.summary)
+    else:
+        from imu_shoulder.report.html import build_report
+
+        name, text = "report.html", build_report(found.summary, found.reps, found.angles)
+    write_files(out, {name: text})
+    click.echo(f"Written: {out / name}")

@@ -1,0 +1,41 @@
+"""A finished analysis read back from its folder."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from imu_shoulder.errors import RecordingError
+
+TEXTS = ("drill", "side", "angle", "faults", "excluded", "role", "stations")
+
+
+@dataclass(frozen=True, slots=True)
+class Results:
+    """summary.json, reps.csv and angles.parquet of one folder."""
+
+    summary: dict[str, Any]
+    reps: pd.DataFrame
+    angles: pd.DataFrame
+
+
+def read_results(folder: Path) -> Results:
+    """What `imu-shoulder analyse` wrote there; empty texts stay texts. Raises RecordingError."""
+    for name in ("summary.json", "reps.csv", "angles.parquet"):
+        if not (folder / name).is_file():
+            raise RecordingError(
+                f"{name} in {folder}", "there is no such file", "give the folder that `imu-shoulder analyse` wrote"
+            )
+    try:
+        summary: dict[str, Any] = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+        reps = pd.read_csv(folder / "reps.csv", dtype=dict.fromkeys(TEXTS, str))
+        angles = pd.read_parquet(folder / "angles.parquet")
+    except (OSError, ValueError) as error:
+        raise RecordingError(f"readable results in {folder}", f"they are not ({error})", "analyse again") from error
+    texts = [name for name in TEXTS if name in reps.columns]
+    reps[texts] = reps[texts].fillna("")
+    return Results(summary, reps, angles)
