@@ -24,6 +24,9 @@ _COMMANDS = {
     "sensor-check": "research",
     "export": "research",
     "import": "research",
+    "compare-filters": "research",
+    "plan-study": "research",
+    "report": "research",
 }
 
 

@@ -13,4 +13,7 @@ SUMMARIES = {
     "sensor-check": "Check how good the sensors are, and what that means in the drills.",
     "export": "Export recordings in open formats.",
     "import": "Import a Motion-BIDS data set: one recording folder per session.",
+    "compare-filters": "Compare attitude filters on a simulated recording with its truth.",
+    "plan-study": "Say how many persons a study needs, or how small a change can be seen.",
+    "report": "Write the report of a finished analysis again, or a methods text for a paper.",
 }
