@@ -54,35 +54,35 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
     """Attitude of a finished recording, using past and future of each sample."""
     windows = still_windows(track, rate_hz, params.stillness)
     bias = track_bias(windows, rate_hz, params.stillness)
-    gyr, acc = _bridged(track.gyr_rad_s, track.valid), _bridged(track.acc_m_s2, track.valid)
+    gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
     acc = acc - accelerometer_offset(track, windows, params.offset)
     gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
     if params.method == "vqf":
-        quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, _settings(params, bias))["quat6D"]
+        quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, settings_of(params, bias))["quat6D"]
     else:
         from imu_shoulder.orient.comparison import compare_quat
 
         quat = compare_quat(params.method, gyr, acc, rate_hz)
-    return _attitude(track, quat, gyr, bias)
+    return attitude_of(track, quat, gyr, bias)
 
 
 def orient_causally(track: Track, rate_hz: float, params: OrientParams) -> Attitude:
     """Attitude as a live stream has it: from the past of each sample, VQF only."""
     windows = still_windows(track, rate_hz, params.stillness)
     bias = track_bias(windows, rate_hz, params.stillness, afterwards=False)
-    gyr, acc = _bridged(track.gyr_rad_s, track.valid), _bridged(track.acc_m_s2, track.valid)
+    gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
     acc = acc - accelerometer_offset(track, windows[:1], params.offset)
     gyr = np.ascontiguousarray(gyr - bias.known_at(np.arange(len(gyr), dtype=np.float64)))
-    filter_ = vqf.VQF(1.0 / rate_hz, **_settings(params, bias))
-    return _attitude(track, filter_.updateBatch(gyr, acc)["quat6D"], gyr, bias)
+    filter_ = vqf.VQF(1.0 / rate_hz, **settings_of(params, bias))
+    return attitude_of(track, filter_.updateBatch(gyr, acc)["quat6D"], gyr, bias)
 
 
-def _attitude(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
+def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
     quat = np.where(track.valid[:, None], quat, np.nan)
     return Attitude(track.placement, quat, _rate_in_earth(quat, gyr), track.valid, bias)
 
 
-def _settings(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
+def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
     """VQF's settings. With a bias from stillness its own rest estimate is off: it takes slow sway for bias.
 
     What is left for its motion estimate is small, so that estimate starts from a small uncertainty.
@@ -92,7 +92,7 @@ def _settings(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
     return {"tauAcc": params.tau_acc_s, "restBiasEstEnabled": False, "biasSigmaInit": params.bias_sd_left_deg_s}
 
 
-def _bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
+def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
     """Gap rows replaced by the straight line between their neighbours: for the filter's eyes only.
 
     A filter needs some rate to carry its heading across a gap; the rows themselves stay invalid.
