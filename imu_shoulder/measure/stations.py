@@ -9,10 +9,13 @@ from scipy import signal
 
 from imu_shoulder.drills import AngleRange
 from imu_shoulder.measure.form import median_seen
-from imu_shoulder.measure.hold import MIN_HOLD_S, SETTLE_S, above_floor
+from imu_shoulder.measure.hold import BREAK_DEG, MIN_HOLD_S, SETTLE_S, above_floor
 from imu_shoulder.measure.registry import RepData, measure
 from imu_shoulder.measure.steadiness import pointing
 from imu_shoulder.segment.model import StationVisit
+
+# Back in the range for this long, a station is taken again.
+RETAKEN_S = 0.1
 
 
 @measure(
@@ -94,12 +97,27 @@ def first_order(data: RepData) -> list[str]:
 def twice_held(data: RepData) -> list[str]:
     """Stations that were left and taken again on the way up to and at the top: a broken hold."""
     visits = data.rep.visits
+    if _top_left_and_retaken(data):
+        return [visits[-1].name if data.drill is None else data.drill.top.name]
     at_top = [k for k, visit in enumerate(visits) if data.drill is not None and visit.name == data.drill.top.name]
     if not at_top:
         return []
     on_the_way = visits[: at_top[0] + 1]
     again = [a.name for a, b in pairwise(on_the_way) if a.name == b.name]
     return [*again, visits[at_top[0]].name] if len(at_top) > 1 else again
+
+
+def _top_left_and_retaken(data: RepData) -> bool:
+    """Whether the leading angle leaves the last station's range after it was held there, and comes back into it."""
+    drill = data.drill
+    asked = None if drill is None else drill.leading_range(drill.top)
+    held = [visit for visit in data.rep.visits if drill is not None and visit.name == drill.top.name]
+    if asked is None or asked.above is not None or not held:
+        return False
+    after = data.lead_deg[data.rows(held[0].start_s, data.rep.end_s)]
+    out_by = np.maximum(asked.low_deg - after, after - asked.high_deg)
+    left = np.flatnonzero(out_by > BREAK_DEG)
+    return len(left) > 0 and int(np.count_nonzero(out_by[left[0] :] < 0)) >= RETAKEN_S * data.rate_hz
 
 
 def station_text(data: RepData) -> str:

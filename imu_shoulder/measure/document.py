@@ -1,0 +1,63 @@
+"""docs/measures.md from the measures' own declarations: `python -m imu_shoulder.measure.document docs/measures.md`."""
+
+from __future__ import annotations
+
+import sys
+from itertools import groupby
+from pathlib import Path
+
+from imu_shoulder.measure.registry import Measure, all_measures
+
+TITLES = {
+    "movement": "Arc, tempo, speed and smoothness",
+    "hold": "The hold",
+    "steadiness": "What the unsteadiness of a hold is made of",
+    "pauses": "Pauses part-way",
+    "form": "Form",
+    "stations": "Stations",
+    "scapula": "The shoulder blade",
+}
+HEAD = """# Measures
+
+Written by `python -m imu_shoulder.measure.document docs/measures.md` from the declarations in `imu_shoulder/measure`:
+change those, not this page. Each measure is one function of one rep and a column of `reps.csv`; it is empty where the
+sensors worn, or the rep, do not show it.
+
+The leading angle is the one whose rise and fall makes the rep of the drill. *Start*, *top* and *end* are the moments
+`start_s`, `top_start_s` to `top_end_s` and `end_s`. The *settled hold* is the longest unbroken stretch at the top
+without its first and last 0.3 s, and at least 0.8 s long.
+
+No sensor here shows pain or muscle activity; the shoulder blade is seen with a sensor on the acromion only. No norms
+exist for these drills: compare with the athlete's own history. The figures clear nobody: the practitioner decides.
+
+Besides the numbers a rep has texts: `tempo`, the four fields lowering / pause at the bottom / lifting / pause at the
+top in whole seconds (notation: PMC6006544; a drill that begins with the lift performs them in the order 3-4-1-2);
+`pauses`, `station_holds` and `notes`, what exactly was missed and where.
+"""
+
+TABLE_HEAD = "| measure | unit | meaning | formula | source |\n|---|---|---|---|---|\n"
+
+
+def page() -> str:
+    """The whole page."""
+    parts = [HEAD]
+    ordered = sorted(all_measures(), key=lambda measure: _place(measure.group))
+    for group, measures in groupby(ordered, key=lambda measure: measure.group):
+        parts.append(f"\n## {TITLES.get(group, group)}\n\n{TABLE_HEAD}")
+        parts += [_row(measure) for measure in measures]
+    return "".join(parts)
+
+
+def _place(group: str) -> tuple[int, str]:
+    names = list(TITLES)
+    return (names.index(group) if group in names else len(names), group)
+
+
+def _row(measure: Measure) -> str:
+    texts = (measure.meaning, measure.formula, measure.source)
+    cells = [f"`{measure.name}`", measure.unit, *(text.replace("|", "\\|") for text in texts)]
+    return f"| {' | '.join(cells)} |\n"
+
+
+if __name__ == "__main__":
+    Path(sys.argv[1]).write_text(page(), encoding="utf-8")
