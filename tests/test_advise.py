@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -183,6 +184,17 @@ def test_pain_as_the_summary_tells_it_is_what_advice_reads():
 
 
 # The rule file.
+
+
+def test_the_page_says_the_limits_that_the_shipped_rules_have():
+    page = (Path(__file__).parents[1] / "docs" / "advice.md").read_text(encoding="utf-8")
+    rules = shipped_rules()
+    assert [rule.advice for rule in rules.rules] == ["step_back", "ready_to_ask", "stay"]
+    back, ready = rules.of("step_back"), rules.of("ready_to_ask")
+    assert (back.sets, ready.sets, ready.sessions, ready.each_set.done_at_least) == (2, 2, 2, 1.0)
+    assert f"under {back.each_set.clean_below * 100:.0f} % of the scored reps" in page
+    assert f"at least {ready.each_set.clean_at_least * 100:.0f} % of them clean" in page
+
 
 STAY = '[[rules]]\nadvice = "stay"\n[prerequisite]\neach_set = { clean_at_least = 0.5 }\n'
 

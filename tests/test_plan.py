@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from itertools import permutations
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
@@ -12,7 +14,7 @@ from click.testing import CliRunner
 from imu_shoulder.cli import cli
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event
-from imu_shoulder.plan import PlanError, load_plan, parse_plan
+from imu_shoulder.plan import DRILL_KEYS, LIMIT_KEYS, PLAN_KEYS, PlanError, load_plan, parse_plan
 from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import asked_by, match_sets
 from imu_shoulder.report.pain import tell_sets
@@ -76,6 +78,14 @@ def test_a_hold_is_asked_at_every_station_that_the_drill_holds():
     text = HEAD + '[[drill]]\nid = "row_rotate_press"\nside = "right"\nhold_s = 4\n'
     drill = parse_plan(text, "plan.toml").drills[0].drill
     assert [station.hold_s for station in drill.stations] == [4.0, 4.0, 4.0]
+
+
+def test_the_page_has_an_example_that_can_be_used_and_every_key():
+    page = (Path(__file__).parents[1] / "docs" / "plan.md").read_text(encoding="utf-8")
+    example = re.search(r"^```toml\n(.*?)^```", page, flags=re.MULTILINE | re.DOTALL)
+    assert len(parse_plan(example[1], "example.toml").drills) == 3
+    keys = (*PLAN_KEYS[:-1], *DRILL_KEYS, *LIMIT_KEYS)
+    assert [key for key in keys if f"`{key}`" not in page] == []
 
 
 @pytest.mark.parametrize(
