@@ -54,6 +54,12 @@ class Align:
             self._sensors[placement].push(stream)
         return self._emit(last=False)
 
+    @property
+    def newest_s(self) -> float | None:
+        """Time of the newest sample, of any sensor, on the repaired clock; None before the first."""
+        newest_s = max(sensor.newest_s for sensor in self._sensors.values())
+        return newest_s if np.isfinite(newest_s) else None
+
     def finish(self) -> Aligned:
         """The rows up to the newest sample, and what was found about each sensor."""
         rest = self._emit(last=True)
