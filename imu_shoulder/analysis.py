@@ -13,7 +13,7 @@ from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.pose import CalibrateParams
 from imu_shoulder.model import Aligned, Finding, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, OrientParams
-from imu_shoulder.orient.heading import HeadingParams
+from imu_shoulder.orient.moments import HeadingParams
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import SegmentParams
 

@@ -20,7 +20,8 @@ from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, orient_causally, turned
-from imu_shoulder.orient.heading import quiet_moments, track_heading
+from imu_shoulder.orient.heading import track_heading
+from imu_shoulder.orient.moments import quiet_moments
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import marked_set, unguided_sets

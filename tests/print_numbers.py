@@ -14,7 +14,7 @@ import pandas as pd
 
 from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.drills import shipped_ids
-from imu_shoulder.orient.heading import HeadingParams
+from imu_shoulder.orient.moments import HeadingParams
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import Athlete, Simulated, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import radians, sqrt
 
 import numpy as np
@@ -20,14 +21,18 @@ from imu_shoulder.model import BoolArray, FloatArray, Track
 class StillnessParams:
     """What counts as a person holding still, and how far the limb may turn meanwhile.
 
-    max_spread_rad_s: largest standard deviation of any gyroscope axis inside a window.
-    max_rate_rad_s: largest mean rate left after the bias; slower turning than this passes as still.
+    max_spread_rad_s: largest standard deviation of the rate inside a window, per axis (all three together, by root mean
+    square, so that the mounting does not matter). piece_s: longer stillness is judged in pieces of this length.
+    max_rate_rad_s: largest mean rate left after the bias; slower turning than this passes as still. max_bias_rad_s:
+    a steadier turn than any bias is no stillness.
     sway_rad: standard deviation of the net rotation over a window (a standing person, about a third of a degree).
     """
 
     window_s: float = 1.0
-    max_spread_rad_s: float = radians(2.5)
+    piece_s: float = 3.0
+    max_spread_rad_s: float = radians(2.0)
     max_rate_rad_s: float = radians(1.5)
+    max_bias_rad_s: float = radians(5.0)
     sway_rad: float = radians(0.35)
     bias_walk_rad_s_sqrt_s: float = radians(0.002)
 
@@ -77,27 +82,42 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 
 
 def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list[StillWindow]:
-    """Moments of stillness in a track, each of them maximal.
+    """Moments of stillness in a track, each of them as long as it lasts.
 
-    Works with any bias up to a few deg/s: the spread is judged first, then each mean against the typical mean.
+    Works with any bias up to a few deg/s: the spread is judged first, then the mean of each piece against that of the
+    piece that agrees best with all others. Does not depend on how the sensor is turned.
     """
     width = max(3, round(params.window_s * rate_hz))
     if len(track.gyr_rad_s) < width:
         return []
     gyr = np.where(track.valid[:, None], track.gyr_rad_s, 0.0)
-    spread = _rolling_sd(gyr, width).max(axis=1)
+    spread = np.sqrt((_rolling_sd(gyr, width) ** 2).mean(axis=1))
     bad = _rolling_mean((~track.valid | track.clipped).astype(np.float64)[:, None], width)[:, 0]
     quiet_starts = (spread < params.max_spread_rad_s) & (bad == 0)
     quiet = np.zeros(len(gyr), dtype=bool)
     for first, last in runs(quiet_starts):
         quiet[first : last + width - 1] = True
-    found = [StillWindow(a, b, gyr[a:b].mean(axis=0)) for a, b in runs(quiet) if b - a >= width]
-    if not found:
+    pieces: list[tuple[int, int]] = []
+    for first, last in runs(quiet):
+        count = max(1, int((last - first) / (params.piece_s * rate_hz)))
+        edges = np.linspace(first, last, count + 1).round().astype(int)
+        pieces += [(int(a), int(b)) for a, b in pairwise(edges)]
+    total = np.vstack([np.zeros(3), np.cumsum(gyr, axis=0)])
+    means = np.array([(total[b] - total[a]) / (b - a) for a, b in pieces]).reshape(-1, 3)
+    slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
+    pieces, means = [piece for piece, ok in zip(pieces, slow, strict=True) if ok], means[slow]
+    if not pieces:
         return []
-    weight = np.array([w.last - w.first for w in found], dtype=np.float64)
-    means = np.stack([w.mean_rate_rad_s for w in found])
-    typical = np.array([_weighted_median(means[:, axis], weight) for axis in range(3)])
-    return [w for w, mean in zip(found, means, strict=True) if np.abs(mean - typical).max() < params.max_rate_rad_s]
+    weight = np.array([b - a for a, b in pieces], dtype=np.float64)
+    apart = np.linalg.norm(means[:, None] - means[None], axis=2)
+    still = apart[int(np.argmin(apart @ weight))] < params.max_rate_rad_s
+    windows: list[tuple[int, int]] = []
+    for (first, last), ok in zip(pieces, still, strict=True):
+        if ok and windows and windows[-1][1] == first:
+            windows[-1] = (windows[-1][0], last)
+        elif ok:
+            windows.append((first, last))
+    return [StillWindow(a, b, (total[b] - total[a]) / (b - a)) for a, b in windows]
 
 
 def track_bias(
@@ -143,9 +163,3 @@ def _rolling_sd(values: FloatArray, width: int) -> FloatArray:
     centred = values - values.mean(axis=0)
     variance = _rolling_mean(centred**2, width) - _rolling_mean(centred, width) ** 2
     return np.sqrt(np.maximum(variance, 0.0))
-
-
-def _weighted_median(values: FloatArray, weight: FloatArray) -> float:
-    order = np.argsort(values)
-    cumulated = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(cumulated, cumulated[-1] / 2)])

@@ -1,0 +1,130 @@
+"""Quiet moments: when every sensor of an arm hardly turns, what attitude it has, and what happened in between."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from math import radians
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.frames import rotation_from_quat
+from imu_shoulder.model import FloatArray
+from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.bias import runs
+from imu_shoulder.orient.shared import shared_heading
+
+
+@dataclass(frozen=True, slots=True)
+class HeadingParams:
+    """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
+
+    quiet_rad_s: turning slower than this is quiet. same_posture_rad: gravity within this angle in every sensor of the
+    arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the neutral posture, known by its
+    hanging. return_rad: how well people come back to a posture within a set, rest_rad: from set to set; step_rad: what
+    a heading drifts beside its rate in between; joint_turn_rad: of a heading shared in movement; drift_rad_s:
+    uncertainty of the bias about the vertical; least_turn_rad, turn_rad: how far at least and at most someone may turn
+    between sets. links: how many earlier moments of a posture each is compared with.
+    """
+
+    quiet_rad_s: float = radians(5.0)
+    min_quiet_s: float = 0.4
+    longest_s: float = 3.0
+    same_posture_rad: float = radians(12.0)
+    same_heading_rad: float = radians(20.0)
+    neutral_rad: float = radians(25.0)
+    return_rad: float = radians(1.8)
+    rest_rad: float = radians(6.0)
+    step_rad: float = radians(0.2)
+    joint_turn_rad: float = radians(2.5)
+    drift_rad_s: float = radians(0.08)
+    turn_rad: float = radians(60.0)
+    least_turn_rad: float = radians(3.0)
+    links: int = 6
+
+
+@dataclass(frozen=True, slots=True)
+class JointTurn:
+    """Between moments `before` and `before + 1` the first two sensors turned as one about a level axis.
+
+    heading_rad: by how much the second one's earth frame must be turned to show it as the first one's does.
+    """
+
+    before: int
+    heading_rad: float
+
+
+@dataclass(frozen=True, slots=True)
+class QuietMoments:
+    """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
+
+    joint_turns: what the movements between them say of the first two sensors' common heading. with_trunk: the last
+    sensor is on the trunk, whose forward direction is the body's by definition.
+    """
+
+    time_s: FloatArray
+    earth_from_sensor: Sequence[Rotation]
+    joint_turns: Sequence[JointTurn] = ()
+    with_trunk: bool = False
+
+    def until(self, count: int) -> QuietMoments:
+        """The first `count` moments."""
+        return replace(
+            self, time_s=self.time_s[:count], earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor]
+        )
+
+
+def quiet_moments(
+    time_s: FloatArray, rate_hz: float, limbs: Sequence[Attitude], trunk: Attitude | None, params: HeadingParams
+) -> QuietMoments:
+    """Moments at which all of the given sensors are quiet at once; long stillness is cut into several."""
+    attitudes = [*limbs, *([] if trunk is None else [trunk])]
+    width = max(1, round(0.2 * rate_hz))
+    quiet = np.ones(len(time_s), dtype=bool)
+    for attitude in attitudes:
+        rate = np.where(attitude.valid[:, None], attitude.rate_earth_rad_s, np.inf)
+        quiet &= _mean_over(rate, width) < params.quiet_rad_s
+    spans: list[tuple[int, int]] = []
+    for first, last in runs(quiet):
+        pieces = max(1, int((last - first) / (params.longest_s * rate_hz)))
+        edges = np.linspace(first, last, pieces + 1).round().astype(int)
+        spans += [(int(a), int(b)) for a, b in pairwise(edges)]
+    spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
+    middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
+    means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
+    joint_turns = _joint_turns(limbs, spans, rate_hz) if len(limbs) > 1 else ()
+    return QuietMoments(middle, means, joint_turns, trunk is not None)
+
+
+def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float) -> list[JointTurn]:
+    """With the elbow kept, straight or bent, both segments turn about one axis; where it is level, it shows headings.
+
+    Skin hides a part of the upper arm's turning about the bone, but not the bone's direction.
+    """
+    first, second = (attitude.rate_earth_rad_s for attitude in attitudes[:2])
+    out = []
+    for k, ((_, begin), (end, _)) in enumerate(pairwise(spans)):
+        fix = shared_heading(first[begin:end], second[begin:end], rate_hz, least_strength=0.97)
+        if fix is not None:
+            out.append(JointTurn(k, fix.heading_rad))
+    return out
+
+
+def _mean_over(rate: FloatArray, width: int) -> FloatArray:
+    """Size (N,) of the mean of (N, 3) over `width` rows around each; infinite where a row is."""
+    known = np.where(np.isfinite(rate), rate, 1e3)
+    return np.asarray(np.linalg.norm(uniform_filter1d(known, width, axis=0, mode="nearest"), axis=1))
+
+
+def _means(quat: FloatArray, spans: Sequence[tuple[int, int]]) -> Rotation:
+    """Mean attitude of each span; all rows of a span are valid and close together."""
+    if not spans:
+        return Rotation.identity(0)
+    means = []
+    for first, last in spans:
+        near = quat[first:last] * np.sign(quat[first:last] @ quat[first])[:, None]
+        means.append(near.mean(axis=0))
+    return rotation_from_quat(np.stack(means))
