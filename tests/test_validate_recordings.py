@@ -4,6 +4,7 @@ import csv
 import json
 from pathlib import Path
 
+import ezc3d
 import numpy as np
 import pandas as pd
 import pytest
@@ -128,6 +129,28 @@ class TestSeries:
         reference = Series(truth.time_s, {"right_elevation_deg": np.radians(truth.angles["right"]["elevation_deg"])})
         with pytest.raises(RecordingError, match="convert radians to degrees"):
             pair_series(analysis, reference, PairParams())
+
+    @pytest.mark.parametrize("unit", ["deg", "rad"])
+    def test_c3d_points_of_our_names(self, tmp_path, unit):
+        """Written by ezc3d itself: one angle, one marker, one frame not seen."""
+        file = ezc3d.c3d()
+        file["parameters"]["POINT"]["RATE"]["value"] = [120.0]
+        file["parameters"]["POINT"]["LABELS"]["value"] = ("right_elevation_deg", "acromion")
+        file.add_parameter("POINT", "ANGLE_UNITS", [unit])
+        points = np.ones((4, 2, 60))
+        points[0, 0] = np.linspace(0, 90, 60)
+        points[0, 0, 10] = np.nan
+        file["data"]["points"] = points
+        path = tmp_path / "reference.c3d"
+        file.write(str(path))
+        if unit == "rad":
+            with pytest.raises(RecordingError, match="export in degrees"):
+                read_series(path)
+            return
+        found = read_series(path)
+        assert list(found.values) == ["right_elevation_deg"]
+        assert found.time_s[-1] == pytest.approx(59 / 120)
+        np.testing.assert_allclose(found.values["right_elevation_deg"], points[0, 0], atol=1e-4)
 
     @pytest.mark.parametrize(
         ("text", "words"),

@@ -42,14 +42,19 @@ class Lag:
 
 
 def read_series(path: Path) -> Series:
-    """A CSV or Parquet table: time_s and columns <side>_<angle>_deg such as right_elevation_deg.
+    """A CSV or Parquet table: time_s and columns <side>_<angle>_deg such as right_elevation_deg; or a C3D file.
 
-    Empty cells are times at which the reference did not see the angle. Other columns are left alone.
-    Raises RecordingError.
+    In a C3D file the angles are points of such names, degrees in their first component. Empty cells are times at which
+    the reference did not see the angle. Other columns are left alone. Raises RecordingError.
     """
     require_file(path, "the reference series")
     try:
-        table = pd.read_parquet(path) if path.suffix == ".parquet" else pd.read_csv(path, encoding="utf-8-sig")
+        if path.suffix == ".c3d":
+            table = _read_c3d(path)
+        elif path.suffix == ".parquet":
+            table = pd.read_parquet(path)
+        else:
+            table = pd.read_csv(path, encoding="utf-8-sig")
     except (OSError, ValueError, pd.errors.ParserError) as error:
         raise RecordingError(f"a table in {path.name}", f"it cannot be read ({error})", "export it again") from error
     known = [f"{side}_{angle}" for side in SIDES for angle in ANGLE_COLUMNS]
@@ -67,6 +72,24 @@ def read_series(path: Path) -> Series:
     if len(time_s) < 2 or not np.isfinite(time_s).all() or not (np.diff(time_s) > 0).all():
         raise RecordingError(f"time_s in {path.name} to increase from row to row", "it does not", "export it again")
     return Series(time_s, {name: table[name].to_numpy(dtype=np.float64) for name in names})
+
+
+def _read_c3d(path: Path) -> pd.DataFrame:
+    """time_s from the first frame on, and the first component of every point. Raises RecordingError."""
+    try:
+        import ezc3d  # type: ignore[import-untyped]
+    except ImportError:
+        raise RecordingError(
+            "the library ezc3d to read C3D", "it is not installed", "pip install 'imu-shoulder[research]'"
+        ) from None
+    file = ezc3d.c3d(str(path))
+    points = file["parameters"]["POINT"]
+    unit = (points.get("ANGLE_UNITS", {}).get("value") or ["deg"])[0].strip()
+    if not unit.lower().startswith("deg"):
+        raise RecordingError(f"angles of {path.name} in degrees", f"POINT:ANGLE_UNITS is {unit!r}", "export in degrees")
+    values = file["data"]["points"][0]
+    time_s = np.arange(values.shape[1]) / float(points["RATE"]["value"][0])
+    return pd.DataFrame({"time_s": time_s, **dict(zip(points["LABELS"]["value"], values, strict=True))})
 
 
 def find_lag(ours: Series, reference: Series, longest_s: float = 5.0) -> Lag:
@@ -151,14 +174,25 @@ def _velocity(values: FloatArray) -> FloatArray:
     return change
 
 
+def _smooth(values: FloatArray) -> FloatArray:
+    """Mean over 0.11 s around each value (N,); NaN wherever one is missing in it."""
+    width = round(0.1 / GRID_S) + 1
+    smooth = np.full(len(values), np.nan)
+    smooth[width // 2 : len(values) - width // 2] = np.convolve(values, np.full(width, 1 / width), "valid")
+    return smooth
+
+
 def _fine(ours: Series, reference: Series, names: list[str], grid: FloatArray, near_s: float) -> float:
     """The lag within 50 ms of near_s with the least scatter of the difference; NaN where nothing moves."""
-    pairs = [(values_at(ours, name, grid), name) for name in names]
+    # Both are smoothed over 0.1 s: straight lines between noisy samples scatter least half-way between two of them,
+    # which would draw the lag there.
+    wide = np.arange(grid[0] + near_s - 0.2, grid[-1] + near_s + 0.2, GRID_S)
+    pairs = [(_smooth(values_at(ours, n, grid)), _smooth(values_at(reference, n, wide))) for n in names]
     if max(float(np.nanstd(a)) if np.isfinite(a).any() else 0.0 for a, _ in pairs) < LEAST_SD_DEG:
         return float("nan")
 
     def scatter(lag_s: float) -> float:
-        parts = [a - values_at(reference, name, grid + lag_s) for a, name in pairs]
+        parts = [a - np.interp(grid + lag_s, wide, b) for a, b in pairs]
         return float(sum(np.nanvar(part) for part in parts if np.isfinite(part).any()))
 
     found = optimize.minimize_scalar(
