@@ -1,0 +1,200 @@
+"""The one state that every open page shows: the session, who listens, and what is kept of it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+from imu_shoulder.errors import ShoulderError
+from imu_shoulder.live.keep import Keeper, save
+from imu_shoulder.model import Event, Recording, SensorStream
+
+SILENT_S = 1.0
+NOTE_LENGTH = 300
+# Command -> what is said when it was taken.
+TAKEN = {
+    "calibrate_pose": "Stand still now.",
+    "calibrate_bends": "Bend the elbows now.",
+    "calibrate_raises": "Raise the straight arms now.",
+    "skip": "Step left out.",
+    "start_set": "The set runs.",
+    "stop_set": "The set has ended.",
+    "next_drill": "Next drill.",
+    "previous_drill": "Drill before.",
+    "pain": "Pain noted.",
+    "note": "Note kept.",
+    "finish": "The session has ended; it is being saved.",
+}
+
+
+class Session(Protocol):
+    """What the page needs of the live engine."""
+
+    def push(self, streams: Mapping[str, SensorStream]) -> None: ...
+
+    def command(self, name: str, **args: Any) -> str | None: ...
+
+    def frame(self) -> dict[str, Any]: ...
+
+    def recording(self) -> tuple[Event, ...]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What a page is told once. analyse: writes the results of a recording into a folder, its report among them."""
+
+    athlete: str
+    source: str
+    plan: tuple[str, ...]
+    cautions: tuple[str, ...]
+    analyse: Callable[[Recording, Path], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """To a command: whether it was taken, and a sentence for the person who gave it."""
+
+    taken: bool
+    text: str
+
+
+@dataclass(eq=False, slots=True)
+class Listener:
+    """One open page: it is woken when there is something new, and asks for the newest only."""
+
+    woken: asyncio.Event = field(default_factory=asyncio.Event)
+
+
+class Hub:
+    """Feeds the session, takes commands, wakes the pages. All of it runs in the server's one thread."""
+
+    def __init__(self, session: Session, keeper: Keeper, about: About) -> None:
+        self.session, self.keeper, self.about = session, keeper, about
+        self.listeners: set[Listener] = set()
+        self.ended = asyncio.Event()
+        self.saved: dict[str, Any] = {"state": "running", "report": None, "folder": None, "text": None}
+        self._pushed_s = time.monotonic()
+        self._saving: asyncio.Task[None] | None = None
+        self._message: str | None = None
+        self._number = 0
+
+    def push(self, streams: Mapping[str, SensorStream]) -> None:
+        """New samples: into the log, through the session, onto the pages."""
+        if self.ended.is_set():
+            return
+        self._pushed_s = time.monotonic()
+        self.keeper.samples(streams)
+        self.session.push(streams)
+        self.publish()
+
+    def publish(self) -> None:
+        """Wake every page. The message itself is made once, when the first of them asks."""
+        self._message = None
+        self._number += 1
+        for listener in self.listeners:
+            listener.woken.set()
+
+    @property
+    def number(self) -> int:
+        return self._number
+
+    def message(self) -> str:
+        """The newest frame with what the server itself knows."""
+        if self._message is None:
+            silent_s = time.monotonic() - self._pushed_s
+            log = self.keeper.log
+            self._message = json.dumps(
+                {
+                    "type": "frame",
+                    "number": self._number,
+                    "sent_ms": self._pushed_s_wall_ms(silent_s),
+                    "frame": self.session.frame(),
+                    "saved": self.saved,
+                    "silent": silent_s > SILENT_S and not self.ended.is_set(),
+                    "log_error": None if log.error is None else str(log.error),
+                },
+                ensure_ascii=False,
+                allow_nan=False,
+            )
+        return self._message
+
+    @staticmethod
+    def _pushed_s_wall_ms(silent_s: float) -> float:
+        return round(1e3 * (time.time() - silent_s), 3)
+
+    def hello(self) -> str:
+        about = self.about
+        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan, "cautions": about.cautions}
+        return json.dumps({"type": "hello", "commands": list(TAKEN), **told}, ensure_ascii=False)
+
+    def command(self, name: object, args: object = None) -> Answer:
+        """One command of a page, checked here since a page can send anything."""
+        if not isinstance(name, str) or name not in TAKEN:
+            return Answer(False, "This page asked for something that there is not; reload it.")
+        given = _arguments(name, args)
+        if given is None:
+            return Answer(False, "Pain is a whole number from 0 to 10, a note a text of 1 to 300 characters.")
+        if self.ended.is_set():
+            return Answer(False, "The session has ended.")
+        before = self.session.frame()
+        refused = self.session.command(name, **given)
+        if refused is None:
+            self.keeper.command(name, given, before["t"] or 0.0, before["drill"])
+            if name == "finish":
+                self.finish()
+        self.publish()
+        return Answer(refused is None, TAKEN[name] if refused is None else refused)
+
+    def finish(self) -> asyncio.Task[None]:
+        """End the session once and save it in the background."""
+        if self._saving is None:
+            self.ended.set()
+            self.saved = {**self.saved, "state": "saving"}
+            self._saving = asyncio.create_task(self._save(), name="save the session")
+        return self._saving
+
+    async def _save(self) -> None:
+        folder = self.keeper.folder
+        events = tuple(self.session.recording())
+        t_s = self.session.frame()["t"] or 0.0
+        self.publish()
+        try:
+            await asyncio.to_thread(self._write, events, t_s)
+        except ShoulderError as error:
+            self.saved = {**self.saved, "state": "failed", "text": str(error)}
+            if folder.exists():
+                self.saved["folder"] = str(folder)
+        else:
+            report = folder / "results" / "report.html"
+            self.saved = {"state": "saved", "report": str(report), "folder": str(folder), "text": None}
+        self.publish()
+
+    def _write(self, events: tuple[Event, ...], t_s: float) -> None:
+        self.keeper.close(t_s)
+        recording = save(self.keeper.log_path, self.keeper.folder, events)
+        self.about.analyse(recording, self.keeper.folder / "results")
+
+    async def beat(self, every_s: float = 0.5) -> None:
+        """Something for the pages to hear, also while no sample comes."""
+        while True:
+            await asyncio.sleep(every_s)
+            if time.monotonic() - self._pushed_s >= every_s:
+                self.publish()
+
+
+def _arguments(name: str, args: object) -> dict[str, Any] | None:
+    """The checked arguments of a command, or None if they are not its."""
+    if name == "pain":
+        value = args.get("value") if isinstance(args, dict) else None
+        fits = isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= 10
+        return {"value": value} if fits else None
+    if name == "note":
+        text = args.get("text") if isinstance(args, dict) else None
+        fits = isinstance(text, str) and 0 < len(text.strip()) <= NOTE_LENGTH
+        return {"text": text.strip()} if isinstance(text, str) and fits else None
+    return {}

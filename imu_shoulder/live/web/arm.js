@@ -1,0 +1,229 @@
+// One arm while a set runs: the gauge with the body beside it, rep, phase, hold, steadiness. It draws the last frame.
+import { make, svg, write, show } from "./parts.js";
+
+const PHASES = {
+  lift: ["▲", "Lift"],
+  hold: ["■", "Hold"],
+  lower: ["▼", "Lower"],
+  rest: ["●", "Rest"],
+  unseen: ["?", "Not seen"],
+};
+// Where 0 degrees points on the screen (degrees from the right, counter-clockwise) and which way the angle grows, for a
+// right arm as in a mirror: it is on the right. A left arm is the mirror image.
+const DIALS = {
+  elevation: { zero: -90, grows: 1, body: "front" },
+  elbow: { zero: -90, grows: 1, body: "front" },
+  thumb_up: { zero: 0, grows: 1, body: "front" },
+  plane: { zero: 0, grows: 1, body: "above" },
+  rotation: { zero: 90, grows: -1, body: "above" },
+  forearm: { zero: 90, grows: -1, body: "above" },
+};
+const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
+const R = 100;
+const TRACE_S = 8;
+const TRACE_FULL_DEG = 2;
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+
+const at = (r, deg) => {
+  const a = (deg * Math.PI) / 180;
+  return [r * Math.cos(a), -r * Math.sin(a)];
+};
+const point = (r, deg) => at(r, deg).map((v) => v.toFixed(1)).join(" ");
+
+export class Arm {
+  constructor(side, alone) {
+    this.side = side;
+    this.mirror = side === "left" ? -1 : 1;
+    this.alone = alone;
+    this.trace = [];
+    this.dialKey = "";
+    this.root = make("article", "arm");
+    this.root.setAttribute("aria-label", `${side} arm`);
+    this.gauge = svg("svg", { class: "gauge", role: "img", "aria-label": `${side} arm, gauge` });
+    this.name = make("h2", "arm-name", `${side} arm`);
+    this.phase = make("p", "phase");
+    this.glyph = this.phase.appendChild(make("span", "glyph"));
+    this.glyph.setAttribute("aria-hidden", "true");
+    this.word = this.phase.appendChild(make("span", "word"));
+    const rep = make("p", "number rep");
+    rep.append(make("span", "label", "rep"), (this.rep = make("b")), (this.of = make("span", "unit")));
+    this.holding = make("p", "number holding");
+    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), (this.target = make("span", "unit")));
+    const numbers = make("div", "numbers");
+    numbers.append(rep, this.holding);
+    this.bar = make("div", "bar hold-bar");
+    this.fill = this.bar.appendChild(make("div"));
+    const steady = make("div", "steady");
+    this.canvas = steady.appendChild(make("canvas"));
+    this.canvas.setAttribute("aria-hidden", "true");
+    this.steadyWord = steady.appendChild(make("p", "steady-word"));
+    const facts = make("div", "facts");
+    facts.append(this.phase, numbers, this.bar, steady);
+    this.root.append(this.name, this.gauge, facts);
+  }
+
+  draw(arm, t) {
+    const [glyph, word] = arm.let_go ? ["▼", "Let go"] : PHASES[arm.phase];
+    write(this.glyph, glyph);
+    write(this.word, word);
+    this.root.dataset.phase = arm.let_go ? "let-go" : arm.phase;
+    write(this.rep, arm.rep === null ? "–" : String(arm.rep));
+    write(this.of, arm.of === null ? "" : `of ${arm.of}`);
+    this.drawHold(arm);
+    this.drawGauge(arm);
+    this.drawSteadiness(arm, t);
+  }
+
+  drawHold(arm) {
+    const asked = arm.hold_target_s;
+    show(this.holding, asked !== null || arm.hold_s !== null);
+    show(this.bar, asked !== null && asked > 0);
+    const last = arm.last_holds_s.at(-1);
+    write(this.hold, arm.hold_s !== null ? String(Math.floor(arm.hold_s)) : "–");
+    write(this.target, asked ? `of ${asked} s` : "s");
+    const share = arm.hold_s !== null && asked ? Math.min(1, arm.hold_s / asked) : 0;
+    this.fill.style.transform = `scaleX(${share.toFixed(3)})`;
+    this.holding.title = last === undefined ? "" : `the hold before: ${last.toFixed(1)} s`;
+  }
+
+  drawGauge(arm) {
+    const dial = DIALS[arm.angle_name] ?? DIALS.elevation;
+    const key = JSON.stringify([arm.angle_name, arm.range_deg, arm.band_deg]);
+    if (key !== this.dialKey) {
+      this.dialKey = key;
+      this.buildGauge(dial, arm);
+    }
+    const seen = arm.angle_deg !== null && arm.phase !== "unseen";
+    const [low, high] = arm.band_deg ?? [null, null];
+    const inBand = seen && arm.band_deg !== null && (low === null || arm.angle_deg >= low) && (high === null || arm.angle_deg <= high);
+    this.limb.setAttribute("transform", `rotate(${(-this.screen(dial, arm, arm.angle_deg ?? arm.range_deg[0])).toFixed(2)})`);
+    this.limb.classList.toggle("away", !seen);
+    this.gauge.classList.toggle("in", inBand);
+    const top = arm.peak_deg;
+    show(this.peak, seen && top !== null && top > arm.range_deg[0] + 2);
+    if (top !== null) this.peak.setAttribute("transform", `rotate(${(-this.screen(dial, arm, top)).toFixed(2)})`);
+    write(this.degrees, seen ? `${Math.round(arm.angle_deg)}°` : "not seen");
+    write(this.reach, this.reachWord(arm, dial, seen, inBand));
+  }
+
+  reachWord(arm, dial, seen, inBand) {
+    const way = ["lift", "hold"].includes(arm.phase) && arm.band_deg !== null && seen;
+    if (inBand && way) return "✓ in band";
+    if (!way) return "";
+    const [low] = arm.band_deg;
+    return low !== null && arm.angle_deg < low ? `↑ ${WORDS[dial.body][0]}` : `↓ ${WORDS[dial.body][1]}`;
+  }
+
+  // Direction on the screen of an angle, kept within the dial.
+  screen(dial, arm, deg) {
+    const [lo, hi] = arm.range_deg;
+    const kept = Math.max(lo, Math.min(hi, deg));
+    const right = dial.zero + dial.grows * kept;
+    return this.mirror === 1 ? right : 180 - right;
+  }
+
+  arc(dial, arm, from, to, r) {
+    const [a, b] = [this.screen(dial, arm, from), this.screen(dial, arm, to)];
+    const large = Math.abs(b - a) > 180 ? 1 : 0;
+    return `M ${point(r, a)} A ${r} ${r} 0 ${large} ${b > a ? 0 : 1} ${point(r, b)}`;
+  }
+
+  ring(dial, arm, from, to, inner, outer) {
+    const [a, b] = [this.screen(dial, arm, from), this.screen(dial, arm, to)];
+    const large = Math.abs(b - a) > 180 ? 1 : 0;
+    const sweep = b > a ? 0 : 1;
+    return (
+      `M ${point(outer, a)} A ${outer} ${outer} 0 ${large} ${sweep} ${point(outer, b)} L ${point(inner, b)} ` +
+      `A ${inner} ${inner} 0 ${large} ${1 - sweep} ${point(inner, a)} Z`
+    );
+  }
+
+  buildGauge(dial, arm) {
+    const [lo, hi] = arm.range_deg;
+    const m = this.mirror;
+    const front = dial.body === "front";
+    const id = `hatch-${this.side}`;
+    // Two arms meet at the body in the middle; one alone shows all of it.
+    const inner = front ? (this.alone ? -78 : -34) : -116;
+    const left = m === 1 ? inner : -118;
+    const right = m === 1 ? 118 : -inner;
+    const [top, bottom] = front ? [-118, 118] : [-118, 62];
+    this.gauge.setAttribute("viewBox", `${left} ${top} ${right - left} ${bottom - top}`);
+    const align = this.alone || !front ? "xMidYMid" : m === 1 ? "xMinYMid" : "xMaxYMid";
+    this.gauge.setAttribute("preserveAspectRatio", align);
+    const hatch = svg("pattern", { id, width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" });
+    hatch.append(svg("rect", { width: 7, height: 7, class: "hatch-ground" }), svg("path", { d: "M 0 0 V 7", class: "hatch" }));
+    const defs = svg("defs");
+    defs.append(hatch);
+    const parts = [defs, ...(front ? this.bodyFront(m) : this.bodyAbove(m))];
+    parts.push(svg("path", { class: "track", d: this.arc(dial, arm, lo, hi, R) }));
+    if (arm.band_deg !== null) {
+      const [from, to] = [arm.band_deg[0] ?? lo, arm.band_deg[1] ?? hi].map((d) => Math.max(lo, Math.min(hi, d)));
+      parts.push(svg("path", { class: "band", d: this.ring(dial, arm, from, to, 66, R), fill: `url(#${id})` }));
+      for (const end of [arm.band_deg[0], arm.band_deg[1]]) {
+        if (end === null || end <= lo || end >= hi) continue;
+        const s = this.screen(dial, arm, end);
+        parts.push(svg("path", { class: "band-end", d: `M ${point(60, s)} L ${point(R + 6, s)}` }));
+      }
+    }
+    this.peak = svg("g", { class: "peak" });
+    this.peak.append(svg("path", { d: `M ${R + 2} 0 l 13 -8 v 16 z` }));
+    this.limb = svg("g", { class: "limb" });
+    this.limb.append(
+      svg("path", { class: "bone", d: `M 0 0 H 82` }),
+      svg("circle", { class: "hand", cx: 88, cy: 0, r: 11 }),
+      svg("circle", { class: "joint", cx: 0, cy: 0, r: 7 }),
+    );
+    const x = front ? m * 4 : 0;
+    const anchor = front ? (m === 1 ? "start" : "end") : "middle";
+    this.degrees = svg("text", { class: "degrees", x: front ? m * 22 : 0, y: front ? 98 : 40, "text-anchor": anchor });
+    this.reach = svg("text", { class: "reach", x, y: front ? -102 : 58, "text-anchor": anchor });
+    parts.push(this.peak, this.limb, this.degrees, this.reach);
+    this.gauge.replaceChildren(...parts);
+  }
+
+  bodyFront(m) {
+    const c = -m * 34;
+    const far = this.alone ? c - m * 34 : c;
+    const body = [
+      svg("path", { class: "body", d: `M 0 0 H ${far} M ${c} 0 V 82 M ${c - (this.alone ? 22 : 0)} 82 H ${c + (this.alone ? 22 : m * 22)}` }),
+      svg("circle", { class: "body head", cx: c, cy: -38, r: 21 }),
+    ];
+    if (this.alone) body.push(svg("path", { class: "body", d: `M ${far} 0 V 74` }));
+    return body;
+  }
+
+  bodyAbove(m) {
+    return [
+      svg("path", { class: "body", d: `M ${m * 8} 14 H ${-m * 84}` }),
+      svg("circle", { class: "body head", cx: -m * 38, cy: 14, r: 15 }),
+    ];
+  }
+
+  drawSteadiness(arm, t) {
+    if (arm.phase === "hold" && arm.steadiness_deg !== null) this.trace.push([t, arm.steadiness_deg]);
+    else if (arm.phase !== "hold") this.trace.length = 0;
+    while (this.trace.length && this.trace[0][0] < t - TRACE_S) this.trace.shift();
+    this.root.classList.toggle("shaky", arm.steady === "shaky");
+    write(this.steadyWord, arm.steady === null ? "" : arm.steady === "quiet" ? "═ quiet" : "≈ shaky");
+    const canvas = this.canvas;
+    const ratio = devicePixelRatio || 1;
+    const [w, h] = [canvas.clientWidth * ratio, canvas.clientHeight * ratio].map(Math.round);
+    if (canvas.width !== w || canvas.height !== h) Object.assign(canvas, { width: w, height: h });
+    const pen = canvas.getContext("2d");
+    pen.clearRect(0, 0, w, h);
+    if (!this.trace.length || w === 0) return;
+    pen.fillStyle = getComputedStyle(canvas).color;
+    const half = (deg) => Math.max(1.5 * ratio, (Math.min(deg, TRACE_FULL_DEG) / TRACE_FULL_DEG) * (h / 2));
+    if (calm.matches) {
+      const now = half(this.trace.at(-1)[1]);
+      pen.fillRect(0, h / 2 - now, w, 2 * now);
+      return;
+    }
+    const across = ([s]) => w - ((t - s) / TRACE_S) * w;
+    pen.beginPath();
+    for (const item of this.trace) pen.lineTo(across(item), h / 2 - half(item[1]));
+    for (const item of [...this.trace].reverse()) pen.lineTo(across(item), h / 2 + half(item[1]));
+    pen.fill();
+  }
+}

@@ -1,0 +1,249 @@
+// The page: one socket to the server, the newest frame drawn once per screen refresh, keys and buttons as commands.
+import { Arm } from "./arm.js";
+import { get, list, show, write } from "./parts.js";
+import { sound, sounding, switchSound, wakeSound } from "./sound.js";
+import { calibrate, done, Pain, ready, Sensors, stop } from "./stages.js";
+
+const RETRY_MS = 500;
+const DEAF_MS = 2500;
+const SECTIONS = ["wait", "calibrate", "ready", "set", "pain", "stop", "done"];
+const STEP_COMMANDS = { pose: "calibrate_pose", bends: "calibrate_bends", raises: "calibrate_raises" };
+
+let socket = null;
+let newest = null;
+let waiting = false;
+let stage = "wait";
+let heardAt = 0;
+let asked = 0;
+let hello = null;
+let arms = {};
+let panel = false;
+
+const sensors = new Sensors();
+const pain = new Pain((value) => send("pain", { value }));
+
+function connect() {
+  socket = new WebSocket(`ws://${location.host}/live`);
+  socket.onmessage = ({ data }) => {
+    heardAt = performance.now();
+    const message = JSON.parse(data);
+    if (message.type === "frame") {
+      // Only the newest counts: one that was not drawn yet is replaced.
+      newest = message;
+      if (document.hidden) seen(message.number);
+      if (!waiting) {
+        waiting = true;
+        requestAnimationFrame(draw);
+      }
+    } else if (message.type === "answer") answered(message);
+    else greet(message);
+  };
+  socket.onclose = () => {
+    socket = null;
+    setTimeout(connect, RETRY_MS);
+  };
+}
+
+function seen(number) {
+  if (socket?.readyState === WebSocket.OPEN) socket.send(JSON.stringify({ seen: number }));
+}
+
+function send(name, args = {}) {
+  wakeSound();
+  if (socket?.readyState !== WebSocket.OPEN) return answered({ taken: false, text: "No connection to the server just now." });
+  socket.send(JSON.stringify({ id: ++asked, do: name, args }));
+  return undefined;
+}
+
+function answered({ taken, text }) {
+  write(get("answer"), taken ? text : `× ${text}`);
+}
+
+function greet(message) {
+  hello = message;
+  list(get("cautions"), hello.cautions);
+}
+
+function draw() {
+  waiting = false;
+  const { frame, saved, number, sent_ms, silent, log_error } = newest;
+  seen(number);
+  const now = sectionOf(frame);
+  if (now !== stage) enter(now);
+  heading(frame);
+  alarm(frame, silent, log_error);
+  sensors.draw(frame);
+  if (stage === "calibrate") calibrate(frame);
+  else if (stage === "ready") ready(frame);
+  else if (stage === "set") set(frame);
+  else if (stage === "pain") pain.draw(frame);
+  else if (stage === "stop") stop(frame);
+  else if (stage === "done") done(saved);
+  buttons(frame);
+  document.dispatchEvent(new CustomEvent("drawn", { detail: { number, sent_ms } }));
+}
+
+function sectionOf(frame) {
+  if (frame.stage !== "done" && frame.stage !== "pain" && frame.stage !== "set" && frame.pain?.stop) return "stop";
+  return frame.stage;
+}
+
+function enter(next) {
+  stage = next;
+  document.body.dataset.stage = next;
+  for (const name of SECTIONS) show(get(name), name === next);
+  if (next === "pain") pain.begin();
+  sensorPanel();
+  // Space must mean the one thing that this stage offers, not the button pressed last.
+  if (document.activeElement instanceof HTMLButtonElement) get("main").focus();
+}
+
+function heading(frame) {
+  const drill = frame.drill;
+  if (drill === null || stage === "calibrate" || stage === "done") {
+    write(get("title"), stage === "done" ? "Warm-up" : "Calibration");
+    write(get("place"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
+    return;
+  }
+  write(get("title"), drill.title);
+  const side = drill.side === "both" ? "both arms" : `${drill.side} arm`;
+  const next = frame.next ? ` · next: ${frame.next}` : "";
+  write(get("place"), `set ${drill.set} of ${drill.sets} · drill ${drill.number} of ${drill.of} · ${side}${next}`);
+}
+
+function alarm(frame, silent, logError) {
+  const said = logError
+    ? `Recording has stopped: ${logError}`
+    : silent && frame.stage !== "done"
+      ? "No sensor is heard. Count and timer wait."
+      : frame.warnings.join(" ");
+  tellAlarm(said);
+}
+
+function tellAlarm(text) {
+  write(get("alarm"), text ? `! ${text}` : "");
+  show(get("alarm"), Boolean(text));
+}
+
+function set(frame) {
+  const sides = Object.keys(frame.arms);
+  if (sides.join() !== Object.keys(arms).join() || get("arms").childElementCount !== sides.length) {
+    arms = Object.fromEntries(sides.map((side) => [side, new Arm(side, sides.length === 1)]));
+    // As in a mirror: the left arm is on the left.
+    get("arms").replaceChildren(...["left", "right"].filter((side) => side in arms).map((side) => arms[side].root));
+    get("arms").dataset.count = sides.length;
+  }
+  for (const side of sides) arms[side].draw(frame.arms[side], frame.t);
+  const cue = get("cue");
+  write(cue, frame.cue ? `➜ ${frame.cue.text}` : "");
+  cue.classList.toggle("on", frame.cue !== null);
+  sound(frame);
+}
+
+// Stage -> words on the middle button and its command; null where there is nothing to press.
+function middle(frame) {
+  if (stage === "calibrate") {
+    const command = STEP_COMMANDS[frame.calibration.step];
+    return command ? [frame.calibration.verdict === "again" ? "Again" : "Begin this step", command] : null;
+  }
+  if (stage === "ready") return ["Start the set", "start_set"];
+  if (stage === "set") return ["End the set", "stop_set"];
+  return null;
+}
+
+function buttons(frame) {
+  const found = middle(frame);
+  show(get("go"), found !== null || stage === "pain");
+  write(get("go"), found?.[0] ?? `Answer ${pain.chosen} of 10`);
+  const moves = ["ready", "pain"].includes(stage);
+  const skips = stage === "calibrate" && frame.calibration.step !== "pose";
+  show(get("back"), moves);
+  show(get("next"), moves || skips);
+  write(get("next"), stage === "pain" ? "More ▶" : skips ? "Leave out ▶" : "Next drill ▶");
+  write(get("back"), stage === "pain" ? "◀ Less" : "◀ Drill before");
+  show(get("end-button"), stage !== "done" && stage !== "wait");
+}
+
+function go() {
+  if (newest === null) return;
+  const found = middle(newest.frame);
+  if (found !== null) send(found[1]);
+  else if (stage === "pain") send("pain", { value: pain.chosen });
+  else if (stage === "stop") get("end-dialog").showModal();
+}
+
+function step(by) {
+  if (stage === "pain") {
+    pain.move(by);
+    if (newest !== null) buttons(newest.frame);
+  } else if (stage === "calibrate") {
+    if (by > 0) send("skip");
+  } else if (stage !== "wait" && stage !== "done" && stage !== "stop") send(by > 0 ? "next_drill" : "previous_drill");
+}
+
+function sensorPanel() {
+  const shown = panel || stage === "calibrate";
+  show(get("sensors"), shown);
+  get("sensors-button").setAttribute("aria-expanded", String(shown));
+}
+
+function switchPanel() {
+  panel = !panel;
+  sensorPanel();
+}
+
+function soundWord() {
+  write(get("sound-word"), sounding() ? "Sound on" : "Sound off");
+  get("sound-button").setAttribute("aria-pressed", String(sounding()));
+}
+
+addEventListener("keydown", (event) => {
+  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || get("end-dialog").open) return;
+  const onControl = event.target instanceof Element && event.target.closest("button, a") !== null;
+  const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+  if (onControl && (key === " " || key === "Enter")) return;
+  if (key === " ") go();
+  else if (key === "ArrowRight" || key === "PageDown") step(1);
+  else if (key === "ArrowLeft" || key === "PageUp") step(-1);
+  else if (key >= "0" && key <= "9" && key.length === 1 && stage === "pain") send("pain", { value: Number(key) });
+  else if (key === "m") switchSound(), soundWord();
+  else if (key === "s") switchPanel();
+  else return;
+  wakeSound();
+  event.preventDefault();
+});
+
+get("go").addEventListener("click", go);
+get("back").addEventListener("click", () => step(-1));
+get("next").addEventListener("click", () => step(1));
+get("sound-button").addEventListener("click", () => {
+  switchSound();
+  soundWord();
+});
+get("sensors-button").addEventListener("click", switchPanel);
+get("end-button").addEventListener("click", () => get("end-dialog").showModal());
+get("end-no").addEventListener("click", () => get("end-dialog").close());
+get("end-yes").addEventListener("click", () => {
+  get("end-dialog").close();
+  send("finish");
+});
+
+setInterval(() => {
+  if (stage === "wait" || performance.now() - heardAt <= DEAF_MS) return;
+  tellAlarm("No connection. Trying again; the recording goes on without this page.");
+}, 500);
+
+async function stayAwake() {
+  try {
+    await navigator.wakeLock?.request("screen");
+  } catch {
+    // Not granted: the tablet's own settings decide.
+  }
+}
+document.addEventListener("visibilitychange", () => {
+  if (!document.hidden) stayAwake();
+});
+
+soundWord();
+stayAwake();
+connect();

@@ -1,0 +1,218 @@
+"""A stand-in for the live engine with its interface and no signal processing: what a page shows is then known exactly.
+
+Its reps follow the sample clock: lift, hold, lower and rest take the times below.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from imu_shoulder.model import Event, SensorStream
+from imu_shoulder.sources import Chunk
+
+ANGLE_TOP_DEG = 92.0
+STEPS = ("pose", "bends", "raises")
+PLACEMENTS = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")
+
+
+def chunk(t_s: float, rate_hz: float = 100.0, span_s: float = 0.02, placements=PLACEMENTS) -> Chunk:
+    """Samples of a still sensor that end at t_s."""
+    count = max(1, round(span_s * rate_hz))
+    times = t_s - span_s + np.arange(1, count + 1) / rate_hz
+    acc, gyr = np.tile([0.0, 9.80665, 0.0], (count, 1)), np.zeros((count, 3))
+    return Chunk({p: SensorStream(p, times, acc, gyr, rate_hz) for p in placements})
+
+
+async def steady(rate_hz: float = 50.0, pace: float = 1.0):
+    """A feed of one chunk each 1/rate_hz seconds, pace times as fast as the clock in its samples would have it."""
+    due_s = asyncio.get_running_loop().time()
+    number = 0
+    while True:
+        due_s += 1 / rate_hz
+        await asyncio.sleep(max(0.0, due_s - asyncio.get_running_loop().time()))
+        number += 1
+        yield chunk(number * pace / rate_hz, span_s=pace / rate_hz)
+
+
+@dataclass
+class FakeSession:
+    """sides, title, ceiling: of what is shown. phases_s: length of lift, hold, lower, rest."""
+
+    sides: tuple[str, ...] = ("right",)
+    title: str = "Full can raise"
+    next_title: str | None = "Band loop raise"
+    reps: int = 10
+    hold_s: float = 5.0
+    ceiling: float = 2.0
+    phases_s: tuple[float, float, float, float] = (1.5, 5.4, 1.8, 1.0)
+    step_s: float = 1.0
+    fail_first_pose: bool = False
+    lost: set[str] = field(default_factory=set)
+    cue: dict | None = None
+    role: str = "lift"
+    angle_name: str = "elevation"
+    band_deg: tuple[float | None, float | None] = (75.0, 105.0)
+    range_deg: tuple[float, float] = (0.0, 180.0)
+    steady: str = "quiet"
+    t: float = 0.0
+    stage: str = "calibrate"
+    drill_number: int = 1
+    started_s: float | None = None
+    set_s: float | None = None
+    step: int = 0
+    verdict: tuple[str, str] | None = None
+    summary: dict | None = None
+    pain_value: int | None = None
+    events: list[dict] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    set_events: list[Event] = field(default_factory=list)
+    seq: int = 0
+
+    def push(self, streams):
+        self.seq += 1
+        if streams:
+            self.t = max(float(stream.time_s[-1]) for stream in streams.values())
+        if self.started_s is not None and self.t - self.started_s >= self.step_s:
+            self.started_s = None
+            if self.fail_first_pose:
+                self.fail_first_pose = False
+                self.verdict = ("again", "the right wrist moved; stand still for five seconds")
+            else:
+                self.step += 1
+                self.verdict = ("good", "")
+                if self.step == len(STEPS):
+                    self.stage = "ready"
+
+    def command(self, name, **args):
+        if name.startswith("calibrate_"):
+            if self.stage != "calibrate" or name != f"calibrate_{STEPS[self.step]}":
+                return "That step is not due."
+            self.started_s, self.verdict = self.t, None
+        elif name == "skip":
+            if self.stage != "calibrate" or self.step == 0:
+                return "Standing still cannot be left out."
+            self.step += 1
+            self.stage = "ready" if self.step == len(STEPS) else self.stage
+        elif name == "start_set":
+            if self.stage != "ready":
+                return "There is a question open." if self.stage == "pain" else "Stand still for calibration first."
+            if self.pain_value is not None and self.pain_value > self.ceiling:
+                return "No further set today: pain was over the ceiling."
+            self.stage, self.set_s, self.summary = "set", self.t, None
+        elif name == "stop_set":
+            if self.stage != "set":
+                return "No set is running."
+            done = self.arm("right")["counted"]
+            self.set_events.append(Event(self.set_s, self.t - self.set_s, "set", "full_can", "right"))
+            self.summary = {"headline": f"{done} of {self.reps} reps clean.", "change": "Hold longer.", "pain_needed": True}
+            self.stage, self.set_s = "pain", None
+        elif name == "pain":
+            self.pain_value = args["value"]
+            self.stage = "ready"
+        elif name in ("next_drill", "previous_drill"):
+            if self.stage == "set":
+                return "End the set first."
+            self.drill_number = max(1, min(3, self.drill_number + (1 if name == "next_drill" else -1)))
+        elif name == "note":
+            self.notes.append(args["text"])
+        elif name == "finish":
+            self.stage = "done"
+        return None
+
+    def recording(self):
+        return (Event(0.5, 5.0, "neutral_pose"), *self.set_events)
+
+    def arm(self, side):
+        band = list(self.band_deg)
+        arm = {
+            "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
+            "range_deg": list(self.range_deg), "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
+            "hold_s": None, "hold_target_s": self.hold_s, "let_go": False, "steadiness_deg": None, "steady": None,
+            "last_holds_s": [], "counted": 0, "missed": [],
+        }  # fmt: skip
+        if self.set_s is None:
+            return arm
+        lift, hold, lower, rest = self.phases_s
+        since, into = divmod(self.t - self.set_s, lift + hold + lower + rest)
+        rep = int(since) + 1
+        arm |= {"rep": rep, "counted": rep - 1, "last_holds_s": [hold] * (rep - 1), "peak_deg": ANGLE_TOP_DEG}
+        if into < lift:
+            share = into / lift
+            arm |= {"phase": "lift", "angle_deg": 4 + share * (ANGLE_TOP_DEG - 4), "peak_deg": ANGLE_TOP_DEG * share}
+        elif into < lift + hold:
+            held = into - lift
+            arm |= {"phase": "hold", "angle_deg": ANGLE_TOP_DEG + 1.2 * np.sin(7 * held), "hold_s": held}
+            arm |= {"steadiness_deg": 0.5 + 0.3 * abs(np.sin(3 * held)), "steady": self.steady}
+            arm["let_go"] = held >= self.hold_s
+        elif into < lift + hold + lower:
+            arm |= {"phase": "lower", "angle_deg": ANGLE_TOP_DEG * (1 - (into - lift - hold) / lower)}
+        else:
+            arm |= {"counted": rep}
+        if f"{side}_wrist" in self.lost:
+            arm |= {"phase": "unseen", "angle_deg": None, "steady": None, "steadiness_deg": None, "missed": ["gap"]}
+        return {k: float(v) if isinstance(v, np.floating) else bool(v) if isinstance(v, np.bool_) else v for k, v in arm.items()}
+
+    def frame(self):
+        over = self.pain_value is not None and self.pain_value > self.ceiling
+        step = STEPS[self.step] if self.step < len(STEPS) else "ready"
+        still = 0.0 if self.started_s is None else min(1.0, (self.t - self.started_s) / self.step_s)
+        verdict, because = self.verdict or (None, "")
+        return {
+            "t": self.t,
+            "stage": self.stage,
+            "drill": {
+                "id": "full_can",
+                "title": self.title,
+                "set_up": [
+                    "Stand tall, arms hanging, thumbs pointing forward.",
+                    "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
+                    "Hold still, then lower as slowly as you lifted.",
+                ],
+                "side": "both" if len(self.sides) == 2 else self.sides[0],
+                "asked": {"reps": self.reps, "hold_s": self.hold_s},
+                "number": self.drill_number,
+                "of": 3,
+                "set": 1,
+                "sets": 2,
+            },
+            "next": self.next_title,
+            "arms": {side: self.arm(side) for side in self.sides} if self.stage in ("ready", "set") else {},
+            "cue": self.cue if self.stage == "set" else None,
+            "calibration": {
+                "step": step,
+                "text": {
+                    "pose": "Stand still, arms hanging, thumbs forward.",
+                    "bends": "Bend both elbows three times, upper arms still.",
+                    "raises": "Raise both straight arms forward twice.",
+                }.get(step, "Ready."),
+                "still": still,
+                "verdict": verdict,
+                "because": because,
+            },
+            "sensors": {
+                p: {
+                    "rate_hz": 0.0 if p in self.lost else 100.0,
+                    "loss_pct": 100.0 if p in self.lost else 0.2,
+                    "battery_pct": 81 if "left" in p else None,
+                    "seen_s_ago": 7.0 if p in self.lost else 0.01,
+                    "on_limb": None if self.step == 0 else True,
+                }
+                for p in PLACEMENTS
+            },
+            "set_summary": self.summary,
+            "pain": None
+            if self.pain_value is None
+            else {
+                "ceiling": self.ceiling,
+                "stop": over,
+                "text": f"Pain was {self.pain_value} of 10, over your ceiling of {self.ceiling:g}. Do no further sets, and "
+                "ask the licensed practitioner who set your drills."
+                if over
+                else f"Pain {self.pain_value} of 10 is noted.",
+            },
+            "warnings": [f"The {p.replace('_', ' ')} has not been heard for 7 s." for p in sorted(self.lost)],
+            "seq": self.seq,
+        }  # fmt: skip
