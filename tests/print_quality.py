@@ -158,13 +158,13 @@ def with_values(rng: np.random.Generator, reps: int, fade: float) -> list[Judged
 
 
 def fade_table(seeds: int) -> pd.DataFrame:
-    """How often a set is called faded: drawn reps (4000 sets each) and simulated sets of 12 reps."""
+    """How often a set is called faded: drawn reps (1000 sets each) and simulated sets of 12 reps."""
     rows = []
     rng = np.random.default_rng(7)
     for reps in (5, 8, 12, 15):
         for fade in (0.0, 0.1, 0.3):
-            said = Counter(fatigue(with_values(rng, reps, fade), asked_hold=True)["says"] for _ in range(4000))
-            rows.append({"sets": f"drawn, {reps} reps", "fade": fade, **_shares(said, 4000)})
+            said = Counter(fatigue(with_values(rng, reps, fade), asked_hold=True)["says"] for _ in range(1000))
+            rows.append({"sets": f"drawn, {reps} reps", "fade": fade, **_shares(said, 1000)})
     for drill in ("full_can", "band_external_rotation", "sidelying_external_rotation", "overhead_short_arc"):
         for fade in (0.0, 0.3):
             said: Counter[str] = Counter()

@@ -9,15 +9,13 @@ import numpy as np
 
 from imu_shoulder.assess.notes import rep_notes, short_stays, skipped
 from imu_shoulder.drills import Drill
-from imu_shoulder.measure.curves import TREMOR_BAND_HZ as TREMOR_HZ
-from imu_shoulder.measure.curves import SetCurves, in_band, quietest_rms
+from imu_shoulder.measure.curves import SetCurves, quietest_rms
 from imu_shoulder.measure.hold import unbroken
 from imu_shoulder.measure.movement import rep_tempo
 from imu_shoulder.measure.pauses import missing, pauses_text
 from imu_shoulder.measure.registry import Floor, RepData, all_measures
 from imu_shoulder.measure.stations import first_order, station_text, twice_held
 from imu_shoulder.model import BoolArray, FloatArray
-from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import ArmSet, Rep
 
 
@@ -63,7 +61,7 @@ class JudgedRep:
 
 
 CURVE_POINTS = 101
-# The quietest stillness of a recording is the sensor's own noise, unless it is louder than this: then it is the person.
+# The quietest stillness of a set is the sensor's own noise, unless it is louder than this: then it is the person.
 LOUDEST_FLOOR = Floor(tremor_deg=0.0016, tremor_deg_s=0.1)
 # A last station missed after this much of the way was aimed at and not reached; after less it was left out.
 AIMED_PCT = 33.0
@@ -103,7 +101,7 @@ def judge_set(
     times = time_s[rows]
     drill = None if arm_set.counted_only else arm_set.drill
     curves = SetCurves(rate_hz, arm_set.curve_deg, inside)
-    floor = _floor(angles.get(f"{arm_set.angle}_deg"), rate_hz)
+    floor = _floor(curves)
     starts = [rep.start_deg for rep in arm_set.counted]
     usual_start = float(np.median(starts)) if starts else float("nan")
     out = []
@@ -140,18 +138,16 @@ def judge_set(
     return tuple(out)
 
 
-def _floor(values: FloatArray | None, rate_hz: float) -> Floor:
-    """The tremor band's own noise: what it shows in the quietest two seconds of the recording (M,)."""
-    default = Floor()
-    if values is None or not np.isfinite(values).any():
+def _floor(curves: SetCurves) -> Floor:
+    """The tremor band's own noise: what it shows in the quietest two seconds of the set, its rests included."""
+    default, loudest = Floor(), LOUDEST_FLOOR
+    rms, rate_rms = (
+        quietest_rms(values, curves.lead_deg, curves.rate_hz)
+        for values in (curves.tremor_deg, curves.tremor_rate_deg_s)
+    )
+    if not (np.isfinite(rms) and np.isfinite(rate_rms)):
         return default
-    whole = bridged(unwrapped_deg(values))
-    quietest, loudest = default, LOUDEST_FLOOR
-    rms = quietest_rms(in_band(whole, rate_hz, TREMOR_HZ), values, rate_hz)
-    rate_rms = quietest_rms(in_band(whole, rate_hz, TREMOR_HZ, differentiated=True), values, rate_hz)
-    if np.isfinite(rms) and np.isfinite(rate_rms):
-        quietest = Floor(default.sd_deg, min(rms, loudest.tremor_deg), min(rate_rms, loudest.tremor_deg_s))
-    return quietest
+    return Floor(default.sd_deg, min(rms, loudest.tremor_deg), min(rate_rms, loudest.tremor_deg_s))
 
 
 def _normalised(data: RepData) -> FloatArray:

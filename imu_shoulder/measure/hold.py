@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal
 
 from imu_shoulder.measure.registry import RepData, measure, once
 from imu_shoulder.model import FloatArray
@@ -228,7 +227,17 @@ def settled_values(data: RepData, column: FloatArray | None) -> FloatArray:
 
 def detrended_sd(values: FloatArray) -> float:
     """SD (n,) about the least-squares line, two degrees of freedom spent on it; NaN for fewer than 3."""
-    return float(np.std(signal.detrend(values), ddof=2)) if len(values) > 2 else float("nan")
+    if len(values) < 3:
+        return float("nan")
+    left = detrended(values)
+    return float(np.sqrt(left @ left / (len(left) - 2)))
+
+
+def detrended(values: FloatArray) -> FloatArray:
+    """(n,) without its least-squares line."""
+    rows = np.arange(len(values)) - (len(values) - 1) / 2
+    level = values - values.mean()
+    return np.asarray(level - rows * (rows @ level / (rows @ rows)))
 
 
 def slope(values: FloatArray) -> float:

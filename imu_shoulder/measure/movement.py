@@ -101,14 +101,18 @@ def _moving_s(data: RepData, start_s: float, end_s: float) -> float:
 
 
 def _legs(data: RepData) -> list[float]:
-    """How long each move took, from the start to the first station and on until the top.
+    """How long each move took, from the start to the first station and on until the last one was reached.
 
     Taking a station again that was left is no move to the next one.
     """
     legs, before, left_s = [], "", data.rep.start_s
     for visit in data.rep.visits:
-        if visit.start_s <= data.rep.top_start_s and visit.name != before:
+        if visit.start_s > data.rep.top_start_s:
+            break
+        if visit.name != before:
             legs.append(visit.start_s - left_s)
+        if data.drill is not None and visit.name == data.drill.top.name:
+            break
         before, left_s = visit.name, visit.end_s
     return legs
 

@@ -24,7 +24,7 @@ class Floor:
     sd_deg: of a held angle; 120 ug/sqrt(Hz) of accelerometer noise over 10 Hz is about 0.027 deg of tilt.
     tremor_deg, tremor_deg_s: RMS of the 8-12 Hz part of the angle and of its rate, from 0.01 deg/s/sqrt(Hz) of
     gyroscope noise: 0.01 sqrt(4) deg/s, and over 2 pi sqrt(8 x 12) /s for the angle. Consumer parts, from memory; where
-    the recording holds a quieter or noisier stillness, `judge_set` puts what it shows there in their place.
+    the set holds a quieter or noisier stillness, `judge_set` puts what it shows there in their place.
     """
 
     sd_deg: float = 0.027

@@ -108,13 +108,15 @@ def twice_held(data: RepData) -> list[str]:
 
 
 def _top_left_and_retaken(data: RepData) -> bool:
-    """Whether the leading angle leaves the last station's range after it was held there, and comes back into it."""
+    """Whether the leading angle leaves the last station's range and retakes it, with no other station between."""
     drill = data.drill
     asked = None if drill is None else drill.leading_range(drill.top)
     held = [visit for visit in data.rep.visits if drill is not None and visit.name == drill.top.name]
     if asked is None or asked.above is not None or not held:
         return False
-    after = data.lead_deg[data.rows(held[0].start_s, data.rep.end_s)]
+    others = [visit.start_s for visit in data.rep.visits if visit.name != held[0].name]
+    until_s = min((start_s for start_s in others if start_s > held[0].start_s), default=data.rep.end_s)
+    after = data.lead_deg[data.rows(held[0].start_s, until_s)]
     out_by = np.maximum(asked.low_deg - after, after - asked.high_deg)
     left = np.flatnonzero(out_by > BREAK_DEG)
     return len(left) > 0 and int(np.count_nonzero(out_by[left[0] :] < 0)) >= RETAKEN_S * data.rate_hz

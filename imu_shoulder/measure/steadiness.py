@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 from scipy import signal
 
-from imu_shoulder.measure.hold import HOLD, above_floor, detrended_sd, settled, settled_rows, settled_values, slope
+from imu_shoulder.measure.hold import (
+    HOLD,
+    above_floor,
+    detrended,
+    detrended_sd,
+    settled,
+    settled_rows,
+    settled_values,
+    slope,
+)
 from imu_shoulder.measure.registry import RepData, measure
 from imu_shoulder.model import FloatArray
 
@@ -61,7 +70,7 @@ def hold_wander_deg(data: RepData) -> float:
     values = settled(data)
     if len(values) < 3:
         return float("nan")
-    power = np.abs(np.fft.rfft(signal.detrend(values))) ** 2
+    power = np.abs(np.fft.rfft(detrended(values))) ** 2
     frequency_hz = np.fft.rfftfreq(len(values), 1 / data.rate_hz)
     inside = (frequency_hz >= WANDER_BAND_HZ[0]) & (frequency_hz <= WANDER_BAND_HZ[1])
     # Parseval: every frequency inside stands for itself and its negative.
@@ -164,7 +173,7 @@ def _while_other(data: RepData, moving: bool) -> float:
         return float("nan")
     speed = np.abs(np.gradient(data.cut(other)[settled_rows(data)])) * data.rate_hz
     rows = (speed > OTHER_MOVES_DEG_S) == moving
-    found = signal.detrend(values)[rows]
+    found = detrended(values)[rows]
     return above_floor(float(np.sqrt(np.mean(found**2))), data.floor.sd_deg) if len(found) else float("nan")
 
 
