@@ -175,10 +175,6 @@ def _say_reliability(found: AngleAgreement, ratings: np.ndarray, person: Sequenc
     else:
         interval = icc_agreement_repeated(ratings, person)
         _add(found, "icc_2_1", interval, "1", "two-way random, single, agreement; CI by jackknife over persons")
-        if found.persons < FEW_PERSONS:
-            found.sentences.append(
-                f"With {found.persons} persons the interval of the ICC is rough: {FEW_PERSONS} or more are wanted."
-            )
     front = next(s for s in found.statistics if s.name == "icc_2_1")
     found.statistics += [
         Statistic("sem", error.sem_consistency, "deg", method="square root of the error mean square: without the bias"),
@@ -191,6 +187,10 @@ def _say_reliability(found: AngleAgreement, ratings: np.ndarray, person: Sequenc
         f"{error.sem_consistency:.1f} deg from the error mean square; a change under {error.mdc95:.1f} deg (MDC95) may "
         "be the difference of the two methods alone. A wide range of angles raises an ICC: read it beside the limits."
     )
+    if found.persons < FEW_PERSONS:
+        found.sentences.append(
+            f"With {found.persons} persons the interval of the ICC is rough: {FEW_PERSONS} or more are wanted."
+        )
 
 
 def agreement_between_raters(pairs: pd.DataFrame) -> list[AngleAgreement]:

@@ -1,4 +1,4 @@
-"""Writes docs/validation.md from runs: python tests/write_validation.py [--quick]
+"""Writes docs/agreement.md from runs: python tests/write_agreement.py [--quick]
 
 Published examples, a simulated study of agreement, sensors of known noise, the lag of a reference, every shipped drill
 against the simulator's truth, and how small a change is seen. --quick takes fewer repeats, to try it out.
@@ -41,7 +41,7 @@ from imu_shoulder.validate.reliability import icc_agreement_repeated, icc_forms
 from imu_shoulder.validate.series import Series, find_lag
 from imu_shoulder.validate.study import agreement_by_angle
 
-PAGE = Path(__file__).parents[1] / "docs" / "validation.md"
+PAGE = Path(__file__).parents[1] / "docs" / "agreement.md"
 NAMES = ("M.K.", "T.S.", "A.B.", "J.R.", "L.O.", "D.W.", "E.N.", "K.P.")
 
 
@@ -191,9 +191,9 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true")
     quick = parser.parse_args().quick
     repeats, persons, sessions = (20, 3, 4) if quick else (500, 8, 8)
-    text = f"""# Validation
+    text = f"""# Agreement, in simulation
 
-Written by `python tests/write_validation.py` with version {__version__}; do not edit. Everything
+Written by `python tests/write_agreement.py` with version {__version__}; do not edit. Everything
 below is computed, none of it is measured on people: a simulated athlete sways, trembles, hangs imperfectly and wears
 sensors on skin that moves, but is no sample of people. How to compare with a goniometer: [protocol.md](protocol.md).
 
