@@ -59,7 +59,11 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     low = LOW * peak
     low_first = _last_under(speed, first, early, low)
     low_last = -_last_under(speed[::-1], len(speed) - 1 - last, len(speed) - 1 - late, low) + len(speed) - 1
-    over = np.flatnonzero(speed[first : last + 1] >= HALF * peak) + first
+    # Another movement may follow in the window: only the one that was just bounded counts.
+    bounds = slice(int(low_first), int(np.ceil(low_last)) + 1)
+    over = np.flatnonzero(speed[bounds] >= HALF * peak) + bounds.start
+    if not len(over):
+        return None
     half_first = _last_under(speed, first, int(over[0]), HALF * peak)
     half_last = (
         len(speed) - 1 - _last_under(speed[::-1], len(speed) - 1 - last, len(speed) - 1 - int(over[-1]), HALF * peak)

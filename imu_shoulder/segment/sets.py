@@ -127,7 +127,6 @@ def _drill_reps(
         return ()
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
-    if start is not None and np.isfinite(start.low_deg):
-        # Getting into the start posture from below is no part of a rep.
-        whole = np.maximum(whole, start.low_deg)
-    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps)
+    # Getting into a start posture from below is no part of a rep.
+    floor = _nominal(start) if start is not None and np.isfinite(start.low_deg) else None
+    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps, floor)

@@ -45,7 +45,7 @@ def find_station_reps(
     beyond = run_out([move for attempt in attempts for move in attempt.moves])
     stays = [_stays(attempt, beyond, rate_hz) for attempt in attempts]
     postures = [[_posture(smooth, span) for span in spans] for spans in stays]
-    usual = _usual_stations(drill, [posture for per_rep in postures for posture in per_rep])
+    usual = _usual_stations(drill, postures)
     lead = smooth[drill.leading_angle]
     spans = [_outer(attempt, beyond, len(time_s)) for attempt in attempts]
     reps = []
@@ -132,14 +132,18 @@ def _meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> 
     return True
 
 
-def _usual_stations(drill: Drill, postures: Sequence[Posture]) -> dict[str, Posture]:
-    """Median posture at each station over the set: what a later station counts from when a rep skipped the earlier."""
+def _usual_stations(drill: Drill, postures: Sequence[Sequence[Posture]]) -> dict[str, Posture]:
+    """Median posture at each station over the set: what a later station counts from when a rep skipped the earlier.
+
+    postures: per rep, its stays in time order. A later station's posture often meets an earlier one's ranges too, so
+    a rep speaks for a station with its first stay there only, and most reps outvote one that left it out.
+    """
     usual: dict[str, Posture] = {}
     for station in drill.stations:
-        there = [posture for posture in postures if _meets(station, posture, usual)]
-
-        if there:
-            usual[station.name] = {name: float(np.median([p[name] for p in there])) for name in there[0]}
+        there = [next((p for p in per_rep if _meets(station, p, usual)), None) for per_rep in postures]
+        known = [posture for posture in there if posture is not None]
+        if known:
+            usual[station.name] = {name: float(np.median([p[name] for p in known])) for name in known[0]}
     return usual
 
 

@@ -18,13 +18,14 @@ class Excursion:
     next_valley: int
 
 
-def excursions(curve: FloatArray, threshold: float) -> list[Excursion]:
+def excursions(curve: FloatArray, threshold: float, return_share: float = 0.0) -> list[Excursion]:
     """Every rise of at least `threshold` that is followed by a fall of at least `threshold`.
 
-    curve: (N,) without NaN. Dips smaller than the threshold stay inside their excursion. A rise at the end that
-    never falls is closed at the last row if it fell by half the threshold, otherwise left out: it is not finished.
+    curve: (N,) without NaN. return_share: the fall must also undo this share of the rise, or it is a dip that stays
+    inside its excursion. A rise at the end that never falls so far is closed at the last row if it fell by half of
+    that, otherwise left out: it is not finished.
     """
-    points = _reversals(curve, threshold)
+    points = _reversals(curve, threshold, return_share)
     out = []
     for k in range(1, len(points) - 1):
         if curve[points[k]] > curve[points[k - 1]]:
@@ -32,16 +33,20 @@ def excursions(curve: FloatArray, threshold: float) -> list[Excursion]:
     return out
 
 
-def _reversals(curve: FloatArray, threshold: float) -> list[int]:
+def _reversals(curve: FloatArray, threshold: float, return_share: float) -> list[int]:
     """Rows of alternating valleys and peaks, beginning with the valley before the first rise."""
     low = high = 0
     points: list[int] = []
     rising = False
+
+    def fall_asked() -> float:
+        return max(threshold, return_share * float(curve[high] - curve[low]))
+
     for row, value in enumerate(curve.tolist()):
         if rising:
             if value > curve[high]:
                 high = row
-            elif curve[high] - value >= threshold:
+            elif curve[high] - value >= threshold and curve[high] - value >= fall_asked():
                 points.append(high)
                 rising, low = False, row
         elif value < curve[low]:
@@ -51,7 +56,7 @@ def _reversals(curve: FloatArray, threshold: float) -> list[int]:
             rising, high = True, row
     if rising:
         tail = high + int(np.argmin(curve[high:]))
-        if curve[high] - curve[tail] >= threshold / 2:
+        if curve[high] - curve[tail] >= fall_asked() / 2:
             points += [high, tail]
     elif points:
         points.append(low)
