@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from math import inf, radians
 
 import numpy as np
@@ -20,7 +19,7 @@ from scipy.signal import find_peaks
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.calibrate.pose import Pose
-from imu_shoulder.frames import Z_AXIS, rotation_from_quat
+from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import SIDES, BoolArray, Event, Finding, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 
@@ -29,33 +28,32 @@ from imu_shoulder.orient.attitude import Attitude
 class SlipParams:
     """What counts as a slip.
 
-    least_rad: smallest turn that is said. pulse_s: how long a slip may last; flank_s: how long before and after it the
-    limb's own turning is looked at. pulse_least_rad: smallest quick turn that is looked at.
-    agree_rad, agree_share: the lasting change may differ from the pulse by this much or this share of it (the larger).
-    step_s: postures are compared at this spacing. same_rad: how well people come back to a posture, as a standard
-    deviation; rest_rad: the same for hanging from set to set; drift_rad_s: heading between the two sensors.
-    cap: standard deviations at which a posture counts as not seen before. least_evidence: sum over compared moments of
-    the log-likelihood ratio, with one independent moment per independent_s. least_share: share of them that must
-    speak for the slip. neutral_rad: gravity within this angle of the neutral pose in the neighbour.
+    least_rad: smallest lasting turn that is said. pulse_s: how long the quick turn is taken to last; window_s: the time
+    over which the limb's own turning is told from it. pulse_least_rad: smallest quick turn that is looked at;
+    alone: it is this many times what the neighbour shows. agree_share: how far the lasting turn may differ from the
+    quick one, as a share of it. step_s: postures are compared at this spacing. same_rad: how well people come back to
+    a posture within a set, as a standard deviation; rest_rad: the same for hanging, from set to set;
+    drift_rad_s: of the heading between the two sensors. cap: standard deviations at which a posture counts
+    as not seen before. least_evidence: log-likelihood ratio of the compared moments, taken as independent every
+    independent_s; least_share: share of the telling ones that must speak for the slip.
+    neutral_rad: gravity within this angle of the neutral pose is hanging.
     """
 
-    least_rad: float = radians(11.0)
+    least_rad: float = radians(9.0)
     pulse_s: float = 0.4
     window_s: float = 0.8
+    pulse_least_rad: float = radians(11.0)
     alone: float = 1.5
-    pulse_least_rad: float = radians(8.0)
-    agree_rad: float = radians(10.0)
-    agree_share: float = 0.5
+    agree_share: float = 0.6
     step_s: float = 0.5
     same_rad: float = radians(5.0)
     rest_rad: float = radians(7.0)
     drift_rad_s: float = radians(0.04)
     cap: float = 3.0
-    least_evidence: float = 4.0
+    least_evidence: float = 4.5
     least_share: float = 0.6
     independent_s: float = 2.0
     neutral_rad: float = radians(20.0)
-    most: int = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,47 +115,52 @@ def _of_arm(
     params: SlipParams,
 ) -> list[Slip]:
     """Slips of one arm, the best supported first; each is taken out before the next is looked for."""
-    step = max(1, round(params.step_s * rate_hz))
-    both = pair[0].valid & pair[1].valid & (time_s >= pose.start_s)
-    rows = np.arange(0, len(time_s), step)
-    rows = rows[both[rows]]
-    pulses = [_pulses(rate_hz, pair[n], pair[1 - n], time_s > pose.end_s, params) for n in range(2)]
-    quats = [attitude.quat_earth_from_sensor[rows].copy() for attitude in pair]
+    after_pose = time_s > pose.end_s
+    pulses = [_pulses(time_s, rate_hz, pair[n], pair[1 - n], after_pose, params) for n in range(2)]
+    rows = np.arange(0, len(time_s), max(1, round(params.step_s * rate_hz)))
+    rows = rows[(pair[0].valid & pair[1].valid & (time_s >= pose.start_s))[rows]]
+    quats = [attitude.quat_earth_from_sensor[rows] for attitude in pair]
     slips: list[Slip] = []
-    while len(slips) < params.most and len(rows) > 1:
-        best = None
-        for n, attitude in enumerate(pair):
-            moments = _Moments(
-                time_s[rows], attitude.placement, quats[n], quats[1 - n], pair[1 - n].placement, events, pose, params
-            )
-            taken = [slip.time_s for slip in slips]
-            for row, pulse in pulses[n]:
-                at_s = float(time_s[row])
-                if any(abs(at_s - other) < 1.0 for other in taken):
-                    continue
-                judged = moments.judge(at_s, pulse)
-                if judged is not None and (best is None or judged[0] > best[0]):
-                    best = (judged[0], n, Slip(attitude.placement, at_s, judged[1], judged[0]))
-        if best is None:
+    while any(pulses) and len(rows):
+        judged: list[Slip] = []
+        for n, own in enumerate(pair):
+            if pulses[n]:
+                other = pair[1 - n].placement
+                moments = _Moments(time_s[rows], (own.placement, quats[n]), (other, quats[1 - n]), events, pose, params)
+                judged += [slip for pulse in pulses[n] if (slip := moments.judge(pulse)) is not None]
+        if not judged:
             break
-        _, n, slip = best
-        slips.append(slip)
-        after = time_s[rows] >= slip.time_s
-        unturned = rotation_from_quat(quats[n][after]) * Rotation.from_rotvec(slip.turn_rad).inv()
-        quats[n][after] = unturned.as_quat(scalar_first=True)
+        best = max(judged, key=lambda slip: slip.evidence)
+        slips.append(best)
+        n = [attitude.placement for attitude in pair].index(best.placement)
+        later = time_s[rows] >= best.time_s
+        back = Rotation.from_rotvec(-best.turn_rad)
+        quats[n] = np.where(later[:, None], quat_from_rotation(rotation_from_quat(quats[n]) * back), quats[n])
+        # What was judged and not found may be found now; what is near a found slip is part of it.
+        pulses = [[p for p in own if abs(p.time_s - best.time_s) > params.window_s] for own in pulses]
     return slips
 
 
+@dataclass(frozen=True, slots=True)
+class _Pulse:
+    """A quick turn (3,) of one sensor in its own axes."""
+
+    time_s: float
+    turn_rad: FloatArray
+
+
 def _pulses(
-    rate_hz: float, own: Attitude, neighbour: Attitude, where: BoolArray, params: SlipParams
-) -> list[tuple[int, FloatArray]]:
-    """Rows of quick turns that the neighbour did not share, each with the sensor's turn (3,) in its own axes."""
+    time_s: FloatArray, rate_hz: float, own: Attitude, neighbour: Attitude, where: BoolArray, params: SlipParams
+) -> list[_Pulse]:
+    """Quick turns that the neighbour did not share."""
     mine, theirs = (_quick(rate_hz, sensor.rate_earth_rad_s, params) for sensor in (own, neighbour))
     size = np.linalg.norm(mine, axis=1)
     alone = size > params.alone * np.linalg.norm(theirs, axis=1)
     peaks, _ = find_peaks(np.where(alone & where, size, 0.0), height=params.pulse_least_rad, distance=0.3 * rate_hz)
-    into_sensor = rotation_from_quat(own.quat_earth_from_sensor[peaks]).inv()
-    return list(zip(peaks.tolist(), into_sensor.apply(mine[peaks]), strict=True)) if len(peaks) else []
+    if not len(peaks):
+        return []
+    turns = rotation_from_quat(own.quat_earth_from_sensor[peaks]).inv().apply(mine[peaks])
+    return [_Pulse(float(time_s[row]), turn) for row, turn in zip(peaks, turns, strict=True)]
 
 
 def _quick(rate_hz: float, rate_rad_s: FloatArray, params: SlipParams) -> FloatArray:
@@ -175,7 +178,7 @@ def _quick(rate_hz: float, rate_rad_s: FloatArray, params: SlipParams) -> FloatA
     smooth = np.column_stack([np.ones_like(x), x**2])
     alone = bell - smooth @ np.linalg.lstsq(smooth, bell, rcond=None)[0]
     weights = alone / (alone @ bell)
-    missing = ~np.isfinite(rate_rad_s).all(axis=1)
+    missing = np.asarray(~np.isfinite(rate_rad_s).all(axis=1))
     known = np.where(missing[:, None], 0.0, rate_rad_s)
     for axis in range(3):
         out[:, axis] = np.convolve(known[:, axis], weights, "same")
@@ -185,95 +188,95 @@ def _quick(rate_hz: float, rate_rad_s: FloatArray, params: SlipParams) -> FloatA
 
 
 class _Moments:
-    """How a sensor lies to its neighbour at every moment, against every other moment that may show the same posture."""
+    """How a sensor lies to its neighbour at every moment, against every other that may show the same posture."""
 
     def __init__(
         self,
         time_s: FloatArray,
-        placement: str,
-        quat_own: FloatArray,
-        quat_neighbour: FloatArray,
-        neighbour: str,
+        own: tuple[str, FloatArray],
+        neighbour: tuple[str, FloatArray],
         events: Sequence[Event],
         pose: Pose,
         params: SlipParams,
     ) -> None:
-        self._time_s, self._params = time_s, params
-        own, other = rotation_from_quat(quat_own), rotation_from_quat(quat_neighbour)
-        up = other.inv().apply(Z_AXIS)
-        pose_up = pose.earth_from_sensor[neighbour].inv().apply(Z_AXIS)
-        hangs = up @ pose_up > np.cos(params.neutral_rad)
+        """own, neighbour: placement and quat_earth_from_sensor (K, 4) at time_s (K,)."""
+        self._placement, self._time_s, self._params = own[0], time_s, params
+        up, hangs = zip(*(_hanging(*sensor, pose, params) for sensor in (own, neighbour)), strict=True)
         block = _blocks(time_s, events)
         together = (block[:, None] == block[None, :]) & (block[:, None] >= 0)
-        own_up = own.inv().apply(Z_AXIS) @ pose.earth_from_sensor[placement].inv().apply(Z_AXIS)
-        hanging = hangs[:, None] & (hangs & (own_up > np.cos(params.neutral_rad)))[None, :]
-        self._sd = np.where(together, params.same_rad, params.rest_rad)
-        lasts_s = np.abs(time_s[:, None] - time_s[None, :])
-        self._sd = np.hypot(self._sd, params.drift_rad_s * lasts_s)
-        apart = np.arccos(np.clip(up @ up.T, -1.0, 1.0)) / self._sd
+        # A sensor that has slipped need not seem to hang: only the earlier moment must.
+        hanging = hangs[1][:, None] & (hangs[1] & hangs[0])[None, :]
+        sd = np.where(together, params.same_rad, params.rest_rad)
+        self._sd = np.hypot(sd, params.drift_rad_s * np.abs(time_s[:, None] - time_s[None, :]))
+        apart = np.arccos(np.clip(up[1] @ up[1].T, -1.0, 1.0)) / self._sd
+        # All of these are (K, K), [later, earlier].
         self._neighbour = np.where(together | hanging, apart**2, inf)
-        # [later, earlier]: the turn of the sensor on its limb between the two, if the limb lies to the neighbour as then.
-        self._quat = _relative(quat_own, quat_neighbour)
-        self._before = self._neighbour + _apart(self._quat, np.zeros(3), self._sd)
+        self._quat = _turned_alone(own[1], neighbour[1])
+        self._unturned = self._neighbour + _apart(self._quat, np.zeros(3), self._sd)
 
-    def judge(self, at_s: float, pulse_rad: FloatArray) -> tuple[float, FloatArray] | None:
-        """Evidence and lasting turn (3,) for a slip at at_s that began as pulse_rad; None where it does not hold."""
-        params = self._params
-        first, last = np.searchsorted(self._time_s, [at_s - params.pulse_s, at_s + params.pulse_s])
+    def judge(self, pulse: _Pulse) -> Slip | None:
+        """The slip that began with this pulse, its lasting turn fitted; None where nothing lasted."""
+        params, limit = self._params, self._params.cap**2
+        first, last = np.searchsorted(self._time_s, [pulse.time_s - params.pulse_s, pulse.time_s + params.pulse_s])
         cut = (slice(last, None), slice(None, first))
-        before = self._before[cut]
-        if not before.size:
+        unturned, near, quat, sd = (m[cut] for m in (self._unturned, self._neighbour, self._quat, self._sd))
+        if not unturned.size:
             return None
-        limit = params.cap**2
-        if np.minimum(before.min(axis=1), limit).mean() < 0.5:
-            return None
-        near, quat, sd = self._neighbour[cut], self._quat[cut], self._sd[cut]
-        turn = pulse_rad
+        turn = pulse.turn_rad
         for _ in range(4):
-            cost = near + _apart(quat, turn, sd)
-            match = cost.argmin(axis=1)
-            rows = np.arange(len(match))
-            chosen = cost[rows, match] < limit
-            if not chosen.any():
+            turned = near + _apart(quat, turn, sd)
+            match = turned.argmin(axis=1)
+            seen = np.flatnonzero(turned.min(axis=1) < limit)
+            if not len(seen):
                 return None
-            turn = _mean_turn(quat[rows, match][chosen])
-        allowed = max(params.agree_rad, params.agree_share * float(np.linalg.norm(pulse_rad)))
-        if np.linalg.norm(turn) < params.least_rad or np.linalg.norm(turn - pulse_rad) > allowed:
+            turn = rotation_from_quat(quat[seen, match[seen]]).mean().as_rotvec()
+        differs = float(np.linalg.norm(turn - pulse.turn_rad) / np.linalg.norm(pulse.turn_rad))
+        if np.linalg.norm(turn) < params.least_rad or differs > params.agree_share:
             return None
-        cost = near + _apart(quat, turn, sd)
+        turned = near + _apart(quat, turn, sd)
         # Later moments must be explained by earlier ones and the other way round: a wider range is no slip.
         evidence = inf
         for axis in (1, 0):
-            gain = (np.minimum(before.min(axis=axis), limit) - np.minimum(cost.min(axis=axis), limit)) / 2
-            telling = np.abs(gain) > 0.5
-            if not telling.any() or (gain[telling] > 0).mean() < params.least_share:
+            costs = (np.minimum(cost.min(axis=axis), limit) for cost in (unturned, turned))
+            gain = next(costs) - next(costs)
+            telling = np.abs(gain) > 1.0
+            if not telling.any() or np.mean(gain[telling] > 0) < params.least_share:
                 return None
-            evidence = min(evidence, float(gain.sum()) * params.step_s / params.independent_s)
-        return (evidence, turn) if evidence > params.least_evidence else None
+            evidence = min(evidence, float(gain.sum()) / 2 * params.step_s / params.independent_s)
+        return Slip(self._placement, pulse.time_s, turn, evidence) if evidence > params.least_evidence else None
+
+
+def _hanging(
+    placement: str, quat_earth_from_sensor: FloatArray, pose: Pose, params: SlipParams
+) -> tuple[FloatArray, BoolArray]:
+    """The vertical (K, 3) in the sensor's axes, and where it is as in the neutral pose (K,)."""
+    up = rotation_from_quat(quat_earth_from_sensor).inv().apply(Z_AXIS)
+    return up, up @ pose.earth_from_sensor[placement].inv().apply(Z_AXIS) > np.cos(params.neutral_rad)
 
 
 def _blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:
+    """Number of the event each moment lies in, -1 outside."""
     block = np.full(len(time_s), -1, dtype=np.intp)
     for number, event in enumerate(events):
         block[(time_s >= event.onset_s) & (time_s <= event.end_s)] = number
     return block
 
 
-def _relative(own: FloatArray, other: FloatArray) -> FloatArray:
-    """Quaternions (K, K, 4), [later, earlier]: own[earlier]^-1 * turn^-1 * own[later].
+def _turned_alone(own: FloatArray, neighbour: FloatArray) -> FloatArray:
+    """How far a sensor turned on its own between two moments: quaternions (K, K, 4), [later, earlier].
 
-    turn is the neighbour's turn about the vertical from earlier to later: the whole body may have turned.
+    own, neighbour: quat_earth_from_sensor (K, 4). The body may have turned about the vertical in between; that is taken
+    from the neighbour, so it holds where the neighbour shows the same posture.
     """
-    swung = _times(other[:, None, :], _inverse(other)[None, :, :])
-    size = np.hypot(swung[..., 0], swung[..., 3])
-    size = np.where(size > 0, size, 1.0)
-    back = np.zeros_like(swung)
-    back[..., 0], back[..., 3] = swung[..., 0] / size, -swung[..., 3] / size
-    return _times(_times(np.broadcast_to(_inverse(own)[None, :, :], swung.shape), back), own[:, None, :])
+    body = _times(neighbour[:, None, :], _inverse(neighbour)[None, :, :])
+    size = np.maximum(np.hypot(body[..., 0], body[..., 3]), 1e-9)
+    back = np.zeros_like(body)
+    back[..., 0], back[..., 3] = body[..., 0] / size, -body[..., 3] / size
+    return _times(_times(_inverse(own)[None, :, :], back), own[:, None, :])
 
 
 def _inverse(quat: FloatArray) -> FloatArray:
-    return quat * np.array([1.0, -1.0, -1.0, -1.0])
+    return np.asarray(quat * np.array([1.0, -1.0, -1.0, -1.0]))
 
 
 def _times(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -295,7 +298,3 @@ def _apart(quat: FloatArray, turn_rad: FloatArray, sd_rad: FloatArray) -> FloatA
     """Squared angle between quat (J, I, 4) and one turn (3,), in standard deviations."""
     to = Rotation.from_rotvec(turn_rad).as_quat(scalar_first=True)
     return np.asarray((2 * np.arccos(np.clip(np.abs(quat @ to), 0.0, 1.0)) / sd_rad) ** 2)
-
-
-def _mean_turn(quat: FloatArray) -> FloatArray:
-    return np.asarray(rotation_from_quat(quat).mean().as_rotvec())

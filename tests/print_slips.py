@@ -1,0 +1,105 @@
+"""Prints how well slips of a strap are found: python tests/print_slips.py [--seeds 8] [--first-seed 0]
+
+Slips of 15, 20 and 30 deg about the limb's long axis and across it, of the wrist and the upper-arm sensor, at a random
+time of a simulated session with three sets; and the same session and the scenarios clean_warm_up and
+faulty_warm_up without any slip. docs/validation.md holds the printed tables.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import numpy as np
+import pandas as pd
+
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
+from imu_shoulder.calibrate.pose import find_pose
+from imu_shoulder.calibrate.slip import Slip as FoundSlip
+from imu_shoulder.calibrate.slip import SlipParams, find_slips
+from imu_shoulder.model import Recording
+from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
+from imu_shoulder.simulate.scenarios import CALIBRATION, clean_warm_up, faulty_warm_up
+
+AXES = {"long": (0.0, 1.0, 0.0), "across": (0.0, 0.0, 1.0)}
+PLACEMENTS = ("right_upper_arm", "right_wrist")
+# From the end of the calibration movements to some seconds before the end of the last set.
+SLIPS_BETWEEN_S = (41.0, 218.0)
+
+
+def session(placement: str = "right_wrist", slips: tuple[Slip, ...] = ()) -> Scenario:
+    blocks = (
+        *CALIBRATION,
+        Pause(3, "stand"),
+        SetScript("full_can", "right", reps=5, hold_s=5.4),
+        Pause(6, "walk"),
+        SetScript("band_external_rotation", "right", reps=5, hold_s=5.4),
+        Pause(6, "fidget"),
+        SetScript("band_loop_raise", "both", reps=4),
+        Pause(4, "stand"),
+    )
+    sensors = {placement: SensorModel(slips=slips)}
+    return Scenario(Athlete("R.V."), blocks, placements=PLACEMENTS, sensors=sensors)
+
+
+def slips_of(recording: Recording) -> list[FoundSlip]:
+    params = Params()
+    aligned = align_recording(recording, params.align)
+    attitudes = {p: orient_afterwards(t, aligned.rate_hz, params.orient) for p, t in aligned.tracks.items()}
+    pose = find_pose(aligned.time_s, attitudes, recording.events, None, params.calibrate)
+    return find_slips(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose, SlipParams())
+
+
+def slipping_table(seeds: range) -> pd.DataFrame:
+    """Slips found within 5 s; alarms besides: other slips said in the same sessions."""
+    rows = []
+    for placement in PLACEMENTS:
+        for name, axis in AXES.items():
+            for angle_deg in (15, 20, 30):
+                found, late_s, off_deg, besides = 0, [], [], 0
+                for seed in seeds:
+                    at_s = float(np.random.default_rng([seed, angle_deg, len(name)]).uniform(*SLIPS_BETWEEN_S))
+                    slips = slips_of(simulate(session(placement, (Slip(at_s, angle_deg, axis),)), seed).recording)
+                    right = [s for s in slips if s.placement == placement and abs(s.time_s - at_s) < 5]
+                    found += bool(right)
+                    besides += len(slips) - bool(right)
+                    late_s += [abs(s.time_s - at_s) for s in right[:1]]
+                    off_deg += [abs(s.angle_deg - angle_deg) for s in right[:1]]
+                rows.append(
+                    {
+                        "sensor": placement,
+                        "axis": name,
+                        "slip deg": angle_deg,
+                        "found": f"{found}/{len(seeds)}",
+                        "time error max s": max(late_s, default=np.nan),
+                        "angle error median deg": np.median(off_deg) if off_deg else np.nan,
+                        "alarms besides": besides,
+                    }
+                )
+    return pd.DataFrame(rows)
+
+
+def quiet_table(seeds: range) -> pd.DataFrame:
+    """Slips said where there were none."""
+    rows = []
+    scenarios = (("the same session", session), ("clean_warm_up", clean_warm_up), ("faulty_warm_up", faulty_warm_up))
+    for name, make in scenarios:
+        alarms = sum(len(slips_of(simulate(make(), seed).recording)) for seed in seeds)
+        rows.append({"recording": name, "recordings": len(seeds), "false alarms": alarms})
+    return pd.DataFrame(rows)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=8)
+    parser.add_argument("--first-seed", type=int, default=0)
+    options = parser.parse_args()
+    seeds = range(options.first_seed, options.first_seed + options.seeds)
+    for table in (quiet_table, slipping_table):
+        print(f"\n{table.__doc__}\n")
+        print(table(seeds).to_markdown(index=False, floatfmt=".2f"), flush=True)
+
+
+if __name__ == "__main__":
+    main()
