@@ -37,7 +37,13 @@ def compare_sides(by_side: Mapping[Side, Sequence[JudgedRep]], angle: str) -> di
     scored = {side: [j for j in by_side[side] if not j.excluded] for side in SIDES}
     if not all(scored.values()):
         return None
-    out: dict[str, Any] = {"reps": done, "mdc95": {}, "sem_from": {}, "beyond": []}
+    out: dict[str, Any] = {
+        "reps_right": done["right"],
+        "reps_left": done["left"],
+        "mdc95": {},
+        "sem_from": {},
+        "beyond": [],
+    }
     for name in COMPARED:
         right, left = (_seen(scored[side], name) for side in SIDES)
         out[name] = float(np.median(right) - np.median(left)) if len(right) and len(left) else None
@@ -73,9 +79,9 @@ def _seen(scored: Sequence[JudgedRep], name: str) -> FloatArray:
 
 
 def _text(found: Mapping[str, Any]) -> str:
-    done, parts = found["reps"], []
-    if done["right"] != done["left"]:
-        parts.append(f"Right {done['right']} reps, left {done['left']}.")
+    parts = []
+    if found["reps_right"] != found["reps_left"]:
+        parts.append(f"Right {found['reps_right']} reps, left {found['reps_left']}.")
     arc, limit = found["arc_deg"], found["mdc95"]["arc_deg"]
     if arc is not None and limit is not None:
         less = "left" if arc > 0 else "right"
