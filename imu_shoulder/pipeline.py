@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.calibrate.pose import Pose, find_pose
+from imu_shoulder.calibrate.slip import SlipParams, find_slips, slip_findings
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
@@ -58,12 +60,17 @@ def analyse(
     marked = any(event.trial_type == "neutral_pose" for event in recording.events)
     proposed = None if marked else propose_neutral_pose(aligned)
     pose = find_pose(aligned.time_s, attitudes, recording.events, proposed, params.calibrate)
+    slips = find_slips(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose, SlipParams())
+    slipped_s = {
+        side: min((slip.time_s for slip in slips if slip.placement.startswith(side)), default=inf) for side in SIDES
+    }
     kept = {
-        side: keep_heading(aligned, attitudes, side, recording.events, pose, params)
+        side: keep_heading(aligned, attitudes, side, recording.events, pose, params, slipped_s[side])
         for side in SIDES
         if any(f"{side}_{part}" in attitudes for part in ("wrist", "upper_arm"))
     }
-    calibration = calibrate(aligned.time_s, aligned.rate_hz, kept, recording.events, pose)
+    seated = {side: _until(slipped_s[side], aligned, own) for side, own in kept.items()}
+    calibration = calibrate(aligned.time_s, aligned.rate_hz, seated, recording.events, pose)
     progress("angles")
     arms = {}
     for side, arm in calibration.arms.items():
@@ -73,8 +80,12 @@ def analyse(
     progress("sets")
     arm_sets = _find_sets(recording.events, known, asked or {}, apart, aligned, arms, pose, params)
     arms = {side: _with_excess(arm, arm_sets, aligned) for side, arm in arms.items()}
-    analysed = [_judge(arm_set, aligned, calibration.arms[arm_set.side], arms, params) for arm_set in arm_sets]
-    return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed))
+    analysed = [
+        _judge(arm_set, aligned, calibration.arms[arm_set.side], arms, slipped_s[arm_set.side], params)
+        for arm_set in arm_sets
+    ]
+    findings = tuple(slip_findings(slips))
+    return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed), findings)
 
 
 def _find_sets(
@@ -124,12 +135,17 @@ def keep_heading(
     events: Sequence[Event],
     pose: Pose,
     params: Params,
+    slipped_s: float = inf,
 ) -> dict[str, Attitude]:
-    """The attitudes of one arm and the sternum with their headings kept where they were in the pose."""
+    """The attitudes of one arm and the sternum with their headings kept where they were in the pose.
+
+    slipped_s: from when on a sensor of the arm sits otherwise than in the pose; postures after it are not compared.
+    """
     limbs = [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
     trunk = attitudes.get("sternum")
     own = {attitude.placement: attitude for attitude in (*limbs, trunk) if attitude is not None}
-    moments = quiet_moments(aligned.time_s, aligned.rate_hz, limbs, trunk, params.heading)
+    seated = _until(slipped_s, aligned, {limb.placement: limb for limb in limbs})
+    moments = quiet_moments(aligned.time_s, aligned.rate_hz, list(seated.values()), trunk, params.heading)
     if not len(moments.time_s):
         return own
     block = np.full(len(moments.time_s), -1, dtype=np.intp)
@@ -146,6 +162,12 @@ def keep_heading(
         )
         out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd)
     return out
+
+
+def _until(slipped_s: float, aligned: Aligned, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
+    """The attitudes, valid only as long as the arm's sensors sit as they did in the pose."""
+    before = aligned.time_s < slipped_s
+    return {placement: replace(own, valid=own.valid & before) for placement, own in attitudes.items()}
 
 
 def _with_scapula(
@@ -192,6 +214,7 @@ def _judge(
     aligned: Aligned,
     calibration: ArmCalibration,
     arms: Mapping[Side, ArmAngles],
+    slipped_s: float,
     params: Params,
 ) -> AnalysedSet:
     seen: BoolArray = np.ones(len(aligned.time_s), dtype=bool)
@@ -201,5 +224,5 @@ def _judge(
             seen &= aligned.tracks[sensor.placement].valid
             clipped |= aligned.tracks[sensor.placement].clipped
     columns = {**arms[arm_set.side].angles, **arms[arm_set.side].hidden}
-    judged = judge_set(arm_set, aligned.time_s, aligned.rate_hz, columns, seen, clipped, params.judge)
+    judged = judge_set(arm_set, aligned.time_s, aligned.rate_hz, columns, seen, clipped, params.judge, slipped_s)
     return AnalysedSet(arm_set, judged)

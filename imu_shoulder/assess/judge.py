@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from math import inf
 
 import numpy as np
 
@@ -94,15 +95,19 @@ def judge_set(
     seen: BoolArray,
     clipped: BoolArray,
     params: JudgeParams,
+    slipped_s: float = inf,
 ) -> tuple[JudgedRep, ...]:
-    """Measure and judge every rep of one arm's set. angles: column -> (M,) on the whole grid; seen, clipped: (M,)."""
+    """Measure and judge every rep of one arm's set. angles: column -> (M,) on the whole grid; seen, clipped: (M,).
+
+    slipped_s: when a sensor of the arm turned on its strap; reps that end later are not scored.
+    """
     rows = slice(*arm_set.rows)
     inside = {name: values[rows] for name, values in angles.items()}
     times = time_s[rows]
     drill = None if arm_set.counted_only else arm_set.drill
     curves = SetCurves(rate_hz, arm_set.curve_deg, inside)
     floor = _floor(curves)
-    starts = [rep.start_deg for rep in arm_set.counted]
+    starts = [rep.start_deg for rep in arm_set.counted if rep.end_s <= slipped_s]
     usual_start = float(np.median(starts)) if starts else float("nan")
     out = []
     number = 1
@@ -122,6 +127,8 @@ def judge_set(
         )
         values = {m.name: m.compute(data) for m in all_measures()}
         excluded = _excluded(rep, rate_hz, seen[rows][span], clipped[rows][span], params)
+        # What a slipped sensor shows may not even be a partial rep.
+        excluded = "sensor_slip" if rep.end_s > slipped_s else excluded
         faults: tuple[str, ...] = ()
         if not excluded and drill is not None:
             case = Case(data, values, usual_start, params)
