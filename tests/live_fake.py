@@ -131,7 +131,7 @@ class FakeSession:
             "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
             "range_deg": list(self.range_deg), "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
             "hold_s": None, "hold_target_s": self.hold_s, "let_go": False, "steadiness_deg": None, "steady": None,
-            "last_holds_s": [], "counted": 0, "missed": [],
+            "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
         }  # fmt: skip
         if self.set_s is None:
             return arm
@@ -152,7 +152,7 @@ class FakeSession:
         else:
             arm |= {"counted": rep}
         if f"{side}_wrist" in self.lost:
-            arm |= {"phase": "unseen", "angle_deg": None, "steady": None, "steadiness_deg": None, "missed": ["gap"]}
+            arm |= {"phase": "unseen", "angle_deg": None, "steady": None, "steadiness_deg": None, "unseen": [rep]}
         return {k: float(v) if isinstance(v, np.floating) else bool(v) if isinstance(v, np.bool_) else v for k, v in arm.items()}
 
     def frame(self):

@@ -14,6 +14,7 @@ from imu_shoulder.errors import ShoulderError
 _COMMANDS = {
     "demo": "demo",
     "analyse": "analyse",
+    "live": "live",
     "range": "range",
     "drills": "drills",
     "simulate": "simulate",

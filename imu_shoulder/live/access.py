@@ -1,8 +1,8 @@
 """Who may talk to the page's server: this machine, and with --host devices that were let in by a one-time link.
 
 The Host of every request must be one of ours, which a name rebound to this machine's address is not; the Origin of
-every WebSocket and of every POST must be our own page. Source: RFC 6455 section 10.2 (Origin), RFC 9110 section 7.2 (Host),
-RFC 6265 (cookies).
+every WebSocket and of every POST must be our own page. Source: RFC 6455 section 10.2 (Origin), RFC 9110 section 7.2
+(Host), RFC 6265 (cookies).
 """
 
 from __future__ import annotations

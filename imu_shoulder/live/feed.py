@@ -1,33 +1,33 @@
-"""A recording played at the pace of its own clock, and the commands that its events stand for."""
+"""A recording played at the pace of its own clock, its events in place of the person who gives commands."""
 
 from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Iterator
-from dataclasses import dataclass, field
+from collections.abc import AsyncGenerator
+from typing import Any, cast
 
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.hub import Hub
+from imu_shoulder.live.replay import Replayed
 from imu_shoulder.model import Event, Recording
 from imu_shoulder.sources import Chunk, RecordingSource
 
 TICK_S = 0.02
 SPEEDS = (0.1, 100.0)
-STEPS = {
-    "neutral_pose": "calibrate_pose",
-    "elbow_bends": "calibrate_bends",
-    "forward_raises": "calibrate_raises",
-}
+# The question after a set stays for so long before the recording's own rating answers it.
+ASKED_S = 4.0
 
 
-async def replay(recording: Recording, speed: float = 1.0) -> AsyncIterator[Chunk]:
-    """The recording's chunks, one every 20 ms, each as much as fits in that time at that speed.
-
-    Raises ParameterError for a speed out of 0.1 to 100.
-    """
+def check_speed(speed: float) -> None:
+    """Raises ParameterError for a speed out of 0.1 to 100."""
     if not SPEEDS[0] <= speed <= SPEEDS[1]:
         raise ParameterError(f"a speed of {SPEEDS[0]:g} to {SPEEDS[1]:g}", f"it was {speed:g}", "give another --speed")
+
+
+async def replay(recording: Recording, hub: Hub, speed: float = 1.0) -> AsyncGenerator[Chunk, None]:
+    """The recording's chunks, one every 20 ms, each as much as fits in that time at that speed; then the end."""
     source = RecordingSource(recording, chunk_s=TICK_S * speed)
     due_s = time.monotonic()
     for chunk in source.chunks():
@@ -35,46 +35,51 @@ async def replay(recording: Recording, speed: float = 1.0) -> AsyncIterator[Chun
         # A machine too slow for this speed falls behind; the pages still get their turn.
         await asyncio.sleep(max(0.0, due_s - time.monotonic()))
         yield chunk
+    hub.command("finish")
 
 
-@dataclass(slots=True)
 class Prompter:
-    """Gives the commands that the events of a recording stand for, as whoever recorded it gave them then."""
+    """Gives the commands of a recording through the hub, so that pages and log see them as if a person gave them."""
 
-    hub: Hub
-    _open: list[Event] = field(default_factory=list)
-    _told: str | None = None
+    def __init__(self, hub: Hub, session: LiveSession) -> None:
+        self._hub, self._session = hub, session
+        self._replayed = Replayed(cast(LiveSession, self))  # of the session it only needs command()
+        self._rating: tuple[float, float] | None = None
 
     def __call__(self, chunk: Chunk) -> None:
-        t_s = self.hub.session.frame()["t"]
-        for event in self._over(t_s):
-            if event.trial_type == "set":
-                self.hub.command("stop_set")
-            if event.pain is not None:
-                self.hub.command("pain", {"value": round(event.pain)})
+        now_s = self._session.now_s
+        self._replayed.passed(now_s)
+        if self._rating is not None and now_s >= self._rating[0]:
+            self._rate()
         for event in chunk.events:
+            self._rate()
             if event.trial_type == "set":
-                self._start(event)
-            elif event.trial_type in STEPS and self.hub.session.frame()["stage"] == "calibrate":
-                self.hub.command(STEPS[event.trial_type])
+                self._find_drill(event)
+            self._replayed.begun(event)
 
-    def end(self) -> None:
-        """The recording is over."""
-        if self.hub.session.frame()["stage"] == "set":
-            self.hub.command("stop_set")
-        self.hub.command("finish")
+    def command(self, name: str, **args: Any) -> str | None:
+        """As LiveSession's. A set that was not rated stays open to be rated until the next one starts."""
+        if name == "skip":
+            return None
+        if name == "pain":
+            self._rating = self._session.now_s + ASKED_S, args["value"]
+            return None
+        answer = self._hub.command(name, args)
+        return None if answer.taken else answer.text
 
-    def _over(self, t_s: float | None) -> Iterator[Event]:
-        now_s = float("-inf") if t_s is None else t_s
-        over = [event for event in self._open if event.end_s <= now_s]
-        self._open = [event for event in self._open if event.end_s > now_s]
-        yield from over
+    def _rate(self) -> None:
+        """Give the recording's rating, unless somebody at a page was quicker."""
+        if self._rating is not None and self._session.stage == "pain":
+            self._hub.command("pain", {"value": self._rating[1]})
+        self._rating = None
 
-    def _start(self, event: Event) -> None:
-        for _ in range(self.hub.session.frame()["drill"]["of"] if self.hub.session.frame()["drill"] else 0):
-            drill = self.hub.session.frame()["drill"]
-            if drill is None or (drill["id"] == event.drill and drill["side"] == event.side):
-                break
-            self.hub.command("next_drill")
-        self.hub.command("start_set")
-        self._open.append(event)
+    def _find_drill(self, event: Event) -> None:
+        """Go to the drill of the event, if the plan has it."""
+        wanted = (event.drill, event.side)
+        places = [place for place, item in enumerate(self._session.plan.drills) if (item.drill.id, item.side) == wanted]
+        if not places or (self._session.item.drill.id, self._session.item.side) == wanted:
+            return
+        here = self._hub.session.frame()["drill"]["number"] - 1
+        place = min((p for p in places if p >= here), default=places[0])
+        for _ in range(abs(place - here)):
+            self._hub.command("next_drill" if place > here else "previous_drill")

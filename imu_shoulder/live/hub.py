@@ -21,7 +21,7 @@ TAKEN = {
     "calibrate_pose": "Stand still now.",
     "calibrate_bends": "Bend the elbows now.",
     "calibrate_raises": "Raise the straight arms now.",
-    "skip": "Step left out.",
+    "skip": "Left out.",
     "start_set": "The set runs.",
     "stop_set": "The set has ended.",
     "next_drill": "Next drill.",
@@ -138,7 +138,7 @@ class Hub:
             return Answer(False, "This page asked for something that there is not; reload it.")
         given = _arguments(name, args)
         if given is None:
-            return Answer(False, "Pain is a whole number from 0 to 10, a note a text of 1 to 300 characters.")
+            return Answer(False, "Pain is a number from 0 to 10, a note a text of 1 to 300 characters.")
         if self.ended.is_set():
             return Answer(False, "The session has ended.")
         before = self.session.frame()
@@ -191,7 +191,7 @@ def _arguments(name: str, args: object) -> dict[str, Any] | None:
     """The checked arguments of a command, or None if they are not its."""
     if name == "pain":
         value = args.get("value") if isinstance(args, dict) else None
-        fits = isinstance(value, int) and not isinstance(value, bool) and 0 <= value <= 10
+        fits = isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= 10
         return {"value": value} if fits else None
     if name == "note":
         text = args.get("text") if isinstance(args, dict) else None

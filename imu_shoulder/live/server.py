@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import json
 import socket
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Mapping
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from imu_shoulder.live.access import COMMON_HEADERS, COOKIE, LOOPBACK, Access, B
 from imu_shoulder.live.hub import Hub, Listener
 from imu_shoulder.sources import Chunk
 
-Feed = Callable[[], AsyncIterator[Chunk]]
+Feed = Callable[[], AsyncGenerator[Chunk, None]]
 Prompt = Callable[[Chunk], None]
 
 PAGES = 8
@@ -142,7 +142,10 @@ def make_app(
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
-        tasks = [asyncio.create_task(_pump(hub, feed, prompt), name="feed"), asyncio.create_task(hub.beat(), name="beat")]
+        tasks = [
+            asyncio.create_task(_pump(hub, feed, prompt), name="feed"),
+            asyncio.create_task(hub.beat(), name="beat"),
+        ]
         try:
             yield
         finally:
@@ -177,11 +180,12 @@ async def _body(request: Request) -> str | None:
 
 
 async def _pump(hub: Hub, feed: Feed, prompt: Prompt) -> None:
-    async for chunk in feed():
-        hub.push(chunk.streams)
-        prompt(chunk)
-        if hub.ended.is_set():
-            return
+    async with contextlib.aclosing(feed()) as chunks:
+        async for chunk in chunks:
+            hub.push(chunk.streams)
+            prompt(chunk)
+            if hub.ended.is_set():
+                return
 
 
 class _Page:

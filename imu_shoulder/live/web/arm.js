@@ -6,7 +6,7 @@ const PHASES = {
   hold: ["■", "Hold"],
   lower: ["▼", "Lower"],
   rest: ["●", "Rest"],
-  unseen: ["?", "Not seen"],
+  unseen: ["?", "Unseen"],
 };
 // Where 0 degrees points on the screen (degrees from the right, counter-clockwise) and which way the angle grows, for a
 // right arm as in a mirror: it is on the right. A left arm is the mirror image.
@@ -57,9 +57,10 @@ export class Arm {
     this.canvas = steady.appendChild(make("canvas"));
     this.canvas.setAttribute("aria-hidden", "true");
     this.steadyWord = steady.appendChild(make("p", "steady-word"));
+    this.unseen = make("p", "unseen");
     const facts = make("div", "facts");
     facts.append(this.phase, numbers, this.bar, steady);
-    this.root.append(this.name, this.gauge, facts);
+    this.root.append(this.name, this.gauge, facts, this.unseen);
   }
 
   draw(arm, t) {
@@ -69,6 +70,7 @@ export class Arm {
     this.root.dataset.phase = arm.let_go ? "let-go" : arm.phase;
     write(this.rep, arm.rep === null ? "–" : String(arm.rep));
     write(this.of, arm.of === null ? "" : `of ${arm.of}`);
+    write(this.unseen, arm.unseen.length ? `? unseen: ${arm.unseen.join(", ")}` : "");
     this.drawHold(arm);
     this.drawGauge(arm);
     this.drawSteadiness(arm, t);
@@ -174,10 +176,10 @@ export class Arm {
       svg("circle", { class: "hand", cx: 88, cy: 0, r: 11 }),
       svg("circle", { class: "joint", cx: 0, cy: 0, r: 7 }),
     );
-    const x = front ? m * 4 : 0;
-    const anchor = front ? (m === 1 ? "start" : "end") : "middle";
-    this.degrees = svg("text", { class: "degrees", x: front ? m * 22 : 0, y: front ? 98 : 40, "text-anchor": anchor });
-    this.reach = svg("text", { class: "reach", x, y: front ? -102 : 58, "text-anchor": anchor });
+    // In the corners that the dial leaves free.
+    const outer = m === 1 ? "end" : "start";
+    this.degrees = svg("text", { class: "degrees", x: front ? m * 118 : 0, y: front ? 114 : 60, "text-anchor": front ? outer : "middle" });
+    this.reach = svg("text", { class: "reach", x: m * 118, y: -101, "text-anchor": outer });
     parts.push(this.peak, this.limb, this.degrees, this.reach);
     this.gauge.replaceChildren(...parts);
   }

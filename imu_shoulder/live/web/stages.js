@@ -33,6 +33,8 @@ export function calibrate(frame) {
   const said = { good: "✓ Good", again: "↻ Again" }[verdict] ?? "";
   write(get("verdict"), verdict === "again" && because ? `${said}, because ${because}` : said);
   get("verdict").dataset.verdict = verdict ?? "";
+  // The verdict on the step before stands until the next one begins.
+  show(get("progress"), verdict === null);
 }
 
 function figure(step) {

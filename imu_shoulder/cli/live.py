@@ -1,0 +1,114 @@
+"""imu-shoulder live"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from imu_shoulder.cli.record import _nodes
+
+if TYPE_CHECKING:
+    from imu_shoulder.drills import Drill
+    from imu_shoulder.model import Recording
+    from imu_shoulder.plan import Plan
+
+SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
+
+
+@click.command()
+@click.option("--demo", is_flag=True, help="A simulated athlete; the default.")
+@click.option(
+    "--scenario",
+    default="faulty_warm_up",
+    show_default=True,
+    type=click.Choice(SCENARIOS),
+    help="Which simulated warm-up.",
+)
+@click.option("--replay", "recording", type=click.Path(path_type=Path), help="Play a recording folder.")
+@click.option("--speed", default=1.0, show_default=True, help="How fast to play, 0.1 to 100.")
+@click.option("--ble", is_flag=True, help="Live from sensor nodes over Bluetooth Low Energy.")
+@click.option("--athlete", help="Initials or code of the athlete; with --ble.")
+@click.option(
+    "--node",
+    "nodes",
+    multiple=True,
+    callback=_nodes,
+    metavar="ADDRESS=PLACEMENT",
+    help="With --ble: use this node, worn there. Repeat. Without it every node in reach.",
+)
+@click.option("--plan", "plan_file", type=click.Path(path_type=Path), help="The plan to follow.")
+@click.option("--drill", default="full_can", show_default=True, help="With --ble and no plan: the one drill to do.")
+@click.option(
+    "--drill-file", "drill_files", multiple=True, type=click.Path(path_type=Path), help="A drill file of your own."
+)
+@click.option("--out", type=click.Path(path_type=Path), help="New folder for the recording and its report.")
+@click.option("--port", default=8230, show_default=True, type=click.IntRange(1024, 65535), help="Port of the page.")
+@click.option("--host", help="Also let a tablet in that network come: this machine's own address there.")
+@click.option(
+    "--finish", "log", type=click.Path(path_type=Path), help="Save the session that a crash left in this log; no page."
+)
+def live(
+    demo: bool,
+    scenario: str,
+    recording: Path | None,
+    speed: float,
+    ble: bool,
+    athlete: str | None,
+    nodes: Mapping[str, str],
+    plan_file: Path | None,
+    drill: str,
+    drill_files: tuple[Path, ...],
+    out: Path | None,
+    port: int,
+    host: str | None,
+    log: Path | None,
+) -> None:
+    """Live feedback on a page in the browser, for the athlete in the warm-up.
+
+    Shows reps, holds, height and steadiness while they happen, records, and writes the report at the end. Without
+    --host only this computer can open the page.
+    """
+    if demo + ble + (recording is not None) + (log is not None) > 1:
+        raise click.UsageError("--demo, --replay, --ble and --finish are four ways to start: give one")
+    if ble and not athlete:
+        raise click.UsageError("--ble needs --athlete: initials or a code, such as M.K.")
+
+    from imu_shoulder.drills import load_file
+    from imu_shoulder.live.run import Settings, finish, start
+    from imu_shoulder.plan import load_plan
+
+    drills = {found.id: found for found in map(load_file, drill_files)}
+    settings = Settings(
+        analyse=_analyse,
+        say=click.echo,
+        drills=drills,
+        plan=None if plan_file is None else load_plan(plan_file, drills),
+        drill=drill,
+        out=out,
+        port=port,
+        host=host,
+        speed=speed,
+    )
+    if log is not None:
+        click.echo(f"Report: {finish(log, settings)}")
+    elif ble:
+        start(settings, nodes=nodes, athlete=athlete or "")
+    elif recording is not None:
+        from imu_shoulder.sources.folder import read_recording
+
+        start(settings, read_recording(recording), "replay")
+    else:
+        from imu_shoulder.simulate import simulate
+        from imu_shoulder.simulate.scenarios import find
+
+        click.echo("Simulating an athlete ...")
+        start(settings, simulate(find(scenario), seed=7).recording, "demo")
+
+
+def _analyse(recording: Recording, out: Path, plan: Plan | None, drills: Mapping[str, Drill]) -> None:
+    from imu_shoulder.cli.analyse import run
+
+    run(recording, out, drills, "vqf", lambda stage: None, plan)

@@ -1,0 +1,131 @@
+"""From settings to a running page: the session, its feed, its log and its server."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import io
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+
+import segno
+
+from imu_shoulder.ble.clock import host_now_ns
+from imu_shoulder.ble.link import Wish
+from imu_shoulder.drills import Drill, load_shipped
+from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
+from imu_shoulder.live.engine import LiveSession
+from imu_shoulder.live.feed import Prompter, check_speed, replay
+from imu_shoulder.live.hub import About, Hub
+from imu_shoulder.live.keep import Keeper, save
+from imu_shoulder.live.radio import find, radio
+from imu_shoulder.live.replay import plan_for_drill, plan_for_recording
+from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
+from imu_shoulder.model import Recording
+from imu_shoulder.plan import Plan
+from imu_shoulder.plan.matching import check_athlete
+from imu_shoulder.report.summary import CAUTIONS
+
+SCAN_S = 5.0
+RATE_HZ = 100
+
+# Recording, folder for the results, plan (None for what was done), drills of the user's own.
+Analyse = Callable[[Recording, Path, Plan | None, Mapping[str, Drill]], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What was asked for. say: prints a line at this machine. plan: None for what the source suggests."""
+
+    analyse: Analyse
+    say: Callable[[str], None]
+    drills: Mapping[str, Drill]
+    plan: Plan | None
+    drill: str
+    out: Path | None
+    port: int
+    host: str | None
+    speed: float = 1.0
+
+    @property
+    def folder(self) -> Path:
+        return self.out or Path("live_sessions") / datetime.now().strftime("%Y-%m-%d_%H%M%S")
+
+
+def start(
+    settings: Settings,
+    recording: Recording | None = None,
+    source: str = "ble",
+    nodes: Mapping[str, str] | None = None,
+    athlete: str = "",
+) -> None:
+    """Serve until stopped. recording: to be played; None for nodes over the air. Raises ShoulderError."""
+    check_speed(settings.speed)
+    access = Access(settings.port, None if settings.host is None else check_host(settings.host))
+    sockets = [bind(address, settings.port) for address in dict.fromkeys([LOOPBACK, access.host or LOOPBACK])]
+    try:
+        if recording is None:
+            hub, feed, prompt = _over_the_air(settings, nodes or {}, athlete)
+        else:
+            hub, feed, prompt = _played(settings, recording, source)
+        server = make_server(make_app(hub, access, feed, prompt, partial(_tell_link, settings.say)))
+        settings.say(f"Open http://{netloc(LOOPBACK, settings.port)}/ on this computer. Ctrl-C ends and saves.")
+        if access.link is not None:
+            _tell_link(settings.say, access.link)
+        with contextlib.suppress(KeyboardInterrupt):
+            asyncio.run(server.serve(sockets=sockets))
+    finally:
+        for listening in sockets:
+            listening.close()
+    saved = hub.saved
+    for name in ("folder", "report", "text"):
+        if saved[name] is not None:
+            settings.say({"folder": "Recording", "report": "Report", "text": "Not saved"}[name] + f": {saved[name]}")
+
+
+def finish(log: Path, settings: Settings) -> Path:
+    """Save what a crash left of a session: a recording folder beside the log, or at --out. Returns the report."""
+    folder = settings.out or log.with_suffix("")
+    recording = save(log, folder)
+    settings.analyse(recording, folder / "results", settings.plan, settings.drills)
+    return folder / "results" / "report.html"
+
+
+def _tell_link(say: Callable[[str], None], link: str) -> None:
+    picture = io.StringIO()
+    segno.make(link, error="m").terminal(picture, compact=True, border=2)
+    say(f"One-time link for one more device in your network:\n{link}\n{picture.getvalue()}")
+
+
+def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
+    def analyse(recording: Recording, out: Path) -> None:
+        settings.analyse(recording, out, settings.plan, settings.drills)
+
+    return About(athlete, source, tuple(item.drill.title for item in plan.drills), CAUTIONS, analyse)
+
+
+def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub, Feed, Prompt]:
+    plan = settings.plan or plan_for_recording(recording, settings.drills)
+    check_athlete(plan, recording.athlete)
+    rates_hz = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
+    session = LiveSession(plan, settings.drills, rates_hz)
+    keeper = Keeper(settings.folder, recording.athlete, recording.start, keeps_samples=True)
+    hub = Hub(session, keeper, _about(settings, recording.athlete, source, plan))
+    return hub, partial(replay, recording, hub, settings.speed), Prompter(hub, session)
+
+
+def _over_the_air(settings: Settings, nodes: Mapping[str, str], athlete: str) -> tuple[Hub, Feed, Prompt]:
+    drill = settings.drills[settings.drill] if settings.drill in settings.drills else load_shipped(settings.drill)
+    plan = settings.plan or plan_for_drill(drill, "both", athlete)
+    check_athlete(plan, athlete)
+    settings.say(f"Looking for nodes for {SCAN_S:g} s ...")
+    placed = asyncio.run(find(nodes, SCAN_S))
+    session = LiveSession(plan, settings.drills, dict.fromkeys(placed, float(RATE_HZ)))
+    zero_ns = host_now_ns()
+    keeper = Keeper(settings.folder, athlete, None, zero_ns=zero_ns, keeps_samples=False)
+    hub = Hub(session, keeper, _about(settings, athlete, "ble", plan))
+    wish = Wish(RATE_HZ, bool(nodes))
+    return hub, partial(radio, placed, wish, keeper.log, zero_ns, session.tell_battery), lambda chunk: None
