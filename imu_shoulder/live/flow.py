@@ -1,0 +1,142 @@
+"""The stages of a file on a stream: align, orient, keep headings, calibrate, angles. Rows go in, angles come out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.align import Align
+from imu_shoulder.angles.joint import ArmAngles, arm_angles
+from imu_shoulder.calibrate.calibration import calibrate
+from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.pose import Pose, find_pose
+from imu_shoulder.live.attitudes import LiveOrient, from_rows, in_rows
+from imu_shoulder.live.headings import LiveHeading
+from imu_shoulder.live.params import LiveParams
+from imu_shoulder.live.rows import Rows
+from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, FloatArray, SensorStream, Side, Track
+from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.bias import BiasTrack
+
+# Of one sensor in a row of attitudes.
+_COLUMNS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class NewRows:
+    """What one push brought: rows of the common grid, and the arms' angles on them once there is a calibration."""
+
+    time_s: FloatArray
+    arms: Mapping[Side, ArmAngles]
+    seen: Mapping[Side, BoolArray]
+    clipped: Mapping[Side, BoolArray]
+
+
+class LiveFlow:
+    """Everything from samples to angles."""
+
+    def __init__(self, rates_hz: Mapping[str, float], params: LiveParams) -> None:
+        self._params = params
+        self._align = Align(params.flow.align, rates_hz)
+        self.rate_hz = self._align.rate_hz
+        self._orient = {p: LiveOrient(p, self.rate_hz, params.flow.orient) for p in rates_hz}
+        self._started = False
+        self._ring = Rows(1 + _COLUMNS * len(rates_hz))
+        self._fixed: FloatArray = np.empty((0, 1 + _COLUMNS * len(rates_hz)))
+        self._headings: dict[Side, LiveHeading] = {}
+        self.pose: Pose | None = None
+        self.calibration: Calibration | None = None
+        self.grid_s: float | None = None
+
+    @property
+    def newest_s(self) -> float | None:
+        return self._align.newest_s
+
+    def push(self, chunk: Mapping[str, SensorStream], block: int) -> NewRows:
+        """block: number of the set or movement that goes on, -1 between them."""
+        aligned = self._align.push(chunk)
+        time_s = aligned.time_s
+        if not len(time_s):
+            return NewRows(time_s, {}, {}, {})
+        self.grid_s = float(time_s[-1])
+        attitudes = {p: orient.push(time_s, aligned.tracks[p]) for p, orient in self._orient.items()}
+        if not self._started:
+            return NewRows(time_s, {}, {}, {})
+        self._ring.append(in_rows(attitudes, time_s))
+        self._ring.drop_before(self.grid_s - self._params.keep_s)
+        kept = {}
+        for side, heading in self._headings.items():
+            self._look(heading, block)
+            kept[side] = heading.kept(time_s, attitudes)
+        return self._angles(time_s, kept, aligned)
+
+    def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
+        """The last seconds of the common grid, before any filter."""
+        found = [orient.tracks_since(start_s) for orient in self._orient.values()]
+        return found[0][0], [track for _, track in found]
+
+    def take_pose(self, event: Event) -> None:
+        """Start from a stillness. Raises CalibrationError if it cannot be used."""
+        parts = {p: orient.start() for p, orient in self._orient.items()}
+        time_s, _ = self.raw_since(-np.inf)
+        pose = find_pose(time_s, parts, [event], None, self._params.flow.calibrate)
+        self._ring = Rows(self._fixed.shape[1])
+        self._fixed = self._fixed[:0]
+        self._ring.append(in_rows(parts, time_s))
+        self._started, self.pose = True, pose
+        self._headings = {}
+        for side in SIDES:
+            if any(f"{side}_{part}" in pose.earth_from_sensor for part in ("wrist", "upper_arm")):
+                worn = {p: a for p, a in parts.items() if p in pose.earth_from_sensor}
+                heading = LiveHeading(side, worn, self.rate_hz, self._params.flow.heading)
+                inside = (time_s >= event.onset_s) & (time_s <= event.end_s)
+                rows = from_rows(self._ring.table[inside], self._biases())
+                heading.begin(time_s[inside], rows, (event.onset_s + event.end_s) / 2)
+                self._headings[side] = heading
+        self.keep(event)
+        self.calibrate([event])
+
+    def keep(self, event: Event) -> None:
+        """Never forget the rows of this event: calibration needs them."""
+        rows = self._ring.since(event.onset_s)
+        rows = rows[rows[:, 0] <= event.end_s]
+        known_s = self._fixed[-1, 0] if len(self._fixed) else -np.inf
+        self._fixed = np.vstack([self._fixed, rows[rows[:, 0] > known_s]])
+
+    def calibrate(self, events: Sequence[Event]) -> Calibration:
+        """Calibrate by the events so far, and by what is remembered since."""
+        assert self.pose is not None
+        known_s = float(self._fixed[-1, 0])
+        table = np.vstack([self._fixed, self._ring.since(known_s + 0.5 / self.rate_hz)])
+        attitudes = from_rows(table, self._biases())
+        kept = {side: heading.kept(table[:, 0], attitudes) for side, heading in self._headings.items()}
+        self.calibration = calibrate(table[:, 0], self.rate_hz, kept, events, self.pose)
+        return self.calibration
+
+    def attitudes_since(self, start_s: float) -> tuple[FloatArray, dict[str, Attitude]]:
+        """Remembered attitudes, headings as the filters have them."""
+        table = self._ring.since(start_s)
+        return table[:, 0], from_rows(table, self._biases())
+
+    def _biases(self) -> dict[str, BiasTrack]:
+        return {p: orient.bias for p, orient in self._orient.items()}
+
+    def _look(self, heading: LiveHeading, block: int) -> None:
+        assert self.grid_s is not None
+        if heading.due(self.grid_s):
+            time_s, attitudes = self.attitudes_since(heading.wants_from(self.grid_s))
+            heading.look(time_s, attitudes, block)
+
+    def _angles(self, time_s: FloatArray, kept: Mapping[Side, Mapping[str, Attitude]], aligned: Aligned) -> NewRows:
+        arms, seen, clipped = {}, {}, {}
+        for side, own in kept.items():
+            arm = None if self.calibration is None else self.calibration.arms.get(side)
+            if arm is None:
+                continue
+            arms[side] = arm_angles(arm, own, self.rate_hz, self._params.flow.angles)
+            worn = [aligned.tracks[s.placement] for s in (arm.upper_arm, arm.wrist) if s is not None]
+            seen[side] = np.all([track.valid for track in worn], axis=0)
+            clipped[side] = np.any([track.clipped for track in worn], axis=0)
+        return NewRows(time_s, arms, seen, clipped)

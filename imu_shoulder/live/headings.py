@@ -1,0 +1,157 @@
+"""Headings kept together while a stream runs: at each new quiet moment the causal form of `track_heading`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.model import BoolArray, FloatArray, Side
+from imu_shoulder.orient.attitude import Attitude, turned
+from imu_shoulder.orient.heading import EASE_S, track_heading
+from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
+
+# A quiet moment is looked at when every sensor has been quiet for so long, and this often.
+QUIET_S = 0.6
+EVERY_S = 0.3
+# The stretch between two moments is looked at for common turning, if it is no longer than this.
+LONGEST_S = 60.0
+# So many moments are weighed against each other; the pose always is.
+MOMENTS = 40
+
+
+class LiveHeading:
+    """The sensors of one arm, and the sternum's as this arm sees it. Starts at the pose."""
+
+    def __init__(self, side: Side, attitudes: Mapping[str, Attitude], rate_hz: float, params: HeadingParams) -> None:
+        limbs = [f"{side}_{part}" for part in ("upper_arm", "wrist")]
+        self.placements = [p for p in (*limbs, "sternum") if p in attitudes]
+        self._rate_hz, self._params = rate_hz, params
+        self._moments: QuietMoments | None = None
+        self._block: list[int] = []
+        self._reference = 0
+        self._zero: FloatArray = np.zeros(len(self.placements))
+        # When each correction began to be taken up, and the values before and after.
+        self._known_s: list[float] = [-np.inf]
+        self._values: list[FloatArray] = [self._zero]
+        self._looked_s = -np.inf
+
+    def begin(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], middle_s: float) -> None:
+        """time_s, attitudes: of the pose, whose middle is at middle_s."""
+        moments = self._quiet(time_s, attitudes)
+        if len(moments.time_s):
+            self._moments = replace(moments, joint_turns=())
+            self._reference = int(np.abs(moments.time_s - middle_s).argmin())
+            self._block = [0] * len(moments.time_s)
+
+    def due(self, now_s: float) -> bool:
+        """Whether it is time to look for a new quiet moment."""
+        return self._moments is not None and now_s - self._looked_s >= EVERY_S
+
+    def wants_from(self, now_s: float) -> float:
+        """From when on attitudes are needed for a look: from the last known moment, if that is not too long ago."""
+        assert self._moments is not None
+        return max(float(self._moments.time_s[-1]) - QUIET_S / 2, now_s - LONGEST_S)
+
+    def look(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], block: int) -> bool:
+        """Take in a new quiet moment, if there is one; block: as track_heading's.
+
+        time_s, attitudes: from wants_from on.
+        """
+        moments, now_s = self._moments, float(time_s[-1])
+        assert moments is not None
+        self._looked_s = now_s
+        if not self._quiet_now(attitudes):
+            return False
+        found = self._quiet(time_s, attitudes)
+        fresh = np.flatnonzero(found.time_s > moments.time_s[-1] + QUIET_S)
+        if not len(fresh) or fresh[-1] != len(found.time_s) - 1:
+            return False
+        first = int(fresh[0])
+        before = len(moments.time_s)
+        # The moment before the first new one is the last known one found again, unless that is too long ago.
+        shift = before - first
+        turns = [JointTurn(t.before + shift, t.heading_rad) for t in found.joint_turns if t.before >= first - 1]
+        self._moments = replace(
+            moments,
+            time_s=np.concatenate([moments.time_s, found.time_s[first:]]),
+            earth_from_sensor=[
+                Rotation.concatenate([old, new[first:]])
+                for old, new in zip(moments.earth_from_sensor, found.earth_from_sensor, strict=True)
+            ],
+            joint_turns=(*moments.joint_turns, *turns),
+        )
+        self._block += [block] * len(fresh)
+        self._forget()
+        self._solve(now_s)
+        return True
+
+    def kept(self, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
+        """The arm's attitudes with their headings as known at each time."""
+        corrections = self._known_at(time_s)
+        return {p: turned(attitudes[p], corrections[k]) for k, p in enumerate(self.placements)}
+
+    def forget_before(self, start_s: float) -> None:
+        while len(self._known_s) > 1 and self._known_s[1] + EASE_S < start_s:
+            del self._known_s[0], self._values[0]
+
+    def _known_at(self, time_s: FloatArray) -> list[FloatArray]:
+        """Per sensor (N,): the last correction, taken up over EASE_S from when it was known."""
+        if len(self._known_s) == 1:
+            return [np.full(len(time_s), value) for value in self._values[0]]
+        place = np.maximum(np.searchsorted(self._known_s, time_s, side="right") - 1, 0)
+        since = np.array(self._known_s)[place]
+        values = np.array(self._values)
+        share = np.clip((time_s - since) / EASE_S, 0.0, 1.0)
+        after, before = values[place], values[np.maximum(place - 1, 0)]
+        return list((before + share[:, None] * (after - before)).T)
+
+    def _quiet(self, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> QuietMoments:
+        own = [attitudes[p] for p in self.placements]
+        trunk = own.pop() if self.placements[-1] == "sternum" else None
+        return quiet_moments(time_s, self._rate_hz, own, trunk, self._params)
+
+    def _quiet_now(self, attitudes: Mapping[str, Attitude]) -> bool:
+        """Whether every sensor has hardly turned during the last QUIET_S: a quick look before the thorough one."""
+        rows = round(QUIET_S * self._rate_hz)
+        for placement in self.placements:
+            rate = attitudes[placement].rate_earth_rad_s[-rows:]
+            if len(rate) < rows or not _calm(rate, self._params.quiet_rad_s).all():
+                return False
+        return True
+
+    def _forget(self) -> None:
+        """Keep the pose and the newest moments."""
+        moments = self._moments
+        assert moments is not None
+        count = len(moments.time_s)
+        if count <= MOMENTS:
+            return
+        keep = np.concatenate([[self._reference], np.arange(count - MOMENTS + 1, count)])
+        place = {int(old): new for new, old in enumerate(keep)}
+        turns = [t for t in moments.joint_turns if t.before in place and place.get(t.before + 1) == place[t.before] + 1]
+        self._moments = replace(
+            moments,
+            time_s=moments.time_s[keep],
+            earth_from_sensor=[sensor[keep] for sensor in moments.earth_from_sensor],
+            joint_turns=tuple(JointTurn(place[t.before], t.heading_rad) for t in turns),
+        )
+        self._block = [self._block[k] for k in keep]
+        self._reference = 0
+
+    def _solve(self, now_s: float) -> None:
+        assert self._moments is not None
+        block = np.array(self._block, dtype=np.intp)
+        tracks = track_heading(self._moments, block, self._reference, self._params)
+        value = np.array([track.correction_rad[-1] - track.correction_rad[self._reference] for track in tracks])
+        self._known_s.append(now_s)
+        self._values.append(value)
+
+
+def _calm(rate: FloatArray, limit_rad_s: float) -> BoolArray:
+    """Means of thirds of (N, 3): a shake is quicker than what is judged here."""
+    third = len(rate) // 3
+    parts: Sequence[FloatArray] = [rate[k * third : (k + 1) * third].mean(axis=0) for k in range(3)]
+    return np.array([bool(np.linalg.norm(part) < limit_rad_s) for part in parts])

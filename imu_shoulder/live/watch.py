@@ -1,0 +1,137 @@
+"""What one arm is doing right now, from the past only: lifting, holding, lowering, resting, or not seen."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Literal
+
+import numpy as np
+
+from imu_shoulder.assess.judge import band_deg
+from imu_shoulder.drills import Drill
+from imu_shoulder.live.params import LiveParams
+from imu_shoulder.measure.hold import BREAK_DEG, SETTLE_S, above_floor, detrended_sd
+from imu_shoulder.measure.registry import Floor
+from imu_shoulder.segment.sets import HANGING_DEG, asked_arc_deg
+
+Phase = Literal["lift", "hold", "lower", "rest", "unseen"]
+
+# Steadiness is that of the last so many seconds of the hold, shown from LEAST_S of them on.
+STEADY_OVER_S = 2.0
+LEAST_S = 0.8
+# Shaky: this many times as unsteady as the athlete's own last holds, and by more than this.
+SHAKY_TIMES = 1.5
+SHAKY_DEG = 0.15
+# At rest: no further from the start than this share of the asked arc.
+REST_SHARE = 0.25
+
+
+class ArmWatch:
+    """Push the leading angle row by row. Corrected by the segmentation through `arrived`."""
+
+    def __init__(self, drill: Drill, role: str, rate_hz: float, params: LiveParams) -> None:
+        self.role = role
+        self.phase: Phase = "rest"
+        self.angle_deg: float | None = None
+        self.peak_deg: float | None = None
+        self.hold_from_s: float | None = None
+        self.hold_until_s: float | None = None
+        self._drill, self._params = drill, params
+        self._arc_deg = asked_arc_deg(drill)
+        start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
+        self._start = start
+        self._rest_deg: float | None = None
+        if start is not None:
+            self._rest_deg = HANGING_DEG if np.isinf(start.low_deg) else (start.low_deg + start.high_deg) / 2
+        self._recent: deque[tuple[float, float]] = deque(maxlen=max(3, round(params.velocity_s * rate_hz) + 1))
+        self._level: deque[tuple[float, float]] = deque(maxlen=round(STEADY_OVER_S * rate_hz))
+        self._seen_s: float | None = None
+        self._resumes: Phase = "rest"
+
+    @property
+    def band_deg(self) -> tuple[float, float] | None:
+        """The band asked at the top, for a rep from where the arm now rests."""
+        return band_deg(self._drill, self._rest_deg or 0.0)
+
+    def push(self, time_s: float, angle_deg: float) -> None:
+        if not np.isfinite(angle_deg):
+            if self._seen_s is None or time_s - self._seen_s > self._params.unseen_s:
+                self.angle_deg = None
+                if self.phase != "unseen":
+                    self._resumes, self.phase = self.phase, "unseen"
+            return
+        if self.phase == "unseen":
+            self.phase = self._resumes
+            self._recent.clear()
+        self._seen_s, self.angle_deg = time_s, angle_deg
+        self._recent.append((time_s, angle_deg))
+        if self._rest_deg is None:
+            self._rest_deg = angle_deg
+        if len(self._recent) >= 3:
+            self._decide(time_s, angle_deg, self._velocity())
+
+    def hold_s(self, now_s: float) -> float | None:
+        """How long the hold has lasted; None where there is none."""
+        if self.hold_from_s is None or self.phase not in ("hold", "unseen"):
+            return None
+        return max(0.0, now_s - self.hold_from_s)
+
+    def steadiness_deg(self) -> float | None:
+        """SD about the line of the last part of the hold, the sensor's own noise taken off."""
+        if self.phase != "hold" or self.hold_from_s is None:
+            return None
+        settled = [angle for time_s, angle in self._level if time_s >= self.hold_from_s + SETTLE_S]
+        if len(settled) < 3 or self._level[-1][0] - self.hold_from_s - SETTLE_S < LEAST_S:
+            return None
+        return above_floor(detrended_sd(np.array(settled)), Floor().sd_deg)
+
+    def _velocity(self) -> float:
+        """Least-squares slope over the recent rows, deg/s: of its middle, half velocity_s ago."""
+        times, angles = np.array(self._recent).T
+        times = times - times.mean()
+        return float(times @ angles / (times @ times))
+
+    def _decide(self, time_s: float, angle_deg: float, velocity: float) -> None:
+        params, rest = self._params, self._rest_deg or 0.0
+        slow = abs(velocity) < params.arrive_deg_s
+        if self.phase == "hold":
+            self._level.append((time_s, angle_deg))
+            band = self.band_deg
+            outside = band is not None and not band[0] - BREAK_DEG <= angle_deg <= band[1] + BREAK_DEG
+            if velocity < -params.leave_deg_s or velocity > 2 * params.leave_deg_s or outside:
+                self.hold_until_s = time_s
+                self.phase = "lower" if velocity < 0 else "lift"
+        elif slow and self._in_band(angle_deg):
+            self.phase, self.hold_from_s, self.hold_until_s = "hold", time_s, None
+            self._level.clear()
+        elif slow and angle_deg - rest < REST_SHARE * self._arc_deg:
+            self.phase = "rest"
+            self._rest_at(angle_deg)
+        elif velocity > params.arrive_deg_s:
+            if self.phase in ("rest", "unseen"):
+                self.peak_deg = None
+            self.phase = "lift"
+        elif velocity < -params.arrive_deg_s and self.phase != "rest":
+            self.phase = "lower"
+        if self.phase in ("lift", "hold"):
+            self.peak_deg = angle_deg if self.peak_deg is None else max(self.peak_deg, angle_deg)
+
+    def _in_band(self, angle_deg: float) -> bool:
+        band = self.band_deg
+        return band is not None and band[0] <= angle_deg <= band[1]
+
+    def _rest_at(self, angle_deg: float) -> None:
+        """Follow where the arm rests; on the way into a start posture that lies higher it does not rest yet."""
+        if self._start is not None and angle_deg < self._start.low_deg - BREAK_DEG:
+            return
+        rest = self._rest_deg
+        self._rest_deg = angle_deg if rest is None else rest + 0.1 * (angle_deg - rest)
+
+
+def steady_word(steadiness_deg: float | None, last_deg: list[float]) -> str | None:
+    """Against the athlete's own last holds; None without one."""
+    known = [value for value in last_deg if np.isfinite(value)]
+    if steadiness_deg is None or not known:
+        return None
+    usual = float(np.median(known))
+    return "shaky" if steadiness_deg > max(SHAKY_TIMES * usual, usual + SHAKY_DEG) else "quiet"
