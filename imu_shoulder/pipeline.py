@@ -16,6 +16,7 @@ from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.calibrate.mounting import MountingParams, check_mounting
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.calibrate.slip import SlipParams, find_slips, slip_findings
 from imu_shoulder.drills import Drill, load_shipped
@@ -27,6 +28,9 @@ from imu_shoulder.orient.moments import quiet_moments
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import marked_set, unguided_sets
+
+# What one arm's measures look at of the other, in a set that both arms do together.
+OF_THE_OTHER_ARM = ("elevation_deg", "plane_deg")
 
 Progress = Callable[[str], None]
 
@@ -80,11 +84,23 @@ def analyse(
     progress("sets")
     arm_sets = _find_sets(recording.events, known, asked or {}, apart, aligned, arms, pose, params)
     arms = {side: _with_excess(arm, arm_sets, aligned) for side, arm in arms.items()}
+    numbers = [arm_set.number for arm_set in arm_sets]
     analysed = [
-        _judge(arm_set, aligned, calibration.arms[arm_set.side], arms, slipped_s[arm_set.side], params)
+        _judge(
+            arm_set,
+            aligned,
+            calibration.arms[arm_set.side],
+            arms,
+            slipped_s[arm_set.side],
+            params,
+            together=numbers.count(arm_set.number) > 1,
+        )
         for arm_set in arm_sets
     ]
-    findings = tuple(slip_findings(slips))
+    mounting = check_mounting(
+        aligned.time_s, aligned.rate_hz, aligned.tracks, attitudes, recording.events, known, MountingParams()
+    )
+    findings = (*mounting, *slip_findings(slips))
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed), findings)
 
 
@@ -216,6 +232,8 @@ def _judge(
     arms: Mapping[Side, ArmAngles],
     slipped_s: float,
     params: Params,
+    *,
+    together: bool,
 ) -> AnalysedSet:
     seen: BoolArray = np.ones(len(aligned.time_s), dtype=bool)
     clipped = np.zeros(len(aligned.time_s), dtype=bool)
@@ -224,5 +242,8 @@ def _judge(
             seen &= aligned.tracks[sensor.placement].valid
             clipped |= aligned.tracks[sensor.placement].clipped
     columns = {**arms[arm_set.side].angles, **arms[arm_set.side].hidden}
+    other = next((arm for side, arm in arms.items() if side != arm_set.side), None)
+    if other is not None and together:
+        columns |= {f"other_{name}": other.angles[name] for name in OF_THE_OTHER_ARM if name in other.angles}
     judged = judge_set(arm_set, aligned.time_s, aligned.rate_hz, columns, seen, clipped, params.judge, slipped_s)
     return AnalysedSet(arm_set, judged)
