@@ -15,6 +15,7 @@ from imu_shoulder import __version__
 from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
+from imu_shoulder.assess.sides import compare_sides
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.model import SIDES, Finding
 from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
@@ -142,24 +143,10 @@ def _shrugs_not_seen(analysis: Analysis) -> list[str]:
 
 
 def _compare_sides(sets: Sequence[dict[str, Any]], found: Sequence[AnalysedSet]) -> None:
-    """Fill side_difference of two-sided sets: right minus left, medians over scored reps."""
+    """Fill side_difference of two-sided sets."""
     for entry in sets:
-        mine = [f for f in found if f.arm_set.number == entry["set"] and f.arm_set.role == "lift"]
-        by_side = {f.arm_set.side: [j for j in f.judged if not j.excluded] for f in mine}
-        if len(by_side) != 2 or not all(by_side.values()):
-            continue
-        medians = {
-            side: {name: _nanmedian([j.values[name] for j in judged]) for name in ("arc_deg", "hold_sd_deg", "hold_s")}
-            for side, judged in by_side.items()
-        }
-        entry["side_difference"] = {
-            name: medians["right"][name] - medians["left"][name] for name in ("arc_deg", "hold_sd_deg", "hold_s")
-        }
-
-
-def _nanmedian(values: Sequence[float]) -> float:
-    seen = np.array(values)[np.isfinite(values)]
-    return float(np.median(seen)) if len(seen) else float("nan")
+        both = [f for f in found if f.arm_set.number == entry["set"] and f.arm_set.role == "lift"]
+        entry["side_difference"] = compare_sides({f.arm_set.side: f.judged for f in both}, entry["angle"])
 
 
 def _plain(value: Any) -> Any:

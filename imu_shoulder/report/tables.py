@@ -41,6 +41,7 @@ def reps_table(analysis: Analysis) -> pd.DataFrame:
                     "end_s": j.rep.end_s,
                     "angle": arm_set.angle,
                     **j.values,
+                    **j.texts,
                     "faults": ";".join(j.faults),
                     "excluded": j.excluded,
                     "role": arm_set.role,

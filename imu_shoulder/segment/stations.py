@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -23,6 +24,10 @@ MOVE_DEG_S = 15.0
 MIN_STAY_S = 0.4
 # The start posture must be left by this much before a rep begins.
 LEAVE_DEG = 10.0
+# Between two departures the posture is the usual start to within this.
+NOT_START_DEG = 45.0
+# A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
+MISSED_SHARE = 0.5
 
 Posture = Mapping[str, float]
 
@@ -43,6 +48,8 @@ def find_station_reps(
     attempts = [_attempt(speed, first, last) for first, last in _departures(smooth, drill.start)]
     attempts = [attempt for attempt in attempts if attempt.moves]
     beyond = run_out([move for attempt in attempts for move in attempt.moves])
+    attempts = _joined(attempts, smooth, beyond)
+    attempts = [part for attempt in attempts for part in _split(attempt, smooth, drill, beyond, rate_hz)]
     stays = [_stays(attempt, beyond, rate_hz) for attempt in attempts]
     postures = [[_posture(smooth, span) for span in spans] for spans in stays]
     usual = _usual_stations(drill, postures)
@@ -64,10 +71,15 @@ def posture_names(drill: Drill) -> set[str]:
 
 
 def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArray:
-    """Speed (N,) in deg/s of the posture; the plane counts by how far the arm is from hanging."""
+    """Speed (N,) in deg/s of the posture. The plane counts by how far the arm is from hanging, the rotation from
+    the level on by how far it is from straight overhead, where neither is defined."""
     total = np.zeros(len(next(iter(smooth.values()))))
     for name, values in smooth.items():
-        weight = np.sin(np.radians(smooth["elevation"])) if name == "plane" and "elevation" in smooth else 1.0
+        weight: FloatArray | float = 1.0
+        if "elevation" in smooth and name == "plane":
+            weight = np.sin(np.radians(smooth["elevation"]))
+        elif "elevation" in smooth and name == "rotation":
+            weight = np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
         total += (weight * velocity_deg_s(values, rate_hz)) ** 2
     return np.sqrt(total)
 
@@ -100,20 +112,21 @@ def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
 
 
 def _outer(attempt: _Attempt, beyond: float, count: int) -> tuple[float, float]:
-    first, last = attempt.moves[0], attempt.moves[-1]
-    start = max(first.low_first - beyond * first.half_width, 0.0)
-    return start, min(last.low_last + beyond * last.half_width, count - 1.0)
+    start, end = _ends(attempt, beyond)
+    return max(start, 0.0), min(end, count - 1.0)
 
 
 def _stays(attempt: _Attempt, beyond: float, rate_hz: float) -> list[tuple[float, float]]:
     """Row spans between the moves, where the posture stays."""
-    spans = []
-    for before, after in zip(attempt.moves, attempt.moves[1:], strict=False):
-        first = before.low_last + beyond * before.half_width
-        last = after.low_first - beyond * after.half_width
-        if last - first >= MIN_STAY_S * rate_hz:
-            spans.append((first, last))
-    return spans
+    found = (_stay(before, after, beyond, rate_hz) for before, after in pairwise(attempt.moves))
+    return [span for span in found if span is not None]
+
+
+def _stay(before: Edge, after: Edge, beyond: float, rate_hz: float) -> tuple[float, float] | None:
+    """Rows between two moves; None where the arm only passed through."""
+    first = before.low_last + beyond * before.half_width
+    last = after.low_first - beyond * after.half_width
+    return (first, last) if last - first >= MIN_STAY_S * rate_hz else None
 
 
 def _posture(smooth: Mapping[str, FloatArray], span: tuple[float, float]) -> Posture:
@@ -130,6 +143,56 @@ def _meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> 
         if not asked.low_deg <= posture[asked.angle] - reference <= asked.high_deg:
             return False
     return True
+
+
+def _joined(attempts: list[_Attempt], smooth: Mapping[str, FloatArray], beyond: float) -> list[_Attempt]:
+    """Neighbouring departures joined where the posture between them met the start's ranges and was not the start:
+    an arm that drops out of its hold overhead passes through them."""
+    gaps = [sorted((_ends(a, beyond)[1], _ends(b, beyond)[0])) for a, b in pairwise(attempts)]
+    between = [_posture(smooth, (first, last)) for first, last in gaps]
+    if len(between) < 2:
+        return attempts
+    usual = {name: float(np.median([posture[name] for posture in between])) for name in between[0]}
+    out = attempts[:1]
+    for posture, attempt in zip(between, attempts[1:], strict=True):
+        if _apart(posture, usual) > NOT_START_DEG:
+            out[-1] = _Attempt(out[-1].moves + attempt.moves)
+        else:
+            out.append(attempt)
+    return out
+
+
+def _split(
+    attempt: _Attempt, smooth: Mapping[str, FloatArray], drill: Drill, beyond: float, rate_hz: float
+) -> list[_Attempt]:
+    """A departure cut where the arm stayed at no station and nearer to where it set out than to where it first stayed:
+    it came back, short of the start, and set out again."""
+    begin = round(_ends(attempt, beyond)[0])
+    start = _posture(smooth, (begin, begin))
+    parts, first = [], 0
+    here: list[tuple[int, Posture]] = []
+    for k in range(len(attempt.moves) - 1):
+        span = _stay(attempt.moves[k], attempt.moves[k + 1], beyond, rate_hz)
+        if span is not None:
+            here.append((k, _posture(smooth, span)))
+    for k, posture in here[1:-1]:
+        away = _apart(here[0][1], start)
+        at_none = not any(_meets(station, posture, {"start": start}) for station in drill.stations)
+        if at_none and _apart(posture, start) < MISSED_SHARE * away:
+            parts.append(_Attempt(attempt.moves[first : k + 1]))
+            first = k + 1
+    return [*parts, _Attempt(attempt.moves[first:])]
+
+
+def _apart(a: Posture, b: Posture) -> float:
+    """How far two postures are apart (deg), over the angles that are defined everywhere but straight up or down."""
+    return float(np.sqrt(sum((a[name] - b[name]) ** 2 for name in a if name != "rotation")))
+
+
+def _ends(attempt: _Attempt, beyond: float) -> tuple[float, float]:
+    """Rows at which the first move sets out and the last one arrives."""
+    first, last = attempt.moves[0], attempt.moves[-1]
+    return first.low_first - beyond * first.half_width, last.low_last + beyond * last.half_width
 
 
 def _usual_stations(drill: Drill, postures: Sequence[Sequence[Posture]]) -> dict[str, Posture]:
