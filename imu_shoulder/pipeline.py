@@ -19,6 +19,7 @@ from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.calibrate.mounting import MountingParams, check_mounting
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.calibrate.slip import SlipParams, find_slips, slip_findings
+from imu_shoulder.calibrate.store import StoredCalibration, reuse
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
@@ -42,12 +43,14 @@ def analyse(
     progress: Progress = lambda stage: None,
     asked: Mapping[int, Mapping[Side, Drill]] | None = None,
     apart: Collection[str] = (),
+    stored: StoredCalibration | None = None,
 ) -> Analysis:
     """Run every stage over a finished recording.
 
     drills: the user's own drills by id, looked at before the shipped ones. progress: told each stage's name.
     asked: what a plan asks of a set, by its number among the set events (from 1) and arm, in place of the drill's own.
     apart: drill names of set events that are no drill, such as range tests: no set is made of them.
+    stored: an earlier recording's calibration, for the arms that have no calibration movements in this one.
     Raises ShoulderError when the recording, a drill or the calibration cannot be used.
     """
     params = params or Params()
@@ -75,6 +78,7 @@ def analyse(
     }
     seated = {side: _until(slipped_s[side], aligned, own) for side, own in kept.items()}
     calibration = calibrate(aligned.time_s, aligned.rate_hz, seated, recording.events, pose)
+    calibration = calibration if stored is None else reuse(stored, calibration, pose)
     progress("angles")
     arms = {}
     for side, arm in calibration.arms.items():

@@ -10,6 +10,7 @@ import click
 
 if TYPE_CHECKING:
     from imu_shoulder.advise import Rules
+    from imu_shoulder.calibrate.store import StoredCalibration
     from imu_shoulder.drills import Drill
     from imu_shoulder.model import Recording
     from imu_shoulder.plan import Plan
@@ -31,6 +32,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="Results folder of an earlier session, for advice; once for each session.",
 )
+@click.option(
+    "--calibration",
+    "calibration_file",
+    type=click.Path(path_type=Path),
+    help="calibration.json of an earlier recording of the same mounting, where this one has only the neutral pose.",
+)
 @click.option("--rules", "rule_file", type=click.Path(path_type=Path), help="Rules for advice of your own.")
 @click.option(
     "--filter",
@@ -47,13 +54,15 @@ def analyse(
     drill_files: tuple[Path, ...],
     plan_file: Path | None,
     history: tuple[Path, ...],
+    calibration_file: Path | None,
     rule_file: Path | None,
     method: str,
 ) -> None:
     """Analyse RECORDING, a recording folder, and write the results.
 
-    Writes reps.csv, angles.parquet, summary.json and report.html into the folder given by --out.
+    Writes reps.csv, angles.parquet, summary.json, calibration.json and report.html into the folder given by --out.
     """
+    from imu_shoulder.calibrate.store import read_calibration
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
     from imu_shoulder.plan import load_plan
@@ -63,6 +72,7 @@ def analyse(
         drills = {drill.id: drill for drill in map(load_file, drill_files)}
         plan = None if plan_file is None else load_plan(plan_file, drills)
         earlier, rules = _advice_from(history, rule_file)
+        stored = None if calibration_file is None else read_calibration(calibration_file)
         if column_map is None:
             from imu_shoulder.sources.folder import read_recording
 
@@ -71,7 +81,7 @@ def analyse(
             from imu_shoulder.sources.column_map import read_mapped
 
             found = read_mapped(column_map, recording)
-        summary = run(found, out, drills, method, progress, plan, earlier, rules)
+        summary = run(found, out, drills, method, progress, plan, earlier, rules, stored)
     tell(summary, out)
 
 
@@ -92,6 +102,7 @@ def run(
     plan: Plan | None = None,
     history: Sequence[Mapping[str, Any]] = (),
     rules: Rules | None = None,
+    stored: StoredCalibration | None = None,
 ) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
     from imu_shoulder.advise.session import session_summary
@@ -109,7 +120,7 @@ def run(
         planned = plan, match_sets(plan, recording.events, apart)
     asked = None if planned is None else asked_by(*planned)
     params = Params(orient=OrientParams(method=method))
-    analysis = run_stages(recording, params, drills, progress, asked, apart)
+    analysis = run_stages(recording, params, drills, progress, asked, apart, stored)
     progress("report")
     return write_outputs(analysis, out, summary=session_summary(analysis, planned, history, rules))
 

@@ -11,12 +11,14 @@ from typing import Any
 import pandas as pd
 
 from imu_shoulder.analysis import Analysis
+from imu_shoulder.calibrate.store import FILE as CALIBRATION
+from imu_shoulder.calibrate.store import calibration_document, write_calibration
 from imu_shoulder.errors import OutputError
 from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
 
-FILES = ("reps.csv", "angles.parquet", "summary.json", "report.html")
+FILES = ("reps.csv", "angles.parquet", "summary.json", CALIBRATION, "report.html")
 
 
 def write_outputs(
@@ -30,10 +32,14 @@ def write_outputs(
     """
     summary = summarise(analysis) if summary is None else summary
     reps, angles = reps_table(analysis), angles_table(analysis)
+    calibration = calibration_document(
+        analysis.recording, analysis.calibration, analysis.aligned.time_s, analysis.attitudes, analysis.findings
+    )
     try:
         out.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(prefix=".writing-", dir=out) as scratch:
             _write(Path(scratch), summary, reps, angles, report)
+            write_calibration(calibration, Path(scratch) / CALIBRATION)
             for file in sorted(Path(scratch).iterdir()):
                 shutil.move(file, out / file.name)
     except OSError as error:

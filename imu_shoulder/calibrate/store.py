@@ -1,0 +1,234 @@
+"""The calibration as a file: written with every analysis, and reused for a later recording of the same mounting.
+
+What lasts from one recording to the next is how each sensor sits on its segment. Headings do not: each recording's
+earth frames begin anew, so the later recording's own neutral pose says where they point.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import degrees, isfinite, radians
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration
+from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.errors import CalibrationError
+from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat
+from imu_shoulder.model import SIDES, Finding, FloatArray, Recording, Side
+from imu_shoulder.orient.attitude import Attitude
+
+FILE = "calibration.json"
+SCHEMA = 1
+# A pose is repeated to a few degrees; more than this is another mounting or another pose.
+MOST_APART_DEG = 10.0
+FRAMES = {
+    "sensor": "the axes of the sensor's own columns",
+    "segment": "ISB: X forward, Y up the bone, Z right, in the neutral pose; both sides right-handed",
+    "earth": "z up, heading arbitrary: each sensor's own, of this recording only",
+    "quat_sensor_from_segment": "scalar first; takes a vector's segment components to its sensor components",
+}
+# Findings that say the sensors did not stay where the calibration saw them, or never were there.
+_SPOILT_BY = ("sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb")
+
+
+@dataclass(frozen=True, slots=True)
+class StoredSensor:
+    """One sensor's seat. quat_sensor_from_segment: (4,) scalar first. up_in_sensor: (3,) the vertical in the pose.
+
+    body_from_segment_rad: heading of the body's forward direction less that of the segment's X axis in the pose.
+    """
+
+    placement: str
+    quat_sensor_from_segment: FloatArray
+    up_in_sensor: FloatArray
+    body_from_segment_rad: float
+    residual_deg: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class StoredArm:
+    """What an earlier recording knew of one arm; sensors by placement, the sternum's included if it was worn."""
+
+    side: Side
+    sensors: Mapping[str, StoredSensor]
+    forward_known: bool
+    joined: bool
+    trunk_joined: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCalibration:
+    """A calibration file in memory. source: name and start of the recording it was measured in."""
+
+    source: str
+    arms: Mapping[Side, StoredArm]
+
+
+def calibration_document(
+    recording: Recording,
+    calibration: Calibration,
+    time_s: FloatArray,
+    attitudes: Mapping[str, Attitude],
+    findings: Sequence[Finding],
+) -> dict[str, Any]:
+    """The contents of calibration.json. attitudes: by placement, as the filter gave them, at time_s (M,)."""
+    inside = (time_s >= calibration.pose_s[0]) & (time_s <= calibration.pose_s[1])
+    arms = {}
+    for side, arm in calibration.arms.items():
+        sensors = [sensor for sensor in (arm.upper_arm, arm.wrist, arm.trunk) if sensor is not None]
+        names = [sensor.placement for sensor in sensors]
+        arms[side] = {
+            "used": list(arm.used),
+            "forward_known": arm.forward_known,
+            "joined": arm.joined,
+            "trunk_joined": arm.trunk_joined,
+            "sensors": {sensor.placement: _sensor(sensor, attitudes[sensor.placement], inside) for sensor in sensors},
+            "spoilt_by": [f.text for f in findings if f.code in _SPOILT_BY and f.placement in names],
+        }
+    return {
+        "schema": SCHEMA,
+        "recording": {"name": recording.name, "athlete": recording.athlete, "start": recording.start},
+        "units": {"angles": "deg", "times": "s of the recording's clock", "up_in_sensor": "unit vector"},
+        "frames": FRAMES,
+        "pose_s": list(calibration.pose_s),
+        "pose_was_marked": calibration.pose_was_marked,
+        "arms": arms,
+    }
+
+
+def _sensor(sensor: SensorCalibration, attitude: Attitude, inside: np.ndarray) -> dict[str, Any]:
+    mean = rotation_from_quat(attitude.quat_earth_from_sensor[inside & attitude.valid]).mean()
+    segment_heading = _heading_of_x(mean.apply(rotation_from_quat(sensor.quat_sensor_from_segment).apply(X_AXIS)))
+    return {
+        "quat_sensor_from_segment": [float(value) for value in sensor.quat_sensor_from_segment],
+        "up_in_sensor": [float(value) for value in mean.inv().apply(Z_AXIS)],
+        "body_heading_deg": degrees(sensor.body_heading_rad),
+        "body_from_segment_deg": degrees(_wrapped(sensor.body_heading_rad - segment_heading)),
+        "residual_deg": {name: float(value) for name, value in sensor.residual_deg.items()},
+    }
+
+
+def _heading_of_x(x_axis: FloatArray) -> float:
+    return float(np.arctan2(x_axis[1], x_axis[0]))
+
+
+def _wrapped(angle_rad: float) -> float:
+    return float((angle_rad + np.pi) % (2 * np.pi) - np.pi)
+
+
+def write_calibration(document: Mapping[str, Any], path: Path) -> None:
+    path.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def read_calibration(path: Path) -> StoredCalibration:
+    """A calibration file. Raises CalibrationError for one that cannot be read, of another schema, or spoilt."""
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise CalibrationError(
+            f"a {FILE} of an earlier analysis", f"{path} cannot be read ({error})", "check the path"
+        ) from error
+    schema = document.get("schema") if isinstance(document, dict) else None
+    if schema != SCHEMA:
+        raise CalibrationError(
+            f"a calibration file of schema {SCHEMA}",
+            f"{path.name} has {schema!r}",
+            "analyse the earlier recording again with this version",
+        )
+    try:
+        arms = {side: _stored_arm(side, document["arms"][side]) for side in SIDES if side in document["arms"]}
+        source = f"{document['recording']['name']} of {document['recording']['start']}"
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise CalibrationError(
+            f"a complete {FILE}",
+            f"{path.name} is damaged ({type(error).__name__}: {error})",
+            "analyse the earlier recording again",
+        ) from error
+    for side in arms:
+        spoilt = document["arms"][side].get("spoilt_by")
+        if spoilt:
+            raise CalibrationError(
+                "a calibration whose sensors sat right and stayed in place",
+                f"in {source} this was found: {str(spoilt[0]).rstrip(chr(46))}",
+                "use the calibration of another recording, or record the movements again",
+            )
+    return StoredCalibration(source, arms)
+
+
+def _stored_arm(side: Side, table: Mapping[str, Any]) -> StoredArm:
+    flags = {name: table[name] for name in ("forward_known", "joined", "trunk_joined")}
+    if not all(isinstance(flag, bool) for flag in flags.values()):
+        raise ValueError(f"true or false expected in arms.{side}")
+    return StoredArm(side, {name: _stored_sensor(name, found) for name, found in table["sensors"].items()}, **flags)
+
+
+def _stored_sensor(placement: str, table: Mapping[str, Any]) -> StoredSensor:
+    quat, up = (np.array(table[name], dtype=np.float64) for name in ("quat_sensor_from_segment", "up_in_sensor"))
+    for values, count in ((quat, 4), (up, 3)):
+        if values.shape != (count,) or not abs(np.linalg.norm(values) - 1.0) < 1e-3:
+            raise ValueError(f"{count} numbers of norm 1 expected for {placement}")
+    offset_deg = float(table["body_from_segment_deg"])
+    if not isfinite(offset_deg):
+        raise ValueError(f"a finite body_from_segment_deg expected for {placement}")
+    residual_deg = {str(name): float(value) for name, value in table["residual_deg"].items()}
+    return StoredSensor(placement, quat, up, radians(offset_deg), residual_deg)
+
+
+def reuse(stored: StoredCalibration, calibration: Calibration, pose: Pose) -> Calibration:
+    """The calibration with the stored seats on every arm that has no elbow bends or forward raises of its own.
+
+    Raises CalibrationError where the stored placements are others than the worn ones, or where gravity in the pose
+    says that a sensor sits otherwise.
+    """
+    arms = {}
+    for side, arm in calibration.arms.items():
+        own = [sensor.placement for sensor in (arm.upper_arm, arm.wrist, arm.trunk) if sensor is not None]
+        kept = stored.arms[side].sensors if side in stored.arms else {}
+        if set(own) != set(kept):
+            raise CalibrationError(
+                f"a calibration of the sensors worn on the {side} arm ({', '.join(sorted(own))})",
+                f"that of {stored.source} has {', '.join(sorted(kept)) or 'none'}",
+                "use one of the same sensors",
+            )
+        arms[side] = arm if arm.forward_known else _reused(stored.source, stored.arms[side], arm, pose)
+    return replace(calibration, arms=arms)
+
+
+def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> ArmCalibration:
+    seated = {p: _reseated(source, sensor, pose) for p, sensor in stored.sensors.items()}
+    return replace(
+        arm,
+        upper_arm=seated.get(f"{arm.side}_upper_arm"),
+        wrist=seated.get(f"{arm.side}_wrist"),
+        trunk=seated.get("sternum"),
+        used=("neutral_pose", f"the calibration of {source}"),
+        forward_known=stored.forward_known,
+        joined=stored.joined,
+        trunk_joined=stored.trunk_joined,
+    )
+
+
+def _reseated(source: str, stored: StoredSensor, pose: Pose) -> SensorCalibration:
+    """The stored seat, facing as this recording's pose shows: the segment stands in it as it did in the earlier one."""
+    earth_from_sensor = pose.earth_from_sensor[stored.placement]
+    up = earth_from_sensor.inv().apply(Z_AXIS)
+    apart_deg = degrees(float(np.arccos(np.clip(up @ stored.up_in_sensor, -1.0, 1.0))))
+    if apart_deg > MOST_APART_DEG:
+        raise CalibrationError(
+            f"the sensors to sit as in {source}, within {MOST_APART_DEG:g} deg",
+            f"gravity in the neutral pose shows {stored.placement} {apart_deg:.0f} deg away",
+            "record elbow bends and forward raises with this mounting, and leave the earlier calibration out",
+        )
+    x_axis = earth_from_sensor.apply(rotation_from_quat(stored.quat_sensor_from_segment).apply(X_AXIS))
+    residual = {
+        **stored.residual_deg,
+        "pose_sway": pose.sway_deg[stored.placement],
+        "pose_from_earlier_pose": apart_deg,
+    }
+    heading = _wrapped(_heading_of_x(x_axis) + stored.body_from_segment_rad)
+    return SensorCalibration(stored.placement, stored.quat_sensor_from_segment, heading, residual)
