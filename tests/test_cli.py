@@ -63,7 +63,7 @@ def test_every_option_has_help():
 def test_the_list_of_commands_names_each_and_no_other():
     context = cli.make_context("imu-shoulder", ["--help"], resilient_parsing=True)
     assert set(SUMMARIES) == set(cli.list_commands(context))
-    listed = re.findall(r"^  (\w+)  ", run("--help").stdout.split("Commands:")[1], flags=re.MULTILINE)
+    listed = re.findall(r"^  ([\w-]+)  ", run("--help").stdout.split("Commands:")[1], flags=re.MULTILINE)
     assert listed == cli.list_commands(context)
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ast
+import re
 import shutil
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -95,6 +97,29 @@ def test_the_checks_see_a_wrong_import(tmp_path):
     file = tmp_path / "wrong.py"
     file.write_text("def later():\n    from imu_shoulder.cli import main\n    import click\n")
     assert imports(file) == {"imu_shoulder.cli.main", "click"}
+
+
+def declared() -> set[str]:
+    """Names of the libraries that pyproject.toml asks for, with and without extras, as they are imported."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    lines = [*project["dependencies"], *(line for extra in project["optional-dependencies"].values() for line in extra)]
+    return {re.match(r"[\w-]+", line)[0].replace("-", "_") for line in lines}
+
+
+@pytest.mark.parametrize("folder", ["imu_shoulder", "tests"])
+def test_every_library_that_is_imported_is_declared(folder):
+    files = sorted((ROOT / folder).rglob("*.py"))
+    own = {"imu_shoulder", *(path.stem for path in files), *(path.name for path in (ROOT / folder).iterdir())}
+    used = {name.split(".")[0] for path in files for name in imports(path)}
+    assert used - own - set(sys.stdlib_module_names) <= declared()
+
+
+def test_every_file_that_is_not_code_is_in_the_wheel():
+    patterns = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]
+    packed = {path for pattern in patterns["imu_shoulder"] for path in PACKAGE.glob(pattern)}
+    listed = subprocess.run(["git", "ls-files", PACKAGE], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    left_out = [line for line in listed.splitlines() if not line.endswith(".py") and ROOT / line not in packed]
+    assert left_out == []
 
 
 SKIPPING = """
