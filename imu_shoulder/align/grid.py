@@ -96,14 +96,26 @@ def resample(
     return Gridded(out, flags)
 
 
+def _lagrange() -> FloatArray:
+    """(6, 6) powers of the share -> weights of the six samples, whose third lies at 0 and fourth at 1."""
+    nodes = np.arange(_TAPS) - (AHEAD - 1)
+    columns = []
+    for node in nodes:
+        others = nodes[nodes != node]
+        columns.append(np.poly(others)[::-1] / math.prod(float(node - other) for other in others))
+    return np.column_stack(columns)
+
+
+_LAGRANGE = _lagrange()
+# Up to here plain sums are quicker than setting up a sparse matrix; beyond, they need too much memory.
+_FEW = 64
+
+
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:
     """Polynomial through the six even samples from `first` on, at `share` (0 to 1) between the third and fourth."""
-    nodes = np.arange(_TAPS) - (AHEAD - 1)
-    distance = [share - node for node in nodes]
-    weights = np.empty((len(share), _TAPS))
-    for tap in range(_TAPS):
-        scale = math.prod(float(nodes[tap] - node) for node in nodes if node != nodes[tap])
-        weights[:, tap] = math.prod(distance[:tap] + distance[tap + 1 :]) / scale
-    columns = (first[:, None] + np.arange(_TAPS)).ravel()
-    rows = np.arange(0, len(columns) + 1, _TAPS)
-    return np.asarray(csr_array((weights.ravel(), columns, rows), shape=(len(share), len(values))) @ values)
+    weights = np.vander(share, _TAPS, increasing=True) @ _LAGRANGE
+    columns = first[:, None] + np.arange(_TAPS)
+    if len(share) <= _FEW:
+        return np.asarray(np.einsum("mt,mtc->mc", weights, values[columns]))
+    rows = np.arange(0, columns.size + 1, _TAPS)
+    return np.asarray(csr_array((weights.ravel(), columns.ravel(), rows), shape=(len(share), len(values))) @ values)
