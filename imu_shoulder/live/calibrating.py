@@ -12,7 +12,7 @@ from imu_shoulder.live.words import STEPS
 from imu_shoulder.model import Event
 
 ORDER = ("pose", "bends", "raises", "ready")
-LOOK_S = 0.25
+LOOK_S = 0.4
 
 
 class Calibrating:

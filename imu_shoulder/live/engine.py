@@ -53,6 +53,7 @@ class LiveSession:
         self._judged = 0
         self._before = 0
         self._warnings: list[str] = []
+        self._shown_s = -np.inf
         self._seq = 0
 
     @property
@@ -74,7 +75,7 @@ class LiveSession:
         for placement, stream in known.items():
             self._sensors[placement].push(stream)
         block = 1000 + len(self._sets) if self._set is not None else self._calibrating.block
-        new = self._flow.push(known, block)
+        new = self._flow.push(known, block, self._watched())
         if not len(new.time_s):
             return
         self._calibrating.update(self.now_s)
@@ -86,10 +87,7 @@ class LiveSession:
             last = float("nan") if values is None else float(values[-1])
             self._angles[side] = last if np.isfinite(last) else None
         if self._set is not None:
-            sides = self._asked_sides()
-            inside = {side: arm for side, arm in new.arms.items() if side in sides}
-            if inside:
-                self._set.push(new.time_s, inside, new.seen, new.clipped)
+            self._set.push(new.time_s, new.arms, new.seen, new.clipped)
             self._set.cut(float(new.time_s[-1]))
             self._tell_events()
 
@@ -265,6 +263,14 @@ class LiveSession:
     def _asked_sides(self) -> tuple[Side, ...]:
         item = self.item
         return ("right", "left") if item.drill.arms == "hold_and_lift" else item.sides
+
+    def _watched(self) -> tuple[Side, ...]:
+        """The arms whose angles are wanted now: all the time in a set, a few times a second outside."""
+        if self._set is None:
+            if self.now_s - self._shown_s < self._params.idle_s:
+                return ()
+            self._shown_s = self.now_s
+        return self._asked_sides()
 
     def _elapsed_s(self) -> float:
         assert self._set is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,8 +54,8 @@ class LiveFlow:
     def newest_s(self) -> float | None:
         return self._align.newest_s
 
-    def push(self, chunk: Mapping[str, SensorStream], block: int) -> NewRows:
-        """block: number of the set or movement that goes on, -1 between them."""
+    def push(self, chunk: Mapping[str, SensorStream], block: int, sides: Collection[Side]) -> NewRows:
+        """block: number of the set or movement that goes on, -1 between them. sides: whose angles are wanted."""
         aligned = self._align.push(chunk)
         time_s = aligned.time_s
         if not len(time_s):
@@ -66,10 +66,9 @@ class LiveFlow:
             return NewRows(time_s, {}, {}, {})
         self._ring.append(in_rows(attitudes, time_s))
         self._ring.drop_before(self.grid_s - self._params.keep_s)
-        kept = {}
-        for side, heading in self._headings.items():
+        for heading in self._headings.values():
             self._look(heading, block)
-            kept[side] = heading.kept(time_s, attitudes)
+        kept = {side: h.kept(time_s, attitudes) for side, h in self._headings.items() if side in sides}
         return self._angles(time_s, kept, aligned)
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:

@@ -18,7 +18,7 @@ class LiveParams:
     the set is cut into reps; window_s: over at most about this stretch of it. grid_hz: rate of the set's angles.
     arrive_deg_s, leave_deg_s: slower than the first in the band is holding, faster downward than the second is not.
     unseen_s: an arm that was not seen for so long is said to be unseen. keep_s: how much of the past is kept.
-    cue_s: how long a cue stays.
+    cue_s: how long a cue stays. idle_s: how often angles are worked out outside sets.
     """
 
     flow: Params = field(default_factory=lambda: Params(afterwards=False))
@@ -39,3 +39,4 @@ class LiveParams:
     unseen_s: float = 0.4
     keep_s: float = 120.0
     cue_s: float = 8.0
+    idle_s: float = 0.15

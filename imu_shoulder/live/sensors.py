@@ -17,6 +17,7 @@ class SensorState:
     def __init__(self, rate_hz: float) -> None:
         self._declared_hz = rate_hz
         self._chunks: deque[tuple[float, float, int]] = deque()
+        self._got = 0
         self.newest_s: float | None = None
         self.battery_pct: float | None = None
         self.on_limb: bool | None = None
@@ -27,19 +28,19 @@ class SensorState:
             return
         self.newest_s = float(stream.time_s[-1])
         self._chunks.append((float(stream.time_s[0]), self.newest_s, count))
+        self._got += count
 
     def frame(self, now_s: float) -> dict[str, Any]:
         while self._chunks and not now_s - OVER_S <= self._chunks[0][1] <= now_s + OVER_S:
-            self._chunks.popleft()
+            self._got -= self._chunks.popleft()[2]
         rate = loss = None
         if len(self._chunks) > 1 and self.newest_s is not None:
             first_s = self._chunks[0][0]
-            got = sum(chunk[2] for chunk in self._chunks)
             span_s = max(self.newest_s - first_s, 1e-9)
-            rate = round((got - 1) / span_s, 1)
+            rate = round((self._got - 1) / span_s, 1)
             # A sensor that fell silent loses what it should have sent since.
             due = (max(now_s - 1.5 / self._declared_hz, self.newest_s) - first_s) * self._declared_hz + 1
-            loss = round(max(0.0, 100.0 * (1.0 - got / due)), 1)
+            loss = round(max(0.0, 100.0 * (1.0 - self._got / due)), 1)
         elif self.newest_s is not None:
             rate, loss = 0.0, 100.0
         return {
