@@ -71,3 +71,14 @@ def isb_from_axes(x_axis: FloatArray, y_axis: FloatArray) -> FloatArray:
     elevation = -np.arccos(np.clip(y_axis[..., 1], -1.0, 1.0))
     axial = np.arctan2(-x_axis[..., 1], z_up)
     return np.stack([plane, elevation, axial], axis=-1)
+
+
+def cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Cross product of (N, 3); several times as fast as numpy's general one."""
+    return np.column_stack(
+        [
+            a[:, 1] * b[:, 2] - a[:, 2] * b[:, 1],
+            a[:, 2] * b[:, 0] - a[:, 0] * b[:, 2],
+            a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0],
+        ]
+    )

@@ -18,8 +18,8 @@ from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.attitude import Attitude
 
-# The response is smooth; five rows a second are enough to know it.
-THINNED_HZ = 5.0
+# The response is smooth; two rows a second are enough to know it.
+THINNED_HZ = 2.0
 PUSH_RAD = float(np.radians(0.5))
 
 

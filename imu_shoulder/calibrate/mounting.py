@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from math import radians
 
 import numpy as np
-from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.drills import Drill
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
@@ -115,7 +115,8 @@ def _motion(
     up = earth_from_sensor.inv().apply(Z_AXIS)
     tilted = np.arccos(np.clip(up @ up[0], -1.0, 1.0))
     force = earth_from_sensor.apply(track.acc_m_s2[rows])
-    shaken = gaussian_filter1d(force, 0.05 * rate_hz, axis=0) - gaussian_filter1d(force, rate_hz, axis=0)
+    smooth = uniform_filter1d(force, max(1, round(0.17 * rate_hz)), axis=0)
+    shaken = smooth - uniform_filter1d(force, max(1, round(3.5 * rate_hz)), axis=0)
     return _Motion(
         float(rate[rate > params.sway_rad_s].sum() / rate_hz),
         float(tilted.max()),

@@ -56,6 +56,9 @@ class SlipParams:
     neutral_rad: float = radians(20.0)
 
 
+MOST_MOMENTS = 500
+
+
 @dataclass(frozen=True, slots=True)
 class Slip:
     """One sensor's turn on its strap: turn_rad (3,) is a rotation vector in the sensor's axes before the slip."""
@@ -117,7 +120,9 @@ def _of_arm(
     """Slips of one arm, the best supported first; each is taken out before the next is looked for."""
     after_pose = time_s > pose.end_s
     pulses = [_pulses(time_s, rate_hz, pair[n], pair[1 - n], after_pose, params) for n in range(2)]
-    rows = np.arange(0, len(time_s), max(1, round(params.step_s * rate_hz)))
+    # Every moment is compared with every other, so a long recording is looked at in longer steps.
+    step_s = max(params.step_s, float(time_s[-1] - time_s[0]) / MOST_MOMENTS)
+    rows = np.arange(0, len(time_s), max(1, round(step_s * rate_hz)))
     rows = rows[(pair[0].valid & pair[1].valid & (time_s >= pose.start_s))[rows]]
     quats = [attitude.quat_earth_from_sensor[rows] for attitude in pair]
     slips: list[Slip] = []
@@ -201,6 +206,7 @@ class _Moments:
     ) -> None:
         """own, neighbour: placement and quat_earth_from_sensor (K, 4) at time_s (K,)."""
         self._placement, self._time_s, self._params = own[0], time_s, params
+        self._step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else params.step_s
         up, hangs = zip(*(_hanging(*sensor, pose, params) for sensor in (own, neighbour)), strict=True)
         block = _blocks(time_s, events)
         together = (block[:, None] == block[None, :]) & (block[:, None] >= 0)
@@ -242,7 +248,7 @@ class _Moments:
             telling = np.abs(gain) > 1.0
             if not telling.any() or np.mean(gain[telling] > 0) < params.least_share:
                 return None
-            evidence = min(evidence, float(gain.sum()) / 2 * params.step_s / params.independent_s)
+            evidence = min(evidence, float(gain.sum()) / 2 * self._step_s / params.independent_s)
         return Slip(self._placement, pulse.time_s, turn, evidence) if evidence > params.least_evidence else None
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import vqf
 
+from imu_shoulder.frames import cross
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
@@ -106,8 +107,8 @@ def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
 def _rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
     """Rotate (M, 3) by quaternions (M, 4): v + 2 w (u x v) + 2 u x (u x v), NaN rows stay NaN."""
     scalar, vector = quat[:, :1], quat[:, 1:]
-    twice = 2.0 * np.cross(vector, gyr)
-    return np.asarray(gyr + scalar * twice + np.cross(vector, twice))
+    twice = 2.0 * cross(vector, gyr)
+    return np.asarray(gyr + scalar * twice + cross(vector, twice))
 
 
 def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:

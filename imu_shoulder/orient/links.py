@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.frames import Z_AXIS, wrap_rad
+from imu_shoulder.frames import Z_AXIS, quat_from_rotation, wrap_rad
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments
 
@@ -41,6 +42,7 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     returning = np.full(sensors, params.return_rad)
     resting = np.array([params.rest_rad] * limbs + [params.return_rad] * moments.with_trunk)
     trunk_only = np.array([np.inf] * limbs + [params.return_rad] * moments.with_trunk)
+    quats = [quat_from_rotation(sensor) for sensor in moments.earth_from_sensor]
     ups = [sensor.inv().apply(Z_AXIS) for sensor in moments.earth_from_sensor]
     neutral = _alike(ups, reference, params.neutral_rad)
     upright = _alike(ups[-1:], reference, params.neutral_rad) & moments.with_trunk
@@ -52,9 +54,7 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
         alike = _alike([up[: later + 1] for up in ups], later, params.same_posture_rad)[:later]
         # Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less.
         candidates = np.flatnonzero(alike & near)[-4 * params.links :]
-        turned = np.abs(_turns(moments, candidates, np.full(len(candidates), later))[:, :limbs]).max(
-            axis=1, initial=0.0
-        )
+        turned = np.abs(_turns(quats, candidates, np.full(len(candidates), later))[:, :limbs]).max(axis=1, initial=0.0)
         # Only the latest ones of a set: over many reps a change of posture could pass for a slow drift.
         same = candidates[turned < params.same_heading_rad][-params.links :]
         pairs += [(int(k), later, returning) for k in same]
@@ -65,7 +65,7 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     earlier = np.array([pair[0] for pair in pairs], dtype=np.intp)
     later_ = np.array([pair[1] for pair in pairs], dtype=np.intp)
     sd = np.array([pair[2] for pair in pairs]).reshape(-1, sensors)
-    return Links(earlier, later_, _turns(moments, earlier, later_), sd)
+    return Links(earlier, later_, _turns(quats, earlier, later_), sd)
 
 
 def _alike(ups: list[FloatArray], moment: int, within_rad: float) -> BoolArray:
@@ -73,11 +73,14 @@ def _alike(ups: list[FloatArray], moment: int, within_rad: float) -> BoolArray:
     return np.asarray(np.all([up @ up[moment] > np.cos(within_rad) for up in ups], axis=0))
 
 
-def _turns(moments: QuietMoments, earlier: IntArray, later: IntArray) -> FloatArray:
-    """Heading (L, S) from the earlier to the later attitude of each sensor."""
-    out = np.zeros((len(earlier), len(moments.earth_from_sensor)))
-    if len(earlier):
-        for s, sensor in enumerate(moments.earth_from_sensor):
-            quat = (sensor[later] * sensor[earlier].inv()).as_quat()
-            out[:, s] = wrap_rad(2 * np.arctan2(quat[:, 2], quat[:, 3]))
-    return out
+def _turns(quats: Sequence[FloatArray], earlier: IntArray, later: IntArray) -> FloatArray:
+    """Heading (L, S) from the earlier to the later attitude of each sensor; quats: (K, 4) each, scalar first.
+
+    The vertical part of later * inverse(earlier), written out: this is asked for very many pairs.
+    """
+    out = np.zeros((len(earlier), len(quats)))
+    for s, quat in enumerate(quats):
+        ew, ex, ey, ez = quat[earlier].T
+        lw, lx, ly, lz = quat[later].T
+        out[:, s] = 2 * np.arctan2(ly * ex - lx * ey + lz * ew - lw * ez, lw * ew + lx * ex + ly * ey + lz * ez)
+    return wrap_rad(out)
