@@ -38,6 +38,12 @@ if TYPE_CHECKING:
     type=click.Path(path_type=Path),
     help="calibration.json of an earlier recording of the same mounting, where this one has only the neutral pose.",
 )
+@click.option(
+    "--correction",
+    "correction_file",
+    type=click.Path(path_type=Path),
+    help="correction.toml of these sensors from sensor-check.",
+)
 @click.option("--rules", "rule_file", type=click.Path(path_type=Path), help="Rules for advice of your own.")
 @click.option(
     "--filter",
@@ -55,6 +61,7 @@ def analyse(
     plan_file: Path | None,
     history: tuple[Path, ...],
     calibration_file: Path | None,
+    correction_file: Path | None,
     rule_file: Path | None,
     method: str,
 ) -> None:
@@ -81,6 +88,10 @@ def analyse(
             from imu_shoulder.sources.column_map import read_mapped
 
             found = read_mapped(column_map, recording)
+        if correction_file is not None:
+            from imu_shoulder.bench.correction import correct, read_corrections
+
+            found = correct(found, read_corrections(correction_file), correction_file)
         summary = run(found, out, drills, method, progress, plan, earlier, rules, stored)
     tell(summary, out)
 
