@@ -107,7 +107,11 @@ class FakeSession:
                 return "No set is running."
             done = self.arm("right")["counted"]
             self.set_events.append(Event(self.set_s, self.t - self.set_s, "set", "full_can", "right"))
-            self.summary = {"headline": f"{done} of {self.reps} reps clean.", "change": "Hold longer.", "pain_needed": True}
+            self.summary = {
+                "headline": f"{done} of {self.reps} reps clean.",
+                "change": "Hold longer.",
+                "pain_needed": True,
+            }
             self.stage, self.set_s = "pain", None
         elif name == "pain":
             self.pain_value = args["value"]
@@ -153,7 +157,10 @@ class FakeSession:
             arm |= {"counted": rep}
         if f"{side}_wrist" in self.lost:
             arm |= {"phase": "unseen", "angle_deg": None, "steady": None, "steadiness_deg": None, "unseen": [rep]}
-        return {k: float(v) if isinstance(v, np.floating) else bool(v) if isinstance(v, np.bool_) else v for k, v in arm.items()}
+        return {
+            k: float(v) if isinstance(v, np.floating) else bool(v) if isinstance(v, np.bool_) else v
+            for k, v in arm.items()
+        }
 
     def frame(self):
         over = self.pain_value is not None and self.pain_value > self.ceiling
@@ -191,6 +198,7 @@ class FakeSession:
                 "still": still,
                 "verdict": verdict,
                 "because": because,
+                "running": self.started_s is not None,
             },
             "sensors": {
                 p: {
@@ -208,8 +216,8 @@ class FakeSession:
             else {
                 "ceiling": self.ceiling,
                 "stop": over,
-                "text": f"Pain was {self.pain_value} of 10, over your ceiling of {self.ceiling:g}. Do no further sets, and "
-                "ask the licensed practitioner who set your drills."
+                "text": f"Pain was {self.pain_value} of 10, over your ceiling of {self.ceiling:g}. Do no further sets, "
+                "and ask the licensed practitioner who set your drills."
                 if over
                 else f"Pain {self.pain_value} of 10 is noted.",
             },

@@ -21,7 +21,9 @@ from imu_shoulder.report.summary import CAUTIONS
 def small_report(recording, out: Path) -> None:
     """In place of the analysis: a page that says whose it is."""
     out.mkdir(parents=True)
-    (out / "report.html").write_text(f"<!doctype html><title>Report</title><h1>{len(recording.events)} events</h1>")
+    (out / "report.html").write_text(
+        f"<!doctype html><title>Report</title><link rel=icon href=data:,><h1>{len(recording.events)} events</h1>"
+    )
 
 
 @dataclass
@@ -55,6 +57,7 @@ class Running:
         return self
 
     def __exit__(self, *_):
+        """Stop it; a second time does nothing."""
         self._server.should_exit = True
         self._thread.join(20)
         assert not self._thread.is_alive()

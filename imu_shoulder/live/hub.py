@@ -165,8 +165,9 @@ class Hub:
         self.publish()
         try:
             await asyncio.to_thread(self._write, events, t_s)
-        except ShoulderError as error:
-            self.saved = {**self.saved, "state": "failed", "text": str(error)}
+        except Exception as error:
+            # Whatever went wrong in the analysis, the pages must hear of it: the recording is there.
+            self.saved = {**self.saved, "state": "failed", "text": _trouble(error, folder)}
             if folder.exists():
                 self.saved["folder"] = str(folder)
         else:
@@ -185,6 +186,12 @@ class Hub:
             await asyncio.sleep(every_s)
             if time.monotonic() - self._pushed_s >= every_s:
                 self.publish()
+
+
+def _trouble(error: Exception, folder: Path) -> str:
+    if isinstance(error, ShoulderError):
+        return str(error)
+    return f"{type(error).__name__}: {error}; the recording is complete, try: imu-shoulder analyse {folder}"
 
 
 def _arguments(name: str, args: object) -> dict[str, Any] | None:

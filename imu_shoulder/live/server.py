@@ -204,8 +204,8 @@ class _Page:
         sender = asyncio.create_task(self._send())
         try:
             await self._receive()
-        except WebSocketDisconnect:
-            pass
+        except (WebSocketDisconnect, RuntimeError):
+            pass  # gone; starlette raises the second where a send had noticed it first
         finally:
             hub.listeners.discard(self._listener)
             sender.cancel()

@@ -144,7 +144,7 @@ function set(frame) {
 function middle(frame) {
   if (stage === "calibrate") {
     const command = STEP_COMMANDS[frame.calibration.step];
-    return command ? [frame.calibration.verdict === "again" ? "Again" : "Begin this step", command] : null;
+    return command && !frame.calibration.running ? [frame.calibration.verdict === "again" ? "Again" : "Begin this step", command] : null;
   }
   if (stage === "ready") return ["Start the set", "start_set"];
   if (stage === "set") return ["End the set", "stop_set"];
@@ -226,6 +226,11 @@ get("end-no").addEventListener("click", () => get("end-dialog").close());
 get("end-yes").addEventListener("click", () => {
   get("end-dialog").close();
   send("finish");
+});
+
+// A finger on a button leaves nothing behind: space goes on meaning what the stage offers.
+addEventListener("click", (event) => {
+  if (event.detail > 0 && event.target.closest("button") && !get("end-dialog").open) get("main").focus();
 });
 
 setInterval(() => {

@@ -34,7 +34,7 @@ export function calibrate(frame) {
   write(get("verdict"), verdict === "again" && because ? `${said}, because ${because}` : said);
   get("verdict").dataset.verdict = verdict ?? "";
   // The verdict on the step before stands until the next one begins.
-  show(get("progress"), verdict === null);
+  show(get("progress"), frame.calibration.running || verdict === null);
 }
 
 function figure(step) {

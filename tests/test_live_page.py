@@ -1,0 +1,385 @@
+"""The athlete's page in a real browser: calibration, a set, reload, two pages, a lost sensor, pain, keys alone."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import time
+
+import pytest
+from live_fake import FakeSession
+from live_server import Running
+
+CHROMIUM = shutil.which("chromium")
+pytestmark = [
+    pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed"),
+    pytest.mark.xdist_group("browser"),
+]
+TABLET, UPRIGHT, PHONE = (1180, 820), (820, 1180), (390, 844)
+MARKUP = "M.K. <img src='/x.png' onerror='document.title=1'><b>bold</b>"
+
+
+@pytest.fixture(scope="module")
+def browser():
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as playwright:
+        options = ["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"]
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=options)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(browser, tmp_path):
+    """Opens the page of a session; afterwards the console stayed empty and nothing came from elsewhere."""
+    started, contexts, said, asked = [], [], [], []
+
+    def open_page(session, size=TABLET, **options):
+        context_options = {"viewport": {"width": size[0], "height": size[1]}, **options.pop("context", {})}
+        running = Running(tmp_path / f"session{len(started)}", session, **options)
+        running.__enter__()
+        started.append(running)
+        return another(running, context_options), running
+
+    def another(running, context_options=None):
+        context = browser.new_context(**(context_options or {"viewport": {"width": 1180, "height": 820}}))
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: said.append(message.text))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(running.url)
+        page.wait_for_selector("body:not([data-stage=wait])")
+        return page
+
+    open_page.another = another
+    yield open_page
+    for context in contexts:
+        context.close()
+    for running in started:
+        running.__exit__()
+    # The browser itself says when a socket is refused.
+    assert [text for text in said if "ERR_CONNECTION_REFUSED" not in text] == []
+    assert all(url.startswith("http://127.0.0.1:") for url in asked)
+
+
+def until(page, expression, arg=None, timeout=8000):
+    """Wait for a condition in the page. Playwright's own way would need eval, which the page's policy forbids."""
+    deadline = time.monotonic() + timeout / 1000
+    while not page.evaluate(expression, arg):
+        assert time.monotonic() < deadline, f"never came true: {expression}"
+        page.wait_for_timeout(30)
+
+
+def at_stage(page, name):
+    page.wait_for_selector(f"body[data-stage={name}]", timeout=8000)
+
+
+def at_phase(page, name, side="right"):
+    page.wait_for_selector(f".arm[aria-label='{side} arm'][data-phase={name}]", timeout=15000)
+
+
+def number_of(page, part):
+    return int(page.locator(f".arm .{part} b").inner_text())
+
+
+def press(page, key, stage):
+    page.keyboard.press(key)
+    at_stage(page, stage)
+
+
+def test_calibration_with_an_again_and_its_reason(opened):
+    page, running = opened(FakeSession(fail_first_pose=True, step_s=0.6))
+    assert page.locator("#step-text").inner_text().startswith("Stand still")
+    cautions = page.locator("#cautions")
+    assert "not a medical device" in cautions.inner_text()
+    assert cautions.is_visible()
+    page.click("#go")
+    until(page, "parseInt(document.getElementById('still-number').textContent) > 20")
+    page.wait_for_selector("#verdict[data-verdict=again]")
+    assert "because the right wrist moved" in page.locator("#verdict").inner_text()
+    assert page.locator("#go").inner_text() == "Again"
+    page.click("#go")
+    page.wait_for_selector("#verdict[data-verdict=good]")
+    assert "Good" in page.locator("#verdict").inner_text()
+    for step in ("Elbow bends", "Forward raises"):
+        assert step in page.locator("#steps [aria-current]").inner_text()
+        page.wait_for_selector("#go:not([hidden])")
+        page.click("#go")
+        until(
+            page,
+            "t => document.body.dataset.stage === 'ready' || "
+            "document.querySelector('#steps [aria-current]')?.textContent !== t",
+            arg=step,
+        )
+    at_stage(page, "ready")
+    assert running.session.step == 3
+    assert "10 reps" in page.locator("#asked").inner_text()
+
+
+def test_a_set_is_shown_and_the_moment_to_let_go(opened):
+    cue = {"code": "too_fast", "text": "slower down"}
+    page, _ = opened(FakeSession(stage="ready", hold_s=2.0, phases_s=(0.8, 3.4, 0.8, 0.4), cue=cue))
+    page.evaluate("window.heard = []; document.addEventListener('sound', e => window.heard.push(e.detail))")
+    press(page, " ", "set")
+    at_phase(page, "lift")
+    assert page.locator(".arm .word").inner_text() == "Lift"
+    assert number_of(page, "rep") == 1
+    assert "slower down" in page.locator("#cue").inner_text()
+    at_phase(page, "hold")
+    assert page.locator(".reach").text_content() == "✓ in band"
+    until(page, "document.querySelector('.holding b').textContent === '1'")
+    assert "quiet" in page.locator(".steady-word").inner_text()
+    at_phase(page, "let-go")
+    assert page.locator(".arm .word").inner_text() == "Let go"
+    at_phase(page, "lower")
+    until(page, "document.querySelector('.rep b').textContent === '2'")
+    # One tick for the first second, the tone at the second, as the target is 2 s.
+    assert page.evaluate("window.heard")[:2] == ["tick", "target"]
+
+
+def test_numbers_are_large_enough_for_three_metres(opened):
+    """At least 20 % of the shorter side of the screen, on tablet and phone, with one arm and with two."""
+    for sides in (("right",), ("right", "left")):
+        page, _ = opened(FakeSession(sides=sides, stage="ready", phases_s=(0.3, 60, 1, 1)))
+        press(page, " ", "set")
+        at_phase(page, "hold")
+        for width, height in (TABLET, UPRIGHT, PHONE):
+            page.set_viewport_size({"width": width, "height": height})
+            page.wait_for_timeout(100)
+            for number in page.locator(".arm .number b").all():
+                size = float(number.evaluate("e => getComputedStyle(e).fontSize").removesuffix("px"))
+                assert size >= 0.2 * min(width, height)
+                box = number.bounding_box()
+                assert box["x"] >= 0
+                assert box["x"] + box["width"] <= width
+                assert box["y"] + box["height"] * 0.85 <= height
+            assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_reload_in_the_middle_goes_on_from_the_servers_count(opened):
+    page, running = opened(FakeSession(stage="ready", phases_s=(0.3, 0.6, 0.3, 0.2)))
+    press(page, " ", "set")
+    until(page, "parseInt(document.querySelector('.rep b').textContent) >= 3", timeout=10000)
+    before = number_of(page, "rep")
+    page.reload()
+    at_stage(page, "set")
+    page.wait_for_selector(".rep b")
+    after = number_of(page, "rep")
+    assert before <= after <= before + 2
+    assert after >= running.session.arm("right")["rep"] - 1
+
+
+def test_two_pages_show_the_same_and_both_can_command(opened):
+    page, running = opened(FakeSession(stage="ready", phases_s=(0.3, 0.6, 0.3, 0.2)))
+    second = opened.another(running)
+    press(page, " ", "set")
+    at_stage(second, "set")
+    until(second, "parseInt(document.querySelector('.rep b').textContent) >= 2", timeout=10000)
+    assert abs(number_of(page, "rep") - number_of(second, "rep")) <= 1
+    second.click("#go")
+    at_stage(page, "pain")
+
+
+def test_a_lost_sensor_is_said_and_marked(opened):
+    page, running = opened(FakeSession(sides=("right", "left"), stage="ready"))
+    press(page, " ", "set")
+    running.session.lost.add("right_wrist")
+    at_phase(page, "unseen")
+    assert page.locator(".arm[aria-label='right arm'] .word").inner_text() == "Unseen"
+    assert "unseen: 1" in page.locator(".arm[aria-label='right arm'] .unseen").inner_text()
+    assert "right wrist" in page.locator("#alarm").inner_text()
+    assert "1 of 4" in page.locator("#sensors-button").inner_text()
+    page.keyboard.press("s")
+    row = page.locator("#sensors tr.odd")
+    assert re.search(r"Right wrist.*0 Hz.*× 7 s ago", row.inner_text().replace("\t", " "))
+    running.session.lost.clear()
+    page.wait_for_selector("#alarm", state="hidden")
+
+
+def test_a_server_that_went_away_is_said(opened):
+    page, running = opened(FakeSession(stage="ready"))
+    running.__exit__()
+    until(page, "document.getElementById('alarm').textContent.includes('No connection')", timeout=8000)
+    with Running(running.folder.with_name("again"), FakeSession(stage="ready"), port=running.port):
+        page.wait_for_selector("#alarm", state="hidden", timeout=8000)
+
+
+def test_pain_over_the_ceiling_means_stop_and_whom_to_ask(opened):
+    page, running = opened(FakeSession(stage="ready"))
+    press(page, " ", "set")
+    page.wait_for_timeout(300)
+    press(page, " ", "pain")
+    assert "reps clean" in page.locator("#headline").inner_text()
+    assert "Hold longer" in page.locator("#change").inner_text()
+    press(page, "6", "stop")
+    text = page.locator("#stop").inner_text()
+    assert "Stop here" in text
+    assert "licensed practitioner" in text
+    page.keyboard.press(" ")
+    assert running.session.stage != "set"
+    page.click("#end-yes")
+    at_stage(page, "done")
+
+
+def test_pain_under_the_ceiling_goes_on(opened):
+    page, running = opened(FakeSession(stage="ready"))
+    press(page, " ", "set")
+    page.wait_for_timeout(300)
+    press(page, " ", "pain")
+    press(page, "2", "ready")
+    assert running.session.pain_value == 2
+
+
+def test_keys_alone_from_calibration_to_the_report(opened):
+    """Space, Page Up and Page Down are what a presenter sends; ten is reached without a digit."""
+    page, running = opened(FakeSession(step_s=0.3, phases_s=(0.2, 0.5, 0.2, 0.1)))
+    for step in (1, 2):
+        page.keyboard.press(" ")
+        until(page, "n => document.querySelectorAll('#steps .done').length === n", arg=step)
+    press(page, "PageDown", "ready")
+    page.keyboard.press("ArrowRight")
+    until(page, "document.getElementById('place').textContent.includes('drill 2 of 3')")
+    page.keyboard.press("PageUp")
+    until(page, "document.getElementById('place').textContent.includes('drill 1 of 3')")
+    press(page, " ", "set")
+    page.wait_for_timeout(400)
+    page.keyboard.press("ArrowRight")
+    until(page, "document.getElementById('answer').textContent.includes('End the set first')")
+    press(page, " ", "pain")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("ArrowLeft")
+    assert page.locator("#pain-number").inner_text() == "1"
+    press(page, " ", "ready")
+    assert running.session.pain_value == 1
+    page.keyboard.press("Tab")
+    for _ in range(8):
+        if page.evaluate("document.activeElement.id") == "end-button":
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#end-dialog[open]")
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    at_stage(page, "done")
+    page.wait_for_selector("#report:not([hidden])")
+    assert str(running.folder / "results" / "report.html") in page.locator("#paths").inner_text()
+    page.click("#report")
+    assert "events" in page.locator("h1").inner_text()
+
+
+def test_space_means_the_stages_action_after_a_click(opened):
+    page, running = opened(FakeSession(stage="ready"))
+    page.click("#next")
+    until(page, "document.getElementById('place').textContent.includes('drill 2 of 3')")
+    press(page, " ", "set")
+    assert running.session.drill_number == 2
+
+
+def test_sound_is_switched_and_stays_so(opened):
+    page, _ = opened(FakeSession(stage="ready"))
+    assert page.locator("#sound-word").inner_text() == "Sound on"
+    page.keyboard.press("m")
+    assert page.locator("#sound-button").get_attribute("aria-pressed") == "false"
+    page.reload()
+    at_stage(page, "ready")
+    assert page.locator("#sound-word").inner_text() == "Sound off"
+
+
+def test_markup_in_names_is_text(opened):
+    session = FakeSession(title="<script>document.title=2</script>Raise", next_title=MARKUP, stage="calibrate")
+    page, _ = opened(session, athlete=MARKUP)
+    until(page, "document.getElementById('place').textContent.includes('M.K.')")
+    assert MARKUP in page.locator("#place").inner_text()
+    session.stage = "ready"
+    at_stage(page, "ready")
+    assert page.locator("#title").inner_text() == "<script>document.title=2</script>Raise"
+    assert page.title() == "Warm-up, live"
+    assert page.locator("main img, header img, header b").count() == 0
+
+
+def test_reduced_motion_moves_nothing_by_itself(opened):
+    page, _ = opened(FakeSession(stage="ready", phases_s=(0.2, 30, 1, 1)), context={"reduced_motion": "reduce"})
+    press(page, " ", "set")
+    at_phase(page, "hold")
+    page.wait_for_timeout(300)
+    style = "e => [getComputedStyle(e).transitionDuration, getComputedStyle(e).animationName]"
+    assert page.locator(".hold-bar > div").evaluate(style) == ["0s", "none"]
+    # A bar across the whole width instead of a trace that moves.
+    row = """c => { const p = c.getContext('2d'), y = Math.floor(c.height / 2);
+        return [...p.getImageData(0, y, c.width, 1).data].filter((v, i) => i % 4 === 3).every(a => a > 0) }"""
+    assert page.locator("canvas").evaluate(row)
+
+
+def prepared(opened, name, scheme):
+    """A page at one of its stages."""
+    context = {"color_scheme": scheme}
+    if name == "calibrate":
+        page, _ = opened(FakeSession(fail_first_pose=True, step_s=0.3), context=context)
+        page.keyboard.press(" ")
+        page.wait_for_selector("#verdict[data-verdict=again]")
+        return page
+    session = FakeSession(sides=("right", "left"), stage="ready", phases_s=(0.2, 60, 1, 1), steady="shaky")
+    session.hold_s = 0.5 if name == "let-go" else 60.0
+    session.cue = {"code": "thumb_down", "text": "thumb up"}
+    page, _ = opened(session, context=context)
+    if name == "ready":
+        page.keyboard.press("s")
+        return page
+    press(page, " ", "set")
+    if name == "lost":
+        session.lost.add("right_wrist")
+        at_phase(page, "unseen")
+    elif name in ("set", "let-go"):
+        at_phase(page, "hold" if name == "set" else "let-go")
+        page.wait_for_timeout(200)
+    else:
+        page.wait_for_timeout(100)
+        press(page, " ", "pain")
+        if name == "stop":
+            press(page, "7", "stop")
+        elif name == "done":
+            page.click("#end-button")
+            page.click("#end-yes")
+            page.wait_for_selector("#report:not([hidden])")
+    return page
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", ["calibrate", "ready", "set", "let-go", "lost", "pain", "stop", "done"])
+def test_no_serious_finding_of_accessibility(opened, name, scheme):
+    """axe-core (MPL-2.0, bundled by axe-playwright-python): WCAG 2.1 A and AA and its best practices."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    page = prepared(opened, name, scheme)
+    found = axe.Axe().run(page).response["violations"]
+    serious = [
+        (violation["id"], [node["target"] for node in violation["nodes"]])
+        for violation in found
+        if violation["impact"] in ("serious", "critical")
+    ]
+    assert serious == []
+
+
+def test_the_checker_finds_what_is_wrong(opened):
+    """So that the test above can fail."""
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
+    page, _ = opened(FakeSession(stage="ready"))
+    page.evaluate(
+        "document.getElementById('go').textContent = ''; document.getElementById('asked').style.color = '#eee'"
+    )
+    page.evaluate("document.getElementById('main').append(document.createElement('button'))")
+    impacts = {violation["impact"] for violation in axe.Axe().run(page).response["violations"]}
+    assert impacts & {"serious", "critical"}
+
+
+def test_a_page_asleep_comes_back_to_the_newest(opened):
+    page, running = opened(FakeSession(stage="ready", phases_s=(0.3, 0.6, 0.3, 0.2)))
+    press(page, " ", "set")
+    cdp = page.context.new_cdp_session(page)
+    cdp.send("Emulation.setScriptExecutionDisabled", {"value": False})
+    cdp.send("Page.setWebLifecycleState", {"state": "frozen"})
+    time.sleep(3)
+    cdp.send("Page.setWebLifecycleState", {"state": "active"})
+    page.wait_for_timeout(300)
+    assert abs(number_of(page, "rep") - running.session.arm("right")["rep"]) <= 1

@@ -1,0 +1,407 @@
+"""Who may talk to the live server, and that it sends the newest frame and never a queue."""
+
+from __future__ import annotations
+
+import asyncio
+import http.client
+import json
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+from live_fake import FakeSession, chunk
+from live_server import Running
+
+pytest.importorskip("starlette", reason="the live part is not installed")
+websockets = pytest.importorskip("websockets.sync.client", reason="the live part is not installed")
+
+from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
+
+from imu_shoulder.errors import ParameterError  # noqa: E402
+from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
+from imu_shoulder.live.keep import Keeper, save  # noqa: E402
+from imu_shoulder.log.records import LogError  # noqa: E402
+from imu_shoulder.sources.folder import read_recording  # noqa: E402
+
+ADDRESS = "192.0.2.7"  # TEST-NET-1, RFC 5737: nobody's
+
+
+@pytest.fixture
+def running(tmp_path):
+    with Running(tmp_path / "session", FakeSession(stage="ready")) as found:
+        yield found
+
+
+def ask(running, path="/", method="GET", headers=None, body=None):
+    """One request with exactly these headers. Host: our own if not given."""
+    link = http.client.HTTPConnection("127.0.0.1", running.port, timeout=5)
+    given = {"Host": f"127.0.0.1:{running.port}", **(headers or {})}
+    link.putrequest(method, path, skip_host=True)
+    for name, value in given.items():
+        link.putheader(name, value)
+    if body is not None:
+        link.putheader("Content-Length", str(len(body)))
+    link.endheaders(body)
+    answer = link.getresponse()
+    text = answer.read().decode()
+    link.close()
+    return answer, text
+
+
+def own(running):
+    return f"http://127.0.0.1:{running.port}"
+
+
+def join_socket(running, **options):
+    options.setdefault("origin", own(running))
+    return websockets.connect(f"ws://127.0.0.1:{running.port}/live", compression=None, **options)
+
+
+def tell(ws, name, **args):
+    """Give a command and return its answer."""
+    ws.send(json.dumps({"id": 7, "do": name, "args": args}))
+    while True:
+        message = json.loads(ws.recv(timeout=5))
+        if message["type"] == "frame":
+            ws.send(json.dumps({"seen": message["number"]}))
+        elif message["type"] == "answer":
+            assert message["id"] == 7
+            return message
+
+
+def flood(ws):
+    for _ in range(1000):
+        ws.send('{"seen": 1}')
+        time.sleep(0.0005)
+
+
+def read_on(ws):
+    for _ in range(200):
+        ws.recv(timeout=5)
+
+
+def test_the_page_and_its_parts_come_with_a_policy(running):
+    for path in ("/", "/web/live.css", "/web/live.js", "/web/arm.js"):
+        answer, _ = ask(running, path)
+        assert answer.status == 200
+        policy = answer.getheader("Content-Security-Policy")
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert answer.getheader("X-Content-Type-Options") == "nosniff"
+        assert answer.getheader("Access-Control-Allow-Origin") is None
+
+
+@pytest.mark.parametrize("path", ["/web/..%2fserver.py", "/web/../server.py", "/etc/passwd", "/web/", "/docs"])
+def test_nothing_else_is_served(running, path):
+    assert ask(running, path)[0].status == 404
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1", "127.0.0.1:1", "rebound.example:{port}", ""])
+def test_another_host_is_refused(running, host):
+    """A name that was rebound to this machine: RFC 9110 section 7.4, misdirected requests get 421."""
+    assert ask(running, headers={"Host": host.format(port=running.port)})[0].status == 421
+
+
+@pytest.mark.parametrize(
+    "origin", [None, "http://evil.example", "null", "https://127.0.0.1:{port}", "http://127.0.0.1:1"]
+)
+def test_a_socket_of_another_origin_is_refused(running, origin):
+    origin = origin and origin.format(port=running.port)
+    with pytest.raises(InvalidStatus) as refused, join_socket(running, origin=origin):
+        pass
+    assert refused.value.response.status_code == 403
+    assert running.session.stage == "ready"
+
+
+def test_a_socket_to_another_host_is_refused(running):
+    with (
+        pytest.raises(InvalidStatus),
+        join_socket(running, origin="http://evil.example", additional_headers={"Host": "evil.example"}),
+    ):
+        pass
+
+
+def test_nothing_changes_by_get(running):
+    for path in ("/start_set", "/live?do=start_set", "/?do=start_set", "/join?token=x", "/report"):
+        ask(running, path)
+    assert running.session.stage == "ready"
+    assert ask(running, "/", "POST", {"Origin": own(running)}, b"x")[0].status == 405
+
+
+def test_commands_are_answered_with_a_sentence(running):
+    with join_socket(running) as ws:
+        assert tell(ws, "start_set") == {"type": "answer", "id": 7, "taken": True, "text": "The set runs."}
+        assert tell(ws, "next_drill")["text"] == "End the set first."
+        assert tell(ws, "format_disk")["taken"] is False
+        assert tell(ws, "pain", value=11)["taken"] is False
+        assert tell(ws, "pain", value="2")["taken"] is False
+        assert tell(ws, "note", text="n" * 301)["taken"] is False
+        assert tell(ws, "note", text="left band, red")["taken"] is True
+    assert running.session.notes == ["left band, red"]
+
+
+def test_too_many_commands_are_slowed_and_a_flood_is_cut_off(running):
+    with join_socket(running) as ws:
+        taken = [tell(ws, "next_drill")["taken"] for _ in range(14)]
+        assert taken.count(True) >= 10
+        assert False in taken
+    with join_socket(running) as ws, pytest.raises(ConnectionClosed):
+        flood(ws)
+
+
+@pytest.mark.parametrize("sent", ["no json", "[1]", '"x"', "x" * 3000])
+def test_what_no_page_of_ours_sends_ends_the_connection(running, sent):
+    with join_socket(running) as ws:
+        ws.send(sent)
+        with pytest.raises(ConnectionClosed):
+            read_on(ws)
+
+
+def test_too_many_requests_are_refused(running):
+    found = {ask(running, "/web/live.css")[0].status for _ in range(120)}
+    assert found == {200, 429}
+
+
+def test_a_page_that_does_not_look_gets_the_newest_frame_and_no_queue(running):
+    with join_socket(running) as ws:
+        numbers = []
+        for _ in range(5):
+            message = json.loads(ws.recv(timeout=5))
+            if message["type"] == "frame":
+                numbers.append(message["number"])
+        with pytest.raises(TimeoutError):
+            ws.recv(timeout=0.5)
+        ws.send(json.dumps({"seen": numbers[-1]}))
+        newest = json.loads(ws.recv(timeout=5))
+        assert newest["number"] >= numbers[-1] + 15
+        assert newest["number"] >= running.hub.number - 5
+
+
+def test_two_pages_are_shown_the_same(running):
+    with join_socket(running) as one, join_socket(running) as two:
+        tell(one, "start_set")
+        for ws in (one, two):
+            frames = [json.loads(ws.recv(timeout=5)) for _ in range(4)]
+            last = [m for m in frames if m["type"] == "frame"]
+            ws.send(json.dumps({"seen": 10**9}))
+            assert last
+        time.sleep(0.2)
+        two.send(json.dumps({"seen": 10**9}))
+        stages = [json.loads(two.recv(timeout=5))["frame"]["stage"] for _ in range(2)]
+        assert stages[-1] == "set"
+
+
+def test_without_host_only_this_machine_is_listened_to(running):
+    outside = [
+        info[4][0]
+        for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)
+        if not info[4][0].startswith("127.")
+    ]
+    for address in outside:
+        with pytest.raises(OSError, match=r".+"):
+            socket.create_connection((address, running.port), timeout=1)
+
+
+def test_silence_is_told(tmp_path):
+    async def short():
+        for number in range(1, 5):
+            await asyncio.sleep(0.02)
+            yield chunk(0.02 * number)
+        await asyncio.sleep(30)
+
+    with Running(tmp_path / "session", FakeSession(), feed=short) as running, join_socket(running) as ws:
+        deadline = time.monotonic() + 6
+        silent = False
+        while not silent and time.monotonic() < deadline:
+            message = json.loads(ws.recv(timeout=5))
+            if message["type"] == "frame":
+                silent = message["silent"]
+                ws.send(json.dumps({"seen": message["number"]}))
+        assert silent
+
+
+# A device elsewhere in the network. Requests from this machine stand for it, with a client's address of its own.
+
+
+def elsewhere(running, monkeypatch):
+    """Make every client look as if it came from another machine."""
+    monkeypatch.setattr("imu_shoulder.live.access.ip_address", _Elsewhere)
+
+
+class _Elsewhere:
+    def __init__(self, _):
+        self.is_loopback = False
+
+
+def test_a_link_lets_one_device_in_once(running, monkeypatch):
+    running.access.host, running.access._token = ADDRESS, "first"
+    elsewhere(running, monkeypatch)
+    assert ask(running)[0].status == 403
+    assert ask(running, "/join")[0].status == 200
+    posted = {"Origin": own(running)}
+    assert ask(running, "/join", "POST", posted, b"wrong")[0].status == 403
+    assert ask(running, "/join", "POST", {"Origin": "http://evil.example"}, b"first")[0].status == 403
+    answer, _ = ask(running, "/join", "POST", posted, b"first")
+    assert answer.status == 200
+    cookie = answer.getheader("Set-Cookie")
+    assert "HttpOnly" in cookie
+    assert "samesite=strict" in cookie.lower()
+    assert ask(running, "/join", "POST", posted, b"first")[0].status == 403
+    assert len(running.told) == 1
+    assert "/join#" in running.told[0]
+    assert running.told[0] != f"http://{ADDRESS}:{running.port}/join#first"
+    device = {"Cookie": cookie.partition(";")[0]}
+    assert ask(running, headers=device)[0].status == 200
+    assert ask(running, headers={"Cookie": device["Cookie"] + "x"})[0].status == 403
+    with join_socket(running, additional_headers=device) as ws:
+        assert json.loads(ws.recv(timeout=5))["type"] == "hello"
+    with pytest.raises(InvalidStatus), join_socket(running):
+        pass
+
+
+def test_links_cannot_be_guessed_at_speed(running, monkeypatch):
+    running.access.host, running.access._token = ADDRESS, "first"
+    elsewhere(running, monkeypatch)
+    posted = {"Origin": own(running)}
+    statuses = [ask(running, "/join", "POST", posted, b"guess")[0].status for _ in range(8)]
+    assert statuses[:5] == [403] * 5
+    assert statuses[5:] == [429] * 3
+
+
+def test_without_a_link_nobody_can_join(running):
+    assert running.access.link is None
+    assert ask(running, "/join", "POST", {"Origin": own(running)}, b"")[0].status == 403
+
+
+def test_only_an_address_of_this_machine_can_be_the_host():
+    assert check_host("192.168.1.20") == "192.168.1.20"
+    for wrong in ("0.0.0.0", "::", "127.0.0.1", "tablet.local", "", "224.0.0.1"):
+        with pytest.raises(ParameterError, match="--host"):
+            check_host(wrong)
+
+
+def test_the_link_names_the_address_and_hides_the_token_from_logs():
+    link = Access(8230, ADDRESS).link
+    head, token = link.split("#")
+    assert head == f"http://{ADDRESS}:8230/join"
+    assert len(token) >= 32
+    assert Access(8230, ADDRESS).link != link
+
+
+def test_buckets():
+    now = [0.0]
+    bucket = Bucket(2, 1, lambda: now[0])
+    assert [bucket.take() for _ in range(3)] == [True, True, False]
+    now[0] = 1.0
+    assert [bucket.take() for _ in range(2)] == [True, False]
+    each = Buckets(1, 0.0, addresses=2)
+    assert [each.take(name) for name in ("a", "a", "b", "c")] == [True, False, True, True]
+
+
+# What is kept.
+
+
+def test_the_session_is_saved_as_it_was_received(running):
+    time.sleep(0.8)
+    with join_socket(running) as ws:
+        tell(ws, "start_set")
+        time.sleep(0.5)
+        tell(ws, "stop_set")
+        tell(ws, "pain", value=1)
+        assert tell(ws, "finish")["taken"] is True
+        assert tell(ws, "start_set")["text"] == "The session has ended."
+    deadline = time.monotonic() + 10
+    while running.hub.saved["state"] != "saved" and time.monotonic() < deadline:
+        time.sleep(0.05)
+    folder = running.folder
+    assert running.hub.saved["folder"] == str(folder)
+    recording = read_recording(folder)
+    assert recording.athlete == "M.K."
+    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set"]
+    stream = recording.streams["left_wrist"]
+    assert stream.time_s[:4] == pytest.approx([0.01, 0.02, 0.03, 0.04])
+    assert (folder / "recording.log").exists()
+    assert not folder.with_name("session.log").exists()
+    answer, text = ask(running, "/report")
+    assert answer.status == 200
+    assert "2 events" in text
+
+
+def test_a_report_that_fails_is_said_and_the_recording_is_there(tmp_path):
+    def broken(recording, out):
+        raise ParameterError("a disk with room", "it is full", "free some")
+
+    with Running(tmp_path / "session", FakeSession(stage="ready"), analyse=broken) as running:
+        with join_socket(running) as ws:
+            time.sleep(0.2)
+            tell(ws, "finish")
+        deadline = time.monotonic() + 10
+        while running.hub.saved["state"] != "failed" and time.monotonic() < deadline:
+            time.sleep(0.05)
+        assert "it is full" in running.hub.saved["text"]
+        assert ask(running, "/report")[0].status == 404
+    assert read_recording(tmp_path / "session").athlete == "M.K."
+
+
+def test_stopping_the_server_saves(tmp_path):
+    with Running(tmp_path / "session", FakeSession(stage="ready")):
+        time.sleep(0.3)
+    assert (tmp_path / "session" / "results" / "report.html").exists()
+
+
+CRASHING = """
+import sys, os, time
+sys.path.insert(0, sys.argv[2])
+from pathlib import Path
+from live_fake import chunk
+from imu_shoulder.live.keep import Keeper
+keeper = Keeper(Path(sys.argv[1]), "M.K.", "2025-03-04T09:30:00+01:00", keeps_samples=True)
+for number in range(1, 201):
+    keeper.samples(chunk(0.02 * number).streams)
+    if number == 50:
+        keeper.command("start_set", {}, 1.0, {"id": "full_can", "side": "right"})
+    if number == 150:
+        keeper.command("stop_set", {}, 3.0, None)
+        keeper.command("pain", {"value": 1}, 3.0, None)
+time.sleep(0.3)
+os.kill(os.getpid(), 9)
+"""
+
+
+def test_a_killed_session_is_saved_from_its_log(tmp_path):
+    from pathlib import Path
+
+    folder = tmp_path / "session"
+    command = [sys.executable, "-c", CRASHING, str(folder), str(Path(__file__).parent)]
+    assert subprocess.run(command, timeout=60).returncode == -9
+    log = folder.with_name("session.log")
+    with pytest.raises(LogError, match="--finish"):
+        Keeper(folder, "M.K.", None, keeps_samples=True)
+    recording = save(log, folder)
+    assert len(recording.streams["right_wrist"].time_s) == 400
+    (event,) = recording.events
+    assert (event.trial_type, event.drill, event.side, event.pain) == ("set", "full_can", "right", 1)
+    assert (event.onset_s, event.duration_s) == pytest.approx((1.0, 2.0))
+
+
+def test_the_stand_in_has_the_engines_interface():
+    """The tests above are about the server; this holds their session against the real one."""
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.engine import LiveSession
+    from imu_shoulder.live.replay import plan_for_drill
+
+    plan = plan_for_drill(load_shipped("full_can"), "right", "M.K.")
+    real = LiveSession(plan, {}, {"right_wrist": 100.0, "right_upper_arm": 100.0})
+    fake = FakeSession(stage="calibrate")
+    for number in range(1, 51):
+        streams = chunk(0.02 * number, placements=("right_wrist", "right_upper_arm")).streams
+        real.push(streams)
+        fake.push(streams)
+    ours, theirs = fake.frame(), real.frame()
+    assert set(ours) == set(theirs)
+    for key in ("drill", "calibration"):
+        assert set(ours[key]) == set(theirs[key]), key
+    assert set(ours["sensors"]["right_wrist"]) == set(theirs["sensors"]["right_wrist"])
+    json.dumps(theirs, allow_nan=False)
