@@ -15,7 +15,6 @@ from math import pi, radians
 
 import numpy as np
 from scipy import sparse
-from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse.linalg import splu
 
 from imu_shoulder.frames import wrap_rad
@@ -26,7 +25,7 @@ from imu_shoulder.orient.moments import HeadingParams, QuietMoments
 # A live correction comes in over this long, while the limb is quiet.
 EASE_S = 0.3
 # At how many moments the standard deviation is worked out.
-SPREADS = 60
+SPREADS = 40
 # Links further out than this many standard deviations have no say. Tukey's usual 4.685 would still listen to a real
 # change of posture of 8 deg.
 TUKEY = 3.0
@@ -182,19 +181,19 @@ def _solve(
         if step_number > 1 and np.abs(change).max() < radians(0.05):
             break
     value = solution[: sensors * count].reshape(sensors, count)
-    return value, *_spreads(normal.toarray(), count, sensors)
+    return value, *_spreads(normal, count, sensors)
 
 
-def _spreads(normal: FloatArray, count: int, sensors: int) -> tuple[FloatArray, FloatArray]:
+def _spreads(normal: sparse.csc_matrix, count: int, sensors: int) -> tuple[FloatArray, FloatArray]:
     """Standard deviations (S, K) of the corrections, and of their differences from the first sensor's.
 
     Columns of the inverse, for some moments; between them the deviation hardly changes.
     """
     asked = np.unique(np.linspace(0, count - 1, min(count, SPREADS)).round().astype(np.intp))
     rows = (np.arange(sensors)[:, None] * count + asked).ravel()
-    unit = np.zeros((len(normal), len(rows)))
+    unit = np.zeros((normal.shape[0], len(rows)))
     unit[rows, np.arange(len(rows))] = 1.0
-    among = cho_solve(cho_factor(normal), unit)[rows].reshape(sensors, len(asked), sensors, len(asked))
+    among = splu(normal).solve(unit)[rows].reshape(sensors, len(asked), sensors, len(asked))
     places = np.arange(len(asked))
     variance = np.stack([among[s, places, s, places] for s in range(sensors)])
     with_first = np.stack([among[s, places, 0, places] for s in range(sensors)])
