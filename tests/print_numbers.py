@@ -173,6 +173,71 @@ def coverage_table(seeds: int) -> pd.DataFrame:
     )
 
 
+def causal_table(seeds: int) -> pd.DataFrame:
+    """What the causal form (live) loses against the two-sided one: median RMSE about the constant, and of the whole."""
+    rows = []
+    for drill in ("band_external_rotation", "sidelying_external_rotation", "full_can"):
+        columns = ["elevation_deg", "rotation_deg", "elbow_deg", "thumb_up_deg"]
+        columns += ["plane_deg"] if drill == "full_can" else []
+        found: dict[tuple[str, bool], list[tuple[float, float]]] = {}
+        for seed in range(seeds):
+            run = simulate(drill_scenario(drill, athlete=COACHED), seed)
+            for afterwards in (True, False):
+                analysis = analyse(run.recording, replace(Params(), afterwards=afterwards))
+                about_trunk = analysis.arms["right"].elevation_reference == "trunk"
+                for column in columns:
+                    truth = "elevation_gravity_deg" if column == "elevation_deg" and not about_trunk else column
+                    e = error(run, analysis, "right", column, truth)
+                    found.setdefault((column, afterwards), []).append((e.shape, e.rmse))
+        for column in columns:
+            two, causal = (np.median(found[column, afterwards], axis=0) for afterwards in (True, False))
+            rows.append(
+                {
+                    "drill": drill,
+                    "angle": column,
+                    "shape two-sided": two[0],
+                    "shape causal": causal[0],
+                    "RMSE two-sided": two[1],
+                    "RMSE causal": causal[1],
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def long_hold_table(seeds: int) -> pd.DataFrame:
+    """Drift of rotation over one hold of 5 minutes, elbow at 90 deg, standing and lying."""
+    rows = []
+    for drill in ("band_external_rotation", "sidelying_external_rotation"):
+        drifts = []
+        for seed in range(seeds):
+            run = simulate(drill_scenario(drill, athlete=COACHED, reps=1, hold_s=300.0), seed)
+            analysis = analyse(run.recording)
+            true = next(r for r in run.truth.reps if r.side == "right")
+            e = error(run, analysis, "right", "rotation_deg")
+            held = (e.time_s > true.top_start_s + 1) & (e.time_s < true.top_end_s - 1)
+            slope = np.polyfit(e.time_s[held], e.deg[held], 1)[0]
+            drifts.append(abs(slope) * float(np.ptp(e.time_s[held])))
+        rows.append({"drill": drill, "drift in 5 min, median": np.median(drifts), "max": np.max(drifts)})
+    return pd.DataFrame(rows)
+
+
+def pose_only_table(seeds: int) -> pd.DataFrame:
+    """RMSE of the elbow with the neutral pose alone, and with all calibration movements."""
+    rows = []
+    for drill in ("full_can", "sidelying_external_rotation"):
+        for name, kept in (("pose only", {"neutral_pose", "set"}), ("all movements", None)):
+            found = []
+            for seed in range(seeds):
+                run = simulate(drill_scenario(drill, athlete=COACHED), seed)
+                events = tuple(e for e in run.recording.events if kept is None or e.trial_type in kept)
+                analysis = analyse(replace(run.recording, events=events))
+                if "elbow_deg" in analysis.arms["right"].angles:
+                    found.append(error(run, analysis, "right", "elbow_deg").rmse)
+            median = np.median(found) if found else np.nan
+            rows.append({"drill": drill, "calibration": name, "recordings": len(found), "elbow RMSE median": median})
+    return pd.DataFrame(rows)
+
+
 def angles_table(seeds: int) -> pd.DataFrame:
     """RMSE of every angle in a full can set, for a coached pose and for the default person."""
     rows = []
@@ -197,13 +262,23 @@ def angles_table(seeds: int) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+TABLES = {
+    "reps": reps_table,
+    "rotation": rotation_table,
+    "angles": angles_table,
+    "coverage": coverage_table,
+    "causal": causal_table,
+    "hold": long_hold_table,
+    "pose": pose_only_table,
+}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=8)
-    parser.add_argument("--only", choices=["reps", "rotation", "angles", "coverage"])
+    parser.add_argument("--only", choices=list(TABLES))
     options = parser.parse_args()
-    tables = {"reps": reps_table, "rotation": rotation_table, "angles": angles_table, "coverage": coverage_table}
-    for name, table in tables.items():
+    for name, table in TABLES.items():
         if options.only in (None, name):
             print(f"\n{table.__doc__}\n")
             print(table(options.seeds).to_markdown(index=False, floatfmt=".2f"))
