@@ -11,6 +11,7 @@ import os
 import struct
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,8 @@ from imu_shoulder.sources.folder import read_recording, write_recording
 
 SAMPLES = 9
 POSE_S = 5.0
+# So many chunks of a sensor make one record.
+_CHUNKS = 5
 _SAMPLES = struct.Struct("<BBHddd")
 _ROWS = 500
 _TRIALS = {
@@ -95,16 +98,33 @@ class Keeper:
             )
         self._keeps_samples = keeps_samples
         self._zero_ns = zero_ns
+        self._waiting: dict[str, list[SensorStream]] = {}
         self.log = LogThread(self.log_path)
         started = start or datetime.now().astimezone().isoformat(timespec="milliseconds")
         for _ in range(2):  # what all else depends on: one damaged record must not take it away
             self.log.put(SESSION, pack(Session(athlete, started, zero_ns, time.time())))
 
     def samples(self, streams: Mapping[str, SensorStream]) -> None:
-        if self._keeps_samples:
-            for stream in streams.values():
-                for payload in pack_samples(stream):
-                    self.log.put(SAMPLES, payload)
+        if not self._keeps_samples:
+            return
+        for placement, stream in streams.items():
+            waiting = self._waiting.setdefault(placement, [])
+            waiting.append(stream)
+            if len(waiting) >= _CHUNKS:
+                self._put(placement)
+
+    def _put(self, placement: str) -> None:
+        chunks = self._waiting.pop(placement)
+        mags = [chunk.mag for chunk in chunks if chunk.mag is not None]
+        whole = replace(
+            chunks[0],
+            time_s=np.concatenate([chunk.time_s for chunk in chunks]),
+            acc_m_s2=np.concatenate([chunk.acc_m_s2 for chunk in chunks]),
+            gyr_rad_s=np.concatenate([chunk.gyr_rad_s for chunk in chunks]),
+            mag=np.concatenate(mags) if len(mags) == len(chunks) else None,
+        )
+        for payload in pack_samples(whole):
+            self.log.put(SAMPLES, payload)
 
     def command(self, name: str, args: Mapping[str, Any], t_s: float, drill: Mapping[str, Any] | None) -> None:
         """Note a command that was accepted at second t_s of the session's clock. drill: of the frame, for a set."""
@@ -126,6 +146,8 @@ class Keeper:
 
     def close(self, t_s: float) -> None:
         """End the log in order. Raises LogError if it could not be written to its end."""
+        for placement in list(self._waiting):
+            self._put(placement)
         self.log.put(END, pack(End(self._zero_ns + round(t_s * 1e9))))
         self.log.close()
         if self.log.error is not None:
