@@ -1,0 +1,68 @@
+"""The command live as a person starts it: its page, its end by Ctrl-C, what it leaves, what it refuses."""
+
+from __future__ import annotations
+
+import http.client
+import signal
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+
+pytest.importorskip("uvicorn", reason="the live part is not installed")
+
+COMMAND = (sys.executable, "-m", "imu_shoulder", "live")
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+def refused(*arguments) -> str:
+    done = subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    return done.stderr
+
+
+def test_a_replay_stopped_by_ctrl_c_is_saved(tmp_path, small_recording):
+    out, port = tmp_path / "session", free_port()
+    started = [*COMMAND, "--replay", small_recording, "--out", out, "--port", port, "--speed", 2]
+    process = subprocess.Popen(list(map(str, started)), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    line = process.stdout.readline()
+    assert f"http://127.0.0.1:{port}/" in line
+    deadline = time.monotonic() + 20
+    status = None
+    while status != 200 and time.monotonic() < deadline:
+        try:
+            link = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
+            link.request("GET", "/")
+            status = link.getresponse().status
+        except OSError:
+            time.sleep(0.1)
+    assert status == 200
+    time.sleep(6)
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=60)
+    assert process.returncode == 0, said
+    assert f"Report: {out / 'results' / 'report.html'}" in said
+    assert (out / "recording.toml").exists()
+    assert (out / "recording.log").exists()
+    assert (out / "events.tsv").read_text().splitlines()[1].split("\t")[2] == "neutral_pose"
+
+
+def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, small_recording):
+    assert "give one" in refused("--demo", "--ble", "--athlete", "M.K.")
+    assert "--athlete" in refused("--ble")
+    assert "--host" in refused("--replay", small_recording, "--host", "0.0.0.0")
+    assert "--speed" in refused("--replay", small_recording, "--speed", 0)
+    assert "it is there already" in refused("--replay", small_recording, "--out", tmp_path)
+    assert "recording folder" in refused("--replay", tmp_path / "none")
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        assert "--port" in refused("--replay", small_recording, "--port", taken.getsockname()[1])
