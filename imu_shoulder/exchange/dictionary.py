@@ -30,6 +30,10 @@ REPS = {
     "excluded": "Why the rep could not be scored, empty for a scored one",
     "role": "lift, or hold for the arm that stays up",
     "stations": "Stays of a drill of several stations, name:seconds joined by ;",
+    "tempo": "Lowering / pause at the bottom / lifting / pause at the top, whole seconds",
+    "pauses": "Stops part-way of half a second or longer: way, angle, seconds; joined by ;",
+    "station_holds": "Each station's longest stay and its sway; joined by ;",
+    "notes": "What exactly was missed and where; joined by ;",
 }
 ANGLES = {
     "elevation_deg": "Upper arm from hanging, about the trunk sensor if worn, else about gravity",
