@@ -28,8 +28,8 @@ from imu_shoulder.orient.attitude import Attitude
 class SlipParams:
     """What counts as a slip.
 
-    least_rad: smallest lasting turn that is said. pulse_s: how long the quick turn is taken to last; window_s: the time
-    over which the limb's own turning is told from it. pulse_least_rad: smallest quick turn that is looked at;
+    least_rad: smallest lasting turn that is said. pulse_s: how long a quick turn may last, each tried; windows: over
+    so many times as long the limb's own turning is told from it. pulse_least_rad: smallest quick turn looked at;
     alone: it is this many times what the neighbour shows. agree_share: how far the lasting turn may differ from the
     quick one, as a share of it. step_s: postures are compared at this spacing. same_rad: how well people come back to
     a posture within a set, as a standard deviation; rest_rad: the same for hanging, from set to set;
@@ -40,9 +40,9 @@ class SlipParams:
     """
 
     least_rad: float = radians(9.0)
-    pulse_s: float = 0.4
-    window_s: float = 0.8
-    pulse_least_rad: float = radians(11.0)
+    pulse_s: tuple[float, ...] = (0.3, 0.5)
+    windows: float = 2.0
+    pulse_least_rad: float = radians(12.0)
     alone: float = 1.5
     agree_share: float = 0.6
     step_s: float = 0.5
@@ -142,15 +142,17 @@ def _of_arm(
         back = Rotation.from_rotvec(-best.turn_rad)
         quats[n] = np.where(later[:, None], quat_from_rotation(rotation_from_quat(quats[n]) * back), quats[n])
         # What was judged and not found may be found now; what is near a found slip is part of it.
-        pulses = [[p for p in own if abs(p.time_s - best.time_s) > params.window_s] for own in pulses]
+        apart_s = params.windows * max(params.pulse_s)
+        pulses = [[p for p in own if abs(p.time_s - best.time_s) > apart_s] for own in pulses]
     return slips
 
 
 @dataclass(frozen=True, slots=True)
 class _Pulse:
-    """A quick turn (3,) of one sensor in its own axes."""
+    """A quick turn (3,) of one sensor in its own axes, and how long it took."""
 
     time_s: float
+    lasts_s: float
     turn_rad: FloatArray
 
 
@@ -158,27 +160,30 @@ def _pulses(
     time_s: FloatArray, rate_hz: float, own: Attitude, neighbour: Attitude, where: BoolArray, params: SlipParams
 ) -> list[_Pulse]:
     """Quick turns that the neighbour did not share."""
-    mine, theirs = (_quick(rate_hz, sensor.rate_earth_rad_s, params) for sensor in (own, neighbour))
-    size = np.linalg.norm(mine, axis=1)
-    alone = size > params.alone * np.linalg.norm(theirs, axis=1)
-    peaks, _ = find_peaks(np.where(alone & where, size, 0.0), height=params.pulse_least_rad, distance=0.3 * rate_hz)
-    if not len(peaks):
-        return []
-    turns = rotation_from_quat(own.quat_earth_from_sensor[peaks]).inv().apply(mine[peaks])
-    return [_Pulse(float(time_s[row]), turn) for row, turn in zip(peaks, turns, strict=True)]
+    out: list[_Pulse] = []
+    for lasts_s in params.pulse_s:
+        rates = (own.rate_earth_rad_s, neighbour.rate_earth_rad_s)
+        mine, theirs = (_quick(rate_hz, rate, lasts_s, params.windows * lasts_s) for rate in rates)
+        size = np.linalg.norm(mine, axis=1)
+        alone = size > params.alone * np.linalg.norm(theirs, axis=1)
+        peaks, _ = find_peaks(np.where(alone & where, size, 0.0), height=params.pulse_least_rad, distance=0.3 * rate_hz)
+        if len(peaks):
+            turns = rotation_from_quat(own.quat_earth_from_sensor[peaks]).inv().apply(mine[peaks])
+            out += [_Pulse(float(time_s[row]), lasts_s, turn) for row, turn in zip(peaks, turns, strict=True)]
+    return out
 
 
-def _quick(rate_hz: float, rate_rad_s: FloatArray, params: SlipParams) -> FloatArray:
-    """Size (M, 3) of the turn of pulse_s around each row, on top of a limb turning smoothly; 0 near gaps and ends.
+def _quick(rate_hz: float, rate_rad_s: FloatArray, lasts_s: float, window_s: float) -> FloatArray:
+    """Size (M, 3) of a turn of lasts_s around each row, on top of a limb turning smoothly; 0 near gaps and ends.
 
     Least squares of a bell on a parabola over window_s, as one filter.
     """
-    half = round(params.window_s / 2 * rate_hz)
+    half = round(window_s / 2 * rate_hz)
     out = np.zeros_like(rate_rad_s)
     if len(rate_rad_s) <= 2 * half:
         return out
     x = np.arange(-half, half + 1) / half
-    bell = np.maximum(1.0 - (x * params.window_s / params.pulse_s) ** 2, 0.0) ** 2
+    bell = np.maximum(1.0 - (x * window_s / lasts_s) ** 2, 0.0) ** 2
     bell *= rate_hz / bell.sum()
     smooth = np.column_stack([np.ones_like(x), x**2])
     alone = bell - smooth @ np.linalg.lstsq(smooth, bell, rcond=None)[0]
@@ -223,7 +228,7 @@ class _Moments:
     def judge(self, pulse: _Pulse) -> Slip | None:
         """The slip that began with this pulse, its lasting turn fitted; None where nothing lasted."""
         params, limit = self._params, self._params.cap**2
-        first, last = np.searchsorted(self._time_s, [pulse.time_s - params.pulse_s, pulse.time_s + params.pulse_s])
+        first, last = np.searchsorted(self._time_s, [pulse.time_s - pulse.lasts_s, pulse.time_s + pulse.lasts_s])
         cut = (slice(last, None), slice(None, first))
         unturned, near, quat, sd = (m[cut] for m in (self._unturned, self._neighbour, self._quat, self._sd))
         if not unturned.size:

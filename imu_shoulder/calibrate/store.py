@@ -150,11 +150,11 @@ def read_calibration(path: Path) -> StoredCalibration:
             "analyse the earlier recording again",
         ) from error
     for side in arms:
-        spoilt = document["arms"][side].get("spoilt_by")
+        spoilt = "; ".join(str(text).rstrip(".") for text in document["arms"][side].get("spoilt_by", []))
         if spoilt:
             raise CalibrationError(
                 "a calibration whose sensors sat right and stayed in place",
-                f"in {source} this was found: {str(spoilt[0]).rstrip(chr(46))}",
+                f"in {source} this was found: {spoilt}",
                 "use the calibration of another recording, or record the movements again",
             )
     return StoredCalibration(source, arms)

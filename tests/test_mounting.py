@@ -1,0 +1,134 @@
+"""Swapped and unworn sensors are named from the movements, and rightly worn ones never are.
+
+A swap is made by exchanging the names of two sensors of one simulated recording, as a wrong strap or label does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
+from imu_shoulder.calibrate.mounting import MountingParams, check_mounting
+from imu_shoulder.drills import load_shipped
+from imu_shoulder.model import Event
+from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.simulate import simulate
+from imu_shoulder.simulate.scenarios import drill_scenario
+
+ARM = {"right_wrist": "right_upper_arm", "right_upper_arm": "right_wrist"}
+WRISTS = {"right_wrist": "left_wrist", "left_wrist": "right_wrist"}
+
+
+class Worn:
+    """One recording on the common grid, whose sensors can be given other names."""
+
+    def __init__(self, recording):
+        params = Params()
+        self.aligned = align_recording(recording, params.align)
+        self.tracks = dict(self.aligned.tracks)
+        self.attitudes = {p: orient_afterwards(t, self.aligned.rate_hz, params.orient) for p, t in self.tracks.items()}
+        self.events = recording.events
+
+    def found(self, names=None, events=None):
+        """(placement, code) -> text, with sensors renamed: new name -> the sensor that is really meant."""
+        names = {p: (names or {}).get(p, p) for p in self.attitudes}
+        drills = {e.drill: load_shipped(e.drill) for e in self.events if e.drill}
+        findings = check_mounting(
+            self.aligned.time_s,
+            self.aligned.rate_hz,
+            {p: replace(self.tracks[q], placement=p) for p, q in names.items()},
+            {p: replace(self.attitudes[q], placement=p) for p, q in names.items()},
+            self.events if events is None else events,
+            drills,
+            MountingParams(),
+        )
+        return {(f.placement, f.code): f.text for f in findings}
+
+    def without(self, *trial_types):
+        return [event for event in self.events if event.trial_type not in trial_types]
+
+
+@pytest.fixture(scope="module")
+def worn():
+    return Worn(simulate(drill_scenario("full_can", reps=2, hold_s=3.0, rate_hz=50.0), seed=4).recording)
+
+
+@pytest.fixture(scope="module")
+def rotating():
+    return Worn(simulate(drill_scenario("band_external_rotation", reps=3, hold_s=2.0, rate_hz=50.0), seed=4).recording)
+
+
+def test_sensors_worn_rightly_are_not_blamed(worn, rotating):
+    for recording in (worn, rotating):
+        for left_out in ((), ("elbow_bends",), ("elbow_bends", "forward_raises")):
+            assert recording.found(events=recording.without(*left_out)) == {}
+
+
+def test_elbow_bends_show_a_wrist_and_an_upper_arm_swapped(worn):
+    found = worn.found(ARM)
+    assert list(found) == [("right_wrist", "swapped_segments")]
+    assert "elbow bends" in found["right_wrist", "swapped_segments"]
+
+
+def test_raises_show_the_same_without_elbow_bends(worn):
+    found = worn.found(ARM, worn.without("elbow_bends"))
+    assert list(found) == [("right_wrist", "swapped_segments")]
+    assert "swings further" in found["right_wrist", "swapped_segments"]
+
+
+def test_what_the_movements_do_not_show_is_not_said(rotating):
+    assert rotating.found(ARM, rotating.without("elbow_bends", "forward_raises")) == {}
+
+
+def test_a_set_of_one_arm_shows_swapped_sides_and_is_named(worn):
+    found = worn.found(WRISTS)
+    assert list(found) == [("right_wrist", "swapped_sides")]
+    assert "set 1 (right)" in found["right_wrist", "swapped_sides"]
+
+
+def test_both_sensors_of_swapped_arms_are_named(worn):
+    names = WRISTS | {"right_upper_arm": "left_upper_arm", "left_upper_arm": "right_upper_arm"}
+    assert set(worn.found(names)) == {("right_wrist", "swapped_sides"), ("right_upper_arm", "swapped_sides")}
+
+
+def test_one_set_marked_with_the_wrong_side_is_told_from_swapped_sensors(worn):
+    set_event = worn.events[-1]
+    assert set_event.trial_type == "set"
+    wrong = [*worn.events[:-1], set_event, replace(set_event, side="left")]
+    text = worn.found(events=wrong)["left_wrist", "swapped_sides"]
+    assert "set 2 (left)" in text
+    assert "correct the side of that set" in text
+
+
+@pytest.mark.parametrize("placement", ["right_upper_arm", "right_wrist"])
+def test_a_sensor_on_the_chest_instead_of_the_limb_is_said(worn, placement):
+    assert list(worn.found({placement: "sternum"})) == [(placement, "not_on_limb")]
+
+
+def test_a_wrist_sensor_off_the_limb_shows_in_the_elbow_bends_alone(worn):
+    bends = [event for event in worn.events if event.trial_type == "elbow_bends"]
+    assert list(worn.found({"right_wrist": "sternum"}, bends)) == [("right_wrist", "not_on_limb")]
+
+
+def test_a_sensor_on_the_table_is_stiller_than_any_person():
+    clean = simulate(drill_scenario("full_can", reps=1, hold_s=2.0, rate_hz=50.0), seed=4).recording
+    stream, rng = clean.streams["sternum"], np.random.default_rng(0)
+    shape = stream.acc_m_s2.shape
+    table = replace(
+        stream,
+        acc_m_s2=np.array([0.0, 0.0, 9.81]) + 0.01 * rng.normal(size=shape),
+        gyr_rad_s=np.radians([0.4, -0.3, 0.2]) + np.radians(0.05) * rng.normal(size=shape),
+    )
+    found = Worn(replace(clean, streams={**clean.streams, "sternum": table})).found()
+    assert list(found) == [("sternum", "not_on_limb")]
+    assert "lay still" in found["sternum", "not_on_limb"]
+
+
+def test_a_curl_is_no_reason_to_blame_the_upper_arm(worn):
+    bends = next(event for event in worn.events if event.trial_type == "elbow_bends")
+    curl = Event(bends.onset_s, bends.duration_s, "set", None, "right")
+    assert worn.found(events=[curl]) == {}

@@ -1,0 +1,192 @@
+"""A strap that slips is found by the quick turn and by what lasts of it, and by neither alone.
+
+Truth: the simulator's own slips, and slips put into the attitudes of one recording by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
+from imu_shoulder.calibrate.pose import find_pose
+from imu_shoulder.calibrate.slip import SlipParams, _quick, _turned_alone, find_slips
+from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
+from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.pipeline import analyse
+from imu_shoulder.report.summary import summarise
+from imu_shoulder.report.tables import reps_table
+from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
+from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION
+
+SLIP_AT_S = 66.0
+
+
+def session(**sensors):
+    blocks = (
+        *CALIBRATION,
+        Pause(3, "stand"),
+        SetScript("band_loop_raise", "both", reps=4, hold_s=5.4),
+        Pause(4, "stand"),
+    )
+    return Scenario(Athlete("R.V."), blocks, placements=ARMS, rate_hz=50.0, sensors=sensors)
+
+
+@pytest.fixture(scope="module")
+def steady():
+    return analyse(simulate(session(), seed=11).recording)
+
+
+@pytest.fixture(scope="module")
+def slipped():
+    model = SensorModel(slips=(Slip(SLIP_AT_S, 20.0),))
+    return analyse(simulate(session(right_upper_arm=model), seed=11).recording)
+
+
+def of_side(analysis, side):
+    return next(found.judged for found in analysis.sets if found.arm_set.side == side)
+
+
+def test_a_session_without_a_slip_has_no_finding(steady):
+    assert steady.findings == ()
+    assert all(j.excluded == "" for found in steady.sets for j in found.judged)
+
+
+def test_a_slip_is_said_with_its_sensor_and_time_and_size(slipped):
+    (finding,) = slipped.findings
+    assert (finding.placement, finding.code, finding.severity) == ("right_upper_arm", "sensor_slip", "fault")
+    assert finding.start_s == pytest.approx(SLIP_AT_S, abs=0.5)
+    assert finding.value == pytest.approx(20.0, abs=6.0)
+    (said,) = summarise(slipped)["findings"]
+    assert said["text"] == finding.text
+
+
+def test_reps_after_the_slip_are_not_scored_and_reps_before_keep_their_scores(steady, slipped):
+    before, after = of_side(steady, "right"), of_side(slipped, "right")
+    assert len(before) == len(after)
+    excluded = [j.excluded for j in after]
+    assert excluded == ["sensor_slip" if j.rep.end_s > SLIP_AT_S else "" for j in before]
+    assert set(excluded) == {"sensor_slip", ""}
+    for one, other in zip(before, after, strict=True):
+        if not other.excluded:
+            assert other.rep.start_s == pytest.approx(one.rep.start_s, abs=0.05)
+            assert other.values["arc_deg"] == pytest.approx(one.values["arc_deg"], abs=0.5)
+            assert other.values["hold_s"] == pytest.approx(one.values["hold_s"], abs=0.1)
+            assert other.faults == one.faults
+
+
+def test_the_other_arm_is_scored_on(slipped):
+    assert all(j.excluded == "" for j in of_side(slipped, "left"))
+
+
+def test_the_table_of_reps_names_the_reason(slipped):
+    table = reps_table(slipped)
+    late = table[(table.side == "right") & (table.end_s > SLIP_AT_S + 0.5)]
+    assert len(late) > 0
+    assert set(late.excluded) == {"sensor_slip"}
+
+
+class Seen:
+    """The attitudes of one arm in a session without slips, into which slips are put."""
+
+    def __init__(self):
+        recording = simulate(replace(session(), placements=("right_wrist", "right_upper_arm")), seed=12).recording
+        params = Params()
+        aligned = align_recording(recording, params.align)
+        self.time_s, self.rate_hz, self.events = aligned.time_s, aligned.rate_hz, recording.events
+        self.attitudes = {p: orient_afterwards(t, aligned.rate_hz, params.orient) for p, t in aligned.tracks.items()}
+        self.pose = find_pose(aligned.time_s, self.attitudes, recording.events, None, params.calibrate)
+
+    def turned(self, placement, at_s, turn_rad, *, lasts_s, pulse=True, stays=True, back_s=np.inf):
+        """The attitudes with a turn (3,) of one sensor, from at_s to at_s + lasts_s, taken back from back_s on."""
+
+        def share(start_s):
+            x = np.clip((self.time_s - start_s) / lasts_s, 0.0, 1.0)
+            return x**3 * (10 - 15 * x + 6 * x**2)
+
+        progress = share(at_s) - (share(back_s) if np.isfinite(back_s) else 0.0)
+        own = self.attitudes[placement]
+        known = np.where(own.valid[:, None], own.quat_earth_from_sensor, [1.0, 0.0, 0.0, 0.0])
+        earth_from_sensor = rotation_from_quat(known)
+        quat, rate = own.quat_earth_from_sensor, own.rate_earth_rad_s
+        if stays:
+            quat = quat_from_rotation(earth_from_sensor * Rotation.from_rotvec(progress[:, None] * turn_rad))
+        if pulse:
+            speed = np.gradient(progress) * self.rate_hz
+            rate = rate + earth_from_sensor.apply(speed[:, None] * turn_rad)
+        return {**self.attitudes, placement: replace(own, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)}
+
+    def found(self, attitudes):
+        return find_slips(self.time_s, self.rate_hz, attitudes, self.events, self.pose, SlipParams())
+
+
+@pytest.fixture(scope="module")
+def seen():
+    return Seen()
+
+
+def turn_about(seed, angle_deg):
+    axis = np.random.default_rng(seed).normal(size=3)
+    return np.radians(angle_deg) * axis / np.linalg.norm(axis)
+
+
+@pytest.mark.parametrize("placement", ["right_wrist", "right_upper_arm"])
+@pytest.mark.parametrize(("seed", "at_s", "lasts_s"), [(0, 52.0, 0.3), (1, 60.5, 0.5), (2, 73.0, 0.3), (3, 85.0, 0.4)])
+def test_turns_of_20_deg_about_any_axis_are_found(seen, placement, seed, at_s, lasts_s):
+    turn = turn_about(seed, 20.0)
+    (slip,) = seen.found(seen.turned(placement, at_s, turn, lasts_s=lasts_s))
+    assert slip.placement == placement
+    assert abs(slip.time_s - at_s) < 1.0
+    assert np.degrees(np.linalg.norm(slip.turn_rad - turn)) < 8.0
+
+
+def test_two_slips_of_one_arm_are_both_found(seen):
+    one, other = "right_wrist", "right_upper_arm"
+    first, second = (seen.turned(p, at_s, turn_about(5, 30.0), lasts_s=0.3) for p, at_s in ((one, 60.0), (other, 80.0)))
+    twice = {one: first[one], other: second[other]}
+    assert [slip.placement for slip in seen.found(twice)] == ["right_wrist", "right_upper_arm"]
+
+
+def test_a_quick_turn_that_comes_back_is_no_slip(seen):
+    assert seen.found(seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3, back_s=61.5)) == []
+
+
+def test_a_quick_turn_of_which_nothing_lasts_is_no_slip(seen):
+    assert seen.found(seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3, stays=False)) == []
+
+
+def test_a_lasting_turn_that_came_slowly_is_no_slip(seen):
+    assert seen.found(seen.turned("right_wrist", 55.0, turn_about(0, 30.0), lasts_s=15.0)) == []
+
+
+def test_an_arm_with_one_sensor_is_not_judged(seen):
+    attitudes = seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3)
+    pose = replace(seen.pose, earth_from_sensor={"right_wrist": seen.pose.earth_from_sensor["right_wrist"]})
+    assert find_slips(seen.time_s, seen.rate_hz, attitudes, seen.events, pose, SlipParams()) == []
+
+
+def test_the_filter_gives_a_bell_its_size_and_a_parabola_nothing():
+    """Exact by construction: least squares of a bell on a parabola, worked out by hand."""
+    rate_hz, lasts_s = 100.0, 0.4
+    x = np.arange(-200, 201) / rate_hz
+    bell = np.maximum(1 - (2 * x / lasts_s) ** 2, 0.0) ** 2
+    bell *= 0.4 / (bell.sum() / rate_hz)
+    limb = 2.0 - 1.5 * x + 3.0 * x**2
+    rate = np.column_stack([bell, limb, limb + bell])
+    sized = _quick(rate_hz, rate, lasts_s, 0.8)[200]
+    np.testing.assert_allclose(sized, [0.4, 0.0, 0.4], atol=1e-9)
+
+
+def test_a_turn_of_the_body_about_the_vertical_leaves_the_sensor_as_it_was():
+    """Held against scipy's own products of rotations."""
+    rng = np.random.default_rng(1)
+    own, neighbour, seat = Rotation.random(rng=rng), Rotation.random(rng=rng), Rotation.from_rotvec([0.1, -0.3, 0.2])
+    body = Rotation.from_rotvec([[0.0, 0.0, 0.0], [0.0, 0.0, 2.4]])
+    slipped = [body[0] * own, body[1] * own * seat]
+    quats = [np.stack([quat_from_rotation(r) for r in pair]) for pair in (slipped, [b * neighbour for b in body])]
+    alone = rotation_from_quat(_turned_alone(*quats)[1, 0]).as_rotvec()
+    np.testing.assert_allclose(alone, [0.1, -0.3, 0.2], atol=1e-12)
