@@ -32,6 +32,21 @@ def quat_from_rotation(rotation: Rotation) -> FloatArray:
     return np.asarray(rotation.as_quat(scalar_first=True), dtype=np.float64)
 
 
+def matrix_from_quat(quat: FloatArray) -> FloatArray:
+    """Rotation matrices (..., 3, 3) of quaternions (..., 4), scalar first, of any length but zero.
+
+    Many times as fast as a Rotation for the few rows of a live stream.
+    """
+    w, x, y, z = np.moveaxis(quat, -1, 0)
+    s = 2.0 / (w * w + x * x + y * y + z * z)
+    rows = [
+        [1 - s * (y * y + z * z), s * (x * y - w * z), s * (x * z + w * y)],
+        [s * (x * y + w * z), 1 - s * (x * x + z * z), s * (y * z - w * x)],
+        [s * (x * z - w * y), s * (y * z + w * x), 1 - s * (x * x + y * y)],
+    ]
+    return np.moveaxis(np.array(rows), (0, 1), (-2, -1))
+
+
 def mirror_sagittal(quat: FloatArray) -> FloatArray:
     """Mirror quaternions (..., 4) between segment frames in the sagittal plane (z -> -z): (w,-x,-y,z).
 

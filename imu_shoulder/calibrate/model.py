@@ -7,18 +7,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.frames import (
-    EARTH_FROM_STANDING,
-    X_AXIS,
-    Y_AXIS,
-    cross,
-    heading_rotation,
-    rotation_from_quat,
-)
+from imu_shoulder.frames import EARTH_FROM_STANDING, cross, matrix_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
+_STANDING_FROM_EARTH = EARTH_FROM_STANDING.inv().as_matrix()
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +87,11 @@ def segment_axes(
     calibration: SensorCalibration, attitude: Attitude, rows: BoolArray | slice, side: Side | None
 ) -> SegmentAxes:
     """The segment's axes on the given (valid) rows, against the body that stands and faces as in the pose."""
-    earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[rows])
-    sensor_from_segment = rotation_from_quat(calibration.quat_sensor_from_segment)
-    standing_from_earth = (EARTH_FROM_STANDING.inv() * heading_rotation(-calibration.body_heading_rad)).as_matrix()
+    earth_from_sensor = matrix_from_quat(attitude.quat_earth_from_sensor[rows])
+    axes_in_earth = earth_from_sensor @ matrix_from_quat(calibration.quat_sensor_from_segment)[:, :2]
+    cosine, sine = np.cos(calibration.body_heading_rad), np.sin(calibration.body_heading_rad)
+    facing_from_earth = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
     mirror = np.array([1.0, 1.0, -1.0 if side == "left" else 1.0])
-    x, y = (
-        earth_from_sensor.apply(sensor_from_segment.apply(axis)) @ (standing_from_earth.T * mirror)
-        for axis in (X_AXIS, Y_AXIS)
-    )
+    onto_body = (_STANDING_FROM_EARTH @ facing_from_earth).T * mirror
+    x, y = axes_in_earth[:, :, 0] @ onto_body, axes_in_earth[:, :, 1] @ onto_body
     return SegmentAxes(x, y)
