@@ -9,7 +9,7 @@ import numpy as np
 import vqf
 
 from imu_shoulder.live.rows import Rows
-from imu_shoulder.model import Aligned, FloatArray, Track
+from imu_shoulder.model import FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, attitude_of, bridged, settings_of
 from imu_shoulder.orient.bias import BiasTrack, StillWindow, still_windows, track_bias
 
@@ -128,7 +128,7 @@ def in_rows(attitudes: Mapping[str, Attitude], time_s: FloatArray) -> FloatArray
     """Attitudes as one table: time, then quaternion, rate and valid of each sensor, in the mapping's order."""
     parts = [time_s[:, None]]
     for attitude in attitudes.values():
-        parts += [attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s, attitude.valid[:, None]]
+        parts += [attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s, attitude.valid[:, None].astype(np.float64)]
     return np.hstack(parts)
 
 

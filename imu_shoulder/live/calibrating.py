@@ -96,7 +96,8 @@ class Calibrating:
 
     def _movement(self, now_s: float, ended: bool) -> Verdict:
         since_s = self._since_s
-        assert since_s is not None and self._flow.pose is not None
+        assert since_s is not None
+        assert self._flow.pose is not None
         event = Event(since_s, now_s - since_s, EVENT_TYPES[self.step])
         calibration = self._flow.calibrate([*self.events, event])
         time_s, attitudes = self._flow.attitudes_since(since_s)

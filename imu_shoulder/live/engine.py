@@ -170,7 +170,7 @@ class LiveSession:
         if self._flow.pose is None:
             return "First stand still for the pose: without it no angle is known."
         if self._stop:
-            return pain_frame(self._pain, self.plan.pain_ceiling)["text"]
+            return str(pain_frame(self._pain, self.plan.pain_ceiling)["text"])
         if self.stage == "pain":
             self._advance()
         self._calibrating.close(self.now_s)
@@ -288,13 +288,14 @@ class LiveSession:
             self._cue = None if said is None else (latest.known_s, said)
 
     def _arm_frames(self) -> dict[str, Any]:
-        if self._set is None:
-            return {
-                side: resting_frame(self.item, side, self._angles.get(side))
-                for side in self._asked_sides()
-                if side in self._angles
-            }
-        return {side: arm_frame(self._set, side, self._flow.grid_s or 0.0) for side in self._set.watches}
+        watches = {} if self._set is None else self._set.watches
+        out: dict[str, Any] = {}
+        for side in self._asked_sides():
+            if self._set is not None and side in watches:
+                out[side] = arm_frame(self._set, side, self._flow.grid_s or 0.0)
+            elif side in self._angles:
+                out[side] = resting_frame(self.item, side, self._angles[side])
+        return out
 
     def _sensor_frames(self, now_s: float) -> dict[str, Any]:
         out = {}

@@ -19,7 +19,7 @@ EVERY_S = 0.3
 # The stretch between two moments is looked at for common turning, if it is no longer than this.
 LONGEST_S = 60.0
 # So many moments are weighed against each other; the pose always is.
-MOMENTS = 40
+MOMENTS = 24
 
 
 class LiveHeading:
@@ -37,6 +37,7 @@ class LiveHeading:
         self._known_s: list[float] = [-np.inf]
         self._values: list[FloatArray] = [self._zero]
         self._looked_s = -np.inf
+        self._taken = False
 
     def begin(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], middle_s: float) -> None:
         """time_s, attitudes: of the pose, whose middle is at middle_s."""
@@ -64,6 +65,10 @@ class LiveHeading:
         assert moments is not None
         self._looked_s = now_s
         if not self._quiet_now(attitudes):
+            self._taken = False
+            return False
+        # One moment of a quiet stretch is enough, unless it lasts.
+        if self._taken and now_s - float(moments.time_s[-1]) < 2 * self._params.longest_s:
             return False
         found = self._quiet(time_s, attitudes)
         fresh = np.flatnonzero(found.time_s > moments.time_s[-1] + QUIET_S)
@@ -84,6 +89,7 @@ class LiveHeading:
             joint_turns=(*moments.joint_turns, *turns),
         )
         self._block += [block] * len(fresh)
+        self._taken = True
         self._forget()
         self._solve(now_s)
         return True
