@@ -34,8 +34,8 @@ of people, and says nothing about how well a drill works. Open recordings of rea
 how; [agreement.md](agreement.md) holds published examples and simulated studies.
 
 Each section has the command, its date, the machine, and what was asked. What was missed is named under **Missed**.
-Few seeds leave rare failures unseen: with 0 failures in 8 recordings the true share can still be 31 % (one-sided 95
-%, Clopper and Pearson).
+Few seeds leave rare failures unseen: with 0 failures in 8 recordings the true share can still be 31 % (one-sided
+95 %, Clopper and Pearson).
 """
 
 
