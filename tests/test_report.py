@@ -56,7 +56,7 @@ class Page(HTMLParser):
         return " ".join(" ".join(self.words).split())
 
     def curves(self):
-        return json.loads(self.scripts[0])
+        return json.loads(self.scripts[0])["curves"]
 
 
 @pytest.fixture(scope="module")
@@ -69,14 +69,18 @@ def page(made):
     return Page(build_report(*made))
 
 
-def decoded(steps):
-    """What the page's script does with the steps: times in s and angles in deg, None at a gap."""
-    times = np.cumsum(steps[::2]) / 100
-    level, angles = 0, []
-    for step in steps[1::2]:
-        level += step or 0
-        angles.append(None if step is None else level / 10)
-    return times, angles
+def decoded(curve):
+    """What the page's script does with a curve: times in s and angles in deg, None at a gap."""
+    ticks, times, angles, rest = round(100 * curve["from"]), [], [], iter(curve["points"])
+    for digit in rest:
+        ticks += curves.DIGITS.index(digit)
+        if digit == "_":
+            continue
+        times.append(ticks / 100)
+        high = next(rest)
+        level = None if high == "." else 64 * curves.DIGITS.index(high) + curves.DIGITS.index(next(rest)) - 2048
+        angles.append(None if level is None else level / 10)
+    return np.array(times), angles
 
 
 def test_every_set_and_arm_has_a_section_that_the_overview_links_to(page, made):
@@ -106,7 +110,7 @@ def test_reps_are_marked_by_what_kept_them_from_being_clean(page):
 def test_a_tempo_miss_marks_only_the_direction_that_was_too_fast(made):
     text = build_report(*made)
     section = text[text.index('<section id="set-2-right"') : text.index('<section id="set-3-right"')]
-    rows = dict(re.findall(r'<button class="\w+">(\d+)</button>(.*)</tr>', section))
+    rows = dict(re.findall(r'<button class="zoom \w+">(\d+)</button>(.*)</tr>', section))
     marked = {rep: re.findall(r'<td class="m">([^<]*)', row) for rep, row in rows.items() if 'class="m"' in row}
     assert marked["9"] == ["0.6"]
     assert set(marked) == {"4", "6", "7", "9"}
@@ -225,7 +229,7 @@ def test_another_schema_is_refused_in_one_sentence(made):
 def test_curves_keep_every_peak_and_every_gap(page, made):
     angles = made[2].set_index("time_s")
     for curve, entry in zip(page.curves(), made[0]["sets"], strict=True):
-        _, values = decoded(curve["steps"])
+        _, values = decoded(curve)
         column = f"{entry['side']}_{entry['angle']}_deg"
         own = angles.loc[entry["start_s"] - 3.0 : entry["end_s"] + 3.0, column]
         known = [value for value in values if value is not None]
@@ -243,7 +247,7 @@ def test_the_drawn_line_stays_near_every_sample(page, made):
     _, reps, angles = made
     first = reps[reps["set"] == 1]
     bend = 10 / np.sqrt(3) * (first["arc_deg"] / first["lift_s"] ** 2).max()
-    times, values = decoded(page.curves()[0]["steps"])
+    times, values = decoded(page.curves()[0])
     own = angles[angles["time_s"].between(times[0], times[-1])]
     missed = np.abs(np.interp(own["time_s"], times, np.array(values, dtype=float)) - own["right_elevation_deg"])
     print(f"drawn line within {missed.max():.2f} deg of every sample, bend alone {bend * curves.BIN_S**2 / 8:.2f} deg")
@@ -272,9 +276,9 @@ def test_extremes_are_true_samples_and_bound_the_rest(values, bin_s):
 
 
 @given(st.lists(st.one_of(st.floats(-180, 180), st.just(float("nan"))), min_size=1, max_size=100))
-def test_steps_give_the_curve_back_to_a_twentieth_of_a_degree(values):
+def test_points_give_the_curve_back_to_a_twentieth_of_a_degree(values):
     time_s = 15.0 + np.arange(len(values)) / 50
-    times, angles = decoded(curves.encode(time_s, np.array(values)))
+    times, angles = decoded({"from": 0.0, "points": curves.encode(time_s, np.array(values))})
     np.testing.assert_allclose(times, time_s, atol=0.0051)
     back = np.array([np.nan if angle is None else angle for angle in angles])
     np.testing.assert_allclose(back, values, atol=0.0501)

@@ -43,6 +43,8 @@ NUMBERS: Mapping[str, tuple[str, ...]] = {
     "stations": ("top_share_pct",),
     "shrug": ("shrug_deg",),
 }
+# Asked by every drill, but judged only where a sensor sits on the shoulder blade.
+SHRUG_TEXT = "the shoulder blade turns up no more than it does with the arm in the other reps"
 # Below this the sensor, not the person, is unsteady: tilt noise of a consumer accelerometer is about 0.03 deg.
 STEADINESS_FLOOR_DEG = 0.05
 # Measures that are said to be at the floor there; the tremor's floor is what the recording itself shows.
@@ -150,7 +152,10 @@ def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
 
 def _criteria(drill: Drill, scored: Sequence[JudgedRep]) -> list[dict[str, Any]]:
     out = []
-    for name, text in asked_texts(drill).items():
+    asked = asked_texts(drill)
+    if any(j.rep.kind == "rep" and np.isfinite(j.values["scapula_up_deg"]) for j in scored):
+        asked["shrug"] = SHRUG_TEXT
+    for name, text in asked.items():
         faults = CRITERIA[name]
         unknown = _unknown(name, scored)
         missed = [j.number for j in scored if any(f in faults for f in j.faults)]
@@ -173,7 +178,7 @@ def _criteria(drill: Drill, scored: Sequence[JudgedRep]) -> list[dict[str, Any]]
 
 def _unknown(name: str, scored: Sequence[JudgedRep]) -> list[int]:
     """Reps for which the sensors worn do not show this criterion."""
-    if name not in ("thumb", "elbow", "plane", "trunk", "apart"):
+    if name not in ("thumb", "elbow", "plane", "trunk", "apart", "shrug"):
         return []
     return [j.number for j in scored if not np.isfinite(j.values[NUMBERS[name][0]])]
 

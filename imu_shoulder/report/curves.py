@@ -12,6 +12,7 @@ from imu_shoulder.model import FloatArray
 BIN_S = 0.2  # the narrowest bin: two points each, so that a slow rep keeps its shape and a tremor its width
 TICK_S = 0.01
 STEP_DEG = 0.1
+DIGITS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"  # 0 to 63; none is special in HTML or JSON
 
 
 def extremes(time_s: FloatArray, angle_deg: FloatArray, bin_s: float) -> tuple[FloatArray, FloatArray]:
@@ -35,19 +36,26 @@ def extremes(time_s: FloatArray, angle_deg: FloatArray, bin_s: float) -> tuple[F
     return time_s[keep], angle_deg[keep]
 
 
-def encode(time_s: FloatArray, angle_deg: FloatArray) -> list[int | None]:
-    """Alternating steps of time (0.01 s) and angle (0.1 deg) from the point before, the first from zero.
+def encode(time_s: FloatArray, angle_deg: FloatArray) -> str:
+    """Three characters a point: the step of time from the point before, the first from zero, and the angle.
 
-    A None in place of an angle step is a gap; the next step counts from the last angle before it.
+    time_s: in time. angle_deg: NaN is a gap, written as one dot in place of the angle. The time step is one digit of
+    0.01 s; the last digit (63 steps) stands for a part of it and another digit follows. The angle is two digits of
+    0.1 deg from -204.8 deg up.
     """
-    ticks = np.rint(time_s / TICK_S).astype(int)
-    steps: list[int | None] = []
-    last_tick = last_level = 0
-    for tick, angle in zip(ticks.tolist(), angle_deg.tolist(), strict=True):
-        level = None if math.isnan(angle) else round(angle / STEP_DEG)
-        steps += [tick - last_tick, None if level is None else level - last_level]
-        last_tick, last_level = tick, last_level if level is None else level
-    return steps
+    most = len(DIGITS) - 1
+    points: list[str] = []
+    last = 0
+    for tick, angle in zip(np.rint(time_s / TICK_S).astype(int).tolist(), angle_deg.tolist(), strict=True):
+        longer, rest = divmod(tick - last, most)
+        points.append(DIGITS[most] * longer + DIGITS[rest])
+        last = tick
+        if math.isnan(angle):
+            points.append(".")
+        else:
+            high, low = divmod(round(angle / STEP_DEG) + len(DIGITS) ** 2 // 2, len(DIGITS))
+            points.append(DIGITS[high] + DIGITS[low])
+    return "".join(points)
 
 
 def gaps(time_s: FloatArray, angle_deg: FloatArray) -> list[list[float]]:

@@ -13,8 +13,12 @@ from imu_shoulder.model import FloatArray, Side
 
 # Lengths against a body height of 1; common proportions of an adult.
 UPPER_ARM, FOREARM, HAND, SHOULDER, TRUNK, HEAD = 0.186, 0.146, 0.1, 0.115, 0.3, 0.065
-SCALE = 340.0
-WIDTH, HEIGHT = 230.0, 280.0
+THUMB_FROM, THUMB = 0.5, 0.06  # share of the hand at which the thumb leaves it, and its length
+# Drawing units: a view holds an arm straight out to the side, and straight up.
+SCALE = 200.0
+WIDTH, HEIGHT = 230.0, 204.0
+SHOULDERS_AT = 100.0
+VIEWS = ("front", "right side")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,60 +44,94 @@ def arm_points(posture: Posture, side: Side) -> FloatArray:
     elbow = shoulder - UPPER_ARM * humerus.apply(Y_AXIS)
     wrist = elbow - FOREARM * forearm.apply(Y_AXIS)
     hand = wrist - HAND * forearm.apply(Y_AXIS)
-    thumb = wrist - 0.5 * HAND * forearm.apply(Y_AXIS) + 0.06 * forearm.apply(X_AXIS)
+    thumb = wrist - THUMB_FROM * HAND * forearm.apply(Y_AXIS) + THUMB * forearm.apply(X_AXIS)
     points = np.stack([shoulder, elbow, wrist, hand, thumb])
     return np.asarray(points * np.array([1.0, 1.0, 1.0 if side == "right" else -1.0]))
 
 
-def figure_svg(panels: list[tuple[str, dict[Side, Posture]]]) -> str:
+def view_points(points: FloatArray, view: int) -> FloatArray:
+    """Where body points (n, 3) lie in a view (n, 2), in drawing units, y down.
+
+    view: 0 from the front (the right arm is on the left), 1 from the right side, facing right.
+    """
+    across = -points[:, 2] if view == 0 else points[:, 0]
+    return np.column_stack([WIDTH / 2 + across * SCALE, SHOULDERS_AT - points[:, 1] * SCALE])
+
+
+def page_geometry() -> dict[str, float]:
+    """What the report's script needs to draw an arm as this module does."""
+    return {
+        "upperArm": UPPER_ARM,
+        "forearm": FOREARM,
+        "hand": HAND,
+        "shoulder": SHOULDER,
+        "thumbFrom": THUMB_FROM,
+        "thumb": THUMB,
+        "scale": SCALE,
+        "middle": WIDTH / 2,
+        "shouldersAt": SHOULDERS_AT,
+        "height": HEIGHT,
+        "width": WIDTH,
+    }
+
+
+def figure_svg(panels: list[tuple[str, dict[Side, Posture]]], title: str = "") -> str:
     """One row of panels, each a caption and the arms' postures, drawn from the front and from the right side."""
     width = WIDTH * 2 * len(panels)
     parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {HEIGHT + 30:g}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {HEIGHT + 50:g}" role="img" '
         'font-family="system-ui, sans-serif" font-size="13" fill="none" stroke-linecap="round">'
     ]
+    if title:
+        parts.append(f"<title>{escape(title)}</title>")
     for number, (caption, arms) in enumerate(panels):
         left = number * 2 * WIDTH
         parts.append(
             f'<text x="{left + WIDTH:g}" y="18" fill="currentColor" text-anchor="middle">{escape(caption)}</text>'
         )
-        for view, name in enumerate(("front", "right side")):
-            parts += _view(arms, view, left + view * WIDTH)
+        for view, name in enumerate(VIEWS):
+            parts.append(f'<g transform="translate({left + view * WIDTH:g} 24)">')
+            parts += [trunk_svg(view), *_arms(arms, view), "</g>"]
             parts.append(
-                f'<text x="{left + (view + 0.5) * WIDTH:g}" y="{HEIGHT + 24:g}" fill="currentColor" opacity="0.7" '
+                f'<text x="{left + (view + 0.5) * WIDTH:g}" y="{HEIGHT + 44:g}" fill="currentColor" opacity="0.7" '
                 f'text-anchor="middle">{name}</text>'
             )
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 
-def _view(arms: dict[Side, Posture], view: int, left: float) -> list[str]:
-    """Lines of one view: 0 from the front (the right arm is on the left), 1 from the right side, facing right."""
-
-    def place(point: FloatArray) -> str:
-        across = -point[2] if view == 0 else point[0]
-        return f"{left + WIDTH / 2 + across * SCALE:.1f},{HEIGHT * 0.34 - point[1] * SCALE:.1f}"
-
-    def line(points: list[FloatArray], width: float, colour: str = "currentColor", opacity: float = 1.0) -> str:
-        dots = " ".join(place(point) for point in points)
-        return f'<polyline points="{dots}" stroke="{colour}" stroke-width="{width:g}" opacity="{opacity:g}"/>'
-
-    hips = [np.array([0.0, -TRUNK, z]) for z in (-0.08, 0.08)]
-    shoulders = [np.array([0.0, 0.0, z]) for z in (-SHOULDER, SHOULDER)]
-    centre, pelvis = np.zeros(3), np.array([0.0, -TRUNK, 0.0])
-    head = np.array([0.0, 0.13, 0.0])
-    x, y = place(head).split(",")
-    out = [
-        f'<circle cx="{x}" cy="{y}" r="{HEAD * SCALE:.1f}" stroke="currentColor" stroke-width="3" opacity="0.45"/>',
-        line(shoulders, 3, opacity=0.45),
-        line([centre, pelvis], 3, opacity=0.45),
-        line(hips, 3, opacity=0.45),
+def trunk_svg(view: int) -> str:
+    """Head, shoulders, trunk and hips of one view."""
+    head = view_points(np.array([[0.0, 0.13, 0.0]]), view)[0]
+    lines = [
+        np.array([[0.0, 0.0, -SHOULDER], [0.0, 0.0, SHOULDER]]),
+        np.array([[0.0, 0.0, 0.0], [0.0, -TRUNK, 0.0]]),
+        np.array([[0.0, -TRUNK, -0.08], [0.0, -TRUNK, 0.08]]),
     ]
+    circle = (
+        f'<circle cx="{head[0]:.1f}" cy="{head[1]:.1f}" r="{HEAD * SCALE:.1f}" '
+        'stroke="currentColor" stroke-width="3" opacity="0.45"/>'
+    )
+    return "\n".join([circle, *(_line(points, view, "trunk", 3, "currentColor", 0.45) for points in lines)])
+
+
+def _line(points: FloatArray, view: int, name: str, width: float, colour: str, opacity: float = 1.0) -> str:
+    dots = " ".join(f"{x:.1f},{y:.1f}" for x, y in view_points(points, view))
+    return (
+        f'<polyline class="{name}" points="{dots}" stroke="{colour}" stroke-width="{width:g}" opacity="{opacity:g}"/>'
+    )
+
+
+def _arms(arms: dict[Side, Posture], view: int) -> list[str]:
+    out = []
     # From the side, the further arm is drawn first and fainter.
     for side in sorted(arms, key=lambda side: side == "right"):
         shoulder, elbow, wrist, hand, thumb = arm_points(arms[side], side)
         faint = 0.35 if view == 1 and side == "left" and len(arms) > 1 else 1.0
-        out.append(line([shoulder, elbow], 8, "#1d5c8a", faint))
-        out.append(line([elbow, wrist], 6, "#1d5c8a", faint))
-        out.append(line([wrist, hand], 4, "#1d5c8a", faint))
-        out.append(line([(wrist + hand) / 2, thumb], 4, "#b4530a", faint))
+        for name, ends, width, colour in (
+            ("upper-arm", [shoulder, elbow], 8, "#1d5c8a"),
+            ("forearm", [elbow, wrist], 6, "#1d5c8a"),
+            ("hand", [wrist, hand], 4, "#1d5c8a"),
+            ("thumb", [wrist + THUMB_FROM * (hand - wrist), thumb], 4, "#b4530a"),
+        ):
+            out.append(_line(np.stack(ends), view, name, width, colour, faint))
     return out

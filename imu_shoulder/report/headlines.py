@@ -8,6 +8,8 @@ from typing import Any
 
 from imu_shoulder.report import words
 
+TIED_NAMED = 3  # more criteria missed equally often than this: none is named as the worst
+
 
 def in_order(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
     """The entries of the sets, in time; the arms of one set together."""
@@ -46,7 +48,7 @@ def overall(summary: Mapping[str, Any]) -> str:
 
 
 def most_missed(summary: Mapping[str, Any]) -> str:
-    """The criterion that the most reps missed, and where; empty where none was missed."""
+    """The criterion that the most reps missed, and where; several where it is a tie; empty where none was missed."""
     missed: Counter[str] = Counter()
     where: dict[str, list[str]] = {}
     for entry in _lifting(summary):
@@ -56,11 +58,17 @@ def most_missed(summary: Mapping[str, Any]) -> str:
                 where.setdefault(criterion["name"], []).append(f"{entry['set']} {entry['side']}")
     if not missed:
         return ""
-    name, count = missed.most_common(1)[0]
-    label = words.CRITERIA.get(name, words.sentence(words.plain(name))).lower()
-    places = [f"set {place}" for place in where[name]]
-    shown = words.joined(places) if len(places) <= 4 else f"{', '.join(places[:3])} and {len(places) - 3} more"
-    return f"Missed most often: the {label}, in {words.counted(count, 'rep')} ({shown})."
+    most = max(missed.values())
+    tied = [name for name, count in missed.items() if count == most]
+    if len(tied) > TIED_NAMED:
+        return f"Nothing stands out: {len(tied)} things were each missed in {words.counted(most, 'rep')}."
+    labels = [f"the {words.CRITERIA.get(name, words.plain(name)).lower()} ({_places(where[name])})" for name in tied]
+    return f"Missed most often: {words.joined(labels)}, in {words.counted(most, 'rep')}{' each' * (len(tied) > 1)}."
+
+
+def _places(places: list[str]) -> str:
+    sets = [f"set {place}" for place in places]
+    return words.joined(sets) if len(sets) <= 4 else f"{', '.join(sets[:3])} and {len(sets) - 3} more"
 
 
 def data_line(summary: Mapping[str, Any]) -> str:

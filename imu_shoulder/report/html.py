@@ -13,9 +13,10 @@ import pandas as pd
 from markupsafe import Markup
 
 from imu_shoulder.errors import OutputError
-from imu_shoulder.report import headlines, sections, words
+from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
+DECIDES = "The practitioner decides."  # the end of every line of advice; the report says it once above them all
 REFERENCES = {
     "gravity": "Elevation is measured against gravity: leaning the trunk counts as elevation.",
     "trunk": "Elevation is measured against the trunk sensor.",
@@ -57,7 +58,14 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         cautions=summary["cautions"],
         not_seen=summary["not_seen"],
         sections=found,
-        curves=[section.curve for section in found if section.curve is not None],
+        data={
+            "body": figure.page_geometry(),
+            "curves": [section.curve for section in found if section.curve is not None],
+        },
+        trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
+        pain={"over": [], "text": "", **(summary.get("pain") or {})},
+        plan=plan_lines(summary.get("plan")),
+        advice=[_advice(item) for item in summary.get("advice") or []],
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
         findings=[_finding(finding) for finding in headlines.findings(summary)],
         references=[REFERENCES[name] for name in summary["elevation_reference"].split("/") if name in REFERENCES],
@@ -68,6 +76,22 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         versions=words.flat(summary.get("versions") or {}),
         files=words.flat(summary["recording"].get("sha256") or {}),
     )
+
+
+def plan_lines(plan: Mapping[str, Any] | None) -> list[str]:
+    """The session against its plan: the count, then what was skipped, partly done, extra or out of order."""
+    if not plan:
+        return []
+    kept = [plan["order_text"]] if plan.get("order_kept") and plan.get("order_text") else []
+    return [words.degrees(line) for line in [*(plan.get("lines") or [plan["text"]]), *kept]]
+
+
+def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:
+    """Whom it is for, the advice's name and its words, and the reps and earlier drills that it comes from."""
+    whom = f"{item['title']}, {item['side']} arm"
+    text = str(item["text"]).removeprefix(f"{whom}: ").removesuffix(DECIDES)
+    said, _, because = text.partition(". ")
+    return whom, item["advice"], said.rstrip(". "), because.strip()
 
 
 def _policy(scripts: list[str], style: str) -> str:

@@ -9,10 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from imu_shoulder.report import curves, headlines, words
+from imu_shoulder.report import curves, headlines, lines, poses, words
 
 PAD_S = 3.0
-POINT_BUDGET = 15_000  # of all curves together: keeps a full 20 minutes of both arms under 300 kB
+# Of all curves and of all postures together: they keep a full 20 minutes of both arms under 300 kB.
+POINT_BUDGET = 9_000
+POSE_BUDGET = 24_000
 
 # column of reps.csv, heading, digits, and the criterion whose miss marks it
 MAIN_COLUMNS = (
@@ -28,18 +30,17 @@ FORM_COLUMNS = (
     ("elbow_deg", "Elbow °", 0, "elbow"),
     ("plane_deg", "Plane °", 0, "plane"),
     ("trunk_lean_deg", "Trunk °", 0, "trunk"),
+    ("shrug_deg", "Shrug °", 0, "shrug"),
 )
 HOLD_COLUMNS = ("hold_s", "hold_sd_deg")
 TEMPO_LIMITS = {"lift_s": "lift_at_least_s", "lower_s": "lower_at_least_s"}
-NOT_IN_DETAILS = {"set", "drill", "side", "role", "rep", "angle", "faults", "excluded"}
-STEADINESS = (
-    ("hold_sd_deg", "Sway (SD of the angle, slow drift removed)", "°", 2),
-    ("hold_drift_deg_s", "Drift", "° per s", 2),
-    ("hold_tremor_deg_s", "Tremor, 8 to 12 Hz", "° per s", 2),
-    ("time_in_band_pct", "Time in the band", " %", 0),
+# For the researcher; everything else is in reps.csv.
+DETAILS = (
+    *("tempo", "pauses", "start_deg", "top_deg", "hold_s", "rest_s", "settling_s", "pause_s", "peak_velocity_deg_s"),
+    *("hold_sd_deg", "hold_rotation_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s", "time_in_band_pct"),
+    *("smoothness_lift", "smoothness_lower", "elbow_deg", "thumb_up_deg", "plane_deg", "trunk_lean_deg"),
+    *("scapula_up_deg", "shrug_deg", "scapula_share_pct"),
 )
-SLOPES = (("arc", "Arc", 1), ("hold_sd", "Sway", 2))
-DIFFERENCES = (("arc_deg", "arc", "°", 0), ("hold_s", "hold", " s", 1), ("hold_sd_deg", "sway", "°", 2))
 TEMPO_FIELDS = (("lower_s", "lower"), ("rest_s", "rest"), ("lift_s", "lift"), ("hold_s", "hold"))
 
 
@@ -73,6 +74,9 @@ class Section:
     when: str
     headline: str
     change: str
+    written: tuple[str, ...]
+    pain: str
+    pain_over: bool
     reps_done: str
     clean: str
     hold: str
@@ -82,8 +86,10 @@ class Section:
     rows: tuple[RepRow, ...]
     criteria: tuple[tuple[str, str], ...]
     steadiness: tuple[str, ...]
+    notes: tuple[str, ...]
     excluded: tuple[str, ...]
     across: tuple[str, ...]
+    research: tuple[str, ...]
     tempo: str
     detail_headings: tuple[str, ...]
     detail_rows: tuple[tuple[str, ...], ...]
@@ -96,10 +102,20 @@ def build(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) 
     entries = headlines.in_order(summary)
     shown_s = sum(entry["end_s"] - entry["start_s"] + 2 * PAD_S for entry in entries)
     bin_s = max(curves.BIN_S, 2 * shown_s / POINT_BUDGET)
-    return [_section(entry, reps, angles, bin_s) for entry in entries]
+    windows = [angles[angles["time_s"].between(entry["start_s"] - PAD_S, entry["end_s"] + PAD_S)] for entry in entries]
+    spans = [(w, entry["side"], entry["start_s"], entry["end_s"]) for w, entry in zip(windows, entries, strict=True)]
+    step_s, texts = poses.within(POSE_BUDGET, spans)
+    return [
+        _section(
+            entry, reps, window, bin_s, {"side": entry["side"], "from": entry["start_s"], "step": step_s, "keys": text}
+        )
+        for entry, window, text in zip(entries, windows, texts, strict=True)
+    ]
 
 
-def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame, bin_s: float) -> Section:
+def _section(
+    entry: Mapping[str, Any], reps: pd.DataFrame, window: pd.DataFrame, bin_s: float, pose: Mapping[str, Any]
+) -> Section:
     side, asked, done, holds = entry["side"], entry["asked"], entry["done"], entry.get("role") == "hold"
     own = reps[(reps["set"] == entry["set"]) & (reps["side"] == side)].sort_values("start_s")
     missed = {criterion["name"]: set(criterion["missed"]) for criterion in entry.get("criteria") or []}
@@ -108,35 +124,40 @@ def _section(entry: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame,
     hold_asked = holds or asked.get("hold_s") or entry.get("drill") is None
     if not hold_asked:
         columns = [column for column in columns if column[0] not in HOLD_COLUMNS]
-    window = angles[angles["time_s"].between(entry["start_s"] - PAD_S, entry["end_s"] + PAD_S)]
-    shown = NOT_IN_DETAILS | {name for name, *_ in columns}
-    details = [name for name in own.columns if name not in shown and own[name].notna().any()]
+    shown = {name for name, *_ in columns}
+    details = [name for name in DETAILS if name in own and name not in shown and not _empty(own[name])]
+    stays = _stays(own)
     return Section(
         id=f"set-{entry['set']}-{side}",
         number=entry["set"],
         title=headlines.title(entry),
         arm=headlines.arm(entry),
         when=f"{words.clock(entry['start_s'])} to {words.clock(entry['end_s'])}",
-        headline=entry["headline"],
-        change=entry.get("change") or "",
+        headline=words.degrees(entry["headline"]),
+        change=words.degrees(entry.get("change") or ""),
+        written=tuple(lines.written(entry)),
+        pain=words.value(entry.get("pain")),
+        pain_over=bool(entry.get("pain_over")),
         reps_done="held" if holds else _of(done.get("reps"), asked.get("reps")),
         clean="" if holds else words.number(done.get("clean")),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=words.band(entry.get("band_deg")),
         angle=words.sentence(words.plain(entry["angle"])),
-        headings=tuple(heading for _, heading, _, _ in columns),
-        rows=tuple(_row(rep, columns, missed, asked) for rep in own.to_dict("records")),
-        criteria=tuple(_criterion(criterion) for criterion in entry.get("criteria") or []),
-        steadiness=tuple(_steadiness(entry.get("steadiness") or {})),
-        excluded=tuple(_excluded(item) for item in entry.get("excluded") or []),
-        across=tuple(_across(entry)),
+        headings=(*(heading for _, heading, _, _ in columns), *(f"{words.sentence(name)} s" for name in stays)),
+        rows=tuple(_row(rep, columns, stays, missed, asked) for rep in own.to_dict("records")),
+        criteria=tuple(lines.criteria(entry)),
+        steadiness=tuple(lines.steadiness(entry.get("steadiness") or {})),
+        notes=tuple(lines.notes(entry)),
+        excluded=tuple(lines.excluded(item) for item in entry.get("excluded") or []),
+        across=tuple(lines.across(entry)),
+        research=tuple(lines.research(entry)),
         tempo=" / ".join(_with_unit(_median(entry.get("tempo"), key), 1, f" s {name}") for key, name in TEMPO_FIELDS),
         detail_headings=tuple(details),
         detail_rows=tuple(
             (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
         ),
         spread=tuple(_spread(window, side)),
-        curve=_curve(entry, own, window, bin_s),
+        curve=_curve(entry, own, window, bin_s, pose),
     )
 
 
@@ -164,19 +185,39 @@ def _status(rep: Mapping[Any, Any]) -> str:
     return "fault" if _texts(rep["faults"], words.FAULTS) else "clean"
 
 
+def _stayed(text: Any) -> dict[str, float]:
+    """Seconds at each station, the longest stay of each, from `name:seconds;...`."""
+    out: dict[str, float] = {}
+    for part in text.split(";") if isinstance(text, str) and text else []:
+        name, _, stay_s = part.rpartition(":")
+        out[name] = max(float(stay_s), out.get(name, 0.0))
+    return out
+
+
+def _stays(own: pd.DataFrame) -> list[str]:
+    """The stations of a set's reps, in the order in which they were first seen; none for a drill of one station."""
+    if "stations" not in own:
+        return []
+    names = dict.fromkeys(name for text in own["stations"] for name in _stayed(text))
+    return list(names) if len(names) > 1 else []
+
+
 def _row(
     rep: Mapping[Any, Any],
     columns: Sequence[tuple[str, str, int, str | None]],
+    stays: Sequence[str],
     missed: Mapping[str, set[Any]],
     asked: Mapping[str, Any],
 ) -> RepRow:
     cells = []
     for name, _, digits, criterion in columns:
-        outside = criterion is not None and rep["rep"] in missed.get(criterion, ())
+        outside = criterion is not None and _status(rep) != "excluded" and rep["rep"] in missed.get(criterion, ())
         limit = asked.get(TEMPO_LIMITS.get(name, ""))
         if outside and words.is_number(limit) and words.is_number(rep[name]):
             outside = rep[name] < limit
         cells.append(Cell(words.number(rep[name], digits), outside))
+    stayed = _stayed(rep.get("stations"))
+    cells += [Cell(words.number(stayed.get(name), 1)) for name in stays]
     return RepRow(
         rep=words.number(rep["rep"]),
         status=_status(rep),
@@ -186,62 +227,14 @@ def _row(
     )
 
 
-def _criterion(criterion: Mapping[str, Any]) -> tuple[str, str]:
-    """The line of a criterion, and whether all reps met it (met), some did not (part) or none was seen (unseen)."""
-    name = words.CRITERIA.get(criterion["name"], words.sentence(words.plain(criterion["name"])))
-    met, missed, unknown = (list(criterion.get(key) or []) for key in ("met", "missed", "unknown"))
-    asked = f"{name} ({criterion['asked']})"
-    if not met and not missed:
-        return f"{asked}: {'not seen by the sensors worn' if unknown else 'no rep to judge'}", "unseen"
-    line = f"{asked}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}"
-    line += f"; missed: {words.reps_named(sorted(missed))}" if missed else ""
-    line += f"; not seen: {words.reps_named(sorted(unknown))}" if unknown else ""
-    return line, "part" if missed else "met"
-
-
-def _steadiness(table: Mapping[str, Any]) -> list[str]:
-    lines = []
-    for key, label, unit, digits in STEADINESS:
-        found = table.get(key) or {}
-        if not words.is_number(found.get("median")):
-            continue
-        line = f"{label}: {words.number(found['median'], digits)}{unit}, median"
-        if found.get("at_floor"):
-            line += ". At the sensor's floor: this is the sensor, the arm is as steady or steadier"
-        lines.append(line)
-    return lines
-
-
-def _excluded(item: Mapping[str, Any]) -> str:
-    return f"At {words.clock(item.get('start_s'))}, {item['text']}"
-
-
-def _across(entry: Mapping[str, Any]) -> list[str]:
-    """The slopes over the reps and the difference between the arms, in words."""
-    lines: list[str] = []
-    if entry.get("role") == "hold":
-        return lines
-    for key, label, digits in SLOPES:
-        found = (entry.get("fatigue") or {}).get(key) or {}
-        if words.is_number(found.get("slope_per_rep")):
-            low, high = (words.number(end, digits) for end in found["ci95"])
-            trend = "rising" if found["ci95"][0] > 0 else "falling" if found["ci95"][1] < 0 else "no clear trend"
-            slope = words.number(found["slope_per_rep"], digits)
-            lines.append(f"{label}: {slope}° per rep, 95 % between {low} and {high}: {trend}")
-        elif found:
-            lines.append(f"{label}: too few reps to tell a trend")
-    difference = entry.get("side_difference") or {}
-    parts = [
-        f"{label} {words.number(difference[key], digits)}{unit}"
-        for key, label, unit, digits in DIFFERENCES
-        if words.is_number(difference.get(key))
-    ]
-    return lines + ([f"Right arm minus left, medians: {', '.join(parts)}"] if parts else [])
+def _empty(column: pd.Series) -> bool:
+    """Whether no rep has a value: an empty text comes back from reps.csv as missing."""
+    return bool((column.isna() | (column == "")).all())
 
 
 def _detail(value: Any) -> str:
     if not words.is_number(value):
-        return words.value(value)
+        return words.value(value) if value != "" else words.MISSING
     return words.number(value, 0 if float(value).is_integer() else 2 if abs(value) < 1000 else 1)
 
 
@@ -255,20 +248,26 @@ def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _curve(entry: Mapping[str, Any], own: pd.DataFrame, window: pd.DataFrame, bin_s: float) -> Mapping[str, Any] | None:
+def _curve(
+    entry: Mapping[str, Any], own: pd.DataFrame, window: pd.DataFrame, bin_s: float, pose: Mapping[str, Any]
+) -> Mapping[str, Any] | None:
     """The leading angle of the set for the page's script; None where the angles do not hold it."""
     column = f"{entry['side']}_{entry['angle']}_deg"
     if column not in window or not window[column].notna().any():
         return None
     curve = pd.DataFrame({"time_s": window["time_s"], "angle_deg": window[column]}).astype(np.float64)
     time_s, angle_deg = curve["time_s"].to_numpy(), curve["angle_deg"].to_numpy()
+    kept_s, kept_deg = curves.extremes(time_s, angle_deg, bin_s)
+    first_s = round(float(kept_s[0]), 2)
     return {
         "id": f"set-{entry['set']}-{entry['side']}",
         "angle": words.sentence(words.plain(entry["angle"])),
-        "steps": curves.encode(*curves.extremes(time_s, angle_deg, bin_s)),
+        "from": first_s,
+        "points": curves.encode(kept_s - first_s, kept_deg),
         "gaps": curves.gaps(time_s, angle_deg),
         "band": _band(entry.get("band_deg")),
         "reps": [_mark(rep, curve) for rep in own.to_dict("records")],
+        "pose": pose,
     }
 
 

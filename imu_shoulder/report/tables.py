@@ -73,7 +73,7 @@ def angles_table(analysis: Analysis) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _source(share: FloatArray) -> pd.Categorical:
+def _source(share: FloatArray) -> pd.Categorical[str]:
     """What rotation_deg was taken from (M,): missing where no rotation is known."""
-    names = np.select([share >= 1.0, share > 0.0, share == 0.0], ["forearm", "both", "upper_arm"], default="")
-    return pd.Categorical(names, categories=["upper_arm", "both", "forearm"])
+    codes = np.select([share >= 1.0, share > 0.0, share == 0.0], [2, 1, 0], default=-1).astype(np.int8)
+    return pd.Categorical.from_codes(codes, categories=pd.Index(["upper_arm", "both", "forearm"]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import numbers
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeGuard
@@ -20,6 +21,7 @@ FAULTS = {
     "elbow_off": "elbow off its angle",
     "plane_off": "arm left its plane",
     "trunk_moved": "trunk moved",
+    "arms_together": "arms drifted together",
     "start_missed": "did not return to the start",
     "shrug": "shoulder shrugged",
     "station_skipped": "a station skipped",
@@ -40,6 +42,7 @@ CRITERIA = {
     "elbow": "Elbow",
     "plane": "Plane",
     "trunk": "Trunk",
+    "apart": "Arms apart",
     "start": "Return",
     "stations": "Stations",
     "shrug": "Shrug",
@@ -55,6 +58,11 @@ def plain(name: object) -> str:
 def sentence(text: str) -> str:
     """The text with a capital first letter; the rest stays as it is."""
     return text[:1].upper() + text[1:]
+
+
+def degrees(text: object) -> str:
+    """The text with the sign in place of the unit's name."""
+    return re.sub(r" deg\b", "°", str(text))
 
 
 def is_number(value: object) -> TypeGuard[float]:

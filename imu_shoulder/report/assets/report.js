@@ -4,20 +4,119 @@
   const colour = (name) => getComputedStyle(root).getPropertyValue(name).trim();
   const FONT = 'system-ui, "Segoe UI", "Noto Sans", sans-serif';
   const PRINT_WIDTH = 690; // CSS pixels: A4 and Letter upright, 12 mm margins
+  const PRINT_POSTURE = 206; // of them, the arm's picture and the gap before it
   const HEIGHT = 270, PRINT_HEIGHT = 210;
   const charts = [];
+  const calm = matchMedia("(prefers-reduced-motion: reduce)");
+  const CALM_STEP_S = 1; // stills in place of motion
+  const DIGITS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
+  const ANGLES = ["elevation", "plane", "rotation", "elbow", "forearm"];
+  const { body, curves } = JSON.parse(document.getElementById("curves").textContent);
 
-  // Alternating steps of time (0.01 s) and angle (0.1 deg); null in place of an angle is a gap.
-  function decode(steps) {
+  // Per point the step of time in 0.01 s (63 and another digit follows), then two digits of 0.1 deg, or a dot for a gap.
+  function decode(points, from) {
     const time = [], angle = [];
-    let tick = 0, level = 0;
-    for (let i = 0; i < steps.length; i += 2) {
-      tick += steps[i];
-      if (steps[i + 1] !== null) level += steps[i + 1];
+    let tick = Math.round(100 * from);
+    for (let i = 0; i < points.length; i++) {
+      const step = DIGITS.indexOf(points[i]);
+      tick += step;
+      if (step === 63) continue;
       time.push(tick / 100);
-      angle.push(steps[i + 1] === null ? null : level / 10);
+      if (points[++i] === ".") angle.push(null);
+      else angle.push((64 * DIGITS.indexOf(points[i]) + DIGITS.indexOf(points[++i]) - 2048) / 10);
     }
     return [time, angle];
+  }
+
+  // Key frames of six characters: how long the one before lasted, then each angle's change in 2 deg; a dot is unknown.
+  function postures(keys) {
+    const frames = [], level = ANGLES.map(() => 0);
+    let now = null;
+    for (let i = 0; i < keys.length; i += 6) {
+      for (let k = DIGITS.indexOf(keys[i]); k > 0; k--) frames.push(now);
+      if (i + 1 === keys.length) break;
+      now = ANGLES.map((_, k) => {
+        const digit = keys[i + 1 + k];
+        if (digit === ".") return null;
+        level[k] += DIGITS.indexOf(digit) - 31;
+        return 2 * level[k];
+      });
+    }
+    return frames;
+  }
+
+  // The posture at a time, turned evenly between two frames, the short way round.
+  function postureAt(pose, time) {
+    const place = (time - pose.from) / pose.step, i = Math.floor(place);
+    if (i < 0 || place > pose.frames.length) return null;
+    const a = pose.frames[Math.min(i, pose.frames.length - 1)], b = pose.frames[Math.min(i + 1, pose.frames.length - 1)];
+    return a.map((from, k) => {
+      if (from === null || b[k] === null) return from;
+      const turn = ((((b[k] - from + 180) % 360) + 360) % 360) - 180;
+      return from + turn * (place - i);
+    });
+  }
+
+  function turned([x, y, z], [ax, ay, az], degrees) {
+    const c = Math.cos((degrees * Math.PI) / 180), s = Math.sin((degrees * Math.PI) / 180);
+    const along = (ax * x + ay * y + az * z) * (1 - c);
+    return [
+      x * c + (ay * z - az * y) * s + ax * along,
+      y * c + (az * x - ax * z) * s + ay * along,
+      z * c + (ax * y - ay * x) * s + az * along,
+    ];
+  }
+
+  const plus = (a, b, times) => a.map((value, k) => value + times * b[k]);
+
+  // The same body points as the drawings of the handout: X forward, Y up, Z right, the left arm mirrored.
+  function limbs([elevation, plane, rotation, elbow, forearm], side) {
+    const out = {}, mirror = side === "left" ? -1 : 1;
+    const radians = (plane * Math.PI) / 180;
+    const lift = (v) => turned(v, [-Math.cos(radians), 0, Math.sin(radians)], elevation);
+    if (elevation === null) return out;
+    const shoulder = [0, 0, body.shoulder];
+    const elbowAt = plus(shoulder, lift([0, 1, 0]), -body.upperArm);
+    out["upper-arm"] = [shoulder, elbowAt];
+    if (rotation !== null && elbow !== null) {
+      const hang = (v) => lift(turned(turned(v, [0, 0, 1], elbow), [0, 1, 0], -rotation));
+      const along = hang([0, 1, 0]);
+      const wrist = plus(elbowAt, along, -body.forearm);
+      out.forearm = [elbowAt, wrist];
+      out.hand = [wrist, plus(wrist, along, -body.hand)];
+      if (forearm !== null) {
+        const root = plus(wrist, along, -body.thumbFrom * body.hand);
+        out.thumb = [root, plus(root, hang(turned([1, 0, 0], [0, 1, 0], forearm)), body.thumb)];
+      }
+    }
+    for (const points of Object.values(out)) for (const point of points) point[2] *= mirror;
+    return out;
+  }
+
+  // Of each view as much as one arm can reach.
+  function addPosture(figure, side) {
+    const { width, height } = body, shown = 0.7 * width;
+    const from = [side === "left" ? width - shown : 0, 0.22 * width];
+    figure.append(document.getElementById("posture").content.cloneNode(true));
+    figure.querySelectorAll(".posture svg").forEach((view, which) => {
+      view.setAttribute("viewBox", [from[which], 0, shown, height].join(" "));
+    });
+  }
+
+  function drawPosture(section, curve, time) {
+    const views = section.querySelectorAll(".posture svg");
+    if (!views.length) return;
+    const pose = curve.pose, posture = postureAt(pose, time);
+    const found = posture ? limbs(posture, pose.side) : {};
+    views.forEach((view, which) => {
+      for (const name of ["upper-arm", "forearm", "hand", "thumb"]) {
+        const dots = (found[name] || []).map(([x, y, z]) =>
+          (body.middle + body.scale * (which ? x : -z)).toFixed(2) + "," + (body.shouldersAt - body.scale * y).toFixed(2));
+        view.querySelector("." + name).setAttribute("points", dots.join(" "));
+      }
+    });
+    const said = ANGLES.map((name, k) => posture && posture[k] !== null && name + " " + Math.round(posture[k]) + "°");
+    section.querySelector(".angles").textContent = clock(time, 1) + " · " + (said.filter(Boolean).join(", ") || "arm not seen");
   }
 
   function clock(seconds, digits) {
@@ -156,11 +255,45 @@
     readout.textContent = clock(time, 1) + " · " + value + " · " + phase;
   }
 
+  const player = { frame: 0, time: null, button: null };
+
+  function stop() {
+    cancelAnimationFrame(player.frame);
+    if (player.button) {
+      player.button.textContent = "▶";
+      player.button.setAttribute("aria-label", player.button.dataset.name);
+    }
+    player.button = player.time = null;
+  }
+
+  // One rep in its own time; where motion is not wanted, a still every second.
+  function play(button, from, to, move) {
+    const again = player.button === button;
+    stop();
+    if (again) return;
+    player.button = button;
+    button.dataset.name = button.getAttribute("aria-label");
+    button.textContent = "■";
+    button.setAttribute("aria-label", "Stop");
+    const began = performance.now();
+    let shown = null;
+    const step = (now) => {
+      const passed = Math.max(0, now - began) / 1000;
+      const at = Math.min(to, from + (calm.matches ? Math.floor(passed / CALM_STEP_S) * CALM_STEP_S : passed));
+      if (at !== shown) move((player.time = shown = at));
+      if (from + passed >= to) stop();
+      else player.frame = requestAnimationFrame(step);
+    };
+    player.frame = requestAnimationFrame(step);
+  }
+
   function build(curve) {
     const section = document.getElementById(curve.id);
     const host = section.querySelector(".chart");
     const readout = section.querySelector(".readout");
-    const data = decode(curve.steps);
+    const figure = section.querySelector(".posed");
+    if (figure) addPosture(figure, curve.pose.side);
+    const data = decode(curve.points, curve.from);
     const [first, last] = [data[0][0], data[0][data[0].length - 1]];
     const axis = {
       stroke: () => colour("--soft"),
@@ -182,24 +315,52 @@
       hooks: {
         drawClear: [(plot) => drawBehind(plot, curve)],
         draw: [(plot) => drawFront(plot, curve)],
-        setCursor: [(plot) => say(plot, curve, readout)],
+        setCursor: [(plot) => {
+          say(plot, curve, readout);
+          if (plot.cursor.idx == null || plot.cursor.left < 0) return;
+          drawPosture(section, curve, player.time ?? plot.data[0][plot.cursor.idx]);
+        }],
       },
     }, data, host);
     charts.push({ u, host });
 
     const zoom = (min, max) => u.setScale("x", { min, max });
     section.querySelector(".reset").addEventListener("click", () => zoom(first, last));
-    section.querySelectorAll(".reps button").forEach((button, i) => {
+    const show = (rep) => {
+      zoom(Math.max(first, rep.start - 1), Math.min(last, rep.end + 1));
+      host.scrollIntoView({ block: "nearest" });
+    };
+    section.querySelectorAll(".reps .zoom").forEach((button, i) => {
       button.addEventListener("click", () => {
-        const rep = curve.reps[i];
-        zoom(Math.max(first, rep.start - 1), Math.min(last, rep.end + 1));
-        host.scrollIntoView({ block: "nearest" });
+        stop();
+        show(curve.reps[i]);
       });
     });
+    section.querySelectorAll(".reps .zoom").forEach((zoomer, i) => {
+      if (!figure) return;
+      const rep = curve.reps[i];
+      const button = document.createElement("button");
+      button.className = "play";
+      button.textContent = "▶";
+      button.setAttribute("aria-label", "Play rep " + rep.rep);
+      zoomer.after(button);
+      button.addEventListener("click", () => {
+        show(rep);
+        play(button, rep.start, rep.end, (time) => {
+          u.setCursor({ left: u.valToPos(time, "x"), top: 0 });
+          drawPosture(section, curve, time);
+        });
+      });
+    });
+    host.addEventListener("pointerdown", stop);
+    // Before anything is pointed at, the arm is shown where the drill turns round.
+    const shown = curve.reps.find((rep) => rep.status !== "excluded" && rep.top_start !== null) ?? curve.reps[0];
+    if (shown) drawPosture(section, curve, (shown.top_start + (shown.top_end ?? shown.top_start)) / 2);
     host.addEventListener("keydown", (event) => {
       const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key];
       if (!step) return;
       event.preventDefault();
+      stop();
       const i = Math.min(Math.max((u.cursor.idx ?? 0) + step, 0), data[0].length - 1);
       u.setCursor({ left: u.valToPos(data[0][i], "x"), top: 0 });
     });
@@ -211,7 +372,8 @@
   function resize(printing) {
     root.classList.toggle("printing", printing);
     for (const { u, host } of charts) {
-      u.setSize(printing ? { width: PRINT_WIDTH, height: PRINT_HEIGHT } : { width: host.clientWidth, height: HEIGHT });
+      u.setSize(printing
+        ? { width: PRINT_WIDTH - (host.closest(".posed") ? PRINT_POSTURE : 0), height: PRINT_HEIGHT } : { width: host.clientWidth, height: HEIGHT });
     }
   }
 
@@ -219,9 +381,10 @@
     return { rep, start, top_start, top_end, end, top, held, status, why };
   }
 
-  JSON.parse(document.getElementById("curves").textContent).forEach((curve) => {
-    build({ ...curve, reps: curve.reps.map(named) });
-  });
+  for (const curve of curves) {
+    const pose = { ...curve.pose, frames: postures(curve.pose.keys) };
+    build({ ...curve, pose, reps: curve.reps.map(named) });
+  }
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => charts.forEach(({ u }) => u.redraw()));
   addEventListener("beforeprint", () => resize(true));
   addEventListener("afterprint", () => resize(false));
