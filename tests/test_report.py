@@ -19,7 +19,7 @@ from report_fixture import finished, twenty_minutes, warm_up
 
 from imu_shoulder.errors import OutputError
 from imu_shoulder.report import curves, words
-from imu_shoulder.report.headlines import terminal_lines
+from imu_shoulder.report.headlines import most_missed, terminal_lines
 from imu_shoulder.report.html import build_report
 
 HOSTILE = "</script><script>document.title='owned'</script><b id=x>&\"'"
@@ -320,3 +320,79 @@ def test_numbers_are_said_the_same_way_everywhere():
     assert words.joined([1, 2, 3]) == "1, 2 and 3"
     assert words.band([None, 20.0]) == "at most 20°"
     assert words.band(None) == ""
+
+
+def test_pain_over_the_ceiling_is_the_first_thing_said(made):
+    summary = copy.deepcopy(made[0])
+    stop = "Stop: pain was over the ceiling of 2 of 10 (set 2: 5 of 10). Ask the licensed practitioner."
+    summary["pain"] = {"ceiling": 2.0, "highest": 5.0, "over": [2], "unrated": [1, 3, 4], "text": stop}
+    summary["sets"][1].update(pain=5.0, pain_over=True, load_kg=1.5, note="pinches at the top")
+    text = build_report(summary, *made[1:])
+    assert text.index('class="stop" role="alert"') < text.index("<h1>")
+    assert stop in text
+    section = text[text.index('<section id="set-2-right"') : text.index('<section id="set-3-right"')]
+    for said in ("Pain 5 of 10, over the ceiling", "Load 1.5 kg", "Note: pinches at the top"):
+        assert said in section
+    assert 'role="alert"' not in build_report(*made)
+
+
+def test_plan_and_advice_are_told_with_where_they_come_from(made):
+    summary = copy.deepcopy(made[0])
+    summary["plan"] = {
+        "text": "Plan: 1 of 2 drills done as asked, 1 skipped.",
+        "lines": ["Plan: 1 of 2 drills done as asked, 1 skipped.", "Full can raise, right arm: skipped."],
+        "order_kept": True,
+        "order_text": "The drills were begun in the order of the plan.",
+    }
+    told = "From set 1: 10 of 10 reps, 9 clean (rep 2 not), pain not rated."
+    summary["advice"] = [
+        {
+            "title": "Full can raise",
+            "side": "right",
+            "advice": "stay",
+            "text": f"Full can raise, right arm: stay at this step. {told} The practitioner decides.",
+        }
+    ]
+    page = Page(build_report(summary, *made[1:]))
+    for line in [*summary["plan"]["lines"], summary["plan"]["order_text"], told, "The practitioner decides."]:
+        assert line in page.text
+    assert "stay at this step" in page.text
+
+
+def test_fade_sides_broken_holds_and_stations_are_said(made):
+    summary, reps, angles = copy.deepcopy(made)
+    entry = summary["sets"][0]
+    entry["fatigue"]["says"] = entry["fatigue"]["arc"]["says"] = "faded"
+    entry["side_difference"] = {"text": "The left arm's arc is 9 deg smaller, more than the 6 deg that tell."}
+    entry["notes"] = [{"rep": 2, "text": "hold broken 1.4 s after arriving, by -9 deg, for 0.8 s;skipped: row"}]
+    reps["stations"] = ""
+    reps.loc[reps["set"] == 1, "stations"] = "row:2.1;rotate:1.8;row:0.4"
+    page = Page(build_report(summary, reps, angles))
+    for said in (
+        "Faded: the arc got smaller",
+        "Sides: The left arm's arc is 9° smaller, more than the 6° that tell.",
+        "Rep 2: hold broken 1.4 s after arriving, by -9°, for 0.8 s",
+        "Rep 2: skipped: row",
+        "Row s Rotate s",
+        "Shrug: not seen, no sensor sat on this shoulder blade",
+    ):
+        assert said in page.text
+
+
+@pytest.mark.parametrize(
+    ("missed", "said"),
+    [
+        ({"arc": [1], "hold": [1, 2]}, "Missed most often: the hold (set 1 right), in 2 reps."),
+        (
+            {"arc": [1], "hold": [2]},
+            "Missed most often: the arc (set 1 right) and the hold (set 1 right), in 1 rep each.",
+        ),
+        (
+            {name: [3] for name in ("arc", "hold", "tempo", "thumb")},
+            "Nothing stands out: 4 things were each missed in 1 rep.",
+        ),
+    ],
+)
+def test_ties_are_said_evenly(made, missed, said):
+    entry = {**made[0]["sets"][0], "criteria": [{"name": name, "missed": reps} for name, reps in missed.items()]}
+    assert most_missed({"sets": [entry]}) == said

@@ -7,6 +7,8 @@ from pathlib import Path
 import click
 
 from imu_shoulder.drills import Drill, load_file, load_shipped, shipped_ids
+from imu_shoulder.errors import OutputError
+from imu_shoulder.model import SIDES, Side
 
 
 @click.group()
@@ -24,9 +26,26 @@ def list_drills() -> None:
 
 @drills.command()
 @click.argument("name")
-def show(name: str) -> None:
+@click.option("--svg", type=click.Path(path_type=Path), help="Draw its start and end posture into this file, too.")
+@click.option("--side", type=click.Choice(SIDES), default="right", show_default=True, help="The arm that is drawn.")
+def show(name: str, svg: Path | None, side: Side) -> None:
     """Show the drill NAME (an id, or a drill file): set-up, what is asked, cautions."""
-    click.echo(describe(_find(name)))
+    drill = _find(name)
+    click.echo(describe(drill))
+    if svg is not None:
+        _draw(drill, svg, side)
+        click.echo(f"\nDrawing: {svg}")
+
+
+def _draw(drill: Drill, svg: Path, side: Side) -> None:
+    from imu_shoulder.report.handout import drill_svg
+
+    try:
+        svg.write_text(drill_svg(drill, side), encoding="utf-8")
+    except OSError as error:
+        raise OutputError(
+            f"to write the drawing {svg}", f"that failed ({error.strerror or error})", "choose another file"
+        ) from error
 
 
 @drills.command()

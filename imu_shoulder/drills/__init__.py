@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -15,6 +15,7 @@ from imu_shoulder.errors import DrillError
 SCHEMA = 1
 JUDGED_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm", "thumb_up")
 FORM_ANGLES = ("plane", "elbow", "thumb_up")
+DRAWN_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm")
 ARM_ROLES = ("each", "hold_and_lift")
 
 
@@ -77,7 +78,10 @@ class Dose:
 
 @dataclass(frozen=True, slots=True)
 class Drill:
-    """One drill. leading_angle names the angle whose rise and fall is the rep."""
+    """One drill. leading_angle names the angle whose rise and fall is the rep.
+
+    posture: "start" or a station's name -> angle -> degrees, for drawings only: what the ranges leave open.
+    """
 
     id: str
     title: str
@@ -95,6 +99,7 @@ class Drill:
     clean_before: tuple[str, ...] = ()
     followed_by: tuple[str, ...] = ()
     pauses: tuple[AskedPause, ...] = ()
+    posture: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @property
     def top(self) -> Station:
@@ -218,7 +223,7 @@ class _Reader:
             table,
             self._name,
             {"schema", "id", "title", "purpose", "set_up", "cautions", "leading_angle", "arms", "start"}
-            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by", "pauses"},
+            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by", "pauses", "posture"},
         )
         if table.get("schema") != SCHEMA:
             raise self.fail("schema", str(SCHEMA), table.get("schema"))
@@ -250,6 +255,10 @@ class _Reader:
             clean_before=self.texts(table, "clean_before"),
             followed_by=self.texts(table, "followed_by"),
             pauses=tuple(self.pause(p) for p in self.get(table, "pauses", list, "a list of pauses", [])),
+            posture=self.posture(
+                self.get(table, "posture", dict, "a table", {}),
+                {"start", *(s["name"] for s in stations if isinstance(s, dict) and "name" in s)},
+            ),
         )
 
     def pause(self, table: Any) -> AskedPause:
@@ -263,6 +272,15 @@ class _Reader:
         # The angle of a pause is the leading one, whichever that is.
         found = self.angle_range({"angle": "elevation", **ends}, "pauses")
         return AskedPause(way, found.low_deg, found.high_deg, float(self.number(table, "hold_s")))
+
+    def posture(self, table: Mapping[str, Any], places: set[str]) -> dict[str, dict[str, float]]:
+        self.known(table, "posture", places)
+        found: dict[str, dict[str, float]] = {}
+        for place in table:
+            angles = self.get(table, place, dict, "a table of angles")
+            self.known(angles, f"posture.{place}", set(DRAWN_ANGLES))
+            found[place] = {angle: float(self.get(angles, angle, (int, float), "degrees")) for angle in angles}
+        return found
 
     def stations(self, tables: list[Any]) -> tuple[Station, ...]:
         found = tuple(self.station(table) for table in tables)

@@ -89,8 +89,8 @@
         out.thumb = [root, plus(root, hang(turned([1, 0, 0], [0, 1, 0], forearm)), body.thumb)];
       }
     }
-    for (const points of Object.values(out)) for (const point of points) point[2] *= mirror;
-    return out;
+    const seen = ([x, y, z]) => [x, y, mirror * z];
+    return Object.fromEntries(Object.entries(out).map(([name, points]) => [name, points.map(seen)]));
   }
 
   // Of each view as much as one arm can reach.
