@@ -128,7 +128,8 @@ def in_rows(attitudes: Mapping[str, Attitude], time_s: FloatArray) -> FloatArray
     """Attitudes as one table: time, then quaternion, rate and valid of each sensor, in the mapping's order."""
     parts = [time_s[:, None]]
     for attitude in attitudes.values():
-        parts += [attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s, attitude.valid[:, None].astype(np.float64)]
+        valid = attitude.valid[:, None].astype(np.float64)
+        parts += [attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s, valid]
     return np.hstack(parts)
 
 

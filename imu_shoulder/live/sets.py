@@ -139,11 +139,13 @@ class LiveSet:
         final = self.final.setdefault(side, [])
         frozen_s = final[-1].judged.rep.end_s if final else -np.inf
         fresh = [r for r in arm_set.reps if r.kind in ATTEMPTS and (r.top_start_s + r.top_end_s) / 2 > frozen_s]
+        pauses = any(pause.way == "down" for pause in self.drill.pauses)
+        share = params.paused_share if pauses else params.returned_share
         number = len(final)
         counted = sum(f.judged.rep.kind == "rep" for f in final)
         still_final = True
         for k, rep in enumerate(fresh):
-            back = rep.end_deg - rep.start_deg <= params.returned_share * max(rep.arc_deg, 0.0)
+            back = rep.end_deg - rep.start_deg <= share * max(rep.arc_deg, 0.0)
             age_s = now_s - rep.end_s
             over = ended or k + 1 < len(fresh) or (age_s >= params.settled_s and (back or age_s >= params.stuck_s))
             number += 1
