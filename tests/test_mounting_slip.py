@@ -188,5 +188,5 @@ def test_a_turn_of_the_body_about_the_vertical_leaves_the_sensor_as_it_was():
     body = Rotation.from_rotvec([[0.0, 0.0, 0.0], [0.0, 0.0, 2.4]])
     slipped = [body[0] * own, body[1] * own * seat]
     quats = [np.stack([quat_from_rotation(r) for r in pair]) for pair in (slipped, [b * neighbour for b in body])]
-    alone = rotation_from_quat(_turned_alone(*quats)[1, 0]).as_rotvec()
-    np.testing.assert_allclose(alone, [0.1, -0.3, 0.2], atol=1e-12)
+    alone = _turned_alone(quats[0][:1], quats[0][1:], quats[1][:1], quats[1][1:])
+    np.testing.assert_allclose(rotation_from_quat(alone).as_rotvec(), [[0.1, -0.3, 0.2]], atol=1e-12)

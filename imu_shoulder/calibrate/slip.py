@@ -220,10 +220,15 @@ class _Moments:
         sd = np.where(together, params.same_rad, params.rest_rad)
         self._sd = np.hypot(sd, params.drift_rad_s * np.abs(time_s[:, None] - time_s[None, :]))
         apart = np.arccos(np.clip(up[1] @ up[1].T, -1.0, 1.0)) / self._sd
-        # All of these are (K, K), [later, earlier].
-        self._neighbour = np.where(together | hanging, apart**2, inf)
-        self._quat = _turned_alone(own[1], neighbour[1])
-        self._unturned = self._neighbour + _apart(self._quat, np.zeros(3), self._sd)
+        # All of these are (K, K), [later, earlier]; only pairs that can ever count are worked out.
+        able = (together | hanging) & (apart < params.cap) & (time_s[:, None] > time_s[None, :])
+        self._neighbour = np.where(able, apart**2, inf)
+        self._quat = np.zeros((*able.shape, 4))
+        later, earlier = np.nonzero(able)
+        self._quat[able] = _turned_alone(own[1][earlier], own[1][later], neighbour[1][earlier], neighbour[1][later])
+        self._unturned = np.full(able.shape, inf)
+        unturned = _apart(self._quat[able], np.zeros(3), self._sd[able])
+        self._unturned[able] = self._neighbour[able] + unturned
 
     def judge(self, pulse: _Pulse) -> Slip | None:
         """The slip that began with this pulse, its lasting turn fitted; None where nothing lasted."""
@@ -273,17 +278,17 @@ def _blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:
     return block
 
 
-def _turned_alone(own: FloatArray, neighbour: FloatArray) -> FloatArray:
-    """How far a sensor turned on its own between two moments: quaternions (K, K, 4), [later, earlier].
+def _turned_alone(own: FloatArray, own_later: FloatArray, other: FloatArray, other_later: FloatArray) -> FloatArray:
+    """How far a sensor turned on its own between two moments: quaternions (P, 4), scalar first.
 
-    own, neighbour: quat_earth_from_sensor (K, 4). The body may have turned about the vertical in between; that is taken
-    from the neighbour, so it holds where the neighbour shows the same posture.
+    All are quat_earth_from_sensor (P, 4), of the sensor and of its neighbour. The body may have turned about the
+    vertical in between; that is taken from the neighbour, so it holds where the neighbour shows the same posture.
     """
-    body = _times(neighbour[:, None, :], _inverse(neighbour)[None, :, :])
+    body = _times(other_later, _inverse(other))
     size = np.maximum(np.hypot(body[..., 0], body[..., 3]), 1e-9)
     back = np.zeros_like(body)
     back[..., 0], back[..., 3] = body[..., 0] / size, -body[..., 3] / size
-    return _times(_times(_inverse(own)[None, :, :], back), own[:, None, :])
+    return _times(_times(_inverse(own), back), own_later)
 
 
 def _inverse(quat: FloatArray) -> FloatArray:
@@ -291,7 +296,7 @@ def _inverse(quat: FloatArray) -> FloatArray:
 
 
 def _times(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Product of quaternions (..., 4), scalar first, with broadcasting."""
+    """Product of quaternions (P, 4), scalar first."""
     aw, ax, ay, az = np.moveaxis(a, -1, 0)
     bw, bx, by, bz = np.moveaxis(b, -1, 0)
     return np.stack(
