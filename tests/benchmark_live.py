@@ -105,9 +105,7 @@ def measure(seconds: float, skip_s: float) -> dict[str, float]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seconds", type=float, default=60.0)
-    parser.add_argument(
-        "--skip", type=float, default=50.0, help="Seconds before measuring: calibration."
-    )
+    parser.add_argument("--skip", type=float, default=50.0, help="Seconds before measuring: calibration.")
     parser.add_argument("--serve", type=Path, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.serve is not None:

@@ -371,7 +371,7 @@ def test_fade_sides_broken_holds_and_stations_are_said(made):
     for said in (
         "Faded: the arc got smaller",
         "Sides: The left arm's arc is 9° smaller, more than the 6° that tell.",
-        "Rep 2: hold broken 1.4 s after arriving, by -9°, for 0.8 s",
+        "Rep 2: hold broken 1.4 s after arriving, by −9°, for 0.8 s",
         "Rep 2: skipped: row",
         "Row s Rotate s",
         "Shrug: not seen, no sensor sat on this shoulder blade",

@@ -32,6 +32,7 @@ FORM_COLUMNS = (
     ("trunk_lean_deg", "Trunk °", 0, "trunk"),
     ("shrug_deg", "Shrug °", 0, "shrug"),
 )
+LIFT_COLUMNS = ("arc_deg", "lift_s", "lower_s")
 HOLD_COLUMNS = ("hold_s", "hold_sd_deg")
 TEMPO_LIMITS = {"lift_s": "lift_at_least_s", "lower_s": "lower_at_least_s"}
 # For the researcher; everything else is in reps.csv.
@@ -122,6 +123,8 @@ def _section(
     columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS) if column[0] in own]
     columns = [column for column in columns if column in MAIN_COLUMNS or column[3] in missed]
     hold_asked = holds or asked.get("hold_s") or entry.get("drill") is None
+    if holds:
+        columns = [column for column in columns if column[0] not in LIFT_COLUMNS]
     if not hold_asked:
         columns = [column for column in columns if column[0] not in HOLD_COLUMNS]
     shown = {name for name, *_ in columns}

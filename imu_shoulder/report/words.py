@@ -61,8 +61,8 @@ def sentence(text: str) -> str:
 
 
 def degrees(text: object) -> str:
-    """The text with the sign in place of the unit's name."""
-    return re.sub(r" deg\b", "°", str(text))
+    """The text with the sign in place of the unit's name, and true minus signs."""
+    return re.sub(r" deg\b", "°", re.sub(r"(?<= )-(?=\d)", "−", str(text)))
 
 
 def is_number(value: object) -> TypeGuard[float]:
