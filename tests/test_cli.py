@@ -19,7 +19,7 @@ from imu_shoulder.cli import cli
 from imu_shoulder.cli.summaries import SUMMARIES
 
 ROOT = Path(__file__).parents[1]
-FILES = {"reps.csv", "angles.parquet", "summary.json", "report.html"}
+FILES = {"reps.csv", "angles.parquet", "summary.json", "calibration.json", "report.html"}
 HEAVY = ("numpy", "scipy", "pandas", "pyarrow", "vqf", "ahrs", "jinja2", "bleak", "asyncio")
 
 
@@ -92,7 +92,7 @@ def test_import_of_the_package_is_light():
     assert found.stdout.strip() == "[]"
 
 
-def test_analyse_writes_four_files_and_says_what_the_report_says(small_recording, tmp_path):
+def test_analyse_writes_its_files_and_says_what_the_report_says(small_recording, tmp_path):
     out = tmp_path / "deep" / "out"
     found = run("analyse", small_recording, "--out", out)
     assert found.exit_code == 0, found.output

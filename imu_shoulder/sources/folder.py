@@ -25,6 +25,8 @@ ACC = ("acc_x", "acc_y", "acc_z")
 GYR = ("gyr_x", "gyr_y", "gyr_z")
 MAG = ("mag_x", "mag_y", "mag_z")
 
+# Sensors for movement are sampled within these; anything else is a slip of the pen.
+LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
 _SENSOR_KEYS = ("placement", "file", "sample_rate_hz", "acc_unit", "gyr_unit", "mag_unit", "acc_range", "gyr_range")
 _KEYS = ("schema", "athlete", "start", "sensor")
 
@@ -78,6 +80,9 @@ def make_stream(
     if len(steps) and (forward == 0 or backward > forward):
         came = "it never does" if forward == 0 else f"it steps back {backward} and forward {forward} times"
         raise RecordingError(f"time in {name} to increase", came, "check the time column and its unit")
+    if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
+        expected = f"a rate of {placement} from {LEAST_RATE_HZ:g} to {MOST_RATE_HZ:g} Hz"
+        raise RecordingError(expected, f"{rate_hz:g} Hz is declared", "correct sample_rate_hz")
     return SensorStream(
         placement=placement,
         time_s=time_s,
