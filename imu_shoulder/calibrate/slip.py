@@ -31,8 +31,9 @@ class SlipParams:
     least_rad: smallest lasting turn that is said. pulse_s: how long a quick turn may last, each tried; windows: over
     so many times as long the limb's own turning is told from it. pulse_least_rad: smallest quick turn looked at;
     alone: it is this many times what the neighbour shows. agree_share: how far the lasting turn may differ from the
-    quick one, as a share of it. step_s: postures are compared at this spacing. same_rad: how well people come back to
-    a posture within a set, as a standard deviation; rest_rad: the same for hanging, from set to set;
+    quick one at most, as a share of it; agree_sd: how far it usually does. step_s: postures are compared at this
+    spacing. same_rad: how well people come back to a posture within a set, as a standard deviation; rest_rad: the
+    same for hanging, from set to set;
     drift_rad_s: of the heading between the two sensors. cap: standard deviations at which a posture counts
     as not seen before. least_evidence: log-likelihood ratio of the compared moments, taken as independent every
     independent_s; least_share: share of the telling ones that must speak for the slip.
@@ -45,12 +46,13 @@ class SlipParams:
     pulse_least_rad: float = radians(12.0)
     alone: float = 1.5
     agree_share: float = 0.6
+    agree_sd: float = 0.25
     step_s: float = 0.5
     same_rad: float = radians(5.0)
     rest_rad: float = radians(7.0)
     drift_rad_s: float = radians(0.04)
     cap: float = 3.0
-    least_evidence: float = 4.5
+    least_evidence: float = 6.0
     least_share: float = 0.6
     independent_s: float = 2.0
     neutral_rad: float = radians(20.0)
@@ -259,6 +261,8 @@ class _Moments:
             if not telling.any() or np.mean(gain[telling] > 0) < params.least_share:
                 return None
             evidence = min(evidence, float(gain.sum()) / 2 * self._step_s / params.independent_s)
+        # After fidgeting a hand hangs a little otherwise: a pulse that fits that badly speaks against a slip.
+        evidence -= (differs / params.agree_sd) ** 2 / 2
         return Slip(self._placement, pulse.time_s, turn, evidence) if evidence > params.least_evidence else None
 
 
