@@ -210,7 +210,7 @@ def test_demo_needs_nothing_and_shows_faults(tmp_path, monkeypatch):
     found = run("demo")
     assert found.exit_code == 0, found.output
     assert {path.name for path in (tmp_path / "demo_report").iterdir()} == FILES
-    assert "Missed most often" in found.stdout
+    assert "Keep the shoulder down while the arm rises: rep 5." in found.stdout
     assert "not a medical device" in found.stdout
 
 
