@@ -28,8 +28,9 @@ from imu_shoulder.orient.attitude import Attitude
 class SlipParams:
     """What counts as a slip.
 
-    least_rad: smallest lasting turn that is said. pulse_s: how long a quick turn may last, each tried; windows: over
-    so many times as long the limb's own turning is told from it. pulse_least_rad: smallest quick turn looked at;
+    least_rad: smallest turn that is said, the mean of the quick and the lasting one. pulse_s: how long a quick turn may
+    last, each tried; windows: over so many times as long the limb's own turning is told from it. pulse_least_rad:
+    smallest quick turn looked at;
     alone: it is this many times what the neighbour shows. agree_share: how far the lasting turn may differ from the
     quick one at most, as a share of it; agree_sd: how far it usually does. step_s: postures are compared at this
     spacing. same_rad: how well people come back to a posture within a set, as a standard deviation; rest_rad: the
@@ -40,7 +41,7 @@ class SlipParams:
     neutral_rad: gravity within this angle of the neutral pose is hanging.
     """
 
-    least_rad: float = radians(9.0)
+    least_rad: float = radians(10.0)
     pulse_s: tuple[float, ...] = (0.3, 0.5)
     windows: float = 2.0
     pulse_least_rad: float = radians(12.0)
@@ -53,7 +54,7 @@ class SlipParams:
     drift_rad_s: float = radians(0.04)
     cap: float = 3.0
     least_evidence: float = 6.0
-    least_share: float = 0.6
+    least_share: float = 0.45
     independent_s: float = 2.0
     neutral_rad: float = radians(20.0)
 
@@ -249,7 +250,7 @@ class _Moments:
                 return None
             turn = rotation_from_quat(quat[seen, match[seen]]).mean().as_rotvec()
         differs = float(np.linalg.norm(turn - pulse.turn_rad) / np.linalg.norm(pulse.turn_rad))
-        if np.linalg.norm(turn) < params.least_rad or differs > params.agree_share:
+        if np.linalg.norm(turn + pulse.turn_rad) / 2 < params.least_rad or differs > params.agree_share:
             return None
         turned = near + _apart(quat, turn, sd)
         # Later moments must be explained by earlier ones and the other way round: a wider range is no slip.
