@@ -163,6 +163,21 @@ def test_a_lasting_turn_that_came_slowly_is_no_slip(seen):
     assert seen.found(seen.turned("right_wrist", 55.0, turn_about(0, 30.0), lasts_s=15.0)) == []
 
 
+def test_what_lasts_must_be_what_the_quick_turn_was(seen):
+    quick, lasting = np.array([0.5, 0.0, 0.0]), np.array([0.0, 0.5, 0.0])
+    own = seen.turned("right_wrist", 60.0, lasting, lasts_s=0.3, pulse=False)["right_wrist"]
+    rate = seen.turned("right_wrist", 60.0, quick, lasts_s=0.3, stays=False)["right_wrist"].rate_earth_rad_s
+    assert seen.found({**seen.attitudes, "right_wrist": replace(own, rate_earth_rad_s=rate)}) == []
+
+
+def test_a_jolt_that_the_whole_arm_shares_is_no_slip(seen):
+    """Both sensors turn quickly at once, and one of them is found otherwise after it: that may be the elbow."""
+    turn = turn_about(0, 30.0)
+    wrist = seen.turned("right_wrist", 60.0, turn, lasts_s=0.3)["right_wrist"]
+    upper = seen.turned("right_upper_arm", 60.0, turn, lasts_s=0.3, stays=False)["right_upper_arm"]
+    assert seen.found({"right_wrist": wrist, "right_upper_arm": upper}) == []
+
+
 def test_an_arm_with_one_sensor_is_not_judged(seen):
     attitudes = seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3)
     pose = replace(seen.pose, earth_from_sensor={"right_wrist": seen.pose.earth_from_sensor["right_wrist"]})
