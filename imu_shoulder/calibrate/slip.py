@@ -53,7 +53,7 @@ class SlipParams:
     rest_rad: float = radians(7.0)
     drift_rad_s: float = radians(0.04)
     cap: float = 3.0
-    least_evidence: float = 6.0
+    least_evidence: float = 9.0
     least_share: float = 0.45
     independent_s: float = 2.0
     neutral_rad: float = radians(20.0)
