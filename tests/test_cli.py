@@ -218,3 +218,11 @@ def test_demo_refuses_a_scenario_it_does_not_have(tmp_path):
     found = run("demo", "--out", tmp_path / "out", "--scenario", "perfect")
     assert found.exit_code == 2
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(("command", "part"), [(("live",), "live"), (("validate", "x", "--out", "y"), "research")])
+def test_a_part_that_is_not_installed_is_named(command, part, monkeypatch):
+    monkeypatch.setattr("imu_shoulder.cli.extras.find_spec", lambda name: None)
+    found = run(*command)
+    assert found.exit_code == 2
+    assert f"imu-shoulder[{part}]" in found.stderr

@@ -16,7 +16,7 @@ from hypothesis.extra.numpy import arrays
 from imu_shoulder.errors import OutputError, RecordingError
 from imu_shoulder.model import EVENT_SIDES, PLACEMENTS, TRIAL_TYPES, Event, Recording, SensorStream
 from imu_shoulder.sources import tables
-from imu_shoulder.sources.folder import read_recording, write_recording
+from imu_shoulder.sources.folder import LEAST_RATE_HZ, MOST_RATE_HZ, read_recording, write_recording
 
 HEAD = """schema = 1
 athlete = "M.K."
@@ -93,7 +93,7 @@ def recordings(draw: st.DrawFn) -> Recording:
             np.cumsum(steps),
             draw(arrays(np.float64, (rows, 3), elements=NUMBERS)),
             draw(arrays(np.float64, (rows, 3), elements=NUMBERS)),
-            draw(st.floats(1, 1000)),
+            draw(st.floats(LEAST_RATE_HZ, MOST_RATE_HZ)),
             mag,
             draw(st.none() | st.floats(1, 400)),
             draw(st.none() | st.floats(1, 70)),
@@ -170,6 +170,8 @@ BAD = {
     "no gyr_unit": ({"recording__toml": sensor(gyr_unit=None)}, ["gyr_unit", "missing", "deg/s"]),
     "odd unit": ({"recording__toml": sensor(acc_unit='"mg"')}, ["acc_unit", "mg"]),
     "rate is text": ({"recording__toml": sensor(sample_rate_hz='"fast"')}, ["sample_rate_hz", "fast"]),
+    "rate no sensor has": ({"recording__toml": sensor(sample_rate_hz="100000")}, ["right_wrist", "4000", "100000"]),
+    "rate too low": ({"recording__toml": sensor(sample_rate_hz="1")}, ["right_wrist", "5 to", "1 Hz"]),
     "rate is zero": ({"recording__toml": sensor(sample_rate_hz="0")}, ["sample_rate_hz", "0"]),
     "wrong placement": ({"recording__toml": sensor(placement='"wrist"')}, ["'wrist'", "right_wrist"]),
     "placement twice": (

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.record import _nodes
 
 if TYPE_CHECKING:
@@ -76,6 +77,7 @@ def live(
     if ble and not athlete:
         raise click.UsageError("--ble needs --athlete: initials or a code, such as M.K.")
 
+    need("live", "starlette", "uvicorn", "websockets", "segno")
     from imu_shoulder.drills import load_file
     from imu_shoulder.live.run import Settings, finish, start
     from imu_shoulder.plan import load_plan

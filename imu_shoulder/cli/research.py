@@ -2,29 +2,17 @@
 
 from __future__ import annotations
 
-from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from imu_shoulder.cli.extras import need
+
 if TYPE_CHECKING:
     from imu_shoulder.analysis import Analysis
 
 FOLDER = click.Path(path_type=Path)
-
-
-def _need(*modules: str) -> None:
-    """Raises OutputError where a library of the research extra is not there."""
-    from imu_shoulder.errors import OutputError
-
-    missing = [name for name in modules if find_spec(name) is None]
-    if missing:
-        raise OutputError(
-            f"the libraries {', '.join(modules)}",
-            f"{', '.join(missing)} is not installed",
-            "install them with: pip install 'imu-shoulder[research]'",
-        )
 
 
 def _analysed(recordings: tuple[Path, ...], drill_files: tuple[Path, ...]) -> list[tuple[Path, Analysis]]:
@@ -70,7 +58,7 @@ def validate(
     Each RECORDING folder holds reference.csv (readings), reference_series.csv or .parquet (a continuous reference), or
     both. Writes report.html, agreement.csv, pairs.csv, series.csv and origin.json.
     """
-    _need("pingouin", "statsmodels", "matplotlib")
+    need("research", "pingouin", "statsmodels", "matplotlib")
     from dataclasses import asdict
 
     from imu_shoulder.validate.output import compare, headlines, write_study
@@ -99,7 +87,7 @@ def sensor_check(out: Path, still: Path | None, six_face: Path | None, turns: Pa
     --six-face or --turns, correction.toml. A temperature.csv (time_s,temperature_c) in the --still folder gives the
     drift with temperature.
     """
-    _need("allantools", "matplotlib")
+    need("research", "allantools", "matplotlib")
     from imu_shoulder.bench.output import run_checks, write_checks
     from imu_shoulder.cli.progress import stage_progress
 
