@@ -55,7 +55,9 @@ def test_the_page_draws_what_the_package_draws_and_plays_only_when_asked(browser
     made = held_still()
     path.write_text(build_report(*made), encoding="utf-8")
     page = browser.new_context(reduced_motion=motion, offline=True).new_page()
+    page.clock.install(time=0)  # the page's time passes as the test asks, however busy the machine
     page.goto(path.as_uri())
+    page.clock.pause_at(3600)
     for entry, posture in zip(made[0]["sets"], POSTURES, strict=True):
         section = page.locator(f"#set-{entry['set']}-{entry['side']}")
         for view in (0, 1):
@@ -65,14 +67,14 @@ def test_the_page_draws_what_the_package_draws_and_plays_only_when_asked(browser
                 np.testing.assert_allclose(drawn, expected, atol=0.011, err_msg=f"{posture} {view} {name}")
     said = page.locator("#set-1-right .angles")
     before = said.text_content()
-    page.wait_for_timeout(300)
+    page.clock.run_for(300)
     assert said.text_content() == before
     button = page.locator("#set-1-right .play").nth(2)
     assert button.get_attribute("aria-label") == "Play rep 3"
     button.click()
     seen = set()
     for _ in range(6):
-        page.wait_for_timeout(100)
+        page.clock.run_for(100)
         seen.add(said.text_content())
     assert len(seen) == 1 if motion == "reduce" else len(seen) > 2
     assert button.text_content() == "■"
