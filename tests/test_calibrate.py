@@ -15,6 +15,7 @@ from print_numbers import COACHED, error
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.analysis import Analysis
+from imu_shoulder.calibrate.functional import turning_axis
 from imu_shoulder.errors import CalibrationError, ShoulderError
 from imu_shoulder.model import Event, Recording
 from imu_shoulder.pipeline import analyse
@@ -174,6 +175,42 @@ def test_a_stillness_at_the_start_is_proposed_where_no_pose_is_marked(run, whole
     assert min(end_s, marked.end_s) - max(start_s, marked.onset_s) > 2.5
     assert "no pose was marked" in summarise(analysis)["calibration"]["right"]["text"]
     assert error(run, analysis, "right", "elevation_deg", "elevation_gravity_deg").rmse <= 2.5
+
+
+def turning(axis, off_deg: float, seed: int) -> Array:
+    """Rates (N, 3) at 50 Hz of an arm turned to and fro about axis, with swing about the other axes on top."""
+    rng = np.random.default_rng(seed)
+    time_s = np.arange(0, 20, 0.02)
+    swing = np.cumsum(rng.normal(0, 1, (len(time_s), 3)), axis=0)
+    swing = (swing - swing.mean(axis=0)) / swing.std() * np.radians(off_deg)
+    return np.multiply.outer(np.radians(60) * np.sin(time_s), axis) + swing
+
+
+@given(st.floats(-8, 8), st.floats(-8, 8), st.integers(0, 50))
+def test_the_axis_of_turning_is_found_under_swing(to_front_deg, to_right_deg, seed):
+    front, right = np.tan(np.radians([to_front_deg, to_right_deg]))
+    axis = np.array([front, 1.0, right]) / np.linalg.norm([front, 1.0, right])
+    found = turning_axis(turning(axis, 1.0, seed), 50.0)
+    assert found is not None
+    assert np.degrees(np.arccos(min(found.axis @ axis, 1.0))) < 1.0
+    assert found.tilt_deg == pytest.approx(np.degrees(np.arccos(axis[1])), abs=1.0)
+    assert found.residual_deg < 5.0
+
+
+def test_an_arm_that_swings_or_hardly_turns_has_no_axis_of_turning():
+    assert turning_axis(turning(np.array([0.0, 0.0, 1.0]), 1.0, 0), 50.0) is None
+    assert turning_axis(turning(np.array([0.0, 1.0, 0.0]), 1.0, 0)[:150], 50.0) is None
+
+
+@pytest.mark.parametrize("drill", ["row_rotate", "band_external_rotation"])
+def test_turning_mends_a_pose_that_did_not_hang_straight(drill):
+    # The default person hangs 4 deg off; with the pose alone all of it is in the elevation.
+    run = simulate(drill_scenario(drill, placements=ARM, rate_hz=50.0, reps=5), seed=1)
+    whole = analyse(run.recording)
+    seat = whole.calibration.arms["right"].upper_arm
+    assert seat is not None
+    assert 2.0 < seat.residual_deg["hung_off_turning_axis"] < 8.0
+    assert abs(error(run, whole, "right", "elevation_deg", "elevation_gravity_deg").rmse) < 2.5
 
 
 def test_one_sensor_gives_fewer_angles_and_still_reps(run):

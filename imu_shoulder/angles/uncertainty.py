@@ -13,6 +13,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.calibrate.calibration import TURNING_WEIGHT
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import FloatArray
@@ -73,7 +74,9 @@ def angle_sd(
     upper, wrist = calibration.upper_arm, calibration.wrist
     forward_deg = params.forward_deg if "forward_raises" in calibration.used else params.bends_forward_deg
     if upper is not None:
-        for axis, sd in (("X", params.pose_deg), ("Y", azimuth_deg), ("Z", params.pose_deg)):
+        # The turning's axis and the pose together are surer than the pose.
+        upper_deg = params.pose_deg * (np.sqrt(1 - TURNING_WEIGHT) if "turning" in upper.residual_deg else 1.0)
+        for axis, sd in (("X", upper_deg), ("Y", azimuth_deg), ("Z", upper_deg)):
             push(replace(calibration, upper_arm=_tilted(upper, axis)), sd)
     if wrist is not None:
         for axis, sd in (("X", params.pose_deg), ("Y", azimuth_deg), ("Z", params.elbow_pose_deg)):

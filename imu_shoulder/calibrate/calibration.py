@@ -1,7 +1,8 @@
 """Sensor-to-segment calibration: gravity in the neutral pose gives the long axes, movements give the rest.
 
 Forward raises tell where the body faces and join the headings of the two sensors. Elbow bends tell the elbow's axis
-in both segments. A straighter elbow in the raises than in the pose corrects the pose.
+in both segments. A straighter elbow in the raises than in the pose corrects the pose, as does the axis about which the
+upper arm turns where the sets make it turn about itself.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.calibrate.functional import RAISED_RAD, bending_heading, pointing_heading
+from imu_shoulder.calibrate.functional import RAISED_RAD, bending_heading, pointing_heading, turning_axis
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_axes
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import EARTH_FROM_STANDING, Z_AXIS, heading_rotation, quat_from_rotation, rotation_from_quat
@@ -22,6 +23,9 @@ from imu_shoulder.orient.shared import HeadingFix, shared_heading
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
+# How far the axis of turning is believed against the pose: standard deviations of 2.0 and 2.5 deg, the latter as in
+# UncertaintyParams, the former for the swing that may come along with the turning (own estimate, see design_choices.md).
+TURNING_WEIGHT = 2.5**2 / (2.5**2 + 2.0**2)
 
 
 def calibrate(
@@ -99,7 +103,8 @@ def _calibrate_arm(
     raised = {p: fix for p in worn if (fix := _pointing(p, raises, attitudes, pose)) is not None}
     bent = _bending(bends, rate_hz, attitudes[wrist], pose) if wrist in worn else None
 
-    offset = _offset(worn, raised, attitudes, rate_hz, rows_of(time_s, events, "set"))
+    sets = rows_of(time_s, events, "set")
+    offset = _offset(worn, raised, attitudes, rate_hz, sets)
     # Everything below is said in the wrist's earth frame where there is a wrist sensor.
     base = worn[0]
     own = {p: 0.0 if p == base or offset is None else offset for p in worn}
@@ -122,6 +127,7 @@ def _calibrate_arm(
     used += ["forward_raises"] if raised else []
     used += ["the sets themselves"] if offset is not None and len(raised) < 2 else []
     arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), known, offset is not None)
+    arm = _turned(arm, attitudes, rate_hz, sets)
     if arm.upper_arm is None or arm.wrist is None or not (arm.joined and arm.forward_known):
         return arm
     return replace(arm, wrist=_straightened(side, arm.upper_arm, arm.wrist, attitudes, raises))
@@ -163,6 +169,34 @@ def _bending(bends: BoolArray, rate_hz: float, wrist: Attitude, pose: Pose) -> H
     return bending_heading(wrist.rate_earth_rad_s[rows], up, rate_hz)
 
 
+def _turned(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, sets: BoolArray) -> ArmCalibration:
+    """The arm with its long axis moved from where it hung in the pose towards the axis about which it turned.
+
+    Both segments take the tilt to the side, which the elbow cannot make; a bent elbow may make the one to the front.
+    """
+    if arm.upper_arm is None:
+        return arm
+    attitude = attitudes[arm.upper_arm.placement]
+    rows = sets & attitude.valid
+    seat = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment)
+    earth_from_segment = rotation_from_quat(attitude.quat_earth_from_sensor[rows]) * seat
+    found = turning_axis(earth_from_segment.inv().apply(attitude.rate_earth_rad_s[rows]), rate_hz)
+    if found is None:
+        return arm
+    forward, _, right = TURNING_WEIGHT * found.axis
+    upper = _reseated(arm.upper_arm, Rotation.from_rotvec([right, 0.0, -forward]))
+    residual = {**upper.residual_deg, "turning": found.residual_deg, "hung_off_turning_axis": found.tilt_deg}
+    wrist = arm.wrist
+    if wrist is not None and arm.joined:
+        wrist = _reseated(wrist, Rotation.from_rotvec([right, 0.0, 0.0]))
+    return replace(arm, upper_arm=replace(upper, residual_deg=residual), wrist=wrist)
+
+
+def _reseated(sensor: SensorCalibration, segment_from_new: Rotation) -> SensorCalibration:
+    seat = rotation_from_quat(sensor.quat_sensor_from_segment) * segment_from_new
+    return replace(sensor, quat_sensor_from_segment=quat_from_rotation(seat))
+
+
 def _straightened(
     side: Side,
     upper_arm: SensorCalibration,
@@ -186,6 +220,5 @@ def _straightened(
     flexion = float(np.median(np.arctan2(pointing[:, 0], -pointing[:, 1])))
     if flexion > -STRAIGHTER_RAD:
         return wrist
-    seat = rotation_from_quat(wrist.quat_sensor_from_segment) * Rotation.from_euler("Z", -flexion)
     residual = {**wrist.residual_deg, "elbow_bent_in_pose": float(np.degrees(-flexion))}
-    return replace(wrist, quat_sensor_from_segment=quat_from_rotation(seat), residual_deg=residual)
+    return replace(_reseated(wrist, Rotation.from_euler("Z", -flexion)), residual_deg=residual)

@@ -1,15 +1,22 @@
-"""Where the body faces, from simple movements: elbow bends and forward raises."""
+"""From movements: where the body faces (elbow bends, forward raises), and the arm's long axis (turning about itself)."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from imu_shoulder.frames import Y_AXIS
 from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.shared import MIN_RATE_RAD_S, HeadingFix
 
 # The arm of a forward raise is looked at between these elevations: higher than sway, short of overhead.
 RAISED_RAD = (float(np.radians(30.0)), float(np.radians(130.0)))
 LEAST_ROWS = 20
+# Turning of the upper arm about itself counts where it is quick, and where swinging about other axes is well below it.
+MEAN_OF_S = 0.2
+MOST_SWING_RAD = float(np.radians(30.0))
+LEAST_TURNED_DEG = 300.0
 
 
 def pointing_heading(long_axis: FloatArray) -> HeadingFix | None:
@@ -48,3 +55,39 @@ def bending_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate
     residual = float(np.degrees(np.arctan(np.sqrt(max(power[0], 0.0) / power[1]))))
     # Forward is a quarter turn to the left of right.
     return HeadingFix(float(np.arctan2(right[1], right[0]) + np.pi / 2), residual, turned_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class TurningAxis:
+    """The axis (3,) about which a segment turned, in its own components, and the off-axis share of the turning."""
+
+    axis: FloatArray
+    residual_deg: float
+
+    @property
+    def tilt_deg(self) -> float:
+        """How far the axis is from the long axis that the pose gave."""
+        return float(np.degrees(np.arccos(min(self.axis[1], 1.0))))
+
+
+def turning_axis(rate_segment_rad_s: FloatArray, rate_hz: float) -> TurningAxis | None:
+    """The upper arm's long axis from its turning about itself, such as in external rotation.
+
+    rate_segment_rad_s: (N, 3) rates in components of the segment as the pose seated it, Y up the bone. The principal
+    axis of the turning, over the moments that are near it. Skin lets through less of the turning, but does not move its
+    axis; swinging that always comes along with the turning does. None if the arm hardly turned about itself.
+    """
+    size = max(1, round(MEAN_OF_S * rate_hz))
+    count = len(rate_segment_rad_s) // size
+    rate = rate_segment_rad_s[: count * size].reshape(count, size, 3).mean(axis=1)
+    axis, power = Y_AXIS, np.zeros(3)
+    for _ in range(5):
+        along = rate @ axis
+        swing = np.linalg.norm(rate - np.multiply.outer(along, axis), axis=1)
+        turning = (np.abs(along) > MIN_RATE_RAD_S) & (swing < np.abs(along) * np.tan(MOST_SWING_RAD))
+        if np.degrees(np.abs(along[turning]).sum()) * size / rate_hz < LEAST_TURNED_DEG:
+            return None
+        power, axes = np.linalg.eigh(rate[turning].T @ rate[turning])
+        axis = axes[:, 2] * np.sign(axes[1, 2])
+    residual = float(np.degrees(np.arctan(np.sqrt(max(power[0] + power[1], 0.0) / power[2]))))
+    return TurningAxis(axis, residual)
