@@ -24,7 +24,7 @@ from imu_shoulder.orient.shared import HeadingFix, shared_heading
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
 # How far the axis of turning is believed against the pose: standard deviations of 2.0 and 2.5 deg, the latter as in
-# UncertaintyParams, the former for the swing that may come along with the turning (own estimate, see design_choices.md).
+# UncertaintyParams, the former for the swing that may come along with the turning (own estimate, docs: choices).
 TURNING_WEIGHT = 2.5**2 / (2.5**2 + 2.0**2)
 
 

@@ -1,4 +1,4 @@
-"""From movements: where the body faces (elbow bends, forward raises), and the arm's long axis (turning about itself)."""
+"""From movements: where the body faces (elbow bends, forward raises), and the arm's long axis (its turning)."""
 
 from __future__ import annotations
 
