@@ -14,11 +14,14 @@ from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
     heading_rotation,
     isb_thoracohumeral_rad,
+    left_factor,
     mirror_sagittal,
     quat_from_rotation,
+    right_factor,
     rotation_from_quat,
     side_sign,
     wrap_rad,
+    xy_axes_from_quat,
 )
 
 Array = NDArray[np.float64]
@@ -154,6 +157,24 @@ def test_the_sides_have_opposite_signs_on_anatomical_z():
     assert (side_sign("right"), side_sign("left")) == (1.0, -1.0)
 
 
+# Quaternions as arrays, held against scipy's Rotation.
+
+
+def test_axes_of_quaternions_of_any_length_are_those_of_scipy():
+    quat = np.random.default_rng(5).normal(size=(50, 4))
+    matrices = rotation_from_quat(quat).as_matrix()
+    x_axis, y_axis = xy_axes_from_quat(quat)
+    np.testing.assert_allclose(x_axis.T, matrices[:, :, 0], atol=1e-14)
+    np.testing.assert_allclose(y_axis.T, matrices[:, :, 1], atol=1e-14)
+
+
+@given(rotations(), rotations())
+def test_products_with_either_factor_are_those_of_scipy(a, b):
+    quat_a, quat_b = quat_from_rotation(a), quat_from_rotation(b)
+    for product in (left_factor(quat_a) @ quat_b, right_factor(quat_b) @ quat_a):
+        np.testing.assert_allclose(rotation_from_quat(product).as_matrix(), (a * b).as_matrix(), atol=1e-14)
+
+
 # Swing and twist.
 
 
@@ -162,9 +183,9 @@ def test_undoing_the_swing_leaves_a_pure_twist_about_the_bone(humerus):
     """Swing-twist identity: with the swing undone the bone's axis is Y again and the other axes are turned about it."""
     axes = humerus.apply(np.eye(3))
     assume(axes[1, 1] > -0.999)  # straight overhead every swing is as short as any other
-    left = unswung(np.tile(axes[1], (3, 1)), axes)
-    np.testing.assert_allclose(left[1], Y, atol=1e-6)
-    twist = Rotation.from_matrix(left.T)
+    left = unswung(np.tile(axes[1], (3, 1)).T, axes.T)
+    np.testing.assert_allclose(left[:, 1], Y, atol=1e-6)
+    twist = Rotation.from_matrix(left)
     np.testing.assert_allclose(np.cross(twist.as_rotvec(), Y), 0.0, atol=1e-5)
 
 
@@ -174,9 +195,9 @@ def test_the_swing_is_scipys_shortest_rotation(humerus, other):
     axis, vector = humerus.apply(Y), other.apply(X)
     assume(axis[1] > -0.999)
     shortest, _ = Rotation.align_vectors([axis], [Y])
-    np.testing.assert_allclose(unswung(axis[None], vector[None])[0], shortest.inv().apply(vector), atol=1e-6)
+    np.testing.assert_allclose(unswung(axis[:, None], vector[:, None])[:, 0], shortest.inv().apply(vector), atol=1e-6)
 
 
 def test_the_swing_is_nothing_hanging_and_finite_overhead():
-    np.testing.assert_allclose(unswung(Y[None], X[None]), X[None], atol=1e-12)
-    assert np.isfinite(unswung(-Y[None], X[None])).all()
+    np.testing.assert_allclose(unswung(Y[:, None], X[:, None]), X[:, None], atol=1e-12)
+    assert np.isfinite(unswung(-Y[:, None], X[:, None])).all()

@@ -233,11 +233,3 @@ def test_rows_forget_what_is_old_and_keep_what_is_new():
     assert rows.table[:, 1].tolist() == list(range(18999, 20000))
     assert len(rows._table) <= 4096
     assert np.array_equal(rows.since(199.0)[:, 1], np.arange(19900, 20000))
-
-
-def test_matrices_of_quaternions_are_those_of_scipy():
-    from imu_shoulder.frames import matrix_from_quat, rotation_from_quat
-
-    quat = np.random.default_rng(5).normal(size=(50, 4))
-    assert np.allclose(matrix_from_quat(quat), rotation_from_quat(quat).as_matrix(), atol=1e-14)
-    assert np.allclose(matrix_from_quat(quat[0]), rotation_from_quat(quat[0]).as_matrix(), atol=1e-14)

@@ -5,24 +5,28 @@ All geometry is done on the right arm: a left arm's axes are mirrored in the sag
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
-from imu_shoulder.angles.skin import SkinShare, estimate_skin_share
+from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
 from imu_shoulder.angles.trunk import trunk_angles, up_in_trunk
-from imu_shoulder.calibrate.model import ArmCalibration, SegmentAxes, segment_axes
-from imu_shoulder.frames import Y_AXIS, isb_from_axes, wrap_rad
-from imu_shoulder.model import BoolArray, FloatArray, Side
+from imu_shoulder.calibrate.model import ArmCalibration, SegmentAxes, dot, segment_axes
+from imu_shoulder.frames import isb_from_axes, wrap_rad
+from imu_shoulder.model import FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
-# Columns of angles.parquet, per side.
+# Columns of angles.parquet, per side, with a standard deviation each.
 ANGLE_COLUMNS = (
     *("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg"),
     *("forearm_elevation_deg", "trunk_lean_deg", "trunk_turn_deg", "scapula_up_deg"),
 )
+# The ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
+ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
+# So many rows at a time stay in the processor's cache, which makes them twice as fast.
+_BLOCK_ROWS = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +54,7 @@ class ArmAngles:
     """Joint angles of one arm on the common grid, degrees, NaN where undefined or not seen.
 
     angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk".
-    isb_deg: (M, 3) the ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
-    hidden: further columns for measures, such as elevation_gravity_deg, that are not written out.
+    hidden: further columns without one: ISB_COLUMNS, and those for measures, such as elevation_gravity_deg.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
     scapula_reference: what the shoulder blade is measured against, "trunk" or "gravity"; empty where it was not seen.
     """
@@ -61,7 +64,6 @@ class ArmAngles:
     angles: Mapping[str, FloatArray]
     rotation_from_forearm: FloatArray
     skin: SkinShare
-    isb_deg: FloatArray | None = None
     sd: Mapping[str, FloatArray] = field(default_factory=dict)
     hidden: Mapping[str, FloatArray] = field(default_factory=dict)
     scapula_reference: str = ""
@@ -72,123 +74,162 @@ def arm_angles(
 ) -> ArmAngles:
     """Angles (M,) of one arm. Rows that a needed sensor did not see are NaN."""
     count = len(next(iter(attitudes.values())).valid)
-    seen = {p: attitudes[p].valid for p in attitudes}
-    nowhere = np.zeros(count, dtype=bool)
-    upper, wrist, trunk = calibration.upper_arm, calibration.wrist, calibration.trunk
-    seen_upper = seen[upper.placement] if upper else nowhere
-    seen_wrist = seen[wrist.placement] if wrist else nowhere
+    usual = SkinShare(params.skin_share, params.skin_share_sd, 0.0)
+    told = _told_skin_share(calibration, attitudes, rate_hz, count) if params.estimate_skin else None
+    skin = told or usual
+    table: dict[str, FloatArray] = {}
+    for rows in _blocks(count):
+        for name, values in _columns(calibration, attitudes, rows, skin.share, params).items():
+            if name not in table:
+                table[name] = np.empty(count)
+            table[name][rows] = values
+    from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
+    angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
+    reference = "trunk" if _about_trunk(calibration) else "gravity"
+    return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
+
+
+def _blocks(count: int) -> Iterator[slice]:
+    return (slice(first, min(first + _BLOCK_ROWS, count)) for first in range(0, count, _BLOCK_ROWS))
+
+
+def _about_trunk(calibration: ArmCalibration) -> bool:
+    """Whether the arm is measured about the trunk, rather than against gravity."""
+    return calibration.upper_arm is not None and calibration.trunk is not None and calibration.trunk_joined
+
+
+def _told_skin_share(
+    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, count: int
+) -> SkinShare | None:
+    """What the recording itself tells of the skin, if it is long enough and both sensors are worn."""
+    upper, wrist = calibration.upper_arm, calibration.wrist
+    if upper is None or wrist is None or not calibration.joined or count <= SPAN_S * rate_hz:
+        return None
+    sensor, pointer, elbow = np.empty((3, count))
+    for rows in _blocks(count):
+        segments = _segments(calibration, attitudes, rows)
+        humerus, forearm = segments["upper_arm"], segments["wrist"]
+        if _about_trunk(calibration):
+            humerus, forearm = humerus.seen_from(segments["trunk"]), forearm.seen_from(segments["trunk"])
+        sensor[rows] = _twist_rad(unswung(humerus.y, humerus.x))
+        pointer[rows] = _twist_rad(unswung(humerus.y, -forearm.y))
+        elbow[rows] = _elbow_rad(humerus, forearm)
+    seen = np.isfinite(elbow)
+    return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
+
+
+def _segments(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], rows: slice) -> dict[str, SegmentAxes]:
+    """Axes of what is worn of "trunk", "upper_arm" and "wrist", in components of the body as it stood in the pose."""
+    worn = {"trunk": calibration.trunk, "upper_arm": calibration.upper_arm, "wrist": calibration.wrist}
+    return {
+        name: segment_axes(sensor, attitudes[sensor.placement], rows, calibration.side)
+        for name, sensor in worn.items()
+        if sensor is not None
+    }
+
+
+def _columns(
+    calibration: ArmCalibration,
+    attitudes: Mapping[str, Attitude],
+    rows: slice,
+    skin_share: float,
+    params: AngleParams,
+) -> dict[str, FloatArray]:
+    """Every column of the given rows (N,), in degrees but for directions and shares."""
+    segments = _segments(calibration, attitudes, rows)
+    trunk, humerus, forearm = (segments.get(name) for name in ("trunk", "upper_arm", "wrist"))
     out: dict[str, FloatArray] = {}
-    hidden: dict[str, FloatArray] = {}
-    pointer_share = np.full(count, np.nan)
-    skin = SkinShare(params.skin_share, params.skin_share_sd, 0.0)
-    isb, reference = None, "gravity"
-    trunk_axes = None
     if trunk is not None:
-        trunk_axes = segment_axes(trunk, attitudes["sternum"], seen["sternum"], calibration.side)
-        out |= {name: spread(values, seen["sternum"]) for name, values in trunk_angles(trunk_axes).items()}
-        hidden |= {name: spread(values, seen["sternum"]) for name, values in up_in_trunk(trunk_axes).items()}
-
-    if upper is not None:
-        humerus = segment_axes(upper, attitudes[upper.placement], seen_upper, calibration.side)
-        by_gravity = np.degrees(np.arccos(np.clip(humerus.y[:, 1], -1, 1)))
-        hidden["elevation_gravity_deg"] = spread(by_gravity, seen_upper)
-        if trunk_axes is not None and calibration.trunk_joined:
-            reference = "trunk"
-            humerus = humerus.at(seen["sternum"][seen_upper])
-            seen_upper = seen_upper & seen["sternum"]
-            humerus = humerus.seen_from(trunk_axes.at(seen_upper[seen["sternum"]]))
-        elevation = np.degrees(np.arccos(np.clip(humerus.y[:, 1], -1, 1)))
-        out["elevation_deg"] = spread(elevation, seen_upper)
-        hidden |= _direction("upper_arm", humerus, seen_upper)
+        out |= trunk_angles(trunk) | up_in_trunk(trunk)
+    if forearm is not None:
+        out["forearm_elevation_deg"] = np.degrees(np.arccos(np.clip(forearm.y[1], -1, 1)))
+        out |= _direction("forearm", forearm)
         if calibration.forward_known:
-            plane = np.degrees(np.arctan2(-humerus.y[:, 0], -humerus.y[:, 2]))
-            defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
-            out["plane_deg"] = spread(np.where(defined, plane, np.nan), seen_upper)
-        pointer_share[seen_upper] = 0.0
-        isb = np.full((count, 3), np.nan)
-        isb[seen_upper] = np.degrees(isb_from_axes(humerus.x, humerus.y))
-        twist = unswung(humerus.y, humerus.x)
-        sensor_rotation = np.arctan2(twist[:, 2], twist[:, 0])
-
-    if wrist is not None:
-        forearm = segment_axes(wrist, attitudes[wrist.placement], seen_wrist, calibration.side)
-        pointing_up = np.degrees(np.arccos(np.clip(forearm.y[:, 1], -1, 1)))
-        out["forearm_elevation_deg"] = spread(pointing_up, seen_wrist)
-        hidden |= _direction("forearm", forearm, seen_wrist)
-        if calibration.forward_known:
-            out["thumb_up_deg"] = spread(np.degrees(np.arcsin(np.clip(forearm.x[:, 1], -1, 1))), seen_wrist)
-
-    if upper is not None and wrist is not None and calibration.joined:
-        both = seen_upper & seen_wrist
-        forearm = forearm.at(both[seen_wrist])
-        if reference == "trunk" and trunk_axes is not None:
-            forearm = forearm.seen_from(trunk_axes.at(both[seen["sternum"]]))
-        mine = both[seen_upper]
-        elbow, pointer = _pointer(humerus.at(mine), forearm)
-        if params.estimate_skin:
-            skin = estimate_skin_share(sensor_rotation[mine], pointer, elbow, rate_hz) or skin
+            out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
+    if humerus is None:
+        return out
+    out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
+    if trunk is not None and calibration.trunk_joined:
+        humerus = humerus.seen_from(trunk)
+        forearm = None if forearm is None else forearm.seen_from(trunk)
+    out |= _direction("upper_arm", humerus)
+    isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
+    out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
+    plane, elevation = isb_deg[0], -isb_deg[1]
+    out["elevation_deg"] = elevation
+    if calibration.forward_known:
+        defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
+        out["plane_deg"] = np.where(defined, plane, np.nan)
+    rotation = wrap_rad(_twist_rad(unswung(humerus.y, humerus.x)) / skin_share)
+    # 0 where the upper arm is seen, NaN where it is not.
+    from_forearm = 0.0 * elevation
+    if forearm is not None and calibration.joined:
+        elbow = _elbow_rad(humerus, forearm)
+        seen = np.isfinite(elbow)
         share = _handed_over(elbow, params)
-        from_sensor = sensor_rotation[mine] / skin.share
-        mixed = np.angle((1 - share) * np.exp(1j * from_sensor) + share * np.exp(1j * pointer))
-        rotation = sensor_rotation / skin.share
-        rotation[mine] = mixed
-        out["elbow_deg"] = spread(np.degrees(elbow), both)
-        out["rotation_deg"] = spread(np.degrees(wrap_rad(rotation)), seen_upper)
-        pointer_share[both] = share
+        axis = unswung(humerus.y, forearm.y)
+        sine, cosine = _mixed(rotation, -axis, share)
+        from_forearm = np.where(seen, share, from_forearm)
+        rotation = np.where(seen, np.arctan2(sine, cosine), rotation)
+        out["elbow_deg"] = np.degrees(elbow)
         if calibration.forward_known:
-            out["forearm_deg"] = spread(np.degrees(_forearm_turn(humerus.at(mine), forearm, mixed)), both)
-    elif upper is not None:
-        out["rotation_deg"] = spread(np.degrees(wrap_rad(sensor_rotation / skin.share)), seen_upper)
-    return ArmAngles(calibration.side, reference, out, pointer_share, skin, isb, hidden=hidden)
+            out["forearm_deg"] = np.degrees(_forearm_turn_rad(unswung(humerus.y, forearm.x), axis, sine, cosine))
+    out["rotation_deg"] = np.degrees(rotation)
+    out["rotation_from_forearm"] = from_forearm
+    return out
 
 
-def _direction(name: str, segment: SegmentAxes, rows: BoolArray) -> dict[str, FloatArray]:
-    """Where a segment points, down its bone: a unit vector (M,) per axis, NaN where not seen."""
-    return {f"{name}_{axis}": spread(-segment.y[:, k], rows) for k, axis in enumerate("xyz")}
+def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
+    """Where a segment points, down its bone: a unit vector (N,) per axis."""
+    return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
 
 
 def unswung(long_axis: FloatArray, vector: FloatArray) -> FloatArray:
-    """vector (N, 3) with the shortest rotation from Y, up the hanging bone, to long_axis (N, 3) undone.
+    """vector (3, N) with the shortest rotation from Y, up the hanging bone, to long_axis (3, N) undone.
 
     What is left of a segment's X axis then shows its twist about the bone. Singular straight overhead, where every
     swing is as short as any other.
     """
-    middle = long_axis + Y_AXIS
-    along = np.sum(middle * vector, axis=1) / np.maximum(1.0 + long_axis[:, 1], 1e-9)
-    return np.asarray(vector - middle * along[:, None] + Y_AXIS * (2.0 * np.sum(long_axis * vector, axis=1))[:, None])
+    along_bone = dot(long_axis, vector)
+    out = vector - long_axis * ((along_bone + vector[1]) / np.maximum(1.0 + long_axis[1], 1e-9))
+    out[1] = along_bone
+    return np.asarray(out)
 
 
-def _pointer(humerus: SegmentAxes, forearm: SegmentAxes) -> tuple[FloatArray, FloatArray]:
-    """Elbow flexion and humeral rotation (rad) from the two long axes, for right-arm axes.
+def _twist_rad(vector: FloatArray) -> FloatArray:
+    """Angle (N,) of vector (3, N) about the hanging bone's long axis, 0 along X and positive towards Z."""
+    return np.asarray(np.arctan2(vector[2], vector[0]))
 
-    The forearm pointer: with a bent elbow, where the forearm points round the humerus is the humeral rotation. It
-    needs long axes only, which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
-    """
-    elbow = np.arccos(np.clip(np.sum(humerus.y * forearm.y, axis=1), -1, 1))
-    pointer = unswung(humerus.y, -forearm.y)
-    return elbow, np.arctan2(pointer[:, 2], pointer[:, 0])
+
+def _elbow_rad(humerus: SegmentAxes, forearm: SegmentAxes) -> FloatArray:
+    return np.arccos(np.clip(dot(humerus.y, forearm.y), -1, 1))
 
 
 def _handed_over(elbow_rad: FloatArray, params: AngleParams) -> FloatArray:
-    """Share (N,) of the pointer: 0 with a straight elbow, 1 with a bent one, smooth between."""
+    """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
+
+    With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
+    which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
+    """
     low, high = np.radians(params.forearm_from_deg), np.radians(params.forearm_full_deg)
     ramp = np.clip((elbow_rad - low) / (high - low), 0.0, 1.0)
     return np.asarray(ramp * ramp * (3 - 2 * ramp))
 
 
-def _forearm_turn(humerus: SegmentAxes, forearm: SegmentAxes, rotation_rad: FloatArray) -> FloatArray:
+def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Sine and cosine (N,), of any length, of the rotation between rotation_rad and the twist of pointer (3, N)."""
+    of_pointer = share / np.maximum(np.sqrt(pointer[0] ** 2 + pointer[2] ** 2), 1e-9)
+    sine = (1 - share) * np.sin(rotation_rad) + of_pointer * pointer[2]
+    cosine = (1 - share) * np.cos(rotation_rad) + of_pointer * pointer[0]
+    return sine, cosine
+
+
+def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:
     """Forearm rotation (N,), pronation positive: the third angle of ISB's Z-X'-Y'' elbow sequence.
 
-    The humerus frame is the long axis with the given rotation, not the sensor's own turning.
+    x, y: (3, N) the forearm's axes with the humerus' swing undone. The humerus frame is the long axis with the rotation
+    of the given sine and cosine, not the sensor's own turning.
     """
-    x, z = unswung(humerus.y, forearm.x), unswung(humerus.y, forearm.z)
-    sine, cosine = np.sin(rotation_rad), np.cos(rotation_rad)
+    z_forward, z_right = x[1] * y[2] - x[2] * y[1], x[0] * y[1] - x[1] * y[0]
     # Z components in the humerus frame, which is turned by -rotation about Y.
-    return np.asarray(np.arctan2(sine * x[:, 0] - cosine * x[:, 2], cosine * z[:, 2] - sine * z[:, 0]))
-
-
-def spread(values: FloatArray, rows: BoolArray) -> FloatArray:
-    """Values of some rows in a full-length array, NaN elsewhere."""
-    out = np.full(len(rows), np.nan)
-    out[rows] = values
-    return out
+    return np.asarray(np.arctan2(sine * x[0] - cosine * x[2], cosine * z_right - sine * z_forward))

@@ -41,10 +41,11 @@ def estimate_skin_share(
     span = max(1, round(SPAN_S * rate_hz))
     if len(sensor_rad) <= span:
         return None
-    sensor, pointer = (wrap_rad(v[span:] - v[:-span]) for v in (sensor_rad, pointer_rad))
-    bent = (elbow_rad[span:] > BENT_RAD) & (elbow_rad[:-span] > BENT_RAD)
-    bent &= (np.abs(pointer) > LEAST_CHANGE_RAD) & (np.abs(sensor) < 2 * np.abs(pointer))
-    sensor, pointer = sensor[bent], pointer[bent]
+    bent = elbow_rad > BENT_RAD
+    bent = bent[span:] & bent[:-span]
+    sensor, pointer = (wrap_rad(v[span:][bent] - v[:-span][bent]) for v in (sensor_rad, pointer_rad))
+    clear = (np.abs(pointer) > LEAST_CHANGE_RAD) & (np.abs(sensor) < 2 * np.abs(pointer))
+    sensor, pointer = sensor[clear], pointer[clear]
     turned = float(np.abs(pointer).sum()) / span
     if turned < LEAST_TURNED_RAD:
         return None

@@ -99,11 +99,17 @@ def angle_sd(
         # A share that is off by its sd changes the rotation by that share of itself.
         share_push = replace(fixed, skin_share=arm.skin.share * (1 + PUSH_RAD))
         push(calibration, np.degrees(arm.skin.sd / arm.skin.share), share_push)
-    rows, thin_rows = np.arange(len(next(iter(attitudes.values())).valid)), np.arange(count) * step
     return {
-        name: np.where(np.isfinite(values), np.interp(rows, thin_rows, np.sqrt(variance[name])), np.nan)
+        name: np.where(np.isfinite(values), _on_every_row(np.sqrt(variance[name]), step, len(values)), np.nan)
         for name, values in arm.angles.items()
     }
+
+
+def _on_every_row(thin: FloatArray, step: int, count: int) -> FloatArray:
+    """Values (count,) on the straight lines between those of every step-th row, the last of which is held."""
+    rise = np.diff(thin, append=thin[-1:])
+    between: FloatArray = thin[:, None] + rise[:, None] * (np.arange(step) / step)
+    return between.ravel()[:count]
 
 
 def _thinned(attitude: Attitude, step: int) -> Attitude:

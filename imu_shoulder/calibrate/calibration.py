@@ -212,12 +212,12 @@ def _straightened(
     if not rows.any():
         return wrist
     humerus, forearm = (segment_axes(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
-    elevation = np.arccos(np.clip(humerus.y[:, 1], -1, 1))
+    elevation = np.arccos(np.clip(humerus.y[1], -1, 1))
     raised = (elevation > RAISED_RAD[0]) & (elevation < RAISED_RAD[1])
     if np.count_nonzero(raised) < 20:
         return wrist
     pointing = -forearm.at(raised).seen_from(humerus.at(raised)).y
-    flexion = float(np.median(np.arctan2(pointing[:, 0], -pointing[:, 1])))
+    flexion = float(np.median(np.arctan2(pointing[0], -pointing[1])))
     if flexion > -STRAIGHTER_RAD:
         return wrist
     residual = {**wrist.residual_deg, "elbow_bent_in_pose": float(np.degrees(-flexion))}

@@ -7,12 +7,19 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.frames import EARTH_FROM_STANDING, cross, matrix_from_quat
+from imu_shoulder.frames import (
+    EARTH_FROM_STANDING,
+    left_factor,
+    mirror_sagittal,
+    quat_from_rotation,
+    right_factor,
+    xy_axes_from_quat,
+)
 from imu_shoulder.model import BoolArray, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
-_STANDING_FROM_EARTH = EARTH_FROM_STANDING.inv().as_matrix()
+_LEFT_STANDING_FROM_EARTH = left_factor(quat_from_rotation(EARTH_FROM_STANDING.inv()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +69,7 @@ class Calibration:
 
 @dataclass(frozen=True, slots=True)
 class SegmentAxes:
-    """A segment's X and Y axes (N, 3) in standing-body components: X forward, Y up, Z right.
+    """A segment's X and Y axes (3, N) in standing-body components: X forward, Y up, Z right.
 
     Left-sided segments are mirrored in the sagittal plane, so that all that follows is about a right arm.
     """
@@ -72,26 +79,33 @@ class SegmentAxes:
 
     @property
     def z(self) -> FloatArray:
-        return cross(self.x, self.y)
+        (a, b, c), (d, e, f) = self.x, self.y
+        return np.array([b * f - c * e, c * d - a * f, a * e - b * d])
 
     def at(self, rows: BoolArray) -> SegmentAxes:
-        return SegmentAxes(self.x[rows], self.y[rows])
+        return SegmentAxes(self.x[:, rows], self.y[:, rows])
 
     def seen_from(self, other: SegmentAxes) -> SegmentAxes:
         """The same axes in the components of another, moving segment."""
-        frame = np.stack([other.x, other.y, other.z], axis=1)
-        return SegmentAxes(np.einsum("nij,nj->ni", frame, self.x), np.einsum("nij,nj->ni", frame, self.y))
+        frame = (other.x, other.y, other.z)
+        return SegmentAxes(*(np.array([dot(axis, own) for axis in frame]) for own in (self.x, self.y)))
+
+
+def dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Scalar product (N,) of vectors (3, N)."""
+    return np.asarray((a * b).sum(axis=0))
 
 
 def segment_axes(
     calibration: SensorCalibration, attitude: Attitude, rows: BoolArray | slice, side: Side | None
 ) -> SegmentAxes:
-    """The segment's axes on the given (valid) rows, against the body that stands and faces as in the pose."""
-    earth_from_sensor = matrix_from_quat(attitude.quat_earth_from_sensor[rows])
-    axes_in_earth = earth_from_sensor @ matrix_from_quat(calibration.quat_sensor_from_segment)[:, :2]
-    cosine, sine = np.cos(calibration.body_heading_rad), np.sin(calibration.body_heading_rad)
-    facing_from_earth = np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
-    mirror = np.array([1.0, 1.0, -1.0 if side == "left" else 1.0])
-    onto_body = (_STANDING_FROM_EARTH @ facing_from_earth).T * mirror
-    x, y = axes_in_earth[:, :, 0] @ onto_body, axes_in_earth[:, :, 1] @ onto_body
-    return SegmentAxes(x, y)
+    """The segment's axes on the given rows, against the body that stands and faces as in the pose; NaN if not valid."""
+    half_rad = calibration.body_heading_rad / 2
+    facing_from_earth = np.array([np.cos(half_rad), 0.0, 0.0, -np.sin(half_rad)])
+    seat = right_factor(calibration.quat_sensor_from_segment)
+    onto_body = _LEFT_STANDING_FROM_EARTH @ left_factor(facing_from_earth) @ seat
+    # Component by component in memory, as the axes are used.
+    quat_body_from_segment = (onto_body @ attitude.quat_earth_from_sensor[rows].T).T
+    if side == "left":
+        quat_body_from_segment = mirror_sagittal(quat_body_from_segment)
+    return SegmentAxes(*xy_axes_from_quat(quat_body_from_segment))

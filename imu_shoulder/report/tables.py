@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder.analysis import Analysis
-from imu_shoulder.angles.joint import ANGLE_COLUMNS
+from imu_shoulder.angles.joint import ANGLE_COLUMNS, ISB_COLUMNS
 from imu_shoulder.model import SIDES, FloatArray
 
 REP_COLUMNS = (
@@ -66,9 +66,9 @@ def angles_table(analysis: Analysis) -> pd.DataFrame:
             if name in arm.angles:
                 columns[f"{side}_{name}"] = arm.angles[name].astype(np.float32)
                 columns[f"{side}_{name}_sd"] = arm.sd[name].astype(np.float32)
-        if arm.isb_deg is not None:
-            for k, name in enumerate(("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")):
-                columns[f"{side}_{name}"] = arm.isb_deg[:, k].astype(np.float32)
+        for name in ISB_COLUMNS:
+            if name in arm.hidden:
+                columns[f"{side}_{name}"] = arm.hidden[name].astype(np.float32)
         columns[f"{side}_rotation_source"] = _source(arm.rotation_from_forearm)
     return pd.DataFrame(columns)
 
