@@ -213,11 +213,11 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
     least = max(3, round(stuck_s * rate_hz))
     same = np.diff(values, axis=0) == 0
     found: dict[tuple[int, int], list[str]] = {}
-    for channel in np.flatnonzero(same.sum(axis=0) >= least):
+    for channel in np.flatnonzero(np.count_nonzero(same, axis=0) >= least):
         starts, ends = _runs(same[:, channel])
         long = ends - starts >= least
         inside = int((ends - starts)[long].sum())
-        elsewhere = (int(same[:, channel].sum()) - inside) / max(1, len(same) - inside)
+        elsewhere = (np.count_nonzero(same[:, channel]) - inside) / max(1, len(same) - inside)
         if elsewhere > _COARSE_SHARE:
             continue
         for start, end in zip(starts[long].tolist(), (ends[long] + 1).tolist(), strict=True):

@@ -99,9 +99,11 @@ def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, 
     left for sorting. A step back within the jitter of the stamps says nothing: the rows are in order.
     """
     steps = np.diff(time_s)
-    least = max(0.5 * spacing_s, 6 * 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) if len(steps) else 0.0)
+    if not (steps <= -0.5 * spacing_s).any():
+        return time_s, 0, (), 0
+    least = max(0.5 * spacing_s, 6 * 1.4826 * float(np.median(np.abs(steps - np.median(steps)))))
     places = np.flatnonzero(steps <= -least) + 1
-    stamps = time_s.copy() if len(places) else time_s
+    stamps = time_s.copy()
     wraps, set_back, late = 0, [], 0
     for place in places:
         step = float(stamps[place] - stamps[place - 1])
@@ -204,8 +206,9 @@ def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
     """
     cycles = (stamps - stamps[0]) / spacing_s
     starts = np.arange(0, max(1, len(cycles) - _PHASE_BLOCK // 2), _PHASE_BLOCK)
-    sums = np.add.reduceat(np.exp(2j * np.pi * cycles), starts)
-    phases = uniform_filter1d(np.unwrap(np.angle(sums)), 5, mode="nearest") / (2 * np.pi)
+    turns = 2 * np.pi * cycles
+    angles = np.arctan2(np.add.reduceat(np.sin(turns), starts), np.add.reduceat(np.cos(turns), starts))
+    phases = uniform_filter1d(np.unwrap(angles), 5, mode="nearest") / (2 * np.pi)
     middles = 0.5 * (starts + np.append(starts[1:], len(cycles)) - 1)
     place = cycles - np.interp(np.arange(len(cycles)), middles, phases)
     beyond = place - np.arange(len(cycles))
@@ -262,17 +265,15 @@ def _slope(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: flo
         weight = np.maximum(np.add.reduceat(use.astype(np.float64), starts), 1.0)
         return values - np.repeat(np.add.reduceat(np.where(use, values, 0.0), starts) / weight, sizes)
 
-    use = np.ones(len(stamps), dtype=np.bool_)
-    slope = spacing_s
-    for _ in range(2):
+    def fit(use: BoolArray) -> tuple[float, FloatArray]:
+        """The slope, and how far (N,) each stamp is off."""
         x, y = centred(count.astype(np.float64), use), centred(stamps, use)
         scale = float((x * x)[use].sum())
-        if scale == 0:
-            return spacing_s
-        slope = float((x * y)[use].sum()) / scale
-        error = np.abs(y - slope * x)
-        use = error <= max(5 * float(np.median(error)), 1e-9)
-    return slope
+        slope = float((x * y)[use].sum()) / scale if scale > 0 else spacing_s
+        return slope, np.abs(y - slope * x)
+
+    _, error = fit(np.ones(len(stamps), dtype=np.bool_))
+    return fit(error <= max(5 * float(np.median(error)), 1e-9))[0]
 
 
 def _even_times(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: float) -> FloatArray:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import csr_array
 
 from imu_shoulder.model import BoolArray, FloatArray, Track
 
@@ -68,32 +67,37 @@ def resample(
     Each grid time depends on the three samples before and after it, and on nothing else.
     """
     count = len(time_s)
-    out = np.full((len(grid_s), values.shape[1]), np.nan)
+    out = np.full((values.shape[1], len(grid_s)), np.nan)
     flags = np.zeros(len(grid_s), dtype=np.bool_)
     if count == 0 or len(grid_s) == 0:
-        return Gridded(out, flags)
+        return Gridded(out.T, flags)
     right = np.searchsorted(time_s, grid_s, side="right")
     left = np.maximum(right - 1, 0)
     right = np.minimum(right, count - 1)
-    snap = SNAP * spacing_s
-    nearest = np.where(time_s[right] - grid_s < grid_s - time_s[left], right, left)
-    on_sample = np.abs(time_s[nearest] - grid_s) <= snap
-    if on_sample.all():
+    before_s, after_s = grid_s - time_s[left], time_s[right] - grid_s
+    step_s = before_s + after_s
+    nearer_right = after_s < before_s
+    on_sample = np.abs(np.where(nearer_right, after_s, before_s)) <= SNAP * spacing_s
+    at = np.flatnonzero(on_sample)
+    nearest = np.where(nearer_right[at], right[at], left[at])
+    if len(at) == len(grid_s):
         return Gridded(values[nearest], clipped[nearest])
-    out[on_sample] = values[nearest[on_sample]]
-    flags[on_sample] = clipped[nearest[on_sample]]
-    between = ~on_sample & (right > left) & (grid_s > time_s[0]) & (grid_s < time_s[-1])
-    between &= time_s[right] - time_s[left] <= longest_step_s(spacing_s, bridge_s)
+    out[:, at] = values[nearest].T
+    flags[at] = clipped[nearest]
+    between = ~on_sample & (right > left) & (before_s > 0) & (grid_s < time_s[-1])
+    between &= step_s <= longest_step_s(spacing_s, bridge_s)
     first, last = left - (AHEAD - 1), left + AHEAD
     six = between & (first >= 0) & (last < count)
     six &= time_s[np.minimum(last, count - 1)] - time_s[np.maximum(first, 0)] < (_TAPS - 0.4) * spacing_s
     six_at, line_at = np.flatnonzero(six), np.flatnonzero(between & ~six)
-    share = (grid_s - time_s[left]) / np.where(between, time_s[right] - time_s[left], 1.0)
-    out[six_at] = _six_point(values, first[six_at], share[six_at])
+    share = before_s / np.where(between, step_s, 1.0)
+    for start in range(0, len(six_at), _BLOCK_ROWS):
+        at = six_at[start : start + _BLOCK_ROWS]
+        out[:, at] = _six_point(values, first[at], share[at])
     on_line = share[line_at, None]
-    out[line_at] = values[left[line_at]] * (1 - on_line) + values[right[line_at]] * on_line
+    out[:, line_at] = (values[left[line_at]] * (1 - on_line) + values[right[line_at]] * on_line).T
     flags[between] = clipped[left[between]] | clipped[right[between]]
-    return Gridded(out, flags)
+    return Gridded(out.T, flags)
 
 
 def _lagrange() -> FloatArray:
@@ -107,15 +111,12 @@ def _lagrange() -> FloatArray:
 
 
 _LAGRANGE = _lagrange()
-# Up to here plain sums are quicker than setting up a sparse matrix; beyond, they need too much memory.
-_FEW = 64
+# So many rows at a time stay in the processor's cache.
+_BLOCK_ROWS = 4096
 
 
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:
-    """Polynomial through the six even samples from `first` on, at `share` (0 to 1) between the third and fourth."""
-    weights = np.vander(share, _TAPS, increasing=True) @ _LAGRANGE
-    columns = first[:, None] + np.arange(_TAPS)
-    if len(share) <= _FEW:
-        return np.asarray(np.einsum("mt,mtc->mc", weights, values[columns]))
-    rows = np.arange(0, columns.size + 1, _TAPS)
-    return np.asarray(csr_array((weights.ravel(), columns.ravel(), rows), shape=(len(share), len(values))) @ values)
+    """Polynomial through the six even samples (C, M) from `first` on, at `share` (0 to 1) between third and fourth."""
+    powers = np.vander(share, _TAPS, increasing=True).T
+    six = values.T.take(first + np.arange(_TAPS)[:, None], axis=1)
+    return np.asarray(np.einsum("tm,ctm->cm", _LAGRANGE.T @ powers, six))
