@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Any
 
 import numpy as np
 from scipy import stats
+from scipy.spatial.distance import pdist
 
 from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.model import FloatArray
@@ -88,8 +88,11 @@ def _pairs(scored: Sequence[JudgedRep], name: str) -> FloatArray:
 
 def _fit(pairs: FloatArray) -> tuple[float, float]:
     """Least-squares slope and its standard error."""
-    fit = stats.linregress(pairs[:, 0], pairs[:, 1])
-    return float(fit.slope), float(fit.stderr)
+    place, value = (pairs - pairs.mean(axis=0)).T
+    power = float(place @ place)
+    slope = float(place @ value) / power
+    left = value - slope * place
+    return slope, float(np.sqrt(left @ left / (len(pairs) - 2) / power))
 
 
 def consistency(scored: Sequence[JudgedRep]) -> dict[str, Any]:
@@ -111,8 +114,9 @@ def consistency(scored: Sequence[JudgedRep]) -> dict[str, Any]:
 
 def curve_distance_deg(curves: Sequence[FloatArray]) -> float | None:
     """Mean over all pairs of the RMS distance between two time-normalised curves (n,); None for fewer than two."""
-    distances = [float(np.sqrt(np.mean((a - b) ** 2))) for a, b in combinations(curves, 2)]
-    return float(np.mean(distances)) if distances else None
+    if len(curves) < 2:
+        return None
+    return float(np.mean(pdist(np.stack(curves)))) / float(np.sqrt(len(curves[0])))
 
 
 def first_last(scored: Sequence[JudgedRep]) -> dict[str, Any] | None:

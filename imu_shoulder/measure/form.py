@@ -24,8 +24,10 @@ def _at_top(data: RepData, column: str) -> float:
 
 def median_seen(values: FloatArray) -> float:
     """Median of the finite values; NaN if there is none."""
-    seen = values[np.isfinite(values)]
-    return float(np.median(seen)) if len(seen) else float("nan")
+    # For the few rows of a hold much quicker than numpy's median.
+    seen = np.sort(values[np.isfinite(values)])
+    count = len(seen)
+    return float(seen[(count - 1) // 2] + seen[count // 2]) / 2 if count else float("nan")
 
 
 @measure("elbow_deg", "deg", "elbow flexion at the top", "median of elbow_deg over the hold", "definition")

@@ -166,9 +166,10 @@ def breaks(data: RepData) -> tuple[Break, ...]:
     """The breaks of the hold in time order."""
     top = data.top
     values, times = data.lead_deg[top], data.time_s[top]
-    if len(values) < 2 or not np.isfinite(values).any():
+    seen = values[np.isfinite(values)]
+    if len(values) < 2 or not len(seen):
         return ()
-    apart = values - np.nanmedian(values)
+    apart = values - np.median(seen)
     away = np.abs(apart) > BREAK_DEG
     if data.band_deg is not None:
         low, high = data.band_deg
@@ -212,6 +213,7 @@ def settled_rows(data: RepData) -> slice:
     return data.rows(start + SETTLE_S, end - SETTLE_S)
 
 
+@once
 def settled(data: RepData) -> FloatArray:
     """Leading angle (n,) over the settled rows; empty if too short or not all seen."""
     return settled_values(data, data.lead_deg)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from imu_shoulder.measure.pauses import pieces
-from imu_shoulder.measure.registry import RepData, measure
+from imu_shoulder.measure.registry import RepData, measure, once
 from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.model import FloatArray
 
@@ -163,7 +163,7 @@ def _mean_velocity(arc_deg: float, lasts_s: float) -> float:
     SPARC_SOURCE,
 )
 def smoothness_lift(data: RepData) -> float:
-    return _sparc(data, data.rep.start_s, data.rep.top_start_s)
+    return _mean([sparc(speed, data.rate_hz) for speed in _lift_speeds(data)])
 
 
 @measure(
@@ -174,7 +174,7 @@ def smoothness_lift(data: RepData) -> float:
     SPARC_SOURCE,
 )
 def smoothness_lower(data: RepData) -> float:
-    return _sparc(data, data.rep.top_end_s, data.rep.end_s)
+    return _mean([sparc(speed, data.rate_hz) for speed in _lower_speeds(data)])
 
 
 @measure(
@@ -185,7 +185,7 @@ def smoothness_lower(data: RepData) -> float:
     LDLJ_SOURCE,
 )
 def ldlj_lift(data: RepData) -> float:
-    return _ldlj(data, data.rep.start_s, data.rep.top_start_s)
+    return _mean([ldlj(speed, data.rate_hz) for speed in _lift_speeds(data)])
 
 
 @measure(
@@ -196,19 +196,21 @@ def ldlj_lift(data: RepData) -> float:
     LDLJ_SOURCE,
 )
 def ldlj_lower(data: RepData) -> float:
-    return _ldlj(data, data.rep.top_end_s, data.rep.end_s)
-
-
-def _sparc(data: RepData, start_s: float, end_s: float) -> float:
-    return _mean([sparc(speed, data.rate_hz) for speed in _speeds(data, start_s, end_s)])
-
-
-def _ldlj(data: RepData, start_s: float, end_s: float) -> float:
-    return _mean([ldlj(speed, data.rate_hz) for speed in _speeds(data, start_s, end_s)])
+    return _mean([ldlj(speed, data.rate_hz) for speed in _lower_speeds(data)])
 
 
 def _mean(values: list[float]) -> float:
     return float(np.mean(values)) if values else float("nan")
+
+
+@once
+def _lift_speeds(data: RepData) -> list[FloatArray]:
+    return _speeds(data, data.rep.start_s, data.rep.top_start_s)
+
+
+@once
+def _lower_speeds(data: RepData) -> list[FloatArray]:
+    return _speeds(data, data.rep.top_end_s, data.rep.end_s)
 
 
 def _speeds(data: RepData, start_s: float, end_s: float) -> list[FloatArray]:

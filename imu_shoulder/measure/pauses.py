@@ -54,9 +54,9 @@ def _in_phase(data: RepData, way: str, start_s: float, end_s: float) -> tuple[Pa
     edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8))).reshape(-1, 2)
     times = data.time_s[rows]
     found = []
-    for first, last in edges:
+    for first, last in edges[edges[:, 1] - edges[:, 0] >= PAUSE_S * data.rate_hz]:
         at_deg = float(np.median(level[first:last]))
-        if (last - first) >= PAUSE_S * data.rate_hz and low + edge < at_deg < high - edge:
+        if low + edge < at_deg < high - edge:
             found.append(Pause(way, float(times[first]), float(times[last - 1]), at_deg))
     return tuple(found)
 

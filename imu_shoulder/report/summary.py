@@ -6,6 +6,7 @@ import math
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from functools import cache
 from importlib import metadata
 from typing import Any
 
@@ -47,11 +48,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
             "duration_s": duration_s,
             "sha256": dict(recording.file_sha256),
         },
-        "versions": {
-            "imu_shoulder": __version__,
-            "python": platform.python_version(),
-            **{name: metadata.version(name) for name in _DEPENDENCIES},
-        },
+        "versions": _versions(),
         "parameters": asdict(analysis.params),
         "calibration": {side: _calibration(arm, analysis) for side, arm in analysis.calibration.arms.items()},
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
@@ -70,6 +67,12 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
     }
     plain: dict[str, Any] = _plain(summary)
     return plain
+
+
+@cache
+def _versions() -> dict[str, str]:
+    installed = {name: metadata.version(name) for name in _DEPENDENCIES}
+    return {"imu_shoulder": __version__, "python": platform.python_version(), **installed}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

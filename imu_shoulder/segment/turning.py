@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.model import FloatArray
+from imu_shoulder.model import FloatArray, IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +42,8 @@ def _reversals(curve: FloatArray, threshold: float, return_share: float) -> list
     def fall_asked() -> float:
         return max(threshold, return_share * float(curve[high] - curve[low]))
 
-    for row, value in enumerate(curve.tolist()):
+    rows = _extremes(curve)
+    for row, value in zip(rows.tolist(), curve[rows].tolist(), strict=True):
         if rising:
             if value > curve[high]:
                 high = row
@@ -61,3 +62,14 @@ def _reversals(curve: FloatArray, threshold: float, return_share: float) -> list
     elif points:
         points.append(low)
     return points
+
+
+def _extremes(curve: FloatArray) -> IntArray:
+    """First row, every local high and low, and last level of (N,): all that a search for turning points must look at.
+
+    Of a level stretch its first row.
+    """
+    steps = np.diff(curve)
+    moving = np.flatnonzero(steps)
+    turning = np.diff(np.sign(steps[moving]), append=0.0) != 0
+    return np.concatenate([[0], moving[turning] + 1])[: len(curve)]
