@@ -10,7 +10,9 @@ from imu_shoulder.angles.joint import AngleParams, ArmAngles
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep, JudgeParams
 from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import CalibrateParams
+from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.model import Aligned, Finding, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, OrientParams
 from imu_shoulder.orient.moments import HeadingParams
@@ -30,6 +32,8 @@ class Params:
     orient: OrientParams = field(default_factory=OrientParams)
     heading: HeadingParams = field(default_factory=HeadingParams)
     calibrate: CalibrateParams = field(default_factory=CalibrateParams)
+    slip: SlipParams = field(default_factory=SlipParams)
+    mounting: MountingParams = field(default_factory=MountingParams)
     angles: AngleParams = field(default_factory=AngleParams)
     uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)
     segment: SegmentParams = field(default_factory=SegmentParams)

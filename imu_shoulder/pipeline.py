@@ -16,16 +16,16 @@ from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.judge import judge_set
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
-from imu_shoulder.calibrate.mounting import MountingParams, check_mounting
+from imu_shoulder.calibrate.mounting import check_mounting
 from imu_shoulder.calibrate.pose import Pose, find_pose
-from imu_shoulder.calibrate.slip import SlipParams, find_slips, slip_findings
+from imu_shoulder.calibrate.slip import find_slips, slip_findings
 from imu_shoulder.calibrate.store import StoredCalibration, reuse
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, orient_causally, turned
 from imu_shoulder.orient.heading import track_heading
-from imu_shoulder.orient.moments import quiet_moments
+from imu_shoulder.orient.moments import QuietMoments, quiet_moments
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import marked_set, unguided_sets
@@ -67,14 +67,14 @@ def analyse(
     marked = any(event.trial_type == "neutral_pose" for event in recording.events)
     proposed = None if marked else propose_neutral_pose(aligned)
     pose = find_pose(aligned.time_s, attitudes, recording.events, proposed, params.calibrate)
-    slips = find_slips(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose, SlipParams())
+    moments = arm_moments(aligned, attitudes, params)
+    slips = find_slips(aligned.time_s, aligned.rate_hz, attitudes, moments, recording.events, pose, params.slip)
     slipped_s = {
         side: min((slip.time_s for slip in slips if slip.placement.startswith(side)), default=inf) for side in SIDES
     }
     kept = {
-        side: keep_heading(aligned, attitudes, side, recording.events, pose, params, slipped_s[side])
-        for side in SIDES
-        if any(f"{side}_{part}" in attitudes for part in ("wrist", "upper_arm"))
+        side: keep_heading(aligned, attitudes, side, own, recording.events, pose, params, slipped_s[side])
+        for side, own in moments.items()
     }
     seated = {side: _until(slipped_s[side], aligned, own) for side, own in kept.items()}
     calibration = calibrate(aligned.time_s, aligned.rate_hz, seated, recording.events, pose)
@@ -102,7 +102,7 @@ def analyse(
         for arm_set in arm_sets
     ]
     mounting = check_mounting(
-        aligned.time_s, aligned.rate_hz, aligned.tracks, attitudes, recording.events, known, MountingParams()
+        aligned.time_s, aligned.rate_hz, aligned.tracks, attitudes, recording.events, known, params.mounting
     )
     findings = (*mounting, *slip_findings(slips))
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed), findings)
@@ -148,10 +148,26 @@ def _counting_track(aligned: Aligned, side: Side) -> Track:
     return wrist if wrist is not None else aligned.tracks[f"{side}_upper_arm"]
 
 
+def arm_moments(aligned: Aligned, attitudes: Mapping[str, Attitude], params: Params) -> dict[Side, QuietMoments]:
+    """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order."""
+    trunk = attitudes.get("sternum")
+    limbs = {side: _limbs(attitudes, side) for side in SIDES}
+    return {
+        side: quiet_moments(aligned.time_s, aligned.rate_hz, own, trunk, params.heading)
+        for side, own in limbs.items()
+        if own
+    }
+
+
+def _limbs(attitudes: Mapping[str, Attitude], side: Side) -> list[Attitude]:
+    return [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
+
+
 def keep_heading(
     aligned: Aligned,
     attitudes: Mapping[str, Attitude],
     side: Side,
+    moments: QuietMoments,
     events: Sequence[Event],
     pose: Pose,
     params: Params,
@@ -159,13 +175,12 @@ def keep_heading(
 ) -> dict[str, Attitude]:
     """The attitudes of one arm and the sternum with their headings kept where they were in the pose.
 
-    slipped_s: from when on a sensor of the arm sits otherwise than in the pose; postures after it are not compared.
+    moments: the arm's. slipped_s: from when on a sensor of the arm sits otherwise than in the pose; postures after it
+    are not compared.
     """
-    limbs = [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
-    trunk = attitudes.get("sternum")
-    own = {attitude.placement: attitude for attitude in (*limbs, trunk) if attitude is not None}
-    seated = _until(slipped_s, aligned, {limb.placement: limb for limb in limbs})
-    moments = quiet_moments(aligned.time_s, aligned.rate_hz, list(seated.values()), trunk, params.heading)
+    worn = [*_limbs(attitudes, side), *(attitudes[p] for p in ("sternum",) if p in attitudes)]
+    own = {attitude.placement: attitude for attitude in worn}
+    moments = moments.until(int(np.searchsorted(moments.time_s, slipped_s)))
     if not len(moments.time_s):
         return own
     block = np.full(len(moments.time_s), -1, dtype=np.intp)

@@ -15,10 +15,11 @@ import pandas as pd
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.pose import find_pose
-from imu_shoulder.calibrate.slip import Slip as FoundSlip
-from imu_shoulder.calibrate.slip import SlipParams, find_slips
+from imu_shoulder.calibrate.slip import find_slips
+from imu_shoulder.calibrate.slip_model import Slip as FoundSlip
 from imu_shoulder.model import Recording
 from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.pipeline import arm_moments
 from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
 from imu_shoulder.simulate.scenarios import CALIBRATION, clean_warm_up, faulty_warm_up
 
@@ -48,7 +49,8 @@ def slips_of(recording: Recording) -> list[FoundSlip]:
     aligned = align_recording(recording, params.align)
     attitudes = {p: orient_afterwards(t, aligned.rate_hz, params.orient) for p, t in aligned.tracks.items()}
     pose = find_pose(aligned.time_s, attitudes, recording.events, None, params.calibrate)
-    return find_slips(aligned.time_s, aligned.rate_hz, attitudes, recording.events, pose, SlipParams())
+    moments = arm_moments(aligned, attitudes, params)
+    return find_slips(aligned.time_s, aligned.rate_hz, attitudes, moments, recording.events, pose, params.slip)
 
 
 def slipping_table(seeds: range) -> pd.DataFrame:

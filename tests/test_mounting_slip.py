@@ -14,10 +14,14 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.pose import find_pose
-from imu_shoulder.calibrate.slip import SlipParams, _quick, _turned_alone, find_slips
+from imu_shoulder.calibrate.slip import find_slips
+from imu_shoulder.calibrate.slip_model import SlipParams
+from imu_shoulder.calibrate.slip_postures import Postures, _turned_alone, blocks, without_repeats
+from imu_shoulder.calibrate.slip_pulses import Bell, Pulse, block_means
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
+from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import orient_afterwards
-from imu_shoulder.pipeline import analyse
+from imu_shoulder.pipeline import analyse, arm_moments
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import reps_table
 from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
@@ -97,7 +101,12 @@ class Seen:
         recording = simulate(replace(session(), placements=("right_wrist", "right_upper_arm")), seed=12).recording
         params = Params()
         aligned = align_recording(recording, params.align)
-        self.time_s, self.rate_hz, self.events = aligned.time_s, aligned.rate_hz, recording.events
+        self.aligned, self.time_s, self.rate_hz, self.events = (
+            aligned,
+            aligned.time_s,
+            aligned.rate_hz,
+            recording.events,
+        )
         self.attitudes = {p: orient_afterwards(t, aligned.rate_hz, params.orient) for p, t in aligned.tracks.items()}
         self.pose = find_pose(aligned.time_s, self.attitudes, recording.events, None, params.calibrate)
 
@@ -120,8 +129,9 @@ class Seen:
             rate = rate + earth_from_sensor.apply(speed[:, None] * turn_rad)
         return {**self.attitudes, placement: replace(own, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)}
 
-    def found(self, attitudes):
-        return find_slips(self.time_s, self.rate_hz, attitudes, self.events, self.pose, SlipParams())
+    def found(self, attitudes, pose=None):
+        moments = arm_moments(self.aligned, attitudes, Params())
+        return find_slips(self.time_s, self.rate_hz, attitudes, moments, self.events, pose or self.pose, SlipParams())
 
 
 @pytest.fixture(scope="module")
@@ -181,7 +191,7 @@ def test_a_jolt_that_the_whole_arm_shares_is_no_slip(seen):
 def test_an_arm_with_one_sensor_is_not_judged(seen):
     attitudes = seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3)
     pose = replace(seen.pose, earth_from_sensor={"right_wrist": seen.pose.earth_from_sensor["right_wrist"]})
-    assert find_slips(seen.time_s, seen.rate_hz, attitudes, seen.events, pose, SlipParams()) == []
+    assert seen.found(attitudes, pose) == []
 
 
 def test_the_filter_gives_a_bell_its_size_and_a_parabola_nothing():
@@ -192,8 +202,19 @@ def test_the_filter_gives_a_bell_its_size_and_a_parabola_nothing():
     bell *= 0.4 / (bell.sum() / rate_hz)
     limb = 2.0 - 1.5 * x + 3.0 * x**2
     rate = np.column_stack([bell, limb, limb + bell])
-    sized = _quick(rate_hz, rate, lasts_s, 0.8)[200]
-    np.testing.assert_allclose(sized, [0.4, 0.0, 0.4], atol=1e-9)
+    fit, middle = Bell(rate_hz, lasts_s, 0.8), np.array([200])
+    np.testing.assert_allclose(fit.sizes(rate)[middle], [[0.4, 0.0, 0.4]], atol=1e-9)
+    np.testing.assert_allclose(fit.left_over(rate, middle), [0.0], atol=1e-9)
+    jolt = rate + np.where(x == 0.1, 1.0, 0.0)[:, None]
+    assert fit.left_over(jolt, middle)[0] > 0.05
+
+
+def test_the_mean_of_a_block_with_a_gap_is_missing():
+    values = np.arange(24.0).reshape(8, 3)
+    values[1] = np.nan
+    means = block_means(values, 4)
+    assert np.isnan(means[0]).all()
+    np.testing.assert_allclose(means[1], values[4:].mean(axis=0))
 
 
 def test_a_turn_of_the_body_about_the_vertical_leaves_the_sensor_as_it_was():
@@ -204,4 +225,49 @@ def test_a_turn_of_the_body_about_the_vertical_leaves_the_sensor_as_it_was():
     slipped = [body[0] * own, body[1] * own * seat]
     quats = [np.stack([quat_from_rotation(r) for r in pair]) for pair in (slipped, [b * neighbour for b in body])]
     alone = _turned_alone(quats[0][:1], quats[0][1:], quats[1][:1], quats[1][1:])
-    np.testing.assert_allclose(rotation_from_quat(alone).as_rotvec(), [[0.1, -0.3, 0.2]], atol=1e-12)
+    np.testing.assert_allclose(alone, [[0.1, -0.3, 0.2]], atol=1e-12)
+
+
+def test_moments_without_a_movement_between_them_are_one():
+    """A rest of four moments, of which the last two are turned by 10 deg; a quaternion's sign means nothing."""
+    attitude = Rotation.from_rotvec([[0.0, 0.0, 0.0], [0.02, 0.0, 0.0], [0.17, 0.0, 0.0], [0.19, 0.0, 0.0]])
+    quat = quat_from_rotation(attitude) * np.array([[1.0], [-1.0], [1.0], [1.0]])
+    time_s, (one, other) = without_repeats(np.array([1.0, 3.0, 5.0, 7.0]), [quat, quat[[0, 0, 0, 0]]], SlipParams())
+    np.testing.assert_allclose(time_s, [2.0, 6.0])
+    np.testing.assert_allclose(rotation_from_quat(one).as_rotvec(), [[0.01, 0.0, 0.0], [0.18, 0.0, 0.0]], atol=1e-9)
+    np.testing.assert_allclose(np.abs(other), [[1.0, 0.0, 0.0, 0.0]] * 2, atol=1e-12)
+
+
+def test_a_set_of_the_other_arm_is_a_break_of_this_one():
+    events = [
+        Event(0.0, 5.0, "neutral_pose"),
+        Event(10.0, 5.0, "set", None, "left"),
+        Event(20.0, 5.0, "set", None, "right"),
+    ]
+    time_s = np.array([2.0, 7.0, 12.0, 17.0, 22.0, 27.0])
+    right = blocks(time_s, events, "right")
+    assert (right >= 0).tolist() == [True, False, False, False, True, False]
+    assert len(set(right.tolist())) == 5
+    assert (blocks(time_s, events, "left") >= 0).tolist() == [True, False, True, False, False, False]
+
+
+def test_a_drift_of_the_heading_alone_is_learnt_and_is_no_turn():
+    """Thirty returns to one posture while the heading between the sensors drifts by 0.1 deg/s: 26 deg in all."""
+    time_s, rng = np.arange(30) * 9.0, np.random.default_rng(2)
+    drift = Rotation.from_rotvec(np.radians(0.1) * time_s[:, None] * [0.0, 0.0, 1.0])
+    sway = Rotation.from_rotvec(np.radians(2.0) * rng.normal(size=(30, 3)))
+    own, neighbour = quat_from_rotation(drift * sway), np.tile([1.0, 0.0, 0.0, 0.0], (30, 1))
+    up = np.array([0.0, 0.0, 1.0])
+    postures = Postures(time_s, (own, neighbour), (up, up), np.zeros(30, dtype=np.intp), SlipParams())
+    across = postures.across(postures.split(100.0))
+    turn = np.radians([0.0, 0.0, 15.0])
+    (evidence,), _ = across.judge([Pulse(100.0, 100.2, turn, np.radians(3.0))])
+    assert evidence < 0.0
+    # The same with a turn that lasts.
+    later = np.where(time_s > 100.0, 1.0, 0.0)[:, None]
+    own = quat_from_rotation(drift * sway * Rotation.from_rotvec(later * np.radians([15.0, 0.0, 0.0])))
+    postures = Postures(time_s, (own, neighbour), (up, up), np.zeros(30, dtype=np.intp), SlipParams())
+    turn = np.radians([15.0, 0.0, 0.0])
+    (evidence,), (fitted,) = postures.across(postures.split(100.0)).judge([Pulse(100.0, 100.2, turn, np.radians(3.0))])
+    assert evidence > 20.0
+    np.testing.assert_allclose(fitted, turn, atol=np.radians(3.0))  # the standard deviation of the quick turn

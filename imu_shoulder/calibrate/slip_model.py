@@ -1,0 +1,66 @@
+"""What counts as a slip of a strap, and a slip that was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import radians
+
+import numpy as np
+
+from imu_shoulder.model import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class SlipParams:
+    """What counts as a slip. Evidence is a log-likelihood ratio.
+
+    least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together;
+    pulse_most: of which the quick one counts for no more, since people turn a hand quickly too.
+    pulse_s: how long a quick turn may last, each tried; windows: over so many times as long the limb's own turning is
+    told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
+    looked at; pulse_sd_rad: how well it is measured while the limb is quiet.
+    stay_rad, stay_s: a sensor that turned by less in less time between two quiet moments did not move between them.
+    set_rad, rest_rad, other_rad: how well people come back to a posture within a set, to hanging from set to set, and
+    to any other posture from set to set, as standard deviations of someone unknown; known_as: how many of the athlete's
+    own returns weigh as much as that. drift_rad_s: the same for the drift of the heading between the two sensors.
+    neutral_rad: gravity within this angle of the neutral pose is hanging; like_rad: gravity this near may be the same
+    posture in another set. links: so many earlier moments of a posture are compared with. cap: a posture so many
+    standard deviations away counts as not seen before.
+    """
+
+    least_rad: float = radians(10.0)
+    least_evidence: float = 6.0
+    pulse_most: float = 6.0
+    pulse_s: tuple[float, ...] = (0.3, 0.5)
+    windows: float = 2.0
+    alone: float = 1.5
+    pulse_least_rad: float = radians(9.0)
+    pulse_sd_rad: float = radians(3.0)
+    stay_rad: float = radians(4.0)
+    stay_s: float = 7.0
+    set_rad: float = radians(4.0)
+    rest_rad: float = radians(7.0)
+    other_rad: float = radians(10.0)
+    known_as: float = 6.0
+    drift_rad_s: float = radians(0.08)
+    neutral_rad: float = radians(20.0)
+    like_rad: float = radians(35.0)
+    links: int = 12
+    cap: float = 2.5
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """One sensor's turn on its strap: turn_rad (3,) is a rotation vector in the sensor's axes before the slip.
+
+    time_s: when it began. evidence: log-likelihood ratio of a slip to none.
+    """
+
+    placement: str
+    time_s: float
+    turn_rad: FloatArray
+    evidence: float
+
+    @property
+    def angle_deg(self) -> float:
+        return float(np.degrees(np.linalg.norm(self.turn_rad)))

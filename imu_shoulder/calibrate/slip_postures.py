@@ -1,0 +1,218 @@
+"""How a sensor lies to its neighbour on the arm in quiet moments, and what speaks for its having turned in between.
+
+Where the neighbour shows a posture it had shown before, so should the sensor. How well people come back to a posture
+is partly known and partly learnt from the recording itself, per axis of the sensor: a forearm is turned more freely
+than an elbow is bent. The heading between the two sensors drifts by a rate that is learnt as well, so over a long time
+only gravity counts. A lasting turn is weighed against none by how likely the later moments are given the earlier ones,
+and the earlier ones given the later ones: a range that has become wider is no slip.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from imu_shoulder.calibrate.slip_model import SlipParams
+from imu_shoulder.calibrate.slip_pulses import Pulse
+from imu_shoulder.frames import Z_AXIS, rotation_from_quat
+from imu_shoulder.model import BoolArray, Event, FloatArray, IntArray, Side
+
+# Returns further out than this many standard deviations teach nothing about how well someone comes back.
+OUTLIER = 2.5
+# The fitted turn settles within so many rounds.
+ROUNDS = 4
+
+
+def without_repeats(
+    time_s: FloatArray, quats: Sequence[FloatArray], params: SlipParams
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Quiet moments (K,) between which no sensor moved, as one: their mean times, and quaternions (K, 4) per sensor."""
+    moved = np.diff(time_s) > params.stay_s
+    near = [np.sum(quat[1:] * quat[:-1], axis=1) for quat in quats]
+    for cosine in near:
+        moved |= np.abs(cosine) < np.cos(params.stay_rad / 2)
+    first = np.flatnonzero(np.concatenate([[True], moved]))
+    means = []
+    for quat, cosine in zip(quats, near, strict=True):
+        # A quaternion and its negative are the same attitude: each is taken on the side of the one before it.
+        side = np.cumprod(np.concatenate([[1.0], np.where(cosine < 0, -1.0, 1.0)]))
+        total = np.add.reduceat(quat * side[:, None], first)
+        means.append(total / np.linalg.norm(total, axis=1, keepdims=True))
+    return np.add.reduceat(time_s, first) / np.diff(first, append=len(time_s)), means
+
+
+def blocks(time_s: FloatArray, events: Sequence[Event], side: Side) -> IntArray:
+    """Number of the arm's event that each moment lies in; negative outside, a number of its own for each break."""
+    block = np.full(len(time_s), -1, dtype=np.intp)
+    for number, event in enumerate(events):
+        block[time_s > event.end_s] = -2 - number
+        if event.side in (side, "both", None):
+            block[(time_s >= event.onset_s) & (time_s <= event.end_s)] = number
+    return block
+
+
+class Postures:
+    """Pairs of quiet moments in which a sensor's neighbour shows the same posture."""
+
+    def __init__(
+        self,
+        time_s: FloatArray,
+        quats: Sequence[FloatArray],
+        neutral_up: Sequence[FloatArray],
+        block: IntArray,
+        params: SlipParams,
+    ) -> None:
+        """time_s, block: (K,). quats: quat_earth_from_sensor (K, 4) of the sensor and of its neighbour.
+
+        neutral_up: the vertical (3,) in the axes of both during the neutral pose. block: see `blocks`.
+        """
+        self._time_s, self._block, self._params = time_s, block, params
+        up = [rotation_from_quat(quat).inv().apply(Z_AXIS) for quat in quats]
+        own_hangs, hangs = (u @ n > np.cos(params.neutral_rad) for u, n in zip(up, neutral_up, strict=True))
+        # All of these are (K, K), [later, earlier]. A sensor that has slipped need not seem to hang.
+        within = (block[:, None] == block) & (block[:, None] >= 0)
+        hanging = hangs[:, None] & (hangs & own_hangs)
+        like = up[0] @ up[0].T > np.cos(params.like_rad)
+        kind = np.select([within, hanging, like], [0, 1, 2], 3)
+        sds = np.array([params.set_rad, params.rest_rad, params.other_rad])
+        sd = np.append(sds, 1.0)[kind]
+        apart = np.arccos(np.clip(up[1] @ up[1].T, -1.0, 1.0)) / sd
+        able = (kind < 3) & (apart < params.cap) & np.tri(len(time_s), k=-1, dtype=bool)
+        # Of each moment's able pairs those with the latest earlier moments.
+        able &= np.cumsum(able[:, ::-1], axis=1)[:, ::-1] <= params.links
+        later, earlier = self._later, self._earlier = np.nonzero(able)
+        self._first = np.searchsorted(later, np.arange(len(time_s) + 1))
+        self._last = np.diff(later, append=-1) != 0
+        kind, sd = kind[able], sd[able]
+        self._within = kind == 0
+        turn = _turned_alone(quats[0][earlier], quats[0][later], quats[1][earlier], quats[1][later])
+        vertical, ago_s = up[0][earlier], time_s[later] - time_s[earlier]
+        rate, rate_sd = self._drift(np.sum(turn * vertical, axis=1), ago_s, sd)
+        turn -= (rate * ago_s)[:, None] * vertical
+        # A normal distribution of each pair's turn: its inverse covariance, and its size at the top.
+        self._inverse, self._top = np.zeros((len(kind), 3, 3)), np.exp(-(apart[able] ** 2) / 2)
+        for number, sd_rad in enumerate(sds):
+            rows = kind == number
+            if rows.any():
+                inverse = np.linalg.inv(self._spread(turn[rows & self._last], sd_rad))
+                # The drift's variance is added along the vertical (Sherman and Morrison's formula).
+                down = vertical[rows] @ inverse
+                variance = (rate_sd * ago_s[rows]) ** 2
+                growth = 1.0 + variance * np.sum(vertical[rows] * down, axis=1)
+                self._inverse[rows] = inverse - (variance / growth)[:, None, None] * down[:, :, None] * down[:, None]
+                self._top[rows] *= np.sqrt(np.linalg.det(inverse) / growth)
+        self._pull = np.einsum("pij,pj->pi", self._inverse, turn)
+        self._cost = np.sum(self._pull * turn, axis=1)
+
+    def _drift(self, turn_rad: FloatArray, ago_s: FloatArray, sd_rad: FloatArray) -> tuple[float, float]:
+        """Rate of the heading between the two sensors and its standard deviation, from turns (P,) about the vertical.
+
+        Bayesian regression over the last return to each posture: a slip is one of them at most.
+        """
+        typical = np.abs(turn_rad) < OUTLIER * np.hypot(sd_rad, self._params.drift_rad_s * ago_s)
+        rows = self._last & typical
+        weight = ago_s[rows] / sd_rad[rows] ** 2
+        precision = float(weight @ ago_s[rows]) + self._params.drift_rad_s**-2
+        return float(weight @ turn_rad[rows]) / precision, precision**-0.5
+
+    def _spread(self, turn_rad: FloatArray, sd_rad: float) -> FloatArray:
+        """Covariance (3, 3) of how far the sensor is turned (R, 3) at a return, where sd_rad is usual for people."""
+        typical = turn_rad[np.linalg.norm(turn_rad, axis=1) < OUTLIER * sd_rad]
+        known = self._params.known_as
+        usual = known * sd_rad**2 * np.eye(3)
+        return np.asarray((usual + typical.T @ typical) / (known + len(typical)))
+
+    def split(self, time_s: float) -> int:
+        """Number of moments before time_s."""
+        return int(np.searchsorted(self._time_s, time_s))
+
+    def across(self, split: int) -> Across | None:
+        """What the moments from number `split` on show against those before; None where nothing can be compared."""
+        rows = np.arange(self._first[split], len(self._later))
+        rows = rows[self._earlier[rows] < split]
+        if not len(rows):
+            return None
+        ways = [_Way(moment[rows], self._block, self._within[rows]) for moment in (self._later, self._earlier)]
+        unseen = float(np.exp(-(self._params.cap**2) / 2))
+        return Across(self._inverse[rows], self._pull[rows], self._cost[rows], self._top[rows], unseen, ways)
+
+
+class _Way:
+    """Pairs by one of their two moments: sums over each moment's pairs, and how much each moment counts.
+
+    What comes back from set to set is one habit per set, however often it is seen; within a set each return is one.
+    """
+
+    def __init__(self, moment: IntArray, block: IntArray, within: BoolArray) -> None:
+        self._order = np.argsort(moment, kind="stable")
+        moments, self._first, self.group = np.unique(moment[self._order], return_index=True, return_inverse=True)
+        habit = ~np.logical_or.reduceat(within[self._order], self._first)
+        _, number = np.unique(block[moments], return_inverse=True)
+        of_set = np.bincount(number, habit)[number]
+        self.counts = np.where(habit, 1.0 / np.maximum(of_set, 1.0), 1.0)
+
+    def sums(self, values: FloatArray) -> FloatArray:
+        """(P, ...) -> (moments, ...)."""
+        return np.asarray(np.add.reduceat(values[self._order], self._first))
+
+
+class Across:
+    """Pairs (P,) of moments on both sides of a possible slip."""
+
+    def __init__(
+        self,
+        inverse: FloatArray,
+        pull: FloatArray,
+        cost: FloatArray,
+        top: FloatArray,
+        unseen: float,
+        ways: Sequence[_Way],
+    ) -> None:
+        """ways: by the later moment, in whose order the pairs are, and by the earlier one."""
+        self._inverse, self._pull, self._cost, self._top = inverse.reshape(-1, 9), pull, cost, top
+        self._ways = ways
+        # However far a moment is from all others, it may be a posture not seen before.
+        self._floor = [unseen * way.sums(top) for way in ways]
+        none = self._likely(np.zeros((1, 3)))
+        self._none = [way.sums(none) + floor[:, None] for way, floor in zip(ways, self._floor, strict=True)]
+
+    def judge(self, pulses: Sequence[Pulse]) -> tuple[FloatArray, FloatArray]:
+        """Evidence (C,) of a lasting turn that began with each pulse, and the turn (C, 3) that fits both best.
+
+        The turn is fitted by expectation and maximisation: which earlier posture a later one repeats is not known.
+        """
+        quick = np.array([pulse.turn_rad for pulse in pulses])
+        weight = np.array([pulse.sd_rad for pulse in pulses])[:, None] ** -2
+        turns, later = quick, self._ways[0]
+        for _ in range(ROUNDS):
+            likely = self._likely(turns)
+            share = (likely / (later.sums(likely) + self._floor[0][:, None])[later.group]).T
+            known = (share @ self._inverse).reshape(-1, 3, 3) + weight[:, :, None] * np.eye(3)
+            turns = np.linalg.solve(known, (share @ self._pull + weight * quick)[:, :, None])[:, :, 0]
+        likely = self._likely(turns)
+        evidence = [
+            way.counts @ np.log((way.sums(likely) + floor[:, None]) / none)
+            for way, floor, none in zip(self._ways, self._floor, self._none, strict=True)
+        ]
+        return np.minimum(*evidence) - np.sum((turns - quick) ** 2 * weight, axis=1) / 2, turns
+
+    def _likely(self, turns_rad: FloatArray) -> FloatArray:
+        """Density (P, C) of each pair if the sensor turned by one of turns_rad (C, 3) in between."""
+        squares = (turns_rad[:, :, None] * turns_rad[:, None, :]).reshape(-1, 9)
+        away = self._cost[:, None] - 2 * self._pull @ turns_rad.T + self._inverse @ squares.T
+        return np.asarray(self._top[:, None] * np.exp(-away / 2))
+
+
+def _turned_alone(own: FloatArray, own_later: FloatArray, other: FloatArray, other_later: FloatArray) -> FloatArray:
+    """Rotation vector (P, 3) of how far a sensor turned on its own between two moments.
+
+    All are quat_earth_from_sensor (P, 4), of the sensor and of its neighbour. The body may have turned about the
+    vertical in between; that is taken from the neighbour, so it holds where the neighbour shows the same posture.
+    """
+    body = rotation_from_quat(other_later) * rotation_from_quat(other).inv()
+    x, y, z, w = body.as_quat().T
+    heading = np.column_stack([np.zeros_like(x), np.zeros_like(y), 2 * np.arctan2(z, w)])
+    turn = rotation_from_quat(own).inv() * Rotation.from_rotvec(heading).inv() * rotation_from_quat(own_later)
+    return np.asarray(turn.as_rotvec())

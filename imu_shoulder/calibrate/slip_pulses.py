@@ -1,0 +1,101 @@
+"""Quick turns of one sensor that its neighbour on the arm does not share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import find_peaks
+
+from imu_shoulder.calibrate.slip_model import SlipParams
+from imu_shoulder.frames import rotation_from_quat
+from imu_shoulder.model import FloatArray, IntArray
+from imu_shoulder.orient.attitude import Attitude
+
+# A turn that lasts 0.3 s shows at this rate as well as at any higher one.
+LOOK_HZ = 25.0
+# Peaks nearer than this are one turn.
+APART_S = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Pulse:
+    """A quick turn (3,) of one sensor in its own axes, its standard deviation per axis; fastest at time_s."""
+
+    begins_s: float
+    time_s: float
+    turn_rad: FloatArray
+    sd_rad: float
+
+    @property
+    def evidence(self) -> float:
+        """Log-likelihood ratio of a turn of this size to none at all."""
+        return float(self.turn_rad @ self.turn_rad) / self.sd_rad**2 / 2
+
+
+def find_pulses(
+    time_s: FloatArray, rate_hz: float, pair: Sequence[Attitude], after_s: float, params: SlipParams
+) -> tuple[list[Pulse], list[Pulse]]:
+    """Quick turns of each of two neighbours that come after after_s and that the other does not share."""
+    step = max(1, round(rate_hz / LOOK_HZ))
+    rates = [block_means(attitude.rate_earth_rad_s, step) for attitude in pair]
+    middle = np.arange(len(rates[0])) * step + step // 2
+    late = time_s[middle] > after_s
+    found: tuple[list[Pulse], list[Pulse]] = ([], [])
+    for lasts_s in params.pulse_s:
+        bell = Bell(rate_hz / step, lasts_s, params.windows * lasts_s)
+        turns = [bell.sizes(rate) for rate in rates]
+        sizes = [np.linalg.norm(turn, axis=1) for turn in turns]
+        for n, own in enumerate(pair):
+            alone = np.where(late & (sizes[n] > params.alone * sizes[1 - n]), sizes[n], 0.0)
+            peaks, _ = find_peaks(alone, height=params.pulse_least_rad, distance=max(1.0, APART_S * rate_hz / step))
+            if not len(peaks):
+                continue
+            # What the limb does beside the turn may be a part of it as well.
+            sds = np.hypot(params.pulse_sd_rad, lasts_s * bell.left_over(rates[n], peaks))
+            rows = middle[peaks]
+            seen = rotation_from_quat(own.quat_earth_from_sensor[rows]).inv().apply(turns[n][peaks])
+            for at_s, turn, sd in zip(time_s[rows], seen, sds, strict=True):
+                found[n].append(Pulse(float(at_s - lasts_s / 2), float(at_s), turn, float(sd)))
+    return found
+
+
+def block_means(values: FloatArray, step: int) -> FloatArray:
+    """Mean (N // step, C) of each `step` rows of (N, C); NaN where a row is."""
+    count = len(values) // step
+    columns = values.shape[1]
+    each = np.tile(np.eye(columns) / step, (step, 1))
+    return np.asarray(values[: count * step].reshape(count, step * columns) @ each)
+
+
+class Bell:
+    """The rate of a turn of lasts_s, on top of a limb turning smoothly over window_s (a parabola); least squares."""
+
+    def __init__(self, rate_hz: float, lasts_s: float, window_s: float) -> None:
+        self._half = max(2, round(window_s / 2 * rate_hz))
+        x = np.arange(-self._half, self._half + 1) / self._half
+        bell = np.maximum(1.0 - (x * window_s / lasts_s) ** 2, 0.0) ** 2
+        bell *= rate_hz / bell.sum()
+        self._shapes = np.column_stack([bell, np.ones_like(x), x, x**2])
+        self._fit = np.linalg.pinv(self._shapes)
+
+    def sizes(self, rate_rad_s: FloatArray) -> FloatArray:
+        """Size (N, 3) of such a turn around each row of (N, 3); 0 near gaps and ends."""
+        out = np.zeros_like(rate_rad_s)
+        if len(rate_rad_s) <= 2 * self._half:
+            return out
+        missing = np.asarray(~np.isfinite(rate_rad_s).all(axis=1))
+        known = np.where(missing[:, None], 0.0, rate_rad_s)
+        for axis in range(3):
+            out[:, axis] = np.correlate(known[:, axis], self._fit[0], "same")
+        if missing.any():
+            out[np.convolve(missing, np.ones(2 * self._half + 1), "same") > 0.5] = 0.0
+        out[: self._half], out[-self._half :] = 0.0, 0.0
+        return out
+
+    def left_over(self, rate_rad_s: FloatArray, rows: IntArray) -> FloatArray:
+        """RMS rate (R,) around each row that neither the turn nor the smooth limb explains."""
+        window = rate_rad_s[rows[:, None] + np.arange(-self._half, self._half + 1)]
+        rest = window - self._shapes @ (self._fit @ window)
+        return np.asarray(np.sqrt(np.mean(np.sum(rest**2, axis=2), axis=1)))
