@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
+from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.calibrate.slip import find_slips
 from imu_shoulder.calibrate.slip_model import SlipParams
@@ -67,6 +68,12 @@ def test_a_slip_is_said_with_its_sensor_and_time_and_size(slipped):
     assert finding.value == pytest.approx(20.0, abs=6.0)
     (said,) = summarise(slipped)["findings"]
     assert said["text"] == finding.text
+
+
+def test_what_counts_as_a_slip_is_written_with_the_results(slipped):
+    written = summarise(slipped)["parameters"]
+    assert written["slip"]["least_evidence"] == SlipParams().least_evidence
+    assert written["mounting"]["times"] == MountingParams().times
 
 
 def test_reps_after_the_slip_are_not_scored_and_reps_before_keep_their_scores(steady, slipped):
