@@ -13,7 +13,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
-from imu_shoulder.calibrate.calibration import TURNING_WEIGHT
+from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import FloatArray
@@ -26,24 +26,40 @@ PUSH_RAD = float(np.radians(0.5))
 
 @dataclass(frozen=True, slots=True)
 class UncertaintyParams:
-    """Standard deviations in degrees, per source.
+    """Standard deviations in degrees, per source; of an error that has a mean over people, its root mean square.
 
-    inclination_deg: VQF's published inclination error (evidence: BROAD benchmark, 30 trials, offline 0.53 deg).
-    pose_deg: how far a person's neutral pose is from hanging straight, per segment and direction (common practice).
-    elbow_pose_deg: how far the elbow is from straight in it. bend_axis_deg: of the elbow's axis from elbow bends;
-    azimuth_deg: of a segment's turn about its bone from the pose alone. forward_deg: of the body's forward
-    direction from forward raises; bends_forward_deg: from elbow bends alone. trunk_azimuth_deg: of the sternum sensor
-    about the trunk, from tilting together.
+    inclination_deg: of a sensor's tilt: VQF's published error (BROAD benchmark, 30 trials, offline 0.53 deg) and what an
+    accelerometer's zero offset leaves (20 mg are 1.1 deg, of which still moments show a part).
+    pose_out_deg, pose_forward_deg: how far the upper arm is from hanging straight in the pose. The forearm hangs with it.
+    elbow_pose_deg: how far the elbow is from straight in it, forearm_pose_deg: how far the forearm is turned in it.
+    azimuth_deg: of the upper arm's turn about its bone in the pose; bend_axis_deg: the same where elbow bends show it.
+    carrying_deg: elbow carrying angle, whose effect on the elbow's flexion grows as the forearm turns: 11.9 +- 4.1 deg
+    (n = 400, Int J Morphol 2018 36:135-139).
+    forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
+    trunk_pose_deg: of the trunk's lean in the pose, repeated by one person to 1.9 deg (Donaldson et al. 2021, ISBS
+    Proceedings 39:58). trunk_azimuth_deg: heading between trunk and arm from tilting together.
+    Where no source is named the figure is ours, of people who were told how to stand; docs/design_choices.md says more.
     """
 
-    inclination_deg: float = 0.53
-    pose_deg: float = 2.5
-    elbow_pose_deg: float = 3.5
-    bend_axis_deg: float = 5.0
+    inclination_deg: float = 1.0
+    pose_out_deg: float = 3.0
+    pose_forward_deg: float = 2.0
+    elbow_pose_deg: float = 5.0
+    forearm_pose_deg: float = 5.5
     azimuth_deg: float = 6.0
-    forward_deg: float = 4.0
+    bend_axis_deg: float = 3.0
+    carrying_deg: float = 12.6
+    forward_deg: float = 3.5
     bends_forward_deg: float = 8.0
-    trunk_azimuth_deg: float = 5.0
+    trunk_pose_deg: float = 1.9
+    trunk_azimuth_deg: float = 2.0
+
+
+# An arm that hung out by a degree in the pose seems to point this much to the side in a forward raise: one over the
+# sine of its elevation, averaged over the raise.
+RAISED_ASIDE = 1.2
+
+Response = Mapping[str, FloatArray]
 
 
 def angle_sd(
@@ -58,47 +74,14 @@ def angle_sd(
     step = max(1, round(rate_hz / THINNED_HZ))
     thin = {placement: _thinned(attitude, step) for placement, attitude in attitudes.items()}
     fixed = replace(angle_params, skin_share=arm.skin.share, estimate_skin=False)
-    base = arm_angles(calibration, thin, rate_hz / step, fixed)
-    count = len(next(iter(thin.values())).valid)
-    variance = {name: np.full(count, params.inclination_deg**2) for name in base.angles}
-
-    def push(moved: ArmCalibration, sd_deg: FloatArray | float, settings: AngleParams = fixed) -> None:
-        pushed = arm_angles(moved, thin, rate_hz / step, settings)
-        for name, values in base.angles.items():
-            change = (pushed.angles[name] - values + 180.0) % 360.0 - 180.0
-            response = np.nan_to_num(change) / np.degrees(PUSH_RAD)
-            variance[name] += (response * sd_deg) ** 2
-
-    bends = "elbow_bends" in calibration.used
-    azimuth_deg = params.bend_axis_deg if bends else params.azimuth_deg
-    upper, wrist = calibration.upper_arm, calibration.wrist
-    forward_deg = params.forward_deg if "forward_raises" in calibration.used else params.bends_forward_deg
-    if upper is not None:
-        # The turning's axis and the pose together are surer than the pose.
-        upper_deg = params.pose_deg * (np.sqrt(1 - TURNING_WEIGHT) if "turning" in upper.residual_deg else 1.0)
-        for axis, sd in (("X", upper_deg), ("Y", azimuth_deg), ("Z", upper_deg)):
-            push(replace(calibration, upper_arm=_tilted(upper, axis)), sd)
-    if wrist is not None:
-        for axis, sd in (("X", params.pose_deg), ("Y", azimuth_deg), ("Z", params.elbow_pose_deg)):
-            push(replace(calibration, wrist=_tilted(wrist, axis)), sd)
-    limbs = [sensor for sensor in (upper, wrist) if sensor is not None]
-    heading = _heading_sd_deg(thin[limbs[0].placement].heading_sd_rad, count)
-    faced = replace(
-        calibration,
-        upper_arm=None if upper is None else _faced(upper),
-        wrist=None if wrist is None else _faced(wrist),
-    )
-    push(faced, np.hypot(heading, forward_deg))
-    if len(limbs) == 2 and wrist is not None:
-        apart = _heading_sd_deg(thin[wrist.placement].apart_sd_rad, count)
-        push(replace(calibration, wrist=_faced(wrist)), apart)
-    if calibration.trunk is not None and calibration.trunk_joined:
-        for axis, sd in (("X", params.pose_deg), ("Y", params.trunk_azimuth_deg), ("Z", params.pose_deg)):
-            push(replace(calibration, trunk=_tilted(calibration.trunk, axis)), sd)
-    if upper is not None:
+    budget = _Budget(calibration, thin, rate_hz / step, fixed, params)
+    facing = budget.add_headings()
+    budget.add_seats(facing)
+    if calibration.upper_arm is not None:
         # A share that is off by its sd changes the rotation by that share of itself.
         share_push = replace(fixed, skin_share=arm.skin.share * (1 + PUSH_RAD))
-        push(calibration, np.degrees(arm.skin.sd / arm.skin.share), share_push)
+        budget.add(np.degrees(arm.skin.sd / arm.skin.share), budget.response(calibration, share_push))
+    variance = budget.variance
     return {
         name: np.where(np.isfinite(values), _on_every_row(np.sqrt(variance[name]), step, len(values)), np.nan)
         for name, values in arm.angles.items()
@@ -110,6 +93,99 @@ def _on_every_row(thin: FloatArray, step: int, count: int) -> FloatArray:
     rise = np.diff(thin, append=thin[-1:])
     between: FloatArray = thin[:, None] + rise[:, None] * (np.arange(step) / step)
     return between.ravel()[:count]
+
+
+class _Budget:
+    """Variance of every angle (count,) on the thinned grid, added up source by source."""
+
+    def __init__(
+        self,
+        calibration: ArmCalibration,
+        thin: Mapping[str, Attitude],
+        rate_hz: float,
+        settings: AngleParams,
+        params: UncertaintyParams,
+    ) -> None:
+        self._calibration, self._thin, self._rate_hz = calibration, thin, rate_hz
+        self._settings, self._params = settings, params
+        self._base = arm_angles(calibration, thin, rate_hz, settings).angles
+        self.count = len(next(iter(thin.values())).valid)
+        self.variance = {name: np.full(self.count, params.inclination_deg**2) for name in self._base}
+
+    def response(self, moved: ArmCalibration, settings: AngleParams | None = None) -> Response:
+        """What a push does to every angle: degrees (count,) per degree pushed."""
+        pushed = arm_angles(moved, self._thin, self._rate_hz, settings or self._settings).angles
+        change = {name: (pushed[name] - values + 180.0) % 360.0 - 180.0 for name, values in self._base.items()}
+        return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
+
+    def add(self, sd_deg: FloatArray | float, *parts: Response) -> None:
+        """One source of error, which does all of these at once."""
+        for name in self.variance:
+            self.variance[name] += (np.sum([part[name] for part in parts], axis=0) * sd_deg) ** 2
+
+    def add_headings(self) -> Response:
+        """Where the body faces, and how the sensors' headings agree. Returns what a turn of the body's forward does."""
+        calibration, params = self._calibration, self._params
+        upper, wrist, trunk = calibration.upper_arm, calibration.wrist, calibration.trunk
+        faced = replace(calibration, upper_arm=upper and _faced(upper), wrist=wrist and _faced(wrist))
+        facing = self.response(faced)
+        forward_deg = params.forward_deg if "forward_raises" in calibration.used else params.bends_forward_deg
+        if upper is not None and wrist is not None:
+            apart = _heading_sd_deg(self._thin[wrist.placement].apart_sd_rad, self.count)
+            self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
+        if trunk is not None and calibration.trunk_joined:
+            # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
+            apart = _heading_sd_deg(self._thin["sternum"].apart_sd_rad, self.count)
+            self.add(np.hypot(apart, params.trunk_azimuth_deg), facing)
+            facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))
+            self.add(forward_deg, facing)
+        else:
+            limb = upper or wrist
+            assert limb is not None
+            heading = _heading_sd_deg(self._thin[limb.placement].heading_sd_rad, self.count)
+            self.add(np.hypot(heading, forward_deg), facing)
+        return facing
+
+    def add_seats(self, facing: Response) -> None:
+        """How every sensor sits on its segment, as the pose and the movements showed it."""
+        calibration, params = self._calibration, self._params
+        upper, wrist, trunk = calibration.upper_arm, calibration.wrist, calibration.trunk
+        if trunk is not None:
+            for axis in "XZ":
+                push = self.response(replace(calibration, trunk=_tilted(trunk, axis)))
+                self.add(np.hypot(params.trunk_pose_deg, params.inclination_deg), push)
+        of_upper, of_wrist = ({axis: _nothing(self._base) for axis in "XYZ"} for _ in range(2))
+        if upper is not None:
+            of_upper = {axis: self.response(replace(calibration, upper_arm=_tilted(upper, axis))) for axis in "XYZ"}
+        if wrist is not None:
+            of_wrist = {axis: self.response(replace(calibration, wrist=_tilted(wrist, axis))) for axis in "XYZ"}
+        for push in (of_upper["X"], of_upper["Z"], of_wrist["X"], of_wrist["Z"]):
+            self.add(params.inclination_deg, push)
+
+        # Both segments hang with the arm. Where its turning was seen, that has the say in part.
+        turning = TURNING_WEIGHT if upper is not None and "turning" in upper.residual_deg else 0.0
+        raised = RAISED_ASIDE if "forward_raises" in calibration.used else 0.0
+        aside = _times(raised, facing)
+        self.add(params.pose_out_deg, *(_times(1 - turning, push["X"]) for push in (of_upper, of_wrist)), aside)
+        self.add(params.pose_forward_deg, _times(1 - turning, of_upper["Z"]), of_wrist["Z"])
+        self.add(turning * TURNING_SD_DEG, of_upper["X"], of_wrist["X"])
+        self.add(turning * TURNING_SD_DEG, of_upper["Z"])
+
+        bends = "elbow_bends" in calibration.used
+        self.add(params.bend_axis_deg if bends else params.azimuth_deg, of_upper["Y"])
+        self.add(params.forearm_pose_deg, of_wrist["Y"])
+        self.add(params.elbow_pose_deg, of_wrist["Z"])
+        if "forearm_deg" in self._base:
+            turned = np.sin(np.radians(np.nan_to_num(self._base["forearm_deg"])))
+            self.variance["elbow_deg"] += (params.carrying_deg * turned) ** 2
+
+
+def _nothing(angles: Response) -> Response:
+    return {name: np.zeros_like(values) for name, values in angles.items()}
+
+
+def _times(factor: float, push: Response) -> Response:
+    return {name: factor * values for name, values in push.items()}
 
 
 def _thinned(attitude: Attitude, step: int) -> Attitude:

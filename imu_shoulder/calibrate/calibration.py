@@ -23,9 +23,10 @@ from imu_shoulder.orient.shared import HeadingFix, shared_heading
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
-# How far the axis of turning is believed against the pose: standard deviations of 2.0 and 2.5 deg, the latter as in
-# UncertaintyParams, the former for the swing that may come along with the turning (own estimate, docs: choices).
-TURNING_WEIGHT = 2.5**2 / (2.5**2 + 2.0**2)
+# How far the axis of turning is believed against the pose, by their standard deviations: the pose's as in
+# UncertaintyParams, the axis' for the swing that may come along with the turning (own estimate, docs: choices).
+POSE_SD_DEG, TURNING_SD_DEG = 2.5, 2.0
+TURNING_WEIGHT = POSE_SD_DEG**2 / (POSE_SD_DEG**2 + TURNING_SD_DEG**2)
 
 
 def calibrate(
