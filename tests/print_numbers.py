@@ -125,54 +125,6 @@ def rotation_table(seeds: int) -> pd.DataFrame:
     return table.reset_index()
 
 
-def any_person(seed: int) -> Athlete:
-    """A person whose pose is off by the amounts the uncertainty assumes, each drawn anew."""
-    rng = np.random.default_rng(1000 + seed)
-    tilt = rng.normal(0.0, 2.5, 2)
-    return Athlete(
-        pose_elevation_deg=float(np.hypot(*tilt)),
-        pose_plane_deg=float(np.degrees(np.arctan2(*tilt))),
-        pose_rotation_deg=rng.normal(0.0, 4.0),
-        pose_elbow_deg=abs(rng.normal(0.0, 3.5)),
-        pose_forearm_deg=rng.normal(0.0, 4.0),
-        raise_plane_deg=90.0 + rng.normal(0.0, 4.0),
-        soft_tissue_share=rng.uniform(0.2, 0.4),
-    )
-
-
-def coverage_table(seeds: int) -> pd.DataFrame:
-    """Share of samples whose 95 % interval holds the truth, over persons drawn at random and three drills."""
-    found: dict[str, list[tuple[float, float]]] = {}
-    for drill in ("band_external_rotation", "sidelying_external_rotation", "full_can"):
-        for seed in range(seeds):
-            run = simulate(drill_scenario(drill, athlete=any_person(seed)), seed)
-            analysis = analyse(run.recording)
-            arm = analysis.arms["right"]
-            rows = slice(*next(s.arm_set for s in analysis.sets if s.arm_set.side == "right").rows)
-            time_s = analysis.aligned.time_s[rows]
-            for column in ("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg"):
-                by_gravity = column == "elevation_deg" and arm.elevation_reference == "gravity"
-                truth = run.truth.angles["right"]["elevation_gravity_deg" if by_gravity else column]
-                wrapped = (arm.angles[column][rows] - np.interp(time_s, run.truth.time_s, truth) + 180) % 360 - 180
-                known = np.isfinite(wrapped)
-                if column == "plane_deg" and drill != "full_can":
-                    continue
-                sd = arm.sd[column][rows][known]
-                inside = float(np.mean(np.abs(wrapped[known]) < 1.96 * sd))
-                found.setdefault(column, []).append((inside, float(np.median(sd))))
-    return pd.DataFrame(
-        [
-            {
-                "angle": c,
-                "recordings": len(v),
-                "coverage": np.mean([x[0] for x in v]),
-                "sd median deg": np.median(v, 0)[1],
-            }
-            for c, v in found.items()
-        ]
-    )
-
-
 def causal_table(seeds: int) -> pd.DataFrame:
     """What the causal form (live) loses against the two-sided one: median RMSE about the constant, and of the whole."""
     rows = []
@@ -266,7 +218,6 @@ TABLES = {
     "reps": reps_table,
     "rotation": rotation_table,
     "angles": angles_table,
-    "coverage": coverage_table,
     "causal": causal_table,
     "hold": long_hold_table,
     "pose": pose_only_table,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import hypot
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -26,25 +27,28 @@ PUSH_RAD = float(np.radians(0.5))
 
 @dataclass(frozen=True, slots=True)
 class UncertaintyParams:
-    """Standard deviations in degrees, per source; of an error that has a mean over people, its root mean square.
+    """Standard deviations in degrees, per source.
 
-    inclination_deg: of a sensor's tilt: VQF's published error (BROAD benchmark, 30 trials, offline 0.53 deg) and what an
-    accelerometer's zero offset leaves (20 mg are 1.1 deg, of which still moments show a part).
-    pose_out_deg, pose_forward_deg: how far the upper arm is from hanging straight in the pose. The forearm hangs with it.
-    elbow_pose_deg: how far the elbow is from straight in it, forearm_pose_deg: how far the forearm is turned in it.
-    azimuth_deg: of the upper arm's turn about its bone in the pose; bend_axis_deg: the same where elbow bends show it.
-    carrying_deg: elbow carrying angle, whose effect on the elbow's flexion grows as the forearm turns: 11.9 +- 4.1 deg
-    (n = 400, Int J Morphol 2018 36:135-139).
+    Of an error that lies to one side, such as a bend, the figure is that whose 1.96-fold bounds it in 95 % of people.
+
+    inclination_deg: VQF's published inclination error (evidence: BROAD benchmark, 30 trials, offline 0.53 deg).
+    zero_offset_deg: tilt from an accelerometer's zero offset: 20 mg are 1.1 deg, of which still moments take some off.
+    pose_out_deg, pose_forward_deg: of the upper arm from hanging straight in the pose; the forearm hangs with it.
+    elbow_pose_deg: of the elbow from straight in it. forearm_pose_deg: of the forearm's turn about itself in it.
+    azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
+    carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
+    Int J Morphol 2018 36:135-139).
     forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
-    trunk_pose_deg: of the trunk's lean in the pose, repeated by one person to 1.9 deg (Donaldson et al. 2021, ISBS
-    Proceedings 39:58). trunk_azimuth_deg: heading between trunk and arm from tilting together.
-    Where no source is named the figure is ours, of people who were told how to stand; docs/design_choices.md says more.
+    trunk_pose_deg: of the trunk's lean in the pose, which one person repeats to 1.9 deg (Donaldson et al. 2021, ISBS
+    Proceedings 39:58). trunk_azimuth_deg: of the heading between trunk and arm, from tilting together.
+    Figures without a source are our own, see docs/design_choices.md.
     """
 
-    inclination_deg: float = 1.0
+    inclination_deg: float = 0.53
+    zero_offset_deg: float = 0.85
     pose_out_deg: float = 3.0
     pose_forward_deg: float = 2.0
-    elbow_pose_deg: float = 5.0
+    elbow_pose_deg: float = 4.2
     forearm_pose_deg: float = 5.5
     azimuth_deg: float = 6.0
     bend_axis_deg: float = 3.0
@@ -53,6 +57,11 @@ class UncertaintyParams:
     bends_forward_deg: float = 8.0
     trunk_pose_deg: float = 1.9
     trunk_azimuth_deg: float = 2.0
+
+    @property
+    def tilt_deg(self) -> float:
+        """Of one sensor's tilt, at any time."""
+        return hypot(self.inclination_deg, self.zero_offset_deg)
 
 
 # An arm that hung out by a degree in the pose seems to point this much to the side in a forward raise: one over the
@@ -110,7 +119,7 @@ class _Budget:
         self._settings, self._params = settings, params
         self._base = arm_angles(calibration, thin, rate_hz, settings).angles
         self.count = len(next(iter(thin.values())).valid)
-        self.variance = {name: np.full(self.count, params.inclination_deg**2) for name in self._base}
+        self.variance = {name: np.full(self.count, params.tilt_deg**2) for name in self._base}
 
     def response(self, moved: ArmCalibration, settings: AngleParams | None = None) -> Response:
         """What a push does to every angle: degrees (count,) per degree pushed."""
@@ -153,14 +162,14 @@ class _Budget:
         if trunk is not None:
             for axis in "XZ":
                 push = self.response(replace(calibration, trunk=_tilted(trunk, axis)))
-                self.add(np.hypot(params.trunk_pose_deg, params.inclination_deg), push)
+                self.add(np.hypot(params.trunk_pose_deg, params.tilt_deg), push)
         of_upper, of_wrist = ({axis: _nothing(self._base) for axis in "XYZ"} for _ in range(2))
         if upper is not None:
             of_upper = {axis: self.response(replace(calibration, upper_arm=_tilted(upper, axis))) for axis in "XYZ"}
         if wrist is not None:
             of_wrist = {axis: self.response(replace(calibration, wrist=_tilted(wrist, axis))) for axis in "XYZ"}
         for push in (of_upper["X"], of_upper["Z"], of_wrist["X"], of_wrist["Z"]):
-            self.add(params.inclination_deg, push)
+            self.add(params.tilt_deg, push)
 
         # Both segments hang with the arm. Where its turning was seen, that has the say in part.
         turning = TURNING_WEIGHT if upper is not None and "turning" in upper.residual_deg else 0.0
