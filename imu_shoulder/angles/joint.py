@@ -54,7 +54,8 @@ class ArmAngles:
     """Joint angles of one arm on the common grid, degrees, NaN where undefined or not seen.
 
     angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk".
-    hidden: further columns without one: ISB_COLUMNS, and those for measures, such as elevation_gravity_deg.
+    hidden: further columns without one: ISB_COLUMNS, and those for measures, such as elevation_gravity_deg beside an
+    elevation about the trunk.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
     scapula_reference: what the shoulder blade is measured against, "trunk" or "gravity"; empty where it was not seen.
     """
@@ -148,8 +149,8 @@ def _columns(
             out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
     if humerus is None:
         return out
-    out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
     if trunk is not None and calibration.trunk_joined:
+        out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
     out |= _direction("upper_arm", humerus)

@@ -77,8 +77,9 @@ def trunk_turn_deg(data: RepData) -> float:
 @measure(
     "elevation_owed_deg",
     "deg",
-    "how much of the rise against gravity came from the trunk",
-    "change of elevation against gravity minus change about the trunk, start to top; needs the trunk as reference",
+    "how much of the arm's rise against gravity came from the trunk's lean, negative where the lean took from it",
+    "change of elevation against gravity minus change about the trunk, start to top; empty where elevation is not "
+    "about the trunk: it then is at most trunk_lean_deg",
     "definition",
 )
 def elevation_owed_deg(data: RepData) -> float:
