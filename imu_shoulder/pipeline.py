@@ -11,6 +11,7 @@ import numpy as np
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles
+from imu_shoulder.angles.plausible import implausible_angles
 from imu_shoulder.angles.scapula import scapula_tilt, up_from_pose
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.judge import judge_set
@@ -104,7 +105,9 @@ def analyse(
     mounting = check_mounting(
         aligned.time_s, aligned.rate_hz, aligned.tracks, attitudes, recording.events, known, params.mounting
     )
-    findings = (*mounting, *slip_findings(slips))
+    spans = {side: [own.rows for own in arm_sets if own.side == side] for side in arms}
+    implausible = implausible_angles(arms, spans, aligned.time_s, aligned.rate_hz)
+    findings = (*mounting, *slip_findings(slips), *implausible)
     return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed), findings)
 
 

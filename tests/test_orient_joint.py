@@ -91,7 +91,7 @@ def rms(values: Array) -> float:
 
 @pytest.mark.parametrize(("drill", "seed"), [("row_rotate", 0), ("row_rotate", 1), ("row_rotate_press", 1)])
 def test_relative_heading_beside_the_toolboxes_two_axis_joint_constraint(drill, seed):
-    """qmt.headingCorrection (package qmt; method: Laidig, Weygers and Seel 2022, doi 10.3390/s22249850), with the joint's
+    """qmt.headingCorrection (package qmt; method: Laidig, Weygers, Seel 2022, doi 10.3390/s22249850), with the joint's
     exact axes and over past and future of each sample. Both start from the same attitudes, whose relative heading
     drifts by some 10 deg over the set. Both must hold it within 2.5 deg, and agree within 2.5 deg with each other;
     ours, that is told no axes, must not wander by more than half a degree beyond the toolbox's."""

@@ -135,6 +135,29 @@ SECTIONS = (
         ),
     ),
     Section(
+        "broad",
+        "Inclination on open trials",
+        "Three trials of the open benchmark BROAD (Laidig, Caruso, Seel 2021, doi 10.3390/data6070072): a real sensor "
+        "in the hand against an optical reference, our attitude beside the package vqf with its defaults.",
+        "two-sided at most 0.02 deg worse than vqf's own two-sided form, causal at most 0.05 deg.",
+        "tests/print_broad.py",
+        "tests/print_broad.py",
+        (
+            Loses("two-sided, ours", "two-sided, vqf", 0.02),
+            Loses("causal, ours", "causal, vqf", 0.05),
+        ),
+    ),
+    Section(
+        "angles_cost",
+        "What headings and angles cost",
+        "Four sensors at 100 Hz: keeping the headings, working out the angles and their standard deviations, against a "
+        "bare VQF over the same samples.",
+        "together at most 1.5 times the bare filter.",
+        "tests/benchmark_angles.py --minutes 20 --repeats 5",
+        "tests/benchmark_angles.py --minutes 5 --repeats 3",
+        (Goal("median", at_most=1.5),),
+    ),
+    Section(
         "faults",
         "Faults",
         "Every drill with each fault it can show, one rep each, among clean reps.",

@@ -53,7 +53,7 @@ class UncertaintyParams:
     azimuth_deg: float = 6.0
     bend_axis_deg: float = 3.0
     carrying_deg: float = 12.6
-    forward_deg: float = 3.5
+    forward_deg: float = 4.0
     bends_forward_deg: float = 8.0
     trunk_pose_deg: float = 1.9
     trunk_azimuth_deg: float = 2.0

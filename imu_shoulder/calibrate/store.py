@@ -33,7 +33,7 @@ FRAMES = {
     "quat_sensor_from_segment": "scalar first; takes a vector's segment components to its sensor components",
 }
 # Findings that say the sensors did not stay where the calibration saw them, or never were there.
-_SPOILT_BY = ("sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb")
+_SPOILT_BY = ("sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle")
 
 
 @dataclass(frozen=True, slots=True)
