@@ -26,9 +26,9 @@ def findings(column: str, values, rows=None):
     return implausible_angles({"left": arm}, {"left": [rows or (0, len(values))]}, time_s, RATE_HZ)
 
 
-# Degrees. AAOS normal ranges (from memory, as widely quoted); external rotation at 90 deg of abduction in young athletes,
-# median and the value as far above it as the 5th percentile is below (BMC Sports Sci Med Rehabil 4:33); in this
-# project's signs.
+# Degrees. AAOS normal ranges (from memory, as widely quoted); external rotation at 90 deg of abduction in young
+# athletes, median and the value as far above it as the 5th percentile is below (BMC Sports Sci Med Rehabil 4:33); in
+# this project's signs.
 PUBLISHED = [
     *(("elbow_deg", 0), ("elbow_deg", 150)),
     *(("forearm_deg", -80), ("forearm_deg", 80)),

@@ -68,8 +68,8 @@ def implausible_angles(
                     "implausible_angle",
                     "warning",
                     f"The {side} arm's {reach.name} reads {farthest:.0f} deg; people's joints go from "
-                    f"{reach.low_deg:.0f} to {reach.high_deg:.0f}. Check that the sensors sit as marked, and record the "
-                    "neutral pose again, thumbs forward.",
+                    f"{reach.low_deg:.0f} to {reach.high_deg:.0f}. Check that the sensors sit as marked, and record "
+                    "the neutral pose again, thumbs forward.",
                     value=round(float(farthest), 1),
                     start_s=float(time_s[long[0][0]]),
                     end_s=float(time_s[long[-1][1] - 1]),
