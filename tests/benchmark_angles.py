@@ -24,7 +24,7 @@ from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.model import SIDES
 from imu_shoulder.orient.attitude import orient_afterwards
-from imu_shoulder.pipeline import Params, keep_heading
+from imu_shoulder.pipeline import Params, arm_moments, keep_heading
 
 GOAL = 1.5
 
@@ -58,8 +58,10 @@ def main() -> None:
         )
         pose = find_pose(aligned.time_s, attitudes, events, None, params.calibrate)
         kept = {
-            side: timed("headings", lambda s=side: keep_heading(aligned, attitudes, s, events, pose, params))
-            for side in SIDES
+            side: timed(
+                "headings", lambda s=side, own=own: keep_heading(aligned, attitudes, s, own, events, pose, params)
+            )
+            for side, own in timed("headings", lambda: arm_moments(aligned, attitudes, params)).items()
         }
         arms = timed("calibration", lambda: calibrate(aligned.time_s, rate_hz, kept, events, pose)).arms
         for side in SIDES:

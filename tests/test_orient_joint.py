@@ -14,7 +14,7 @@ from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat, wrap_rad
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards
-from imu_shoulder.pipeline import Params, keep_heading
+from imu_shoulder.pipeline import Params, arm_moments, keep_heading
 from imu_shoulder.simulate import IDEAL_ATHLETE, Simulated, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 
@@ -50,7 +50,7 @@ def elbow(drill: str, seed: int) -> Elbow:
     events, rate_hz = run.recording.events, aligned.rate_hz
     plain = {p: orient_afterwards(t, rate_hz, params.orient) for p, t in aligned.tracks.items()}
     pose = find_pose(aligned.time_s, plain, events, None, params.calibrate)
-    kept = keep_heading(aligned, plain, "right", events, pose, params)
+    kept = keep_heading(aligned, plain, "right", arm_moments(aligned, plain, params)["right"], events, pose, params)
     arm = calibrate(aligned.time_s, rate_hz, {"right": kept}, events, pose).arms["right"]
 
     # The toolbox asks for rows without gaps. Both are told nothing of the truth but the toolbox of the joint's axes.
