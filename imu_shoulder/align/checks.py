@@ -176,13 +176,15 @@ def require_gyroscope(
     return None
 
 
-def range_rows(values: FloatArray, stream: SensorStream) -> BoolArray:
-    """(N,) rows of values (N, 6) that reach the declared range of the stream's accelerometer or gyroscope."""
-    reached = np.zeros(len(values), dtype=np.bool_)
-    for limit, part in ((stream.acc_range_m_s2, values[:, :3]), (stream.gyr_range_rad_s, values[:, 3:])):
-        if limit is not None and len(part) and max(part.max(), -part.min()) >= 0.999 * limit:
-            reached |= (np.abs(part) >= 0.999 * limit).any(axis=1)
-    return reached
+def range_limits(stream: SensorStream) -> list[float]:
+    """(6,) from where on a channel has reached the declared range of its sensor; infinite without one."""
+    ranges = (stream.acc_range_m_s2, stream.gyr_range_rad_s)
+    return [np.inf if limit is None else 0.999 * limit for limit in ranges for _ in range(3)]
+
+
+def range_rows(values: FloatArray, limits: FloatArray | list[float]) -> BoolArray:
+    """(N,) rows of values (N, 6) that reach their range; limits: (6,) or (N, 6), as of `range_limits`."""
+    return np.asarray((np.abs(values) >= limits).any(axis=1))
 
 
 def flat_top_rows(values: FloatArray) -> BoolArray:

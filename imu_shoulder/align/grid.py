@@ -9,6 +9,7 @@ line. Across a hole longer than the limit: nothing.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +54,19 @@ def make_track(placement: str, gridded: Gridded) -> Track:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """One sensor's own samples: increasing time_s (N,), values (N, C), clipped (N,).
+
+    spacing_s: of the samples where none is missing.
+    """
+
+    time_s: FloatArray
+    values: FloatArray
+    clipped: BoolArray
+    spacing_s: float
+
+
 def resample(
     time_s: FloatArray,
     values: FloatArray,
@@ -61,43 +75,74 @@ def resample(
     spacing_s: float,
     bridge_s: float,
 ) -> Gridded:
-    """Samples values (N, C) at increasing time_s (N,) on the increasing times grid_s (M,).
+    """One sensor's samples, as of `Samples`, on the increasing times grid_s (M,).
 
-    spacing_s: of the samples where none is missing. bridge_s: the longest hole to bridge, beyond that spacing.
-    Each grid time depends on the three samples before and after it, and on nothing else.
+    bridge_s: the longest hole to bridge, beyond the spacing. Each grid time depends on the three samples before and
+    after it, and on nothing else.
     """
-    count = len(time_s)
-    out = np.full((values.shape[1], len(grid_s)), np.nan)
-    flags = np.zeros(len(grid_s), dtype=np.bool_)
-    if count == 0 or len(grid_s) == 0:
-        return Gridded(out.T, flags)
-    right = np.searchsorted(time_s, grid_s, side="right")
-    left = np.maximum(right - 1, 0)
-    right = np.minimum(right, count - 1)
-    before_s, after_s = grid_s - time_s[left], time_s[right] - grid_s
+    found, flags = resample_sensors([Samples(time_s, values, clipped, spacing_s)], grid_s, bridge_s)
+    return Gridded(found[0], flags[0])
+
+
+def resample_sensors(sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: float) -> tuple[FloatArray, BoolArray]:
+    """As `resample`, of S sensors at once: values (S, M, C), and clipped (S, M).
+
+    All sensors' samples lie behind each other in one array: a live stream has few rows at a time, and then it is the
+    number of calls that costs.
+    """
+    width, rows = sensors[0].values.shape[1], len(grid_s)
+    out = np.full((width, len(sensors) * rows), np.nan)
+    flags = np.zeros(len(sensors) * rows, dtype=np.bool_)
+    heard = [k for k, sensor in enumerate(sensors) if len(sensor.time_s)]
+    if heard and rows:
+        of_heard = np.concatenate([np.arange(k * rows, (k + 1) * rows) for k in heard])
+        _fill(out, flags, of_heard, [sensors[k] for k in heard], grid_s, bridge_s)
+    return out.reshape(width, len(sensors), rows).transpose(1, 2, 0), flags.reshape(len(sensors), rows)
+
+
+def _fill(
+    out: FloatArray, flags: BoolArray, cells: IntArray, sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: float
+) -> None:
+    """Write the values into `cells` of out (C, ...) and flags, sensor by sensor."""
+    counts = [len(sensor.time_s) for sensor in sensors]
+    right = np.concatenate([s.time_s.searchsorted(grid_s, side="right") for s in sensors])
+    if len(sensors) == 1:
+        time_s, values, clipped = sensors[0].time_s, sensors[0].values, sensors[0].clipped
+    else:
+        time_s = np.concatenate([sensor.time_s for sensor in sensors])
+        values = np.concatenate([sensor.values for sensor in sensors])
+        clipped = np.concatenate([sensor.clipped for sensor in sensors])
+    begin = np.repeat(np.cumsum([0, *counts[:-1]]), len(grid_s))
+    end = begin + np.repeat(counts, len(grid_s)) - 1
+    spacing_s = np.repeat([sensor.spacing_s for sensor in sensors], len(grid_s))
+    longest_s = np.repeat([longest_step_s(sensor.spacing_s, bridge_s) for sensor in sensors], len(grid_s))
+    times = np.tile(grid_s, len(sensors))
+    right += begin
+    left = np.maximum(right - 1, begin)
+    right = np.minimum(right, end)
+    before_s, after_s = times - time_s[left], time_s[right] - times
     step_s = before_s + after_s
     nearer_right = after_s < before_s
     on_sample = np.abs(np.where(nearer_right, after_s, before_s)) <= SNAP * spacing_s
     at = np.flatnonzero(on_sample)
     nearest = np.where(nearer_right[at], right[at], left[at])
-    if len(at) == len(grid_s):
-        return Gridded(values[nearest], clipped[nearest])
-    out[:, at] = values[nearest].T
-    flags[at] = clipped[nearest]
-    between = ~on_sample & (right > left) & (before_s > 0) & (grid_s < time_s[-1])
-    between &= step_s <= longest_step_s(spacing_s, bridge_s)
+    out[:, cells[at]] = values[nearest].T
+    flags[cells[at]] = clipped[nearest]
+    if len(at) == len(times):
+        return
+    between = ~on_sample & (right > left) & (before_s > 0) & (after_s > 0) & (step_s <= longest_s)
     first, last = left - (AHEAD - 1), left + AHEAD
-    six = between & (first >= 0) & (last < count)
-    six &= time_s[np.minimum(last, count - 1)] - time_s[np.maximum(first, 0)] < (_TAPS - 0.4) * spacing_s
+    six = between & (first >= begin) & (last <= end)
+    six &= time_s[np.minimum(last, end)] - time_s[np.maximum(first, begin)] < (_TAPS - 0.4) * spacing_s
     six_at, line_at = np.flatnonzero(six), np.flatnonzero(between & ~six)
     share = before_s / np.where(between, step_s, 1.0)
     for start in range(0, len(six_at), _BLOCK_ROWS):
         at = six_at[start : start + _BLOCK_ROWS]
-        out[:, at] = _six_point(values, first[at], share[at])
-    on_line = share[line_at, None]
-    out[:, line_at] = (values[left[line_at]] * (1 - on_line) + values[right[line_at]] * on_line).T
-    flags[between] = clipped[left[between]] | clipped[right[between]]
-    return Gridded(out.T, flags)
+        out[:, cells[at]] = _six_point(values, first[at], share[at])
+    if len(line_at):
+        on_line = share[line_at, None]
+        out[:, cells[line_at]] = (values[left[line_at]] * (1 - on_line) + values[right[line_at]] * on_line).T
+    flags[cells[between]] = clipped[left[between]] | clipped[right[between]]
 
 
 def _lagrange() -> FloatArray:

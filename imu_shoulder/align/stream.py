@@ -8,18 +8,19 @@ stuck channels) is left to `align_recording`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import accumulate
 
 import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import wrap_period_s
-from imu_shoulder.align.grid import AHEAD, Gridded, longest_step_s, make_track, resample
+from imu_shoulder.align.grid import AHEAD, Samples, longest_step_s, resample_sensors
 from imu_shoulder.align.notes import Notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.whole import shared_rate_hz
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.model import Aligned, BoolArray, Finding, FloatArray, SensorStream
+from imu_shoulder.model import Aligned, BoolArray, Finding, FloatArray, SensorStream, Track
 
 # A clock that steps back by more was set back; less is a sample that came late.
 _SET_BACK_S = 1.0
@@ -50,8 +51,7 @@ class Align:
 
     def push(self, chunk: Mapping[str, SensorStream]) -> Aligned:
         """Take in samples, give the rows that are ready. Raises RecordingError for wrong units."""
-        for placement, stream in chunk.items():
-            self._sensors[placement].push(stream)
+        self._take_in([(self._sensors[placement], s) for placement, s in chunk.items() if len(s.time_s)])
         return self._emit(last=False)
 
     @property
@@ -66,10 +66,30 @@ class Align:
         findings = tuple(finding for sensor in self._sensors.values() for finding in sensor.findings())
         return Aligned(rest.rate_hz, rest.time_s, rest.tracks, findings)
 
+    def _take_in(self, arrived: Sequence[tuple[_Sensor, SensorStream]]) -> None:
+        """Look at all sensors' samples in one go: of a live stream there are a few, and each look has its price."""
+        if not arrived:
+            return
+        counts = [len(stream.time_s) for _, stream in arrived]
+        ends = list(accumulate(counts))
+        raw_s = np.concatenate([stream.time_s for _, stream in arrived])
+        before_s = np.empty(len(raw_s))
+        before_s[1:] = raw_s[:-1]
+        before_s[[0, *ends[:-1]]] = [sensor.before_s for sensor, _ in arrived]
+        in_order = bool((raw_s > before_s).all())
+        acc = np.concatenate([stream.acc_m_s2 for _, stream in arrived])
+        values = np.hstack([acc, np.concatenate([stream.gyr_rad_s for _, stream in arrived])])
+        limits = np.repeat([checks.range_limits(stream) for _, stream in arrived], counts, axis=0)
+        clipped = checks.range_rows(values, limits)
+        any_clipped = bool(clipped.any())
+        for (sensor, stream), end, count in zip(arrived, ends, counts, strict=True):
+            part = slice(end - count, end)
+            sensor.push(stream.time_s, values[part], clipped[part], in_order=in_order, any_clipped=any_clipped)
+
     def _emit(self, last: bool) -> Aligned:
-        sensors = self._sensors.values()
-        if self._start_s is None and any(len(sensor.time_s) for sensor in sensors):
-            self._start_s = min(float(sensor.time_s[0]) for sensor in sensors if len(sensor.time_s))
+        sensors = list(self._sensors.values())
+        if self._start_s is None and any(len(sensor) for sensor in sensors):
+            self._start_s = min(float(sensor.samples.time_s[0]) for sensor in sensors if len(sensor))
         time_s = np.empty(0)
         if self._start_s is not None:
             newest_s = max(sensor.newest_s for sensor in sensors)
@@ -78,7 +98,15 @@ class Align:
             count = int((ready_s - self._start_s + 1e-6) * self.rate_hz) + 1 if ready_s >= self._start_s else 0
             time_s = self._start_s + np.arange(self._next, max(count, self._next)) / self.rate_hz
             self._next += len(time_s)
-        tracks = {sensor.placement: make_track(sensor.placement, sensor.take(time_s)) for sensor in sensors}
+        values, clipped = resample_sensors([sensor.samples for sensor in sensors], time_s, self._params.bridge_s)
+        valid = ~np.isnan(values[:, :, 0])
+        tracks = {
+            sensor.placement: Track(sensor.placement, values[k, :, :3], values[k, :, 3:], valid[k], clipped[k])
+            for k, sensor in enumerate(sensors)
+        }
+        if len(time_s):
+            for sensor in sensors:
+                sensor.forget_before(float(time_s[-1]))
         return Aligned(self.rate_hz, time_s, tracks, ())
 
 
@@ -87,51 +115,63 @@ class _Sensor:
 
     def __init__(self, placement: str, rate_hz: float, params: AlignParams) -> None:
         self.placement = placement
-        self.time_s: FloatArray = np.empty(0)
         self.newest_s = -np.inf
-        self._values: FloatArray = np.empty((0, 6))
-        self._clipped: BoolArray = np.empty(0, dtype=np.bool_)
+        # Columns: time, acc, gyr, clipped.
+        self._table: FloatArray = np.empty((0, 8))
         self._spacing_s = 1.0 / rate_hz
-        self._params = params
+        self._longest_s = longest_step_s(self._spacing_s, params.bridge_s)
+        # A slow sensor's next samples take longer than the latency without being late.
+        self._wait_s = max(params.latency_s, self._longest_s + AHEAD * self._spacing_s)
         self._offset_s = 0.0
         self._raw_s = -np.inf
         self._counts = {"duplicates": 0, "reordered": 0, "clock_wrap": 0, "clock_set_back": 0, "gap": 0, "clipping": 0}
         self._notes = Notes(placement)
         self._start: list[tuple[FloatArray, FloatArray]] | None = []
 
-    def push(self, stream: SensorStream) -> None:
-        values = np.hstack([stream.acc_m_s2, stream.gyr_rad_s])
-        time_s, keep = self._continued(stream.time_s)
-        time_s, values = time_s[keep], values[keep]
-        if len(time_s) == 0:
-            return
-        clipped = checks.range_rows(values, stream)
-        steps = np.diff(time_s, prepend=self.newest_s if np.isfinite(self.newest_s) else time_s[0])
-        self._counts["gap"] += int((steps > longest_step_s(self._spacing_s, self._params.bridge_s)).sum())
-        self._counts["clipping"] += int(clipped.sum())
+    def __len__(self) -> int:
+        return len(self._table)
+
+    @property
+    def before_s(self) -> float:
+        """The stamp that the next one has to be later than, to be in order."""
+        return max(self._raw_s, self.newest_s - self._offset_s)
+
+    @property
+    def samples(self) -> Samples:
+        table = self._table
+        return Samples(table[:, 0], table[:, 1:7], table[:, 7] > 0, self._spacing_s)
+
+    def push(
+        self, raw_s: FloatArray, values: FloatArray, clipped: BoolArray, *, in_order: bool, any_clipped: bool
+    ) -> None:
+        """in_order: every stamp is later than all before. any_clipped: whether there is anything to count."""
+        if in_order:
+            time_s = raw_s + self._offset_s
+            self._raw_s = float(raw_s[-1])
+        else:
+            time_s, keep = self._continued(raw_s)
+            time_s, values, clipped = time_s[keep], values[keep], clipped[keep]
+            if len(time_s) == 0:
+                return
+        before_s = self.newest_s if np.isfinite(self.newest_s) else float(time_s[0])
         self.newest_s = float(time_s[-1])
-        self.time_s = np.concatenate([self.time_s, time_s])
-        self._values = np.vstack([self._values, values])
-        self._clipped = np.concatenate([self._clipped, clipped])
+        if self.newest_s - before_s > self._longest_s:
+            self._counts["gap"] += int((np.diff(time_s, prepend=before_s) > self._longest_s).sum())
+        if any_clipped:
+            self._counts["clipping"] += int(clipped.sum())
+        self._table = np.concatenate([self._table, np.column_stack([time_s, values, clipped])])
         self._check_units(time_s, values)
 
     def ready_s(self, newest_s: float) -> float:
         """Up to where grid times have all the samples they need, or have waited long enough for them."""
-        own_s = float(self.time_s[-AHEAD]) - 1e-6 if len(self.time_s) >= AHEAD else -np.inf
-        # A slow sensor's next samples take longer than the latency without being late.
-        wait_s = max(
-            self._params.latency_s, longest_step_s(self._spacing_s, self._params.bridge_s) + AHEAD * self._spacing_s
-        )
-        return max(own_s, newest_s - wait_s)
+        own_s = float(self._table[-AHEAD, 0]) - 1e-6 if len(self) >= AHEAD else -np.inf
+        return max(own_s, newest_s - self._wait_s)
 
-    def take(self, grid_s: FloatArray) -> Gridded:
-        """The rows at grid_s; forgets samples that no later time needs."""
-        gridded = resample(self.time_s, self._values, self._clipped, grid_s, self._spacing_s, self._params.bridge_s)
-        if len(grid_s):
-            drop = max(0, int(np.searchsorted(self.time_s, grid_s[-1])) - 2 * AHEAD)
-            self.time_s, self._values = self.time_s[drop:], self._values[drop:]
-            self._clipped = self._clipped[drop:]
-        return gridded
+    def forget_before(self, grid_s: float) -> None:
+        """Forget the samples that no grid time after this one needs."""
+        drop = int(self._table[:, 0].searchsorted(grid_s)) - 2 * AHEAD
+        if drop > 0:
+            self._table = self._table[drop:]
 
     def findings(self) -> tuple[Finding, ...]:
         said = {
@@ -151,8 +191,6 @@ class _Sensor:
 
     def _continued(self, raw_s: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Stamps made to go on from the last chunk, and which of them are later than all before."""
-        if len(raw_s) == 0:
-            return raw_s, np.empty(0, dtype=np.bool_)
         time_s = raw_s + self._offset_s
         steps = np.diff(raw_s, prepend=self._raw_s)
         for place in np.flatnonzero(steps <= -_SET_BACK_S):

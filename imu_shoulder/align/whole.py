@@ -101,7 +101,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if rest is not None and not constant:
         unit_notes(notes, rest, values, time_s, rate_hz)
 
-    clipped = checks.range_rows(values, stream) | checks.flat_top_rows(values)
+    clipped = checks.range_rows(values, checks.range_limits(stream)) | checks.flat_top_rows(values)
     share_pct = 100.0 * float(clipped.mean())
     if clipped.any():
         at = time_s[clipped]
