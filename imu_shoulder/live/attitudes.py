@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import vqf
 
 from imu_shoulder.live.rows import Rows
-from imu_shoulder.model import FloatArray, Track
-from imu_shoulder.orient.attitude import Attitude, OrientParams, attitude_of, bridged, settings_of
+from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.orient.attitude import Attitude, OrientParams, bridged, rate_in_earth, settings_of
 from imu_shoulder.orient.bias import BiasTrack, StillWindow, still_windows, track_bias
 
 # Stillness is looked for this often, in the raw samples of the last LOOK_S.
@@ -22,106 +22,145 @@ LONGEST_S = 8.0
 WINDOWS = 60
 # A gap is bridged for the filter's eyes when it ends; of a longer one only this much.
 GAP_S = 5.0
-# time, acc, gyr, valid, clipped
-_ACC, _GYR, _VALID, _CLIPPED = slice(1, 4), slice(4, 7), 7, 8
+# Of each sensor in a raw row, behind the time.
+_ACC, _GYR, _VALID, _CLIPPED, _WIDTH = slice(0, 3), slice(3, 6), 6, 7, 8
 
 
 class LiveOrient:
-    """Push tracks of one sensor, get its attitude rows. Before `start` rows are only kept.
+    """Push tracks of all sensors, get their attitude rows. Before `start` rows are only kept.
 
     The same filter as `orient_causally`: a bias from stillness serves from the row at which it is known.
     """
 
-    def __init__(self, placement: str, rate_hz: float, params: OrientParams) -> None:
-        self.placement = placement
-        self._rate_hz, self._params = rate_hz, params
-        self._raw = Rows(9)
-        self._pushed = 0
-        self._windows: list[StillWindow] = []
-        self._bias = track_bias([], rate_hz, params.stillness)
-        self._filter: vqf.VQF | None = None
-        self._waiting: FloatArray = np.empty((0, 9))
-        self._looked = 0
+    def __init__(self, placements: Sequence[str], rate_hz: float, params: OrientParams) -> None:
+        self._rate_hz = rate_hz
+        self._sensors = [_Sensor(placement, rate_hz, params) for placement in placements]
+        self._raw = Rows(1 + _WIDTH * len(placements))
+        self._pushed = self._looked = 0
+        self._started = False
 
     @property
-    def bias_known(self) -> bool:
-        return bool(self._windows)
+    def biases(self) -> dict[str, BiasTrack]:
+        return {sensor.placement: sensor.bias for sensor in self._sensors}
 
-    @property
-    def bias(self) -> BiasTrack:
-        return self._bias
-
-    def push(self, time_s: FloatArray, track: Track) -> Attitude:
-        """The rows' attitudes; NaN before the start and in gaps."""
-        rows = np.column_stack([time_s, track.acc_m_s2, track.gyr_rad_s, track.valid, track.clipped])
+    def push(self, time_s: FloatArray, tracks: Mapping[str, Track]) -> dict[str, Attitude]:
+        """The rows' attitudes; none before the start, NaN in gaps."""
+        parts: list[FloatArray | BoolArray] = [time_s]
+        for sensor in self._sensors:
+            track = tracks[sensor.placement]
+            parts += [track.acc_m_s2, track.gyr_rad_s, track.valid, track.clipped]
+        rows: FloatArray = np.column_stack(parts).astype(np.float64, copy=False)
         self._raw.append(rows)
         self._pushed += len(rows)
-        if len(time_s):
+        if len(rows):
             self._raw.drop_before(float(time_s[-1]) - LOOK_S)
         if self._pushed - self._looked >= EVERY_S * self._rate_hz:
             self._looked = self._pushed
-            self._look(closing=False)
-        return self._filtered(rows)
+            for sensor, track in zip(self._sensors, self._tracks(self._raw.table), strict=True):
+                sensor.look(track, self._pushed, closing=False)
+        return self._filtered(rows) if self._started else {}
 
-    def tracks_since(self, start_s: float) -> tuple[FloatArray, Track]:
+    def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The raw rows that are still kept."""
-        return _track(self.placement, self._raw.since(start_s))
+        rows = self._raw.since(start_s)
+        return rows[:, 0], self._tracks(rows)
 
-    def start(self) -> Attitude:
-        """Start the filter on the rows that are kept; a stillness that still goes on counts. Gives their attitudes."""
-        if not self._windows:
-            self._look(closing=True)
-        self._filter = vqf.VQF(1.0 / self._rate_hz, **settings_of(self._params, self._bias))
-        return self._filtered(self._raw.table.copy())
+    def start(self) -> tuple[FloatArray, dict[str, Attitude]]:
+        """Start the filters on the rows that are kept; a stillness that still goes on counts. Times and attitudes."""
+        rows = self._raw.table.copy()
+        for sensor, track in zip(self._sensors, self._tracks(rows), strict=True):
+            sensor.start(track, self._pushed)
+        self._started = True
+        return rows[:, 0], self._filtered(rows)
 
-    def _look(self, closing: bool) -> None:
-        """Take in the stillness that ended, or that has lasted long; `closing`: any."""
-        _, track = _track(self.placement, self._raw.table)
-        found = still_windows(track, self._rate_hz, self._params.stillness)
-        before = self._pushed - len(track.valid)
-        for window in found:
+    def _tracks(self, rows: FloatArray) -> list[Track]:
+        out = []
+        for k, sensor in enumerate(self._sensors):
+            own = rows[:, 1 + _WIDTH * k : 1 + _WIDTH * (k + 1)]
+            out.append(Track(sensor.placement, own[:, _ACC], own[:, _GYR], own[:, _VALID] > 0, own[:, _CLIPPED] > 0))
+        return out
+
+    def _filtered(self, rows: FloatArray) -> dict[str, Attitude]:
+        """All sensors' rows lie behind each other but in the filters themselves: it is the calls that cost."""
+        count = len(rows)
+        table = np.ascontiguousarray(rows[:, 1:].reshape(count, -1, _WIDTH).transpose(1, 0, 2))
+        valid = table[:, :, _VALID] > 0
+        acc = np.ascontiguousarray(table[:, :, _ACC])
+        turning = table[:, :, _GYR] - np.array([sensor.offset_rad_s for sensor in self._sensors])[:, None, :]
+        whole = np.asarray(valid.all(axis=1))
+        quat = np.concatenate(
+            [sensor.quat(turning[k], acc[k], valid[k], whole=bool(whole[k])) for k, sensor in enumerate(self._sensors)]
+        )
+        rate = rate_in_earth(quat, turning.reshape(-1, 3))
+        out = {}
+        for k, sensor in enumerate(self._sensors):
+            own = slice(k * count, (k + 1) * count)
+            out[sensor.placement] = Attitude(sensor.placement, quat[own], rate[own], valid[k], sensor.bias)
+        return out
+
+
+class _Sensor:
+    """One sensor's filter, and the stillness its gyroscope bias comes from."""
+
+    def __init__(self, placement: str, rate_hz: float, params: OrientParams) -> None:
+        self.placement = placement
+        self._rate_hz, self._params = rate_hz, params
+        self._windows: list[StillWindow] = []
+        self.bias = track_bias([], rate_hz, params.stillness)
+        self.offset_rad_s: FloatArray = np.zeros(3)
+        self._filter: vqf.VQF | None = None
+        # Rates, acceleration and valid of rows that ended in a gap.
+        self._waiting: FloatArray = np.empty((0, 7))
+
+    def look(self, track: Track, pushed: int, *, closing: bool) -> None:
+        """Take in the stillness that ended, or that has lasted long; `closing`: any.
+
+        track: the newest rows of `pushed` in all.
+        """
+        before = pushed - len(track.valid)
+        for window in still_windows(track, self._rate_hz, self._params.stillness):
             first, last = window.first + before, window.last + before
             known = self._windows[-1].last if self._windows else -1
             if first < known:
                 continue
-            ended = last < self._pushed - 0.1 * self._rate_hz
+            ended = last < pushed - 0.1 * self._rate_hz
             if not (closing or ended or last - first >= LONGEST_S * self._rate_hz):
                 continue
             self._take(replace(window, first=first, last=last))
 
+    def start(self, track: Track, pushed: int) -> None:
+        if not self._windows:
+            self.look(track, pushed, closing=True)
+        self._filter = vqf.VQF(1.0 / self._rate_hz, **settings_of(self._params, self.bias))
+
+    def quat(self, turning: FloatArray, acc: FloatArray, valid: BoolArray, *, whole: bool) -> FloatArray:
+        """Attitudes (n, 4) of rows whose rates (n, 3) have the offset taken off. whole: all of them are valid."""
+        assert self._filter is not None
+        if whole and not len(self._waiting):
+            return np.asarray(self._filter.updateBatch(turning, acc)["quat6D"]) if len(valid) else np.empty((0, 4))
+        # A gap is fed once its end is known, as a straight line.
+        quat = np.full((len(valid), 4), np.nan)
+        rows = np.vstack([self._waiting, np.column_stack([turning, acc, valid])])
+        seen = rows[:, 6] > 0
+        ready = int(np.flatnonzero(seen)[-1]) + 1 if seen.any() else 0
+        self._waiting = rows[ready:][-round(GAP_S * self._rate_hz) :].copy()
+        if ready:
+            fed, seen = rows[:ready], seen[:ready]
+            found = self._filter.updateBatch(bridged(fed[:, :3], seen), bridged(fed[:, 3:6], seen))["quat6D"]
+            mine = max(ready - (len(rows) - len(valid)), 0)
+            quat[:mine] = found[ready - mine :]
+        quat[~valid] = np.nan
+        return quat
+
     def _take(self, window: StillWindow) -> None:
         if self._windows:
             # Slower turning than sway passes for stillness: it does not agree with the bias so far.
-            off = np.abs(window.mean_rate_rad_s - self._bias.bias_rad_s[-1]).max()
+            off = np.abs(window.mean_rate_rad_s - self.offset_rad_s).max()
             if off > self._params.stillness.max_rate_rad_s:
                 return
         self._windows = [*self._windows[-WINDOWS + 1 :], window]
-        self._bias = track_bias(self._windows, self._rate_hz, self._params.stillness, afterwards=False)
-
-    def _filtered(self, rows: FloatArray) -> Attitude:
-        quat = np.full((len(rows), 4), np.nan)
-        gyr = rows[:, _GYR] - (self._bias.bias_rad_s[-1] if self._windows else 0.0)
-        _, track = _track(self.placement, rows)
-        if self._filter is None or not len(rows):
-            unseen = replace(track, valid=np.zeros(len(rows), dtype=bool))
-            return attitude_of(unseen, quat, gyr, self._bias)
-        # A gap is fed once its end is known, as a straight line.
-        waiting = np.vstack([self._waiting, rows]) if len(self._waiting) else rows
-        valid = waiting[:, _VALID] > 0
-        ready = int(np.flatnonzero(valid)[-1]) + 1 if valid.any() else 0
-        self._waiting = waiting[ready:][-round(GAP_S * self._rate_hz) :].copy()
-        if ready:
-            fed, seen = waiting[:ready], valid[:ready]
-            off = self._bias.bias_rad_s[-1] if self._windows else np.zeros(3)
-            turning = np.ascontiguousarray(bridged(fed[:, _GYR], seen) - off)
-            found = self._filter.updateBatch(turning, bridged(fed[:, _ACC], seen))["quat6D"]
-            mine = ready - (len(waiting) - len(rows))
-            quat[: max(mine, 0)] = found[ready - max(mine, 0) :]
-        return attitude_of(track, quat, gyr, self._bias)
-
-
-def _track(placement: str, rows: FloatArray) -> tuple[FloatArray, Track]:
-    return rows[:, 0], Track(placement, rows[:, _ACC], rows[:, _GYR], rows[:, _VALID] > 0, rows[:, _CLIPPED] > 0)
+        self.bias = track_bias(self._windows, self._rate_hz, self._params.stillness, afterwards=False)
+        self.offset_rad_s = self.bias.bias_rad_s[-1]
 
 
 def in_rows(attitudes: Mapping[str, Attitude], time_s: FloatArray) -> FloatArray:

@@ -13,12 +13,11 @@ from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.live.attitudes import LiveOrient, from_rows, in_rows
-from imu_shoulder.live.headings import LiveHeading
+from imu_shoulder.live.headings import LiveHeading, keep_headings
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.rows import Rows
 from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, FloatArray, SensorStream, Side, Track
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.bias import BiasTrack
 
 # Of one sensor in a row of attitudes.
 _COLUMNS = 8
@@ -41,8 +40,7 @@ class LiveFlow:
         self._params = params
         self._align = Align(params.flow.align, rates_hz)
         self.rate_hz = self._align.rate_hz
-        self._orient = {p: LiveOrient(p, self.rate_hz, params.flow.orient) for p in rates_hz}
-        self._started = False
+        self._orient = LiveOrient(list(rates_hz), self.rate_hz, params.flow.orient)
         self._ring = Rows(1 + _COLUMNS * len(rates_hz))
         self._fixed: FloatArray = np.empty((0, 1 + _COLUMNS * len(rates_hz)))
         self._headings: dict[Side, LiveHeading] = {}
@@ -61,37 +59,35 @@ class LiveFlow:
         if not len(time_s):
             return NewRows(time_s, {}, {}, {})
         self.grid_s = float(time_s[-1])
-        attitudes = {p: orient.push(time_s, aligned.tracks[p]) for p, orient in self._orient.items()}
-        if not self._started:
+        attitudes = self._orient.push(time_s, aligned.tracks)
+        if not attitudes:
             return NewRows(time_s, {}, {}, {})
         self._ring.append(in_rows(attitudes, time_s))
         self._ring.drop_before(self.grid_s - self._params.keep_s)
         for heading in self._headings.values():
             self._look(heading, block)
-        kept = {side: h.kept(time_s, attitudes) for side, h in self._headings.items() if side in sides}
+        kept = keep_headings([h for side, h in self._headings.items() if side in sides], time_s, attitudes)
         return self._angles(time_s, kept, aligned)
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The last seconds of the common grid, before any filter."""
-        found = [orient.tracks_since(start_s) for orient in self._orient.values()]
-        return found[0][0], [track for _, track in found]
+        return self._orient.raw_since(start_s)
 
     def take_pose(self, event: Event) -> None:
         """Start from a stillness. Raises CalibrationError if it cannot be used."""
-        parts = {p: orient.start() for p, orient in self._orient.items()}
-        time_s, _ = self.raw_since(-np.inf)
+        time_s, parts = self._orient.start()
         pose = find_pose(time_s, parts, [event], None, self._params.flow.calibrate)
         self._ring = Rows(self._fixed.shape[1])
         self._fixed = self._fixed[:0]
         self._ring.append(in_rows(parts, time_s))
-        self._started, self.pose = True, pose
+        self.pose = pose
         self._headings = {}
         for side in SIDES:
             if any(f"{side}_{part}" in pose.earth_from_sensor for part in ("wrist", "upper_arm")):
                 worn = {p: a for p, a in parts.items() if p in pose.earth_from_sensor}
                 heading = LiveHeading(side, worn, self.rate_hz, self._params.flow.heading)
                 inside = (time_s >= event.onset_s) & (time_s <= event.end_s)
-                rows = from_rows(self._ring.table[inside], self._biases())
+                rows = from_rows(self._ring.table[inside], self._orient.biases)
                 heading.begin(time_s[inside], rows, (event.onset_s + event.end_s) / 2)
                 self._headings[side] = heading
         self.keep(event)
@@ -109,18 +105,15 @@ class LiveFlow:
         assert self.pose is not None
         known_s = float(self._fixed[-1, 0])
         table = np.vstack([self._fixed, self._ring.since(known_s + 0.5 / self.rate_hz)])
-        attitudes = from_rows(table, self._biases())
-        kept = {side: heading.kept(table[:, 0], attitudes) for side, heading in self._headings.items()}
+        attitudes = from_rows(table, self._orient.biases)
+        kept = keep_headings(list(self._headings.values()), table[:, 0], attitudes)
         self.calibration = calibrate(table[:, 0], self.rate_hz, kept, events, self.pose)
         return self.calibration
 
     def attitudes_since(self, start_s: float) -> tuple[FloatArray, dict[str, Attitude]]:
         """Remembered attitudes, headings as the filters have them."""
         table = self._ring.since(start_s)
-        return table[:, 0], from_rows(table, self._biases())
-
-    def _biases(self) -> dict[str, BiasTrack]:
-        return {p: orient.bias for p, orient in self._orient.items()}
+        return table[:, 0], from_rows(table, self._orient.biases)
 
     def _look(self, heading: LiveHeading, block: int) -> None:
         assert self.grid_s is not None

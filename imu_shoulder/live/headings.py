@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.model import BoolArray, FloatArray, Side
-from imu_shoulder.orient.attitude import Attitude, turned
+from imu_shoulder.orient.attitude import Attitude, all_turned
 from imu_shoulder.orient.heading import EASE_S, track_heading
 from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
 
@@ -26,6 +26,7 @@ class LiveHeading:
     """The sensors of one arm, and the sternum's as this arm sees it. Starts at the pose."""
 
     def __init__(self, side: Side, attitudes: Mapping[str, Attitude], rate_hz: float, params: HeadingParams) -> None:
+        self.side = side
         limbs = [f"{side}_{part}" for part in ("upper_arm", "wrist")]
         self.placements = [p for p in (*limbs, "sternum") if p in attitudes]
         self._rate_hz, self._params = rate_hz, params
@@ -94,19 +95,10 @@ class LiveHeading:
         self._solve(now_s)
         return True
 
-    def kept(self, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
-        """The arm's attitudes with their headings as known at each time."""
-        corrections = self._known_at(time_s)
-        return {p: turned(attitudes[p], corrections[k]) for k, p in enumerate(self.placements)}
-
-    def forget_before(self, start_s: float) -> None:
-        while len(self._known_s) > 1 and self._known_s[1] + EASE_S < start_s:
-            del self._known_s[0], self._values[0]
-
-    def _known_at(self, time_s: FloatArray) -> list[FloatArray]:
-        """Per sensor (N,): the last correction, taken up over EASE_S from when it was known."""
-        if len(self._known_s) == 1:
-            return [np.full(len(time_s), value) for value in self._values[0]]
+    def corrections(self, time_s: FloatArray) -> list[FloatArray]:
+        """Per sensor (N,): what to take off its heading, taken up over EASE_S from when it was known."""
+        if not len(time_s) or time_s[0] - self._known_s[-1] >= EASE_S:
+            return [np.full(len(time_s), value) for value in self._values[-1]]
         place = np.maximum(np.searchsorted(self._known_s, time_s, side="right") - 1, 0)
         since = np.array(self._known_s)[place]
         values = np.array(self._values)
@@ -154,6 +146,21 @@ class LiveHeading:
         value = np.array([track.correction_rad[-1] - track.correction_rad[self._reference] for track in tracks])
         self._known_s.append(now_s)
         self._values.append(value)
+
+
+def keep_headings(
+    headings: Sequence[LiveHeading], time_s: FloatArray, attitudes: Mapping[str, Attitude]
+) -> dict[Side, dict[str, Attitude]]:
+    """Each arm's attitudes with their headings as known at each time."""
+    if not headings:
+        return {}
+    found = iter(
+        all_turned(
+            [attitudes[placement] for heading in headings for placement in heading.placements],
+            [correction for heading in headings for correction in heading.corrections(time_s)],
+        )
+    )
+    return {heading.side: {placement: next(found) for placement in heading.placements} for heading in headings}
 
 
 def _calm(rate: FloatArray, limit_rad_s: float) -> BoolArray:
