@@ -134,8 +134,8 @@ class FakeSession:
         arm = {
             "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
             "range_deg": list(self.range_deg), "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
-            "hold_s": None, "hold_target_s": self.hold_s, "let_go": False, "steadiness_deg": None, "steady": None,
-            "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
+            "hold_s": None, "held_s": None, "hold_target_s": self.hold_s, "let_go": False,
+            "steadiness_deg": None, "steady": None, "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
         }  # fmt: skip
         if self.set_s is None:
             return arm
@@ -152,9 +152,9 @@ class FakeSession:
             arm |= {"steadiness_deg": 0.5 + 0.3 * abs(np.sin(3 * held)), "steady": self.steady}
             arm["let_go"] = held >= self.hold_s
         elif into < lift + hold + lower:
-            arm |= {"phase": "lower", "angle_deg": ANGLE_TOP_DEG * (1 - (into - lift - hold) / lower)}
+            arm |= {"phase": "lower", "angle_deg": ANGLE_TOP_DEG * (1 - (into - lift - hold) / lower), "held_s": hold}
         else:
-            arm |= {"counted": rep}
+            arm |= {"counted": rep, "held_s": hold}
         if f"{side}_wrist" in self.lost:
             arm |= {"phase": "unseen", "angle_deg": None, "steady": None, "steadiness_deg": None, "unseen": [rep]}
         return {

@@ -22,6 +22,9 @@ from imu_shoulder.segment.sets import segment_set
 # What counts on the way to a rep's number: a false start does not.
 ATTEMPTS = ("rep", "partial")
 AROUND_S = 2.0
+LAST_HOLDS = 5
+# While an arm lifts or holds no rep can end: then the set is cut into reps this seldom, once the last rep is done with.
+SELDOM_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +33,30 @@ class FinalRep:
 
     judged: JudgedRep
     known_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What the final reps of an arm say to the athlete: the last holds, the faults of the last rep, reps not seen."""
+
+    holds_s: tuple[float, ...] = ()
+    hold_sds_deg: tuple[float, ...] = ()
+    faults: tuple[str, ...] = ()
+    unseen: tuple[int, ...] = ()
+
+
+NOTHING_TOLD = Told()
+
+
+def _told(final: Sequence[FinalRep]) -> Told:
+    judged = [rep.judged for rep in final]
+    last = [j.values for j in judged if j.rep.kind == "rep"][-LAST_HOLDS:]
+    return Told(
+        tuple(round(v["hold_s"], 1) for v in last if np.isfinite(v["hold_s"])),
+        tuple(v["hold_sd_deg"] for v in last),
+        judged[-1].faults,
+        tuple(j.number for j in judged if j.excluded == "gap"),
+    )
 
 
 class _Arm:
@@ -56,10 +83,11 @@ class LiveSet:
         self._arms: dict[Side, _Arm] = {}
         self.watches: dict[Side, ArmWatch] = {}
         self.final: dict[Side, list[FinalRep]] = {}
+        self.told: dict[Side, Told] = {}
         self.events: dict[str, dict[str, Any]] = {}
         self.shown: dict[Side, int] = {}
         self._row = 0
-        self._cut_s = -np.inf
+        self._cut_s = self._ending_s = -np.inf
 
     def push(
         self,
@@ -69,7 +97,7 @@ class LiveSet:
         clipped: Mapping[Side, BoolArray],
     ) -> None:
         """New rows of the common grid, inside the set."""
-        take = np.arange((-self._row) % self._step, len(time_s), self._step)
+        take = slice((-self._row) % self._step, None, self._step)
         self._row += len(time_s)
         for side, arm in arms.items():
             columns = {**arm.angles, **arm.hidden}
@@ -80,7 +108,10 @@ class LiveSet:
 
     def cut(self, now_s: float) -> None:
         """Cut the set into reps, if it is time, and freeze those that have ended."""
-        if now_s - self._cut_s < self._params.segment_s or not self._arms:
+        if any(watch.phase not in ("lift", "hold") for watch in self.watches.values() if watch.role == "lift"):
+            self._ending_s = now_s
+        every_s = self._params.segment_s if now_s - self._ending_s < SELDOM_S else SELDOM_S
+        if now_s - self._cut_s < every_s or not self._arms:
             return
         self._cut_s = now_s
         for arm_set in self._segmented(now_s):
@@ -153,6 +184,7 @@ class LiveSet:
             if still_final and over:
                 judged = self._freeze(arm_set, rep, number)
                 final.append(FinalRep(judged, now_s))
+                self.told[side] = _told(final)
                 self.events[name] = self._event(name, side, judged, now_s)
                 counted += rep.kind == "rep"
                 continue

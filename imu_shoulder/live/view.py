@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from imu_shoulder.drills import Drill
-from imu_shoulder.live.sets import LiveSet
+from imu_shoulder.live.sets import NOTHING_TOLD, LiveSet
 from imu_shoulder.live.watch import steady_word
 from imu_shoulder.model import Side
 from imu_shoulder.plan import Plan, PlannedDrill
@@ -20,7 +20,6 @@ RANGES_DEG = {
     "forearm": (-90.0, 90.0),
     "thumb_up": (-90.0, 90.0),
 }
-LAST_HOLDS = 5
 
 
 def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
@@ -66,12 +65,10 @@ def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
     """An arm in a set. now_s: of the newest row of the common grid."""
     watch = live.watches[side]
     drill = live.asked.get(side, live.drill)
-    final = [f.judged for f in live.final.get(side, [])]
-    scored = [j for j in final if j.rep.kind == "rep"]
+    told = live.told.get(side, NOTHING_TOLD)
     target = drill.top.hold_s or None
     hold_s = watch.hold_s(now_s)
     steadiness = watch.steadiness_deg()
-    last = scored[-LAST_HOLDS:]
     of = drill.dose.reps if side in live.asked else None
     counted = live.counted(side)
     under_way = watch.phase in ("lift", "hold", "lower", "unseen") and watch.role == "lift"
@@ -84,13 +81,14 @@ def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
         "phase": watch.phase,
         "hold_s": None if hold_s is None else round(hold_s, 2),
         "hold_target_s": target,
+        "held_s": _round(watch.held_s, 2),
         "let_go": bool(target and hold_s is not None and hold_s >= target),
         "steadiness_deg": _round(steadiness, 2),
-        "steady": steady_word(steadiness, [j.values["hold_sd_deg"] for j in last]),
-        "last_holds_s": [value for j in last if (value := _round(j.values["hold_s"], 1)) is not None],
+        "steady": steady_word(steadiness, told.hold_sds_deg),
+        "last_holds_s": list(told.holds_s),
         "counted": counted,
-        "missed": list(final[-1].faults) if final else [],
-        "unseen": [j.number for j in final if j.excluded == "gap"],
+        "missed": list(told.faults),
+        "unseen": list(told.unseen),
     }
 
 
@@ -107,6 +105,7 @@ def _empty(drill: Drill, role: str) -> dict[str, Any]:
         "phase": "rest",
         "hold_s": None,
         "hold_target_s": drill.top.hold_s or None,
+        "held_s": None,
         "let_go": False,
         "steadiness_deg": None,
         "steady": None,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -22,12 +23,19 @@ LEAST_S = 0.8
 # Shaky: this many times as unsteady as the athlete's own last holds, and by more than this.
 SHAKY_TIMES = 1.5
 SHAKY_DEG = 0.15
+# Sinking faster than this in the hold is the start of lowering, though it is not yet said.
+SINKING_DEG_S = 5.0
+# The steadiness is worked out anew this often.
+STEADY_EVERY_S = 0.1
 # At rest: no further from the start than this share of the asked arc.
 REST_SHARE = 0.25
 
 
 class ArmWatch:
-    """Push the leading angle row by row. Corrected by the segmentation through `arrived`."""
+    """Push the leading angle row by row.
+
+    held_s: how long the last hold of the rep was, once it is over: until the arm began to sink.
+    """
 
     def __init__(self, drill: Drill, role: str, rate_hz: float, params: LiveParams) -> None:
         self.role = role
@@ -35,7 +43,7 @@ class ArmWatch:
         self.angle_deg: float | None = None
         self.peak_deg: float | None = None
         self.hold_from_s: float | None = None
-        self.hold_until_s: float | None = None
+        self.held_s: float | None = None
         self._drill, self._params = drill, params
         self._arc_deg = asked_arc_deg(drill)
         start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
@@ -45,6 +53,9 @@ class ArmWatch:
             self._rest_deg = HANGING_DEG if np.isinf(start.low_deg) else (start.low_deg + start.high_deg) / 2
         self._recent: deque[tuple[float, float]] = deque(maxlen=max(3, round(params.velocity_s * rate_hz) + 1))
         self._level: deque[tuple[float, float]] = deque(maxlen=round(STEADY_OVER_S * rate_hz))
+        self._level_s = 0.0
+        self._sinks = False
+        self._steady: tuple[float, float | None] = (-np.inf, None)
         self._seen_s: float | None = None
         self._resumes: Phase = "rest"
 
@@ -71,45 +82,60 @@ class ArmWatch:
             self._decide(time_s, angle_deg, self._velocity())
 
     def hold_s(self, now_s: float) -> float | None:
-        """How long the hold has lasted; None where there is none."""
+        """How long the hold has lasted; None where there is none. It stands where the arm has begun to sink."""
         if self.hold_from_s is None or self.phase not in ("hold", "unseen"):
             return None
-        return max(0.0, now_s - self.hold_from_s)
+        return max(0.0, (self._level_s if self._sinks else now_s) - self.hold_from_s)
 
     def steadiness_deg(self) -> float | None:
         """SD about the line of the last part of the hold, the sensor's own noise taken off."""
-        if self.phase != "hold" or self.hold_from_s is None:
+        if self.phase != "hold" or self.hold_from_s is None or not self._level:
             return None
-        settled = [angle for time_s, angle in self._level if time_s >= self.hold_from_s + SETTLE_S]
-        if len(settled) < 3 or self._level[-1][0] - self.hold_from_s - SETTLE_S < LEAST_S:
+        newest_s = self._level[-1][0]
+        if newest_s - self._steady[0] >= STEADY_EVERY_S:
+            self._steady = newest_s, self._steadiness_deg(self.hold_from_s + SETTLE_S)
+        return self._steady[1]
+
+    def _steadiness_deg(self, settled_s: float) -> float | None:
+        settled = [angle for time_s, angle in self._level if time_s >= settled_s]
+        if len(settled) < 3 or self._level[-1][0] - settled_s < LEAST_S:
             return None
         return above_floor(detrended_sd(np.array(settled)), Floor().sd_deg)
 
     def _velocity(self) -> float:
-        """Least-squares slope over the recent rows, deg/s: of its middle, half velocity_s ago."""
-        times, angles = np.array(self._recent).T
-        times = times - times.mean()
-        return float(times @ angles / (times @ times))
+        """Least-squares slope over the recent rows, deg/s: of its middle, half velocity_s ago.
+
+        Plain sums: a dozen rows at a time, and arrays would take longer to set up.
+        """
+        mean_s = sum(time_s for time_s, _ in self._recent) / len(self._recent)
+        along = sum((time_s - mean_s) * angle for time_s, angle in self._recent)
+        return along / sum((time_s - mean_s) ** 2 for time_s, _ in self._recent)
 
     def _decide(self, time_s: float, angle_deg: float, velocity: float) -> None:
         params, rest = self._params, self._rest_deg or 0.0
         slow = abs(velocity) < params.arrive_deg_s
         if self.phase == "hold":
             self._level.append((time_s, angle_deg))
+            self._sinks = velocity < -SINKING_DEG_S
+            if not self._sinks:
+                self._level_s = time_s - params.velocity_s / 2
             band = self.band_deg
             outside = band is not None and not band[0] - BREAK_DEG <= angle_deg <= band[1] + BREAK_DEG
             if velocity < -params.leave_deg_s or velocity > 2 * params.leave_deg_s or outside:
-                self.hold_until_s = time_s
+                assert self.hold_from_s is not None
+                self.held_s = max(0.0, self._level_s - self.hold_from_s)
                 self.phase = "lower" if velocity < 0 else "lift"
         elif slow and self._in_band(angle_deg):
-            self.phase, self.hold_from_s, self.hold_until_s = "hold", time_s, None
+            self.phase, self.hold_from_s, self.held_s = "hold", time_s, None
+            self._level_s, self._sinks = time_s, False
+            self._steady = (-np.inf, None)
             self._level.clear()
         elif slow and angle_deg - rest < REST_SHARE * self._arc_deg:
             self.phase = "rest"
             self._rest_at(angle_deg)
         elif velocity > params.arrive_deg_s:
             if self.phase in ("rest", "unseen"):
-                self.peak_deg = None
+                self.peak_deg = self.held_s = None
             self.phase = "lift"
         elif velocity < -params.arrive_deg_s and self.phase != "rest":
             self.phase = "lower"
@@ -128,7 +154,7 @@ class ArmWatch:
         self._rest_deg = angle_deg if rest is None else rest + 0.1 * (angle_deg - rest)
 
 
-def steady_word(steadiness_deg: float | None, last_deg: list[float]) -> str | None:
+def steady_word(steadiness_deg: float | None, last_deg: Sequence[float]) -> str | None:
     """Against the athlete's own last holds; None without one."""
     known = [value for value in last_deg if np.isfinite(value)]
     if steadiness_deg is None or not known:

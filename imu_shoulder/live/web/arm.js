@@ -63,6 +63,12 @@ export class Arm {
     this.root.append(this.name, this.gauge, facts, this.unseen);
   }
 
+  // The value of one frame, for the trace.
+  note(arm, t) {
+    if (arm.phase === "hold" && arm.steadiness_deg !== null) this.trace.push([t, arm.steadiness_deg]);
+    else if (arm.phase !== "hold") this.trace.length = 0;
+  }
+
   draw(arm, t) {
     const [glyph, word] = arm.let_go ? ["▼", "Let go"] : PHASES[arm.phase];
     write(this.glyph, glyph);
@@ -78,12 +84,14 @@ export class Arm {
 
   drawHold(arm) {
     const asked = arm.hold_target_s;
-    show(this.holding, asked !== null || arm.hold_s !== null);
+    // The hold that goes on; once it is over, what it was.
+    const held = arm.hold_s ?? arm.held_s;
+    show(this.holding, asked !== null || held !== null);
     show(this.bar, asked !== null && asked > 0);
     const last = arm.last_holds_s.at(-1);
-    write(this.hold, arm.hold_s !== null ? String(Math.floor(arm.hold_s)) : "–");
+    write(this.hold, held !== null ? String(Math.floor(held)) : "–");
     write(this.target, asked ? `of ${asked} s` : "s");
-    const share = arm.hold_s !== null && asked ? Math.min(1, arm.hold_s / asked) : 0;
+    const share = held !== null && asked ? Math.min(1, held / asked) : 0;
     this.fill.style.transform = `scaleX(${share.toFixed(3)})`;
     this.holding.title = last === undefined ? "" : `the hold before: ${last.toFixed(1)} s`;
   }
@@ -203,8 +211,6 @@ export class Arm {
   }
 
   drawSteadiness(arm, t) {
-    if (arm.phase === "hold" && arm.steadiness_deg !== null) this.trace.push([t, arm.steadiness_deg]);
-    else if (arm.phase !== "hold") this.trace.length = 0;
     while (this.trace.length && this.trace[0][0] < t - TRACE_S) this.trace.shift();
     this.root.classList.toggle("shaky", arm.steady === "shaky");
     write(this.steadyWord, arm.steady === null ? "" : arm.steady === "quiet" ? "═ quiet" : "≈ shaky");

@@ -1,4 +1,4 @@
-// The page: one socket to the server, the newest frame drawn once per screen refresh, keys and buttons as commands.
+// The page: one socket to the server, its frames drawn once per screen refresh, keys and buttons as commands.
 import { Arm } from "./arm.js";
 import { get, list, show, write } from "./parts.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
@@ -6,12 +6,17 @@ import { calibrate, done, Pain, ready, Sensors, stop } from "./stages.js";
 
 const RETRY_MS = 500;
 const DEAF_MS = 2500;
+// The server is told of every so many frames that they were drawn.
+const ACKNOWLEDGE = 2;
 const SECTIONS = ["wait", "calibrate", "ready", "set", "pain", "stop", "done"];
 const STEP_COMMANDS = { pose: "calibrate_pose", bends: "calibrate_bends", raises: "calibrate_raises" };
 
 let socket = null;
 let newest = null;
+// Frames that came since the last drawing.
+let pending = [];
 let waiting = false;
+let unsaid = 0;
 let stage = "wait";
 let heardAt = 0;
 let asked = 0;
@@ -28,9 +33,13 @@ function connect() {
     heardAt = performance.now();
     const message = JSON.parse(data);
     if (message.type === "frame") {
-      // Only the newest counts: one that was not drawn yet is replaced.
       newest = message;
-      if (document.hidden) seen(message.number);
+      if (document.hidden) {
+        // Nothing is drawn: what is shown on return is the newest.
+        pending = [];
+        seen(message.number);
+      }
+      pending.push(message);
       if (!waiting) {
         waiting = true;
         requestAnimationFrame(draw);
@@ -64,10 +73,17 @@ function greet(message) {
   list(get("cautions"), hello.cautions);
 }
 
+// The newest frame is what is shown; traces and sounds take the values of all.
 function draw() {
   waiting = false;
-  const { frame, saved, number, sent_ms, silent, log_error } = newest;
-  seen(number);
+  const messages = pending;
+  pending = [];
+  const { frame, saved, number, silent, log_error } = newest;
+  unsaid += messages.length;
+  if (unsaid >= ACKNOWLEDGE) {
+    unsaid = 0;
+    seen(number);
+  }
   const now = sectionOf(frame);
   if (now !== stage) enter(now);
   heading(frame);
@@ -75,12 +91,12 @@ function draw() {
   sensors.draw(frame);
   if (stage === "calibrate") calibrate(frame);
   else if (stage === "ready") ready(frame);
-  else if (stage === "set") set(frame);
+  else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame);
   else if (stage === "stop") stop(frame);
   else if (stage === "done") done(saved);
   buttons(frame);
-  document.dispatchEvent(new CustomEvent("drawn", { detail: { number, sent_ms } }));
+  for (const { number: of, sent_ms } of messages) document.dispatchEvent(new CustomEvent("drawn", { detail: { number: of, sent_ms } }));
 }
 
 function sectionOf(frame) {
@@ -125,7 +141,8 @@ function tellAlarm(text) {
   show(get("alarm"), Boolean(text));
 }
 
-function set(frame) {
+function set(frames) {
+  const frame = frames.at(-1);
   const sides = Object.keys(frame.arms);
   if (sides.join() !== Object.keys(arms).join() || get("arms").childElementCount !== sides.length) {
     arms = Object.fromEntries(sides.map((side) => [side, new Arm(side, sides.length === 1)]));
@@ -133,11 +150,14 @@ function set(frame) {
     get("arms").replaceChildren(...["left", "right"].filter((side) => side in arms).map((side) => arms[side].root));
     get("arms").dataset.count = sides.length;
   }
+  for (const one of frames) {
+    for (const side of sides) if (one.arms[side]) arms[side].note(one.arms[side], one.t);
+    sound(one);
+  }
   for (const side of sides) arms[side].draw(frame.arms[side], frame.t);
   const cue = get("cue");
   write(cue, frame.cue ? `➜ ${frame.cue.text}` : "");
   cue.classList.toggle("on", frame.cue !== null);
-  sound(frame);
 }
 
 // Stage -> words on the middle button and its command; null where there is nothing to press.
