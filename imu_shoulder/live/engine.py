@@ -22,6 +22,8 @@ from imu_shoulder.plan import Plan, PlannedDrill
 
 # A sensor that was not heard for so long is warned of.
 SILENT_S = 1.0
+# The sensors' rates and losses are worked out this often.
+PANEL_S = 0.2
 
 
 class LiveSession:
@@ -53,6 +55,8 @@ class LiveSession:
         self._judged = 0
         self._before = 0
         self._warnings: list[str] = []
+        self._panel: dict[str, Any] = {}
+        self._paneled_s = -np.inf
         self._shown_s = -np.inf
         self._seq = 0
 
@@ -128,6 +132,9 @@ class LiveSession:
         """What there is to draw: JSON types only."""
         self._seq += 1
         now_s, drills = self.now_s, self.plan.drills
+        if not self._panel or not 0 <= now_s - self._paneled_s < PANEL_S:
+            self._paneled_s = now_s
+            self._panel, self._warnings = self._sensor_frames(now_s), self._silent(now_s)
         after = self._item + 1
         return {
             "t": round(now_s, 3),
@@ -137,10 +144,10 @@ class LiveSession:
             "arms": self._arm_frames(),
             "cue": None if self._cue is None or now_s - self._cue[0] > self._params.cue_s else self._cue[1],
             "calibration": self._calibrating.frame(),
-            "sensors": self._sensor_frames(now_s),
+            "sensors": self._panel,
             "set_summary": self._summary,
             "pain": None if self._pain is None and not self._stop else pain_frame(self._pain, self.plan.pain_ceiling),
-            "warnings": [*self._warnings, *self._silent(now_s)],
+            "warnings": list(self._warnings),
             "seq": self._seq,
         }
 
