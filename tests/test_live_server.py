@@ -22,6 +22,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
 from imu_shoulder.errors import ParameterError  # noqa: E402
 from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.live.keep import Keeper, save  # noqa: E402
+from imu_shoulder.live.server import UNSEEN_FRAMES  # noqa: E402
 from imu_shoulder.log.records import LogError  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
@@ -167,7 +168,7 @@ def test_too_many_requests_are_refused(running):
 def test_a_page_that_does_not_look_gets_the_newest_frame_and_no_queue(running):
     with join_socket(running) as ws:
         numbers = []
-        for _ in range(5):
+        for _ in range(9):
             message = json.loads(ws.recv(timeout=5))
             if message["type"] == "frame":
                 numbers.append(message["number"])
@@ -175,6 +176,7 @@ def test_a_page_that_does_not_look_gets_the_newest_frame_and_no_queue(running):
             ws.recv(timeout=0.5)
         ws.send(json.dumps({"seen": numbers[-1]}))
         newest = json.loads(ws.recv(timeout=5))
+        assert len(numbers) == UNSEEN_FRAMES
         assert newest["number"] >= numbers[-1] + 15
         assert newest["number"] >= running.hub.number - 5
 

@@ -91,6 +91,9 @@ class LiveSession:
             last = float("nan") if values is None else float(values[-1])
             self._angles[side] = last if np.isfinite(last) else None
         if self._set is not None:
+            anew = self._flow.since(self._set.event.onset_s, self._watched()) if self._flow.faced_anew else None
+            if anew is not None and self._set.restart():
+                new = anew
             self._set.push(new.time_s, new.arms, new.seen, new.clipped)
             self._set.cut(float(new.time_s[-1]))
             self._tell_events()

@@ -16,7 +16,7 @@ from imu_shoulder.live.attitudes import LiveOrient, from_rows, in_rows
 from imu_shoulder.live.headings import LiveHeading, keep_headings
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.rows import Rows
-from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, FloatArray, SensorStream, Side, Track
+from imu_shoulder.model import SIDES, BoolArray, Event, FloatArray, SensorStream, Side, Track
 from imu_shoulder.orient.attitude import Attitude
 
 # Of one sensor in a row of attitudes.
@@ -47,13 +47,19 @@ class LiveFlow:
         self.pose: Pose | None = None
         self.calibration: Calibration | None = None
         self.grid_s: float | None = None
+        self._block = (-1, -np.inf)
+        self.faced_anew = False
 
     @property
     def newest_s(self) -> float | None:
         return self._align.newest_s
 
     def push(self, chunk: Mapping[str, SensorStream], block: int, sides: Collection[Side]) -> NewRows:
-        """block: number of the set or movement that goes on, -1 between them. sides: whose angles are wanted."""
+        """block: number of the set or movement that goes on, -1 between them. sides: whose angles are wanted.
+
+        Sets faced_anew where it became known which way the person faces in this block: `since` gives its rows anew.
+        """
+        self.faced_anew = False
         aligned = self._align.push(chunk)
         time_s = aligned.time_s
         if not len(time_s):
@@ -64,10 +70,22 @@ class LiveFlow:
             return NewRows(time_s, {}, {}, {})
         self._ring.append(in_rows(attitudes, time_s))
         self._ring.drop_before(self.grid_s - self._params.keep_s)
+        if block != self._block[0]:
+            self._block = (block, float(time_s[0]))
         for heading in self._headings.values():
-            self._look(heading, block)
+            self._look(heading)
         kept = keep_headings([h for side, h in self._headings.items() if side in sides], time_s, attitudes)
-        return self._angles(time_s, kept, aligned)
+        return self._angles(time_s, kept, aligned.tracks)
+
+    def since(self, start_s: float, sides: Collection[Side]) -> NewRows | None:
+        """The rows from start_s on as they are seen now; None where that is too long ago."""
+        time_s, raw = self._orient.raw_since(start_s)
+        if not len(time_s) or time_s[0] > start_s + 1.5 / self.rate_hz:
+            return None
+        table = self._ring.since(float(time_s[0]))
+        attitudes = from_rows(table, self._orient.biases)
+        kept = keep_headings([h for side, h in self._headings.items() if side in sides], time_s, attitudes)
+        return self._angles(time_s, kept, {track.placement: track for track in raw})
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The last seconds of the common grid, before any filter."""
@@ -115,20 +133,22 @@ class LiveFlow:
         table = self._ring.since(start_s)
         return table[:, 0], from_rows(table, self._orient.biases)
 
-    def _look(self, heading: LiveHeading, block: int) -> None:
+    def _look(self, heading: LiveHeading) -> None:
         assert self.grid_s is not None
         if heading.due(self.grid_s):
             time_s, attitudes = self.attitudes_since(heading.wants_from(self.grid_s))
-            heading.look(time_s, attitudes, block)
+            self.faced_anew |= heading.look(time_s, attitudes, *self._block)
 
-    def _angles(self, time_s: FloatArray, kept: Mapping[Side, Mapping[str, Attitude]], aligned: Aligned) -> NewRows:
+    def _angles(
+        self, time_s: FloatArray, kept: Mapping[Side, Mapping[str, Attitude]], tracks: Mapping[str, Track]
+    ) -> NewRows:
         arms, seen, clipped = {}, {}, {}
         for side, own in kept.items():
             arm = None if self.calibration is None else self.calibration.arms.get(side)
             if arm is None:
                 continue
             arms[side] = arm_angles(arm, own, self.rate_hz, self._params.flow.angles)
-            worn = [aligned.tracks[s.placement] for s in (arm.upper_arm, arm.wrist) if s is not None]
+            worn = [tracks[s.placement] for s in (arm.upper_arm, arm.wrist) if s is not None]
             seen[side] = np.all([track.valid for track in worn], axis=0)
             clipped[side] = np.any([track.clipped for track in worn], axis=0)
         return NewRows(time_s, arms, seen, clipped)

@@ -57,10 +57,11 @@ class LiveHeading:
         assert self._moments is not None
         return max(float(self._moments.time_s[-1]) - QUIET_S / 2, now_s - LONGEST_S)
 
-    def look(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], block: int) -> bool:
-        """Take in a new quiet moment, if there is one; block: as track_heading's.
+    def look(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], block: int, block_s: float) -> bool:
+        """Take in a new quiet moment, if there is one. Gives whether it is the first of its block, told below.
 
-        time_s, attitudes: from wants_from on.
+        time_s, attitudes: from wants_from on. block, block_s: as track_heading's, and when it began. Between two blocks
+        the person may have turned round: what the first quiet moment of a block says holds from its beginning on.
         """
         moments, now_s = self._moments, float(time_s[-1])
         assert moments is not None
@@ -89,11 +90,12 @@ class LiveHeading:
             ],
             joint_turns=(*moments.joint_turns, *turns),
         )
+        is_first = block >= 0 and self._block[-1] != block
         self._block += [block] * len(fresh)
         self._taken = True
         self._forget()
-        self._solve(now_s)
-        return True
+        self._solve(max(self._known_s[-1], block_s - EASE_S) if is_first else now_s)
+        return is_first
 
     def corrections(self, time_s: FloatArray) -> list[FloatArray]:
         """Per sensor (N,): what to take off its heading, taken up over EASE_S from when it was known."""
@@ -139,12 +141,12 @@ class LiveHeading:
         self._block = [self._block[k] for k in keep]
         self._reference = 0
 
-    def _solve(self, now_s: float) -> None:
+    def _solve(self, known_s: float) -> None:
         assert self._moments is not None
         block = np.array(self._block, dtype=np.intp)
         tracks = track_heading(self._moments, block, self._reference, self._params)
         value = np.array([track.correction_rad[-1] - track.correction_rad[self._reference] for track in tracks])
-        self._known_s.append(now_s)
+        self._known_s.append(known_s)
         self._values.append(value)
 
 

@@ -29,8 +29,9 @@ Feed = Callable[[], AsyncGenerator[Chunk, None]]
 Prompt = Callable[[Chunk], None]
 
 PAGES = 8
-# Frames a page may not have acknowledged yet: it is sent the newest when it has, and none queues up before it.
-UNSEEN_FRAMES = 4
+# Frames a page may not have acknowledged yet: it is sent the newest when it has. The page takes all that have come
+# at once, and says so for every fourth: none waits behind another.
+UNSEEN_FRAMES = 8
 MESSAGE_BYTES = 2048
 PAGE_LIMIT = (150.0, 100.0)
 COMMAND_LIMIT = (10.0, 4.0)

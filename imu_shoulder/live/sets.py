@@ -23,7 +23,7 @@ from imu_shoulder.segment.sets import segment_set
 ATTEMPTS = ("rep", "partial")
 AROUND_S = 2.0
 LAST_HOLDS = 5
-# While an arm lifts or holds no rep can end: then the set is cut into reps this seldom, once the last rep is done with.
+# Where no rep can end, the set is cut into reps this seldom.
 SELDOM_S = 1.0
 
 
@@ -88,6 +88,15 @@ class LiveSet:
         self.shown: dict[Side, int] = {}
         self._row = 0
         self._cut_s = self._ending_s = -np.inf
+        # When all that had been lowered by then was final.
+        self._settled_s: dict[Side, float] = {}
+
+    def restart(self) -> bool:
+        """Forget all rows, to be given them anew. False where a rep is final already: that stays."""
+        if any(self.final.values()):
+            return False
+        self._arms, self.watches, self._row = {}, {}, 0
+        return True
 
     def push(
         self,
@@ -108,7 +117,7 @@ class LiveSet:
 
     def cut(self, now_s: float) -> None:
         """Cut the set into reps, if it is time, and freeze those that have ended."""
-        if any(watch.phase not in ("lift", "hold") for watch in self.watches.values() if watch.role == "lift"):
+        if any(map(self._may_end, self.watches)):
             self._ending_s = now_s
         every_s = self._params.segment_s if now_s - self._ending_s < SELDOM_S else SELDOM_S
         if now_s - self._cut_s < every_s or not self._arms:
@@ -116,6 +125,13 @@ class LiveSet:
         self._cut_s = now_s
         for arm_set in self._segmented(now_s):
             self._update(arm_set, now_s, ended=False)
+
+    def _may_end(self, side: Side) -> bool:
+        """Whether a rep of this arm may be ending: it was lowered, and what came of that is not final yet."""
+        watch = self.watches[side]
+        if watch.role != "lift" or watch.phase in ("lift", "hold"):
+            return False
+        return watch.phase in ("lower", "unseen") or watch.lowered_s > self._settled_s.get(side, -np.inf)
 
     def close(self, now_s: float) -> list[AnalysedSet]:
         """The set is over: what is left ends with it. Gives each arm judged over the whole set."""
@@ -191,6 +207,8 @@ class LiveSet:
             still_final = False
             self.events[name] = _provisional(name, side, self.number, number, rep)
             counted += rep.kind == "rep" and back and age_s >= params.counted_s
+        if still_final and fresh:
+            self._settled_s[side] = now_s
         kept = {f"{self.number}-{side}-{k + 1}" for k in range(number)}
         for name in [n for n, e in self.events.items() if e["side"] == side and not e["final"] and n not in kept]:
             del self.events[name]

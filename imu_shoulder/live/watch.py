@@ -35,6 +35,7 @@ class ArmWatch:
     """Push the leading angle row by row.
 
     held_s: how long the last hold of the rep was, once it is over: until the arm began to sink.
+    lowered_s: when the arm was last seen lowering.
     """
 
     def __init__(self, drill: Drill, role: str, rate_hz: float, params: LiveParams) -> None:
@@ -44,6 +45,7 @@ class ArmWatch:
         self.peak_deg: float | None = None
         self.hold_from_s: float | None = None
         self.held_s: float | None = None
+        self.lowered_s = -np.inf
         self._drill, self._params = drill, params
         self._arc_deg = asked_arc_deg(drill)
         start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
@@ -139,6 +141,8 @@ class ArmWatch:
             self.phase = "lift"
         elif velocity < -params.arrive_deg_s and self.phase != "rest":
             self.phase = "lower"
+        if self.phase == "lower":
+            self.lowered_s = time_s
         if self.phase in ("lift", "hold"):
             self.peak_deg = angle_deg if self.peak_deg is None else max(self.peak_deg, angle_deg)
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import vqf
 
-from imu_shoulder.frames import cross
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
@@ -107,9 +106,10 @@ def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
 
 def rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
     """Rotate (M, 3) by quaternions (M, 4): v + 2 w (u x v) + 2 u x (u x v), NaN rows stay NaN."""
-    scalar, vector = quat[:, :1], quat[:, 1:]
-    twice = 2.0 * cross(vector, gyr)
-    return np.asarray(gyr + scalar * twice + cross(vector, twice))
+    w, x, y, z = quat.T
+    a, b, c = gyr.T
+    d, e, f = 2.0 * (y * c - z * b), 2.0 * (z * a - x * c), 2.0 * (x * b - y * a)
+    return np.array([a + w * d + y * f - z * e, b + w * e + z * d - x * f, c + w * f + x * e - y * d]).T
 
 
 def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
@@ -123,10 +123,10 @@ def all_turned(attitudes: Sequence[Attitude], heading_rad: Sequence[FloatArray])
     cosine, sine = np.cos(heading / 2), np.sin(heading / 2)
     w, x, y, z = np.concatenate([attitude.quat_earth_from_sensor for attitude in attitudes]).T
     # The product of a turn by -heading about the vertical and the attitude, written out.
-    quat = np.column_stack([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w])
+    quat = np.array([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w]).T
     east, north = np.cos(heading), np.sin(heading)
     a, b, c = np.concatenate([attitude.rate_earth_rad_s for attitude in attitudes]).T
-    rate = np.column_stack([east * a + north * b, east * b - north * a, c])
+    rate = np.array([east * a + north * b, east * b - north * a, c]).T
     rows = len(heading) // len(attitudes)
     parts = [slice(k * rows, (k + 1) * rows) for k in range(len(attitudes))]
     return [

@@ -7,7 +7,7 @@ import { calibrate, done, Pain, ready, Sensors, stop } from "./stages.js";
 const RETRY_MS = 500;
 const DEAF_MS = 2500;
 // The server is told of every so many frames that they were drawn.
-const ACKNOWLEDGE = 2;
+const ACKNOWLEDGE = 4;
 const SECTIONS = ["wait", "calibrate", "ready", "set", "pain", "stop", "done"];
 const STEP_COMMANDS = { pose: "calibrate_pose", bends: "calibrate_bends", raises: "calibrate_raises" };
 
