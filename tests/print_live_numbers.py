@@ -55,6 +55,8 @@ class Heard:
                 table.setdefault(key, []) for table in (self.counted_s, self.held_s, self.longest_s)
             )
             counted += [frame["t"]] * (arm["counted"] - len(counted))
+            if arm["held_s"] is not None and longest:
+                longest[-1] = arm["held_s"]
             if arm["phase"] == "hold":
                 if self._phases.get(side) != "hold":
                     held.append(frame["t"])
@@ -130,7 +132,7 @@ def print_recordings() -> None:
 
 
 def print_cost(rate_hz: float = 100.0) -> None:
-    """Four sensors, push and frame 25 times a second."""
+    """Four sensors, push and frame {1 / CHUNK_S:.0f} times a second."""
     from imu_shoulder.simulate import simulate
     from imu_shoulder.simulate.scenarios import drill_scenario
 
@@ -152,7 +154,7 @@ def print_cost(rate_hz: float = 100.0) -> None:
         for event in chunk.events:
             told.begun(event)
     shares = ", ".join(f"{100 * spent[name] / lasted[name]:.1f} % ({name})" for name in spent)
-    print(f"4 sensors at {rate_hz:g} Hz, push and frame 25 times a second: {shares} of a core")
+    print(f"4 sensors at {rate_hz:g} Hz, push and frame {1 / CHUNK_S:.0f} times a second: {shares} of a core")
 
 
 def _later(stream: SensorStream, by_s: float) -> SensorStream:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import time
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,6 +16,8 @@ from imu_shoulder.live.keep import Keeper, save
 from imu_shoulder.model import Event, Recording, SensorStream
 
 SILENT_S = 1.0
+# So many messages wait for a page whose turn has not come.
+RECENT = 4
 NOTE_LENGTH = 300
 # Command -> what is said when it was taken.
 TAKEN = {
@@ -65,9 +68,10 @@ class Answer:
 
 @dataclass(eq=False, slots=True)
 class Listener:
-    """One open page: it is woken when there is something new, and asks for the newest only."""
+    """One open page: it is woken when there is something new. told: number of the last message it was sent."""
 
     woken: asyncio.Event = field(default_factory=asyncio.Event)
+    told: int = -1
 
 
 class Hub:
@@ -80,7 +84,7 @@ class Hub:
         self.saved: dict[str, Any] = {"state": "running", "report": None, "folder": None, "text": None}
         self._pushed_s = time.monotonic()
         self._saving: asyncio.Task[None] | None = None
-        self._message: str | None = None
+        self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT)
         self._number = 0
 
     def push(self, streams: Mapping[str, SensorStream]) -> None:
@@ -93,9 +97,10 @@ class Hub:
         self.publish()
 
     def publish(self) -> None:
-        """Wake every page. The message itself is made once, when the first of them asks."""
-        self._message = None
+        """Make the message, if any page is open, and wake the pages."""
         self._number += 1
+        if self.listeners:
+            self._recent.append((self._number, self._message()))
         for listener in self.listeners:
             listener.woken.set()
 
@@ -103,25 +108,29 @@ class Hub:
     def number(self) -> int:
         return self._number
 
-    def message(self) -> str:
+    def news(self, listener: Listener) -> list[tuple[int, str]]:
+        """The messages that this page was not sent yet, with their numbers: the newest few."""
+        if not self._recent or self._recent[-1][0] != self._number:
+            self._recent.append((self._number, self._message()))
+        return [(number, message) for number, message in self._recent if number > listener.told]
+
+    def _message(self) -> str:
         """The newest frame with what the server itself knows."""
-        if self._message is None:
-            silent_s = time.monotonic() - self._pushed_s
-            log = self.keeper.log
-            self._message = json.dumps(
-                {
-                    "type": "frame",
-                    "number": self._number,
-                    "sent_ms": self._pushed_s_wall_ms(silent_s),
-                    "frame": self.session.frame(),
-                    "saved": self.saved,
-                    "silent": silent_s > SILENT_S and not self.ended.is_set(),
-                    "log_error": None if log.error is None else str(log.error),
-                },
-                ensure_ascii=False,
-                allow_nan=False,
-            )
-        return self._message
+        silent_s = time.monotonic() - self._pushed_s
+        log = self.keeper.log
+        return json.dumps(
+            {
+                "type": "frame",
+                "number": self._number,
+                "sent_ms": self._pushed_s_wall_ms(silent_s),
+                "frame": self.session.frame(),
+                "saved": self.saved,
+                "silent": silent_s > SILENT_S and not self.ended.is_set(),
+                "log_error": None if log.error is None else str(log.error),
+            },
+            ensure_ascii=False,
+            allow_nan=False,
+        )
 
     @staticmethod
     def _pushed_s_wall_ms(silent_s: float) -> float:

@@ -215,14 +215,16 @@ class _Page:
 
     async def _send(self) -> None:
         await self._ws.send_text(self._hub.hello())
+        self._listener.told = self._hub.number - 1
         self._listener.woken.set()
         while True:
             await self._listener.woken.wait()
             self._listener.woken.clear()
-            if len(self._unseen) < UNSEEN_FRAMES:
-                message = self._hub.message()
-                self._unseen.append(self._hub.number)
-                await self._ws.send_text(message)
+            for number, message in self._hub.news(self._listener):
+                self._listener.told = number
+                if len(self._unseen) < UNSEEN_FRAMES:
+                    self._unseen.append(number)
+                    await self._ws.send_text(message)
 
     async def _receive(self) -> None:
         while True:

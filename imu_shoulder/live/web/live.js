@@ -96,7 +96,7 @@ function draw() {
   else if (stage === "stop") stop(frame);
   else if (stage === "done") done(saved);
   buttons(frame);
-  for (const { number: of, sent_ms } of messages) document.dispatchEvent(new CustomEvent("drawn", { detail: { number: of, sent_ms } }));
+  for (const { number, sent_ms, frame } of messages) document.dispatchEvent(new CustomEvent("drawn", { detail: { number, sent_ms, t: frame.t } }));
 }
 
 function sectionOf(frame) {
