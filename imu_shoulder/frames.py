@@ -99,11 +99,6 @@ def isb_from_axes(x_axis: FloatArray, y_axis: FloatArray) -> FloatArray:
 
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Cross product of (N, 3); several times as fast as numpy's general one."""
-    return np.column_stack(
-        [
-            a[:, 1] * b[:, 2] - a[:, 2] * b[:, 1],
-            a[:, 2] * b[:, 0] - a[:, 0] * b[:, 2],
-            a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0],
-        ]
-    )
+    """Cross product of (3, N); several times as fast as numpy's general one."""
+    (ax, ay, az), (bx, by, bz) = a, b
+    return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])

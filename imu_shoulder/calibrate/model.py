@@ -9,6 +9,7 @@ import numpy as np
 
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
+    cross,
     left_factor,
     mirror_sagittal,
     quat_from_rotation,
@@ -79,8 +80,7 @@ class SegmentAxes:
 
     @property
     def z(self) -> FloatArray:
-        (a, b, c), (d, e, f) = self.x, self.y
-        return np.array([b * f - c * e, c * d - a * f, a * e - b * d])
+        return cross(self.x, self.y)
 
     def at(self, rows: BoolArray) -> SegmentAxes:
         return SegmentAxes(self.x[:, rows], self.y[:, rows])

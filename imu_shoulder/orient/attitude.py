@@ -79,8 +79,11 @@ def orient_causally(track: Track, rate_hz: float, params: OrientParams) -> Attit
 
 
 def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
-    quat = np.where(track.valid[:, None], quat, np.nan)
-    return Attitude(track.placement, quat, rate_in_earth(quat, gyr), track.valid, bias)
+    """The attitude from a filter's quaternions (N, 4) and the rate it saw (N, 3)."""
+    # Component by component in memory, as both are used from here on.
+    components = np.array(quat.T, order="C")
+    components[:, ~track.valid] = np.nan
+    return Attitude(track.placement, components.T, rate_in_earth(components.T, gyr), track.valid, bias)
 
 
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
@@ -100,8 +103,14 @@ def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
     """
     if valid.all():
         return np.ascontiguousarray(values)
-    rows = np.arange(len(values))
-    return np.column_stack([np.interp(rows, rows[valid], values[valid, axis]) for axis in range(values.shape[1])])
+    missing = np.flatnonzero(~valid)
+    beside = np.unique(np.concatenate([missing - 1, missing + 1]))
+    beside = beside[(beside >= 0) & (beside < len(values))]
+    beside = beside[valid[beside]]
+    out = values.copy(order="C")
+    for axis in range(values.shape[1]):
+        out[missing, axis] = np.interp(missing, beside, values[beside, axis])
+    return out
 
 
 def rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
@@ -114,22 +123,30 @@ def rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
 
 def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
     """The attitude with heading_rad (M,) taken off its heading."""
-    return all_turned([attitude], [heading_rad])[0]
+    quat, rate = _turned(attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s, heading_rad)
+    return replace(attitude, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)
 
 
 def all_turned(attitudes: Sequence[Attitude], heading_rad: Sequence[FloatArray]) -> list[Attitude]:
     """As `turned`, of several sensors of (M,) rows at once: of few rows it is the calls that cost."""
-    heading = np.concatenate(heading_rad)
-    cosine, sine = np.cos(heading / 2), np.sin(heading / 2)
-    w, x, y, z = np.concatenate([attitude.quat_earth_from_sensor for attitude in attitudes]).T
-    # The product of a turn by -heading about the vertical and the attitude, written out.
-    quat = np.array([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w]).T
-    east, north = np.cos(heading), np.sin(heading)
-    a, b, c = np.concatenate([attitude.rate_earth_rad_s for attitude in attitudes]).T
-    rate = np.array([east * a + north * b, east * b - north * a, c]).T
-    rows = len(heading) // len(attitudes)
+    quat, rate = _turned(
+        np.concatenate([attitude.quat_earth_from_sensor for attitude in attitudes]),
+        np.concatenate([attitude.rate_earth_rad_s for attitude in attitudes]),
+        np.concatenate(heading_rad),
+    )
+    rows = len(quat) // len(attitudes)
     parts = [slice(k * rows, (k + 1) * rows) for k in range(len(attitudes))]
     return [
         replace(attitude, quat_earth_from_sensor=quat[part], rate_earth_rad_s=rate[part])
         for attitude, part in zip(attitudes, parts, strict=True)
     ]
+
+
+def _turned(quat: FloatArray, rate: FloatArray, heading_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The product of a turn by -heading_rad (M,) about the vertical with quaternions (M, 4) and rates (M, 3)."""
+    cosine, sine = np.cos(heading_rad / 2), np.sin(heading_rad / 2)
+    east, north = 1.0 - 2.0 * sine * sine, 2.0 * sine * cosine
+    w, x, y, z = quat.T
+    a, b, c = rate.T
+    quat = np.array([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w]).T
+    return quat, np.array([east * a + north * b, east * b - north * a, c]).T

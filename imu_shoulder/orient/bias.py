@@ -13,6 +13,7 @@ from itertools import pairwise
 from math import radians, sqrt
 
 import numpy as np
+from scipy.spatial.distance import cdist
 
 from imu_shoulder.model import BoolArray, FloatArray, Track
 
@@ -78,7 +79,13 @@ class BiasTrack:
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """The half-open [first, last) stretches in which mask (N,) is True."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]
+
+
+def cut(first: int, last: int, pieces: int) -> list[tuple[int, int]]:
+    """The half-open stretch of rows in so many equal pieces, at least one."""
+    count = max(1, pieces)
+    return list(pairwise(round(first + k * (last - first) / count) for k in range(count + 1)))
 
 
 def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list[StillWindow]:
@@ -90,26 +97,26 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
     width = max(3, round(params.window_s * rate_hz))
     if len(track.gyr_rad_s) < width:
         return []
-    gyr = np.where(track.valid[:, None], track.gyr_rad_s, 0.0)
-    spread = np.sqrt((_rolling_sd(gyr, width) ** 2).mean(axis=1))
-    bad = _rolling_mean((~track.valid | track.clipped).astype(np.float64)[:, None], width)[:, 0]
-    quiet_starts = (spread < params.max_spread_rad_s) & (bad == 0)
-    quiet = np.zeros(len(gyr), dtype=bool)
+    gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
+    total = np.cumsum(gyr, axis=1)
+    mean = _windowed(total, width) / width
+    power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), width) / width
+    spread_squared = (power - (mean * mean).sum(axis=0)) / 3
+    bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), width)
+    quiet_starts = (spread_squared < params.max_spread_rad_s**2) & (bad == 0)
+    quiet = np.zeros(len(track.valid), dtype=bool)
     for first, last in runs(quiet_starts):
         quiet[first : last + width - 1] = True
     pieces: list[tuple[int, int]] = []
     for first, last in runs(quiet):
-        count = max(1, int((last - first) / (params.piece_s * rate_hz)))
-        edges = np.linspace(first, last, count + 1).round().astype(int)
-        pieces += [(int(a), int(b)) for a, b in pairwise(edges)]
-    total = np.vstack([np.zeros(3), np.cumsum(gyr, axis=0)])
-    means = np.array([(total[b] - total[a]) / (b - a) for a, b in pieces]).reshape(-1, 3)
+        pieces += cut(first, last, int((last - first) / (params.piece_s * rate_hz)))
+    means = _means(total, pieces)
     slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
     pieces, means = [piece for piece, ok in zip(pieces, slow, strict=True) if ok], means[slow]
     if not pieces:
         return []
     weight = np.array([b - a for a, b in pieces], dtype=np.float64)
-    apart = np.linalg.norm(means[:, None] - means[None], axis=2)
+    apart = cdist(means, means)
     still = apart[int(np.argmin(apart @ weight))] < params.max_rate_rad_s
     windows: list[tuple[int, int]] = []
     for (first, last), ok in zip(pieces, still, strict=True):
@@ -117,7 +124,7 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
             windows[-1] = (windows[-1][0], last)
         elif ok:
             windows.append((first, last))
-    return [StillWindow(a, b, (total[b] - total[a]) / (b - a)) for a, b in windows]
+    return [StillWindow(a, b, mean) for (a, b), mean in zip(windows, _means(total, windows), strict=True)]
 
 
 def track_bias(
@@ -153,13 +160,15 @@ def track_bias(
     return BiasTrack(row, known, value, np.sqrt(variance))
 
 
-def _rolling_mean(values: FloatArray, width: int) -> FloatArray:
-    """Mean of each run of `width` rows: (N, C) -> (N - width + 1, C)."""
-    total = np.cumsum(np.vstack([np.zeros((1, values.shape[1])), values]), axis=0)
-    return np.asarray((total[width:] - total[:-width]) / width)
+def _windowed(total: FloatArray, width: int) -> FloatArray:
+    """Sums over each run of `width` rows from running sums (..., N): (..., N - width + 1)."""
+    sums = total[..., width - 1 :].copy()
+    sums[..., 1:] -= total[..., :-width]
+    return sums
 
 
-def _rolling_sd(values: FloatArray, width: int) -> FloatArray:
-    centred = values - values.mean(axis=0)
-    variance = _rolling_mean(centred**2, width) - _rolling_mean(centred, width) ** 2
-    return np.sqrt(np.maximum(variance, 0.0))
+def _means(total: FloatArray, spans: Sequence[tuple[int, int]]) -> FloatArray:
+    """Means (S, 3) over the half-open spans of rows from running sums (3, N)."""
+    first, last = np.array(spans, dtype=np.intp).reshape(-1, 2).T
+    before = np.where(first > 0, total[:, first - 1], 0.0)
+    return np.asarray(((total[:, last - 1] - before) / (last - first)).T)

@@ -15,7 +15,7 @@ from math import pi, radians
 
 import numpy as np
 from scipy import sparse
-from scipy.sparse.linalg import splu
+from scipy.sparse.linalg import SuperLU, splu
 
 from imu_shoulder.frames import wrap_rad
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
@@ -175,8 +175,8 @@ def _solve(
         apart = residual / sigma / gate
         say = np.where(robust, np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0), 1.0) / sigma
         weighted = sparse.diags_array(say**2) @ matrix
-        normal = sparse.csc_matrix(weighted.T @ matrix)
-        change = splu(normal).solve(weighted.T @ residual)
+        normal = splu(sparse.csc_matrix(weighted.T @ matrix))
+        change = normal.solve(weighted.T @ residual)
         solution = solution + change
         if step_number > 1 and np.abs(change).max() < radians(0.05):
             break
@@ -184,16 +184,17 @@ def _solve(
     return value, *_spreads(normal, count, sensors)
 
 
-def _spreads(normal: sparse.csc_matrix, count: int, sensors: int) -> tuple[FloatArray, FloatArray]:
+def _spreads(normal: SuperLU, count: int, sensors: int) -> tuple[FloatArray, FloatArray]:
     """Standard deviations (S, K) of the corrections, and of their differences from the first sensor's.
 
-    Columns of the inverse, for some moments; between them the deviation hardly changes.
+    normal: the normal equations' factors. Columns of the inverse, for some moments; between them the deviation hardly
+    changes.
     """
     asked = np.unique(np.linspace(0, count - 1, min(count, SPREADS)).round().astype(np.intp))
     rows = (np.arange(sensors)[:, None] * count + asked).ravel()
     unit = np.zeros((normal.shape[0], len(rows)))
     unit[rows, np.arange(len(rows))] = 1.0
-    among = splu(normal).solve(unit)[rows].reshape(sensors, len(asked), sensors, len(asked))
+    among = normal.solve(unit)[rows].reshape(sensors, len(asked), sensors, len(asked))
     places = np.arange(len(asked))
     variance = np.stack([among[s, places, s, places] for s in range(sensors)])
     with_first = np.stack([among[s, places, 0, places] for s in range(sensors)])
@@ -217,9 +218,10 @@ def _first_guess(count: int, steady: BoolArray, links: Links, sensor: int) -> Fl
     seen = np.isfinite(links.sd_rad[:, sensor])
     earlier, later, turn = links.earlier[seen], links.later[seen], links.turn_rad[seen, sensor]
     guess = np.zeros(count)
+    of_moment = np.searchsorted(later, np.arange(count + 1))
     for k in range(1, count):
         guess[k] = guess[k - 1]
-        mine = slice(*np.searchsorted(later, [k, k + 1]))
+        mine = slice(of_moment[k], of_moment[k + 1])
         if not steady[k - 1] and mine.stop > mine.start:
             said = guess[earlier[mine]] + turn[mine] - guess[k - 1]
             guess[k] += float(np.median(wrap_rad(said)))

@@ -46,26 +46,37 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     ups = [sensor.inv().apply(Z_AXIS) for sensor in moments.earth_from_sensor]
     neutral = _alike(ups, reference, params.neutral_rad)
     upright = _alike(ups[-1:], reference, params.neutral_rad) & moments.with_trunk
-    pairs: list[tuple[int, int, FloatArray]] = []
-    for later in range(1, len(moments.time_s)):
-        if upright[later] and not neutral[later] and reference < later:
-            pairs.append((reference, later, trunk_only))
-        near = (block[:later] == block[later]) & (block[later] >= 0)
-        alike = _alike([up[: later + 1] for up in ups], later, params.same_posture_rad)[:later]
-        # Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less.
-        candidates = np.flatnonzero(alike & near)[-4 * params.links :]
-        turned = np.abs(_turns(quats, candidates, np.full(len(candidates), later))[:, :limbs]).max(axis=1, initial=0.0)
-        # Only the latest ones of a set: over many reps a change of posture could pass for a slow drift.
-        same = candidates[turned < params.same_heading_rad][-params.links :]
-        pairs += [(int(k), later, returning) for k in same]
-        # From set to set the latest ones, and the first of all: it carries the link to the calibration.
-        rests = np.flatnonzero(neutral[:later] & neutral[later] & ~near)
-        chosen = dict.fromkeys([*rests[:1].tolist(), *rests[-params.links :].tolist()])
-        pairs += [(k, later, resting) for k in chosen]
-    earlier = np.array([pair[0] for pair in pairs], dtype=np.intp)
-    later_ = np.array([pair[1] for pair in pairs], dtype=np.intp)
-    sd = np.array([pair[2] for pair in pairs]).reshape(-1, sensors)
-    return Links(earlier, later_, _turns(quats, earlier, later_), sd)
+    together = (block[:, None] == block) & (block >= 0)
+
+    # Within a block. Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less.
+    alike = np.all([up @ up.T > np.cos(params.same_posture_rad) for up in ups], axis=0)
+    later, earlier = np.nonzero(np.tril(alike & together, -1))
+    latest = _from_last(later) < 4 * params.links
+    later, earlier = later[latest], earlier[latest]
+    turned = np.abs(_turns(quats, earlier, later)[:, :limbs]).max(axis=1, initial=0.0)
+    later, earlier = (ends[turned < params.same_heading_rad] for ends in (later, earlier))
+    # Only the latest ones of a set: over many reps a change of posture could pass for a slow drift.
+    latest = _from_last(later) < params.links
+    later, earlier = later[latest], earlier[latest]
+
+    # From set to set the latest ones, and the first of all: it carries the link to the calibration.
+    rest_later, rest_earlier = np.nonzero(np.tril(neutral[:, None] & neutral & ~together, -1))
+    first_of_all = np.diff(rest_later, prepend=-1) > 0
+    chosen = (_from_last(rest_later) < params.links) | first_of_all
+    rest_later, rest_earlier = rest_later[chosen], rest_earlier[chosen]
+
+    trunk_later = np.flatnonzero(upright & ~neutral & (np.arange(len(block)) > reference))
+    all_later = np.concatenate([trunk_later, later, rest_later])
+    all_earlier = np.concatenate([np.full(len(trunk_later), reference), earlier, rest_earlier])
+    sd = np.repeat([trunk_only, returning, resting], [len(trunk_later), len(later), len(rest_later)], axis=0)
+    order = np.argsort(all_later, kind="stable")
+    all_later, all_earlier = all_later[order], all_earlier[order]
+    return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order])
+
+
+def _from_last(later: IntArray) -> IntArray:
+    """How many pairs with the same later moment come after each (L,), in the order of the later moment."""
+    return np.searchsorted(later, later, side="right") - np.arange(len(later)) - 1
 
 
 def _alike(ups: list[FloatArray], moment: int, within_rad: float) -> BoolArray:

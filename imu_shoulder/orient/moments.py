@@ -14,7 +14,7 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.bias import runs
+from imu_shoulder.orient.bias import cut, runs
 from imu_shoulder.orient.shared import shared_heading
 
 
@@ -85,13 +85,10 @@ def quiet_moments(
     width = max(1, round(0.2 * rate_hz))
     quiet = np.ones(len(time_s), dtype=bool)
     for attitude in attitudes:
-        rate = np.where(attitude.valid[:, None], attitude.rate_earth_rad_s, np.inf)
-        quiet &= _mean_over(rate, width) < params.quiet_rad_s
+        quiet &= _mean_speed(attitude, width) < params.quiet_rad_s
     spans: list[tuple[int, int]] = []
     for first, last in runs(quiet):
-        pieces = max(1, int((last - first) / (params.longest_s * rate_hz)))
-        edges = np.linspace(first, last, pieces + 1).round().astype(int)
-        spans += [(int(a), int(b)) for a, b in pairwise(edges)]
+        spans += cut(first, last, int((last - first) / (params.longest_s * rate_hz)))
     spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
@@ -113,18 +110,24 @@ def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]]
     return out
 
 
-def _mean_over(rate: FloatArray, width: int) -> FloatArray:
-    """Size (N,) of the mean of (N, 3) over `width` rows around each; infinite where a row is."""
-    known = np.where(np.isfinite(rate), rate, 1e3)
-    return np.asarray(np.linalg.norm(uniform_filter1d(known, width, axis=0, mode="nearest"), axis=1))
+def _mean_speed(attitude: Attitude, width: int) -> FloatArray:
+    """Size (N,) of the mean rate over `width` rows around each; very large beside a row that is not valid."""
+    known = np.where(attitude.valid, attitude.rate_earth_rad_s.T, 1e3)
+    mean = uniform_filter1d(known, width, axis=1, mode="nearest")
+    return np.asarray(np.sqrt((mean * mean).sum(axis=0)))
 
 
 def _means(quat: FloatArray, spans: Sequence[tuple[int, int]]) -> Rotation:
     """Mean attitude of each span; all rows of a span are valid and close together."""
     if not spans:
         return Rotation.identity(0)
-    means = []
-    for first, last in spans:
-        near = quat[first:last] * np.sign(quat[first:last] @ quat[first])[:, None]
-        means.append(near.mean(axis=0))
-    return rotation_from_quat(np.stack(means))
+    first, last = np.array(spans).T
+    ends = np.cumsum(last - first)
+    starts = ends - (last - first)
+    # Every row of every span, and the span it is in.
+    span = np.repeat(np.arange(len(spans)), last - first)
+    rows = np.arange(ends[-1]) + (first - starts)[span]
+    inside = quat.T[:, rows]
+    sign = np.sign((inside * quat.T[:, first[span]]).sum(axis=0))
+    # The sum serves as well as the mean: a Rotation brings it to length 1.
+    return rotation_from_quat(np.add.reduceat(sign * inside, starts, axis=1).T)

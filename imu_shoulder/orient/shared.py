@@ -34,18 +34,16 @@ def shared_heading(
     horizontal components. None if they hardly turn together about a horizontal axis: least_strength is how
     nearly parallel they must be, 1 for exactly, least_turned_deg how far in all.
     """
-    a, b = first_rad_s[:, :2], second_rad_s[:, :2]
-    speed_a, speed_b = np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1)
-    with np.errstate(invalid="ignore"):
-        ok = (speed_a > MIN_RATE_RAD_S) & (speed_b > MIN_RATE_RAD_S)
-        ok &= np.abs(speed_a - speed_b) < 0.35 * np.maximum(speed_a, speed_b)
+    (ax, ay), (bx, by) = first_rad_s[:, :2].T, second_rad_s[:, :2].T
+    speed_a, speed_b = np.sqrt(ax * ax + ay * ay), np.sqrt(bx * bx + by * by)
+    ok = (speed_a > MIN_RATE_RAD_S) & (speed_b > MIN_RATE_RAD_S)
+    ok &= np.abs(speed_a - speed_b) < 0.35 * np.maximum(speed_a, speed_b)
     turned_deg = float(np.degrees(speed_a[ok].sum() / rate_hz))
     if turned_deg < least_turned_deg:
         return None
-    a, b = a[ok], b[ok]
-    along = float((a * b).sum())
-    across = float((b[:, 0] * a[:, 1] - b[:, 1] * a[:, 0]).sum())
-    strength = float(np.hypot(along, across) / (np.linalg.norm(a) * np.linalg.norm(b)))
+    ax, ay, bx, by = ax[ok], ay[ok], bx[ok], by[ok]
+    along, across = float(ax @ bx + ay @ by), float(ay @ bx - ax @ by)
+    strength = float(np.hypot(along, across) / (np.linalg.norm(speed_a[ok]) * np.linalg.norm(speed_b[ok])))
     if strength < least_strength:
         return None
     residual = float(np.degrees(np.arccos(min(strength, 1.0))))
