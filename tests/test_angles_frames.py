@@ -18,6 +18,7 @@ from imu_shoulder.frames import (
     mirror_sagittal,
     quat_from_rotation,
     right_factor,
+    rotated,
     rotation_from_quat,
     side_sign,
     wrap_rad,
@@ -173,6 +174,12 @@ def test_products_with_either_factor_are_those_of_scipy(a, b):
     quat_a, quat_b = quat_from_rotation(a), quat_from_rotation(b)
     for product in (left_factor(quat_a) @ quat_b, right_factor(quat_b) @ quat_a):
         np.testing.assert_allclose(rotation_from_quat(product).as_matrix(), (a * b).as_matrix(), atol=1e-14)
+
+
+@given(rotations(), rotations())
+def test_vectors_rotated_by_a_quaternion_are_those_of_scipy(a, b):
+    vectors, quats = b.as_matrix(), np.tile(quat_from_rotation(a), (3, 1))
+    np.testing.assert_allclose(rotated(quats, vectors), a.apply(vectors), atol=1e-14)
 
 
 # Swing and twist.

@@ -16,7 +16,14 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.calibrate.functional import RAISED_RAD, bending_heading, pointing_heading, turning_axis
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_axes
 from imu_shoulder.calibrate.pose import Pose
-from imu_shoulder.frames import EARTH_FROM_STANDING, Z_AXIS, heading_rotation, quat_from_rotation, rotation_from_quat
+from imu_shoulder.frames import (
+    EARTH_FROM_STANDING,
+    Z_AXIS,
+    heading_rotation,
+    quat_from_rotation,
+    rotated,
+    rotation_from_quat,
+)
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.shared import HeadingFix, shared_heading
@@ -178,10 +185,11 @@ def _turned(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: flo
     if arm.upper_arm is None:
         return arm
     attitude = attitudes[arm.upper_arm.placement]
-    rows = sets & attitude.valid
+    rows = np.flatnonzero(sets & attitude.valid)
+    quat_sensor_from_earth = attitude.quat_earth_from_sensor[rows] * np.array([1.0, -1.0, -1.0, -1.0])
+    rate_sensor = rotated(quat_sensor_from_earth, attitude.rate_earth_rad_s[rows])
     seat = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment)
-    earth_from_segment = rotation_from_quat(attitude.quat_earth_from_sensor[rows]) * seat
-    found = turning_axis(earth_from_segment.inv().apply(attitude.rate_earth_rad_s[rows]), rate_hz)
+    found = turning_axis(seat.inv().apply(rate_sensor), rate_hz)
     if found is None:
         return arm
     forward, _, right = TURNING_WEIGHT * found.axis

@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import vqf
 
+from imu_shoulder.frames import rotated
 from imu_shoulder.live.rows import Rows
 from imu_shoulder.model import BoolArray, FloatArray, Track
-from imu_shoulder.orient.attitude import Attitude, OrientParams, bridged, rate_in_earth, settings_of
+from imu_shoulder.orient.attitude import Attitude, OrientParams, bridged, settings_of
 from imu_shoulder.orient.bias import BiasTrack, StillWindow, still_windows, track_bias
 
 # Stillness is looked for this often, in the raw samples of the last LOOK_S.
@@ -91,7 +92,7 @@ class LiveOrient:
         quat = np.concatenate(
             [sensor.quat(turning[k], acc[k], valid[k], whole=bool(whole[k])) for k, sensor in enumerate(self._sensors)]
         )
-        rate = rate_in_earth(quat, turning.reshape(-1, 3))
+        rate = rotated(quat, turning.reshape(-1, 3))
         out = {}
         for k, sensor in enumerate(self._sensors):
             own = slice(k * count, (k + 1) * count)

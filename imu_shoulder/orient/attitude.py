@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import vqf
 
+from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
@@ -83,7 +84,7 @@ def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack
     # Component by component in memory, as both are used from here on.
     components = np.array(quat.T, order="C")
     components[:, ~track.valid] = np.nan
-    return Attitude(track.placement, components.T, rate_in_earth(components.T, gyr), track.valid, bias)
+    return Attitude(track.placement, components.T, rotated(components.T, gyr), track.valid, bias)
 
 
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
@@ -111,14 +112,6 @@ def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
     for axis in range(values.shape[1]):
         out[missing, axis] = np.interp(missing, beside, values[beside, axis])
     return out
-
-
-def rate_in_earth(quat: FloatArray, gyr: FloatArray) -> FloatArray:
-    """Rotate (M, 3) by quaternions (M, 4): v + 2 w (u x v) + 2 u x (u x v), NaN rows stay NaN."""
-    w, x, y, z = quat.T
-    a, b, c = gyr.T
-    d, e, f = 2.0 * (y * c - z * b), 2.0 * (z * a - x * c), 2.0 * (x * b - y * a)
-    return np.array([a + w * d + y * f - z * e, b + w * e + z * d - x * f, c + w * f + x * e - y * d]).T
 
 
 def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
