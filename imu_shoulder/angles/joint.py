@@ -78,12 +78,8 @@ def arm_angles(
     usual = SkinShare(params.skin_share, params.skin_share_sd, 0.0)
     told = _told_skin_share(calibration, attitudes, rate_hz, count) if params.estimate_skin else None
     skin = told or usual
-    table: dict[str, FloatArray] = {}
-    for rows in _blocks(count):
-        for name, values in _columns(calibration, attitudes, rows, skin.share, params).items():
-            if name not in table:
-                table[name] = np.empty(count)
-            table[name][rows] = values
+    parts = [_columns(calibration, attitudes, rows, skin.share, params) for rows in _blocks(count)]
+    table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
     reference = "trunk" if _about_trunk(calibration) else "gravity"
@@ -91,7 +87,8 @@ def arm_angles(
 
 
 def _blocks(count: int) -> Iterator[slice]:
-    return (slice(first, min(first + _BLOCK_ROWS, count)) for first in range(0, count, _BLOCK_ROWS))
+    """All rows, in blocks; one empty block where there are none."""
+    return (slice(first, min(first + _BLOCK_ROWS, count)) for first in range(0, max(count, 1), _BLOCK_ROWS))
 
 
 def _about_trunk(calibration: ArmCalibration) -> bool:
