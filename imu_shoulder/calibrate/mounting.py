@@ -12,9 +12,10 @@ from math import radians
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.drills import Drill
-from imu_shoulder.frames import Z_AXIS, rotation_from_quat
-from imu_shoulder.model import SIDES, BoolArray, Event, Finding, FloatArray, Side, Track
+from imu_shoulder.frames import rotation_from_quat
+from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, Track
 from imu_shoulder.orient.attitude import Attitude
 
 
@@ -72,16 +73,16 @@ def check_mounting(
 
     time_s: (M,). drills: those named in events, by id. What the marked movements do not show is not said.
     """
+    sensors = {p: _sensor(time_s, rate_hz, tracks[p], attitude) for p, attitude in attitudes.items()}
     stretches, sets = [], 0
     for event in events:
         sets += event.trial_type == "set"
         if event.trial_type == "neutral_pose":
             continue
-        inside = (time_s >= event.onset_s) & (time_s <= event.end_s)
-        motions = {p: _motion(inside, rate_hz, tracks[p], attitudes[p], params) for p in attitudes}
+        motions = {p: sensor.motion(event, params) for p, sensor in sensors.items()}
         number = sets if event.trial_type == "set" else 0
         stretches.append(_Stretch(event, number, {p: m for p, m in motions.items() if m is not None}))
-    found = _lying_still(rate_hz, attitudes, stretches, params)
+    found = _lying_still(sensors, stretches, params)
     wrong = {finding.placement for finding in found}
     for finding in (*_swapped_sides(stretches, params), *_swapped_segments(stretches, params)):
         if finding.placement not in wrong:
@@ -103,37 +104,59 @@ def _name(placement: str) -> str:
     return placement.replace("_", " ")
 
 
-def _motion(
-    inside: BoolArray, rate_hz: float, track: Track, attitude: Attitude, params: MountingParams
-) -> _Motion | None:
-    """None where the sensor has no data to speak of."""
-    rows = inside & attitude.valid
-    if np.count_nonzero(rows) < rate_hz:
-        return None
-    rate = np.linalg.norm(attitude.rate_earth_rad_s[rows], axis=1)
-    earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[rows])
-    up = earth_from_sensor.inv().apply(Z_AXIS)
-    tilted = np.arccos(np.clip(up @ up[0], -1.0, 1.0))
-    force = earth_from_sensor.apply(track.acc_m_s2[rows])
-    smooth = uniform_filter1d(force, max(1, round(0.17 * rate_hz)), axis=0)
-    shaken = smooth - uniform_filter1d(force, max(1, round(3.5 * rate_hz)), axis=0)
-    return _Motion(
-        float(rate[rate > params.sway_rad_s].sum() / rate_hz),
-        float(tilted.max()),
-        float(np.sqrt(np.mean(np.sum(shaken**2, axis=1)))),
-    )
+@dataclass(frozen=True, slots=True)
+class _Sensor:
+    """What one sensor did, in blocks in which it was seen throughout (B,): the vertical (B, 3) in its own axes, its
+    turning and the force on it (B, 3) in earth components.
+    """
+
+    time_s: FloatArray
+    rate_hz: float
+    up: FloatArray
+    rate_rad_s: FloatArray
+    force_m_s2: FloatArray
+
+    def motion(self, event: Event, params: MountingParams) -> _Motion | None:
+        """None where the sensor has no data to speak of."""
+        first, last = np.searchsorted(self.time_s, [event.onset_s, event.end_s])
+        if last - first < self.rate_hz:
+            return None
+        rate = np.linalg.norm(self.rate_rad_s[first:last], axis=1)
+        up, force = self.up[first:last], self.force_m_s2[first:last]
+        smooth = _smooth(force, 0.17 * self.rate_hz)
+        shaken = smooth - _smooth(force, 3.5 * self.rate_hz)
+        return _Motion(
+            float(rate[rate > params.sway_rad_s].sum() / self.rate_hz),
+            float(np.arccos(np.clip(up @ up[0], -1.0, 1.0)).max()),
+            float(np.sqrt(np.mean(np.sum(shaken**2, axis=1)))),
+        )
+
+
+def _sensor(time_s: FloatArray, rate_hz: float, track: Track, attitude: Attitude) -> _Sensor:
+    length = block_length(rate_hz)
+    middle = block_middles(len(time_s), length)
+    rate, acc = block_means(attitude.rate_earth_rad_s, length), block_means(track.acc_m_s2, length)
+    seen = np.isfinite(rate).all(axis=1) & np.isfinite(acc).all(axis=1)
+    earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[middle[seen]]).as_matrix()
+    force = np.einsum("nij,nj->ni", earth_from_sensor, acc[seen])
+    return _Sensor(time_s[middle[seen]], rate_hz / length, earth_from_sensor[:, 2], rate[seen], force)
+
+
+def _smooth(values: FloatArray, width: float) -> FloatArray:
+    """(B, 3), the mean over so many rows around each."""
+    return np.asarray(uniform_filter1d(values, max(1, round(width)), axis=0))
 
 
 def _lying_still(
-    rate_hz: float, attitudes: Mapping[str, Attitude], stretches: Sequence[_Stretch], params: MountingParams
+    sensors: Mapping[str, _Sensor], stretches: Sequence[_Stretch], params: MountingParams
 ) -> list[Finding]:
     """Sensors stiller than any person, while others moved."""
     moved = any(m.turned_rad > params.turned_rad for s in stretches for m in s.motions.values())
     out = []
-    for placement, attitude in attitudes.items():
-        if not moved or np.count_nonzero(attitude.valid) < rate_hz:
+    for placement, sensor in sensors.items():
+        if not moved or len(sensor.time_s) < sensor.rate_hz:
             continue
-        rate = uniform_filter1d(attitude.rate_earth_rad_s[attitude.valid], max(1, round(0.5 * rate_hz)), axis=0)
+        rate = _smooth(sensor.rate_rad_s, 0.5 * sensor.rate_hz)
         if np.sqrt(np.mean(np.sum(rate**2, axis=1))) < params.person_rad_s:
             text = f"The {_name(placement)} sensor lay still all the time, stiller than any person: it was not worn."
             out.append(_finding(placement, "not_on_limb", f"{text} Strap it on and record again."))

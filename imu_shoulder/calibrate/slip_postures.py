@@ -12,11 +12,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.calibrate.slip_pulses import Pulse
-from imu_shoulder.frames import Z_AXIS, rotation_from_quat
+from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, Event, FloatArray, IntArray, Side
 
 # Returns further out than this many standard deviations teach nothing about how well someone comes back.
@@ -69,7 +68,8 @@ class Postures:
         neutral_up: the vertical (3,) in the axes of both during the neutral pose. block: see `blocks`.
         """
         self._time_s, self._block, self._params = time_s, block, params
-        up = [rotation_from_quat(quat).inv().apply(Z_AXIS) for quat in quats]
+        own, neighbour = (rotation_from_quat(quat).as_matrix() for quat in quats)
+        up = [own[:, 2], neighbour[:, 2]]
         own_hangs, hangs = (u @ n > np.cos(params.neutral_rad) for u, n in zip(up, neutral_up, strict=True))
         # All of these are (K, K), [later, earlier]. A sensor that has slipped need not seem to hang.
         within = (block[:, None] == block) & (block[:, None] >= 0)
@@ -87,9 +87,9 @@ class Postures:
         self._last = np.diff(later, append=-1) != 0
         kind, sd = kind[able], sd[able]
         self._within = kind == 0
-        turn = _turned_alone(quats[0][earlier], quats[0][later], quats[1][earlier], quats[1][later])
+        turn = _turned_alone(own, neighbour, later, earlier)
         vertical, ago_s = up[0][earlier], time_s[later] - time_s[earlier]
-        rate, rate_sd = self._drift(np.sum(turn * vertical, axis=1), ago_s, sd)
+        rate, rate_sd = self._drift(_dot(turn, vertical), ago_s, sd)
         turn -= (rate * ago_s)[:, None] * vertical
         # A normal distribution of each pair's turn: its inverse covariance, and its size at the top.
         self._inverse, self._top = np.zeros((len(kind), 3, 3)), np.exp(-(apart[able] ** 2) / 2)
@@ -100,11 +100,11 @@ class Postures:
                 # The drift's variance is added along the vertical (Sherman and Morrison's formula).
                 down = vertical[rows] @ inverse
                 variance = (rate_sd * ago_s[rows]) ** 2
-                growth = 1.0 + variance * np.sum(vertical[rows] * down, axis=1)
+                growth = 1.0 + variance * _dot(vertical[rows], down)
                 self._inverse[rows] = inverse - (variance / growth)[:, None, None] * down[:, :, None] * down[:, None]
                 self._top[rows] *= np.sqrt(np.linalg.det(inverse) / growth)
         self._pull = np.einsum("pij,pj->pi", self._inverse, turn)
-        self._cost = np.sum(self._pull * turn, axis=1)
+        self._cost = _dot(self._pull, turn)
 
     def _drift(self, turn_rad: FloatArray, ago_s: FloatArray, sd_rad: FloatArray) -> tuple[float, float]:
         """Rate of the heading between the two sensors and its standard deviation, from turns (P,) about the vertical.
@@ -205,14 +205,26 @@ class Across:
         return np.asarray(self._top[:, None] * np.exp(-away / 2))
 
 
-def _turned_alone(own: FloatArray, own_later: FloatArray, other: FloatArray, other_later: FloatArray) -> FloatArray:
-    """Rotation vector (P, 3) of how far a sensor turned on its own between two moments.
+def _turned_alone(own: FloatArray, neighbour: FloatArray, later: IntArray, earlier: IntArray) -> FloatArray:
+    """Rotation vectors (P, 3) of how far a sensor turned on its own between two moments each, later and earlier (P,).
 
-    All are quat_earth_from_sensor (P, 4), of the sensor and of its neighbour. The body may have turned about the
-    vertical in between; that is taken from the neighbour, so it holds where the neighbour shows the same posture.
+    own, neighbour: matrices earth_from_sensor (K, 3, 3), of which Rotation's own products take ten times as long. The
+    body may have turned about the vertical in between; that is taken from the neighbour, so it holds where the
+    neighbour shows the same posture.
     """
-    body = rotation_from_quat(other_later) * rotation_from_quat(other).inv()
-    x, y, z, w = body.as_quat().T
-    heading = np.column_stack([np.zeros_like(x), np.zeros_like(y), 2 * np.arctan2(z, w)])
-    turn = rotation_from_quat(own).inv() * Rotation.from_rotvec(heading).inv() * rotation_from_quat(own_later)
-    return np.asarray(turn.as_rotvec())
+    (x, y), (later_x, later_y) = (np.moveaxis(neighbour[rows, :2], 1, 0) for rows in (earlier, later))
+    heading = np.arctan2(_dot(later_y, x) - _dot(later_x, y), _dot(later_x, x) + _dot(later_y, y))
+    cosine, sine = np.cos(heading)[:, None], np.sin(heading)[:, None]
+    x, y, up = np.moveaxis(own[later], 1, 0)
+    facing_alike = np.stack([cosine * x + sine * y, cosine * y - sine * x, up], axis=1)
+    turn = np.moveaxis(own[earlier], 1, 2) @ facing_alike
+    axis = np.stack(
+        [turn[:, 2, 1] - turn[:, 1, 2], turn[:, 0, 2] - turn[:, 2, 0], turn[:, 1, 0] - turn[:, 0, 1]], axis=1
+    )
+    twice_sine = np.linalg.norm(axis, axis=1)
+    angle = np.arctan2(twice_sine, np.trace(turn, axis1=1, axis2=2) - 1.0)
+    return np.asarray(axis * (angle / np.maximum(twice_sine, 1e-12))[:, None])
+
+
+def _dot(a: FloatArray, b: FloatArray) -> FloatArray:
+    return np.asarray(np.sum(a * b, axis=1))

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import correlate1d, maximum_filter1d
 from scipy.signal import find_peaks
 
+from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 
-# A turn that lasts 0.3 s shows at this rate as well as at any higher one.
-LOOK_HZ = 25.0
 # Peaks nearer than this are one turn.
 APART_S = 0.3
 
@@ -38,9 +38,9 @@ def find_pulses(
     time_s: FloatArray, rate_hz: float, pair: Sequence[Attitude], after_s: float, params: SlipParams
 ) -> tuple[list[Pulse], list[Pulse]]:
     """Quick turns of each of two neighbours that come after after_s and that the other does not share."""
-    step = max(1, round(rate_hz / LOOK_HZ))
+    step = block_length(rate_hz)
     rates = [block_means(attitude.rate_earth_rad_s, step) for attitude in pair]
-    middle = np.arange(len(rates[0])) * step + step // 2
+    middle = block_middles(len(time_s), step)
     late = time_s[middle] > after_s
     found: tuple[list[Pulse], list[Pulse]] = ([], [])
     for lasts_s in params.pulse_s:
@@ -54,19 +54,13 @@ def find_pulses(
                 continue
             # What the limb does beside the turn may be a part of it as well.
             sds = np.hypot(params.pulse_sd_rad, lasts_s * bell.left_over(rates[n], peaks))
+            clear = sizes[n][peaks] > params.pulse_clear * sds
+            peaks, sds = peaks[clear], sds[clear]
             rows = middle[peaks]
             seen = rotation_from_quat(own.quat_earth_from_sensor[rows]).inv().apply(turns[n][peaks])
             for at_s, turn, sd in zip(time_s[rows], seen, sds, strict=True):
                 found[n].append(Pulse(float(at_s - lasts_s / 2), float(at_s), turn, float(sd)))
     return found
-
-
-def block_means(values: FloatArray, step: int) -> FloatArray:
-    """Mean (N // step, C) of each `step` rows of (N, C); NaN where a row is."""
-    count = len(values) // step
-    columns = values.shape[1]
-    each = np.tile(np.eye(columns) / step, (step, 1))
-    return np.asarray(values[: count * step].reshape(count, step * columns) @ each)
 
 
 class Bell:
@@ -82,17 +76,11 @@ class Bell:
 
     def sizes(self, rate_rad_s: FloatArray) -> FloatArray:
         """Size (N, 3) of such a turn around each row of (N, 3); 0 near gaps and ends."""
-        out = np.zeros_like(rate_rad_s)
-        if len(rate_rad_s) <= 2 * self._half:
-            return out
         missing = np.asarray(~np.isfinite(rate_rad_s).all(axis=1))
         known = np.where(missing[:, None], 0.0, rate_rad_s)
-        for axis in range(3):
-            out[:, axis] = np.correlate(known[:, axis], self._fit[0], "same")
-        if missing.any():
-            out[np.convolve(missing, np.ones(2 * self._half + 1), "same") > 0.5] = 0.0
-        out[: self._half], out[-self._half :] = 0.0, 0.0
-        return out
+        out = correlate1d(known, self._fit[0], axis=0, mode="constant")
+        near_gap = maximum_filter1d(missing.astype(np.int8), 2 * self._half + 1, mode="constant", cval=1)
+        return np.where(near_gap[:, None] > 0, 0.0, out)
 
     def left_over(self, rate_rad_s: FloatArray, rows: IntArray) -> FloatArray:
         """RMS rate (R,) around each row that neither the turn nor the smooth limb explains."""
