@@ -66,3 +66,24 @@ def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, small_recording):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         assert "--port" in refused("--replay", small_recording, "--port", taken.getsockname()[1])
+
+
+def test_range_tests_are_left_out_and_a_recording_of_nothing_else_is_refused(small_recording):
+    from dataclasses import replace
+
+    from imu_shoulder.errors import RecordingError
+    from imu_shoulder.live.replay import plan_for_recording, without_range_tests
+    from imu_shoulder.model import Event
+    from imu_shoulder.range import shipped_tests
+    from imu_shoulder.sources.folder import read_recording
+
+    test = next(iter(shipped_tests()))
+    recording = read_recording(small_recording)
+    with_test = replace(recording, events=(*recording.events, Event(1.0, 9.0, "set", test, "right")))
+    kept, left_out = without_range_tests(with_test)
+    assert left_out == (test,)
+    assert kept.events == recording.events
+    assert len(plan_for_recording(kept, {}).drills) == 1
+    nothing, _ = without_range_tests(replace(recording, events=with_test.events[-1:]))
+    with pytest.raises(RecordingError, match="sets of drills"):
+        plan_for_recording(nothing, {})

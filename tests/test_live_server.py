@@ -21,7 +21,7 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
 
 from imu_shoulder.errors import ParameterError  # noqa: E402
 from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
-from imu_shoulder.live.keep import Keeper, save  # noqa: E402
+from imu_shoulder.live.keep import Keeper  # noqa: E402
 from imu_shoulder.live.server import UNSEEN_FRAMES  # noqa: E402
 from imu_shoulder.log.records import LogError  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
@@ -379,9 +379,13 @@ def test_a_killed_session_is_saved_from_its_log(tmp_path):
     command = [sys.executable, "-c", CRASHING, str(folder), str(Path(__file__).parent)]
     assert subprocess.run(command, timeout=60).returncode == -9
     log = folder.with_name("session.log")
-    with pytest.raises(LogError, match="--finish"):
+    with pytest.raises(LogError, match="imu-shoulder recover"):
         Keeper(folder, "M.K.", None, keeps_samples=True)
-    recording = save(log, folder)
+    recover = [sys.executable, "-m", "imu_shoulder", "recover", str(log)]
+    done = subprocess.run(recover, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert "the recording was not stopped in order" in done.stdout
+    recording = read_recording(folder)
     assert len(recording.streams["right_wrist"].time_s) == 400
     (event,) = recording.events
     assert (event.trial_type, event.drill, event.side, event.pain) == ("set", "full_can", "right", 1)

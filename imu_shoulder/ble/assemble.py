@@ -127,8 +127,8 @@ class Assembled:
 
 def assemble(log: Scan, name: str) -> Assembled:
     """The recording in a log. Raises LogError if the log holds no samples."""
-    session, nodes, entries, remarks = _read(log)
-    zero_ns, athlete, start = _session(session, nodes, remarks)
+    session, nodes, entries, remarks = read_entries(log)
+    zero_ns, athlete, start = log_session(session, nodes, remarks)
     samples: dict[int, NodeSamples] = {}
     for number, node in nodes.items():
         found = node_samples(node.kind, node.arrivals, node.pings)
@@ -155,7 +155,7 @@ def assemble(log: Scan, name: str) -> Assembled:
     return Assembled(recording, reports, (*remarks, *typed.remarks))
 
 
-def _read(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEntry], list[str]]:
+def read_entries(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEntry], list[str]]:
     """The log's records sorted out, and what is wrong with the log."""
     session: Session | None = None
     nodes: dict[int, _NodeLog] = {}
@@ -210,7 +210,7 @@ def _remarks(log: Scan) -> list[str]:
     return remarks
 
 
-def _session(session: Session | None, nodes: Mapping[int, _NodeLog], remarks: list[str]) -> tuple[int, str, str]:
+def log_session(session: Session | None, nodes: Mapping[int, _NodeLog], remarks: list[str]) -> tuple[int, str, str]:
     """Host time of the recording's zero, athlete, start."""
     if session is not None:
         return session.host_ns, session.athlete, session.start

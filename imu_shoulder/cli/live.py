@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imu_shoulder.cli.extras import need
-from imu_shoulder.cli.record import _nodes
+from imu_shoulder.cli.nodes import placements_by_address
 
 if TYPE_CHECKING:
     from imu_shoulder.drills import Drill
@@ -36,7 +36,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
     "--node",
     "nodes",
     multiple=True,
-    callback=_nodes,
+    callback=placements_by_address,
     metavar="ADDRESS=PLACEMENT",
     help="With --ble: use this node, worn there. Repeat. Without it every node in reach.",
 )
@@ -48,9 +48,6 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
 @click.option("--out", type=click.Path(path_type=Path), help="New folder for the recording and its report.")
 @click.option("--port", default=8230, show_default=True, type=click.IntRange(1024, 65535), help="Port of the page.")
 @click.option("--host", help="Also let a tablet in that network come: this machine's own address there.")
-@click.option(
-    "--finish", "log", type=click.Path(path_type=Path), help="Save the session that a crash left in this log; no page."
-)
 def live(
     demo: bool,
     scenario: str,
@@ -65,21 +62,20 @@ def live(
     out: Path | None,
     port: int,
     host: str | None,
-    log: Path | None,
 ) -> None:
     """Live feedback on a page in the browser, for the athlete in the warm-up.
 
     Shows reps, holds, height and steadiness while they happen, records, and writes the report at the end. Without
     --host only this computer can open the page.
     """
-    if demo + ble + (recording is not None) + (log is not None) > 1:
-        raise click.UsageError("--demo, --replay, --ble and --finish are four ways to start: give one")
+    if demo + ble + (recording is not None) > 1:
+        raise click.UsageError("--demo, --replay and --ble are three ways to start: give one")
     if ble and not athlete:
         raise click.UsageError("--ble needs --athlete: initials or a code, such as M.K.")
 
     need("live", "starlette", "uvicorn", "websockets", "segno")
     from imu_shoulder.drills import load_file
-    from imu_shoulder.live.run import Settings, finish, start
+    from imu_shoulder.live.run import Settings, start
     from imu_shoulder.plan import load_plan
 
     drills = {found.id: found for found in map(load_file, drill_files)}
@@ -94,9 +90,7 @@ def live(
         host=host,
         speed=speed,
     )
-    if log is not None:
-        click.echo(f"Report: {finish(log, settings)}")
-    elif ble:
+    if ble:
         start(settings, nodes=nodes, athlete=athlete or "")
     elif recording is not None:
         from imu_shoulder.sources.folder import read_recording

@@ -6,17 +6,7 @@ from pathlib import Path
 
 import click
 
-
-def _nodes(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, str]:
-    placements = {}
-    for value in values:
-        address, separator, placement = value.rpartition("=")
-        if not separator or not address:
-            raise click.BadParameter(
-                f"expected ADDRESS=PLACEMENT, such as AA:BB:CC:DD:EE:FF=right_wrist; came {value!r}"
-            )
-        placements[address] = placement
-    return placements
+from imu_shoulder.cli.nodes import placements_by_address
 
 
 @click.command()
@@ -46,7 +36,7 @@ def scan(seconds: float) -> None:
     "--node",
     "nodes",
     multiple=True,
-    callback=_nodes,
+    callback=placements_by_address,
     metavar="ADDRESS=PLACEMENT",
     help="Use this node, worn there. Repeat. Without it every node in reach is used where it says it is worn.",
 )

@@ -1,14 +1,11 @@
 """What a live session leaves: a crash-safe log while it runs, a recording folder at its end.
 
 Bluetooth nodes write their own bytes into the same log, as `record` does. Samples of a replay or of the simulated
-athlete come from no node and are kept as they are, in records of kind SAMPLES.
+athlete come from no node and are kept as they are.
 """
 
 from __future__ import annotations
 
-import math
-import os
-import struct
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -18,64 +15,24 @@ from typing import Any
 
 import numpy as np
 
-from imu_shoulder.ble.entries import End, EventEntry, Session, pack, unpack
-from imu_shoulder.ble.typed import typed_events
+from imu_shoulder.ble.entries import End, EventEntry, Session, pack
 from imu_shoulder.errors import OutputError
-from imu_shoulder.log.records import END, EVENT, LOG_NAME, SESSION, LogError, Scan, read_log
+from imu_shoulder.log.records import END, EVENT, SAMPLES, SESSION, LogError
 from imu_shoulder.log.recover import recover
+from imu_shoulder.log.samples import pack_samples
 from imu_shoulder.log.writer import LogThread
-from imu_shoulder.model import PLACEMENTS, Event, Recording, SensorStream
+from imu_shoulder.model import Event, Recording, SensorStream
 from imu_shoulder.sources.events import events_tsv
-from imu_shoulder.sources.folder import read_recording, write_recording
+from imu_shoulder.sources.folder import read_recording
 
-SAMPLES = 9
 POSE_S = 5.0
 # So many chunks of a sensor make one record.
 _CHUNKS = 5
-_SAMPLES = struct.Struct("<BBHddd")
-_ROWS = 500
 _TRIALS = {
     "calibrate_pose": ("neutral_pose", POSE_S),
     "calibrate_bends": ("elbow_bends", None),
     "calibrate_raises": ("forward_raises", None),
 }
-
-
-def pack_samples(stream: SensorStream) -> list[bytes]:
-    """The payloads of a chunk of one sensor: float64 columns time_s, acc (3), gyr (3), optional mag (3), SI units."""
-    columns = [stream.time_s[:, None], stream.acc_m_s2, stream.gyr_rad_s] + ([] if stream.mag is None else [stream.mag])
-    rows = np.hstack(columns)
-    ranges = (math.nan if r is None else r for r in (stream.acc_range_m_s2, stream.gyr_range_rad_s))
-    facts = (stream.declared_rate_hz, *ranges)
-    return [
-        _SAMPLES.pack(PLACEMENTS.index(stream.placement), rows.shape[1], len(part), *facts) + part.tobytes()
-        for part in np.split(rows, range(_ROWS, len(rows), _ROWS))
-        if len(part)
-    ]
-
-
-def _unpack_samples(payloads: Sequence[bytes]) -> dict[str, SensorStream]:
-    parts: dict[str, list[Any]] = {}
-    facts: dict[str, tuple[float, float, float]] = {}
-    for payload in payloads:
-        place, width, count, *rest = _SAMPLES.unpack_from(payload)
-        rows = np.frombuffer(payload, dtype="<f8", offset=_SAMPLES.size).reshape(count, width)
-        parts.setdefault(PLACEMENTS[place], []).append(rows)
-        facts[PLACEMENTS[place]] = (rest[0], rest[1], rest[2])
-    streams = {}
-    for placement in sorted(parts, key=PLACEMENTS.index):
-        rows = np.vstack(parts[placement])
-        rate_hz, *ranges = facts[placement]
-        streams[placement] = SensorStream(
-            placement,
-            rows[:, 0].copy(),
-            rows[:, 1:4].copy(),
-            rows[:, 4:7].copy(),
-            rate_hz,
-            rows[:, 7:10].copy() if rows.shape[1] > 7 else None,
-            *(None if math.isnan(r) else r for r in ranges),
-        )
-    return streams
 
 
 class Keeper:
@@ -94,7 +51,7 @@ class Keeper:
             raise LogError(
                 f"no unfinished session at {self.log_path}",
                 "there is one",
-                f"keep it with: imu-shoulder live --finish {self.log_path}",
+                f"keep it with: imu-shoulder recover {self.log_path}",
             )
         self._keeps_samples = keeps_samples
         self._zero_ns = zero_ns
@@ -154,35 +111,11 @@ class Keeper:
             raise self.log.error
 
 
-def save(log_path: Path, folder: Path, events: Sequence[Event] | None = None) -> Recording:
-    """Write what a log holds as a recording folder, the log moved into it.
+def save(log_path: Path, folder: Path, events: Sequence[Event]) -> Recording:
+    """Write what a log holds as a recording folder, with the session's own events, the log moved into it.
 
-    events: of the session; those the log knows where None, as after a crash. Raises LogError, OutputError.
+    Raises LogError, OutputError.
     """
-    log = read_log(log_path)
-    payloads = [record.payload for record in log.records if record.kind == SAMPLES]
-    if not payloads:
-        recover(log_path, folder, keep_log=False)
-        if events:
-            (folder / "events.tsv").write_text(events_tsv(events), encoding="utf-8")
-        return read_recording(folder)
-    write_recording(_recording(log, payloads, folder.name, events), folder, file_format="parquet")
-    try:
-        os.replace(log_path, folder / LOG_NAME)
-    except OSError as error:
-        raise OutputError(
-            f"to move the log into {folder}", f"that failed ({error.strerror})", "the recording itself is complete"
-        ) from error
+    recover(log_path, folder, keep_log=False)
+    (folder / "events.tsv").write_text(events_tsv(events), encoding="utf-8")
     return read_recording(folder)
-
-
-def _recording(log: Scan, payloads: Sequence[bytes], name: str, events: Sequence[Event] | None) -> Recording:
-    sessions = [unpack(Session, record.payload) for record in log.records if record.kind == SESSION]
-    if not sessions:
-        raise LogError("a log that says whose it is", "its first records are lost", "ask for help with the log")
-    streams = _unpack_samples(payloads)
-    end_s = max(float(stream.time_s[-1]) for stream in streams.values())
-    if events is None:
-        entries = [unpack(EventEntry, record.payload) for record in log.records if record.kind == EVENT]
-        events = typed_events(entries, sessions[0].host_ns, end_s).events
-    return Recording(name, sessions[0].athlete, sessions[0].start, streams, tuple(events))

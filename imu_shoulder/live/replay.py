@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from imu_shoulder.drills import Drill, load_shipped
+from imu_shoulder.errors import RecordingError
 from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.model import EVENT_SIDES, SIDES, Event, Recording
 from imu_shoulder.plan import Plan, PlannedDrill
+from imu_shoulder.range import shipped_tests
 from imu_shoulder.sources import RecordingSource
 
 COMMANDS = {
@@ -27,8 +30,22 @@ def plan_for_recording(recording: Recording, drills: Mapping[str, Drill]) -> Pla
     """What was done, as if it had been asked: one set of a drill after the other, in the recording's order."""
     done = [event for event in recording.events if event.trial_type == "set" and event.drill is not None]
     found = [(drills.get(str(e.drill)) or load_shipped(str(e.drill)), e.side) for e in done]
+    if not found:
+        raise RecordingError(
+            f"sets of drills in {recording.name}",
+            "its events hold none",
+            "give a recording with sets, or say with --plan what was to be done",
+        )
     items = tuple(_planned(drill, side if side in EVENT_SIDES else "both", 1) for drill, side in found)
     return Plan(recording.name, recording.athlete, items)
+
+
+def without_range_tests(recording: Recording) -> tuple[Recording, tuple[str, ...]]:
+    """The recording without the events of range tests, which are no drills, and the names of those left out."""
+    tests = shipped_tests()
+    left_out = tuple(dict.fromkeys(str(event.drill) for event in recording.events if event.drill in tests))
+    events = tuple(event for event in recording.events if event.drill not in tests)
+    return replace(recording, events=events), left_out
 
 
 def _planned(drill: Drill, side: str, sets: int) -> PlannedDrill:

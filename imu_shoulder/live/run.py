@@ -20,9 +20,9 @@ from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.feed import Prompter, check_speed, replay
 from imu_shoulder.live.hub import About, Hub
-from imu_shoulder.live.keep import Keeper, save
+from imu_shoulder.live.keep import Keeper
 from imu_shoulder.live.radio import find, radio
-from imu_shoulder.live.replay import plan_for_drill, plan_for_recording
+from imu_shoulder.live.replay import plan_for_drill, plan_for_recording, without_range_tests
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
@@ -86,14 +86,6 @@ def start(
             settings.say({"folder": "Recording", "report": "Report", "text": "Not saved"}[name] + f": {saved[name]}")
 
 
-def finish(log: Path, settings: Settings) -> Path:
-    """Save what a crash left of a session: a recording folder beside the log, or at --out. Returns the report."""
-    folder = settings.out or log.with_suffix("")
-    recording = save(log, folder)
-    settings.analyse(recording, folder / "results", settings.plan, settings.drills)
-    return folder / "results" / "report.html"
-
-
 def _tell_link(say: Callable[[str], None], link: str) -> None:
     picture = io.StringIO()
     segno.make(link, error="m").terminal(picture, compact=True, border=2)
@@ -108,6 +100,11 @@ def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
 
 
 def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub, Feed, Prompt]:
+    recording, left_out = without_range_tests(recording)
+    if left_out:
+        settings.say(
+            f"Range tests are not shown live and left out here ({', '.join(left_out)}): see imu-shoulder range."
+        )
     plan = settings.plan or plan_for_recording(recording, settings.drills)
     check_athlete(plan, recording.athlete)
     rates_hz = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}

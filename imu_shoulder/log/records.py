@@ -22,7 +22,7 @@ _CRC = struct.Struct("<I")
 OVERHEAD = _HEADER.size + _CRC.size
 MAX_RECORD_PAYLOAD = 0xFFFF
 
-SESSION, NODE, DATA, STATE, EVENT, LINK, DROPPED, END = range(1, 9)
+SESSION, NODE, DATA, STATE, EVENT, LINK, DROPPED, END, SAMPLES = range(1, 10)
 LOG_NAME = "recording.log"
 
 
@@ -32,7 +32,7 @@ class LogError(ShoulderError):
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """One record. kind: SESSION to END above."""
+    """One record. kind: SESSION to SAMPLES above."""
 
     kind: int
     index: int

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from imu_shoulder.ble.assemble import Assembled, assemble
 from imu_shoulder.errors import OutputError
-from imu_shoulder.log.records import LOG_NAME, read_log
+from imu_shoulder.log.records import LOG_NAME, SAMPLES, read_log
+from imu_shoulder.log.samples import assemble_samples
 from imu_shoulder.sources.folder import write_recording
 
 
@@ -19,7 +20,9 @@ def recover(log_path: Path, folder: Path, *, keep_log: bool) -> Assembled:
     keep_log: leave the log where it is; otherwise it moves into the folder once that is complete.
     Raises LogError where the log cannot be read, OutputError where the folder cannot be written.
     """
-    assembled = assemble(read_log(log_path), folder.name)
+    log = read_log(log_path)
+    has_samples = any(record.kind == SAMPLES for record in log.records)
+    assembled = (assemble_samples if has_samples else assemble)(log, folder.name)
     write_recording(assembled.recording, folder, file_format="parquet")
     try:
         _add_link(assembled, folder)

@@ -1,0 +1,17 @@
+"""The option that names nodes over Bluetooth Low Energy and where they are worn."""
+
+from __future__ import annotations
+
+import click
+
+
+def placements_by_address(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, str]:
+    placements = {}
+    for value in values:
+        address, separator, placement = value.rpartition("=")
+        if not separator or not address:
+            raise click.BadParameter(
+                f"expected ADDRESS=PLACEMENT, such as AA:BB:CC:DD:EE:FF=right_wrist; came {value!r}"
+            )
+        placements[address] = placement
+    return placements

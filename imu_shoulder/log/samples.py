@@ -1,0 +1,69 @@
+"""Samples that come from no node, such as a replay's or the simulated athlete's, as records of a log.
+
+A payload is, little endian: uint8 placement (place in PLACEMENTS), uint8 columns, uint16 rows, three float64 (declared
+rate in Hz, ranges of accelerometer and gyroscope in SI units, NaN for none), then the rows in float64: time_s, acc (3),
+gyr (3) and, if there is one, mag (3).
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from imu_shoulder.ble.assemble import Assembled, log_session, read_entries
+from imu_shoulder.ble.typed import typed_events
+from imu_shoulder.log.records import SAMPLES, Scan
+from imu_shoulder.model import PLACEMENTS, Recording, SensorStream
+
+_SAMPLES = struct.Struct("<BBHddd")
+_ROWS = 500
+
+
+def pack_samples(stream: SensorStream) -> list[bytes]:
+    """The payloads of a chunk of one sensor."""
+    columns = [stream.time_s[:, None], stream.acc_m_s2, stream.gyr_rad_s] + ([] if stream.mag is None else [stream.mag])
+    rows = np.hstack(columns)
+    ranges = (math.nan if r is None else r for r in (stream.acc_range_m_s2, stream.gyr_range_rad_s))
+    facts = (stream.declared_rate_hz, *ranges)
+    return [
+        _SAMPLES.pack(PLACEMENTS.index(stream.placement), rows.shape[1], len(part), *facts) + part.tobytes()
+        for part in np.split(rows, range(_ROWS, len(rows), _ROWS))
+        if len(part)
+    ]
+
+
+def _unpack_samples(payloads: Sequence[bytes]) -> dict[str, SensorStream]:
+    parts: dict[str, list[Any]] = {}
+    facts: dict[str, tuple[float, float, float]] = {}
+    for payload in payloads:
+        place, width, count, *rest = _SAMPLES.unpack_from(payload)
+        rows = np.frombuffer(payload, dtype="<f8", offset=_SAMPLES.size).reshape(count, width)
+        parts.setdefault(PLACEMENTS[place], []).append(rows)
+        facts[PLACEMENTS[place]] = (rest[0], rest[1], rest[2])
+    streams = {}
+    for placement in sorted(parts, key=PLACEMENTS.index):
+        rows = np.vstack(parts[placement])
+        rate_hz, *ranges = facts[placement]
+        streams[placement] = SensorStream(
+            placement,
+            rows[:, 0].copy(),
+            rows[:, 1:4].copy(),
+            rows[:, 4:7].copy(),
+            rate_hz,
+            rows[:, 7:10].copy() if rows.shape[1] > 7 else None,
+            *(None if math.isnan(r) else r for r in ranges),
+        )
+    return streams
+
+
+def assemble_samples(log: Scan, name: str) -> Assembled:
+    """The recording in a log that holds samples."""
+    session, _, entries, remarks = read_entries(log)
+    zero_ns, athlete, start = log_session(session, {}, remarks)
+    streams = _unpack_samples([record.payload for record in log.records if record.kind == SAMPLES])
+    typed = typed_events(entries, zero_ns, max(float(stream.time_s[-1]) for stream in streams.values()))
+    return Assembled(Recording(name, athlete, start, streams, typed.events), (), (*remarks, *typed.remarks))
