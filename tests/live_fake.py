@@ -135,7 +135,8 @@ class FakeSession:
             "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
             "range_deg": list(self.range_deg), "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
             "hold_s": None, "held_s": None, "hold_target_s": self.hold_s, "let_go": False,
-            "steadiness_deg": None, "steady": None, "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
+            "station": None, "next_station": None, "steadiness_deg": None, "steady": None,
+            "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
         }  # fmt: skip
         if self.set_s is None:
             return arm

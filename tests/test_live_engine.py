@@ -233,3 +233,38 @@ def test_rows_forget_what_is_old_and_keep_what_is_new():
     assert rows.table[:, 1].tolist() == list(range(18999, 20000))
     assert len(rows._table) <= 4096
     assert np.array_equal(rows.since(199.0)[:, 1], np.arange(19900, 20000))
+
+
+def test_stations_are_named_in_order_with_a_hold_at_each():
+    """Postures are the drill's own ranges; holds of 3 s, moves of 1 s between them."""
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.params import LiveParams
+    from imu_shoulder.live.stations import StationWatch
+
+    drill = load_shipped("row_rotate_press")
+    watch = StationWatch(drill, "lift", 50.0, LiveParams())
+    start = {"elbow": 10.0, "elevation": 85.0, "plane": 80.0, "rotation": 0.0}
+    row = {"elbow": 90.0, "elevation": 85.0, "plane": 0.0, "rotation": -10.0}
+    rotate, press = {**row, "rotation": 80.0}, {"elbow": 20.0, "elevation": 145.0, "plane": 40.0, "rotation": 80.0}
+    postures = [start, row, rotate, press, start]
+    said, t = [], 0.0
+    for before, after in pairwise([start, *postures]):
+        for k in range(200):
+            share = min(k / 50, 1.0)
+            now = {name: before[name] + share * (after[name] - before[name]) for name in start}
+            t += 0.02
+            watch.posture(tuple(now[name] for name in watch.needs))
+            watch.push(t, now[drill.leading_angle])
+            word = (watch.phase, watch.station, watch.next_station)
+            if not said or said[-1] != word:
+                said.append(word)
+        if watch.phase == "hold":
+            assert watch.hold_s(t) == pytest.approx(3.0, abs=0.2)
+            assert watch.hold_target_s == 2.0
+    names = [(None, "row"), ("row", "rotate"), (None, "rotate"), ("rotate", "press"), (None, "press"), ("press", None)]
+    phases = ["lift", "hold"] * 3
+    assert said[-8:] == [
+        *((phase, *name) for phase, name in zip(phases, names, strict=True)),
+        ("lower", None, None),
+        ("rest", None, "row"),
+    ]

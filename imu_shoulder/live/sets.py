@@ -14,10 +14,12 @@ from imu_shoulder.assess.judge import JudgedRep, judge_set
 from imu_shoulder.drills import Drill
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.rows import Rows
+from imu_shoulder.live.stations import StationWatch
 from imu_shoulder.live.watch import ArmWatch
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.segment.model import ArmSet, Rep
 from imu_shoulder.segment.sets import segment_set
+from imu_shoulder.segment.stations import posture_names
 
 # What counts on the way to a rep's number: a false start does not.
 ATTEMPTS = ("rep", "partial")
@@ -129,6 +131,8 @@ class LiveSet:
     def _may_end(self, side: Side) -> bool:
         """Whether a rep of this arm may be ending: it was lowered, and what came of that is not final yet."""
         watch = self.watches[side]
+        if isinstance(watch, StationWatch):
+            return True
         if watch.role != "lift" or watch.phase in ("lift", "hold"):
             return False
         return watch.phase in ("lower", "unseen") or watch.lowered_s > self._settled_s.get(side, -np.inf)
@@ -160,10 +164,19 @@ class LiveSet:
             return
         if side not in self.watches:
             lifting = self.drill.arms == "each" or self.event.side in (side, "both", None)
-            self.watches[side] = ArmWatch(self.drill, "lift" if lifting else "hold", self.rate_hz, self._params)
-        angles = kept.rows.table[-len(time_s) :, 3 + kept.names.index(name)]
-        for time, angle in zip(time_s.tolist(), angles.tolist(), strict=True):
-            self.watches[side].push(time, angle)
+            several = len(self.drill.stations) > 1 and {f"{n}_deg" for n in posture_names(self.drill)} <= {*kept.names}
+            kind = StationWatch if several else ArmWatch
+            self.watches[side] = kind(self.drill, "lift" if lifting else "hold", self.rate_hz, self._params)
+        watch, new = self.watches[side], kept.rows.table[-len(time_s) :]
+        angles = new[:, 3 + kept.names.index(name)].tolist()
+        if not isinstance(watch, StationWatch):
+            for time, angle in zip(time_s.tolist(), angles, strict=True):
+                watch.push(time, angle)
+            return
+        postures = new[:, [3 + kept.names.index(f"{n}_deg") for n in watch.needs]].tolist()
+        for time, angle, posture in zip(time_s.tolist(), angles, postures, strict=True):
+            watch.posture(tuple(posture))
+            watch.push(time, angle)
 
     def _segmented(self, now_s: float) -> list[ArmSet]:
         """The lifting arms' reps in the newest stretch of the set. It begins in a rest, where a rep ended."""

@@ -66,7 +66,7 @@ def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
     watch = live.watches[side]
     drill = live.asked.get(side, live.drill)
     told = live.told.get(side, NOTHING_TOLD)
-    target = drill.top.hold_s or None
+    target = watch.hold_target_s
     hold_s = watch.hold_s(now_s)
     steadiness = watch.steadiness_deg()
     of = drill.dose.reps if side in live.asked else None
@@ -79,6 +79,8 @@ def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
         "rep": max(counted + 1, 1) if under_way else counted,
         "of": of,
         "phase": watch.phase,
+        "station": watch.station,
+        "next_station": watch.next_station,
         "hold_s": None if hold_s is None else round(hold_s, 2),
         "hold_target_s": target,
         "held_s": _round(watch.held_s, 2),
@@ -103,6 +105,8 @@ def _empty(drill: Drill, role: str) -> dict[str, Any]:
         "rep": 0,
         "of": None,
         "phase": "rest",
+        "station": None,
+        "next_station": None,
         "hold_s": None,
         "hold_target_s": drill.top.hold_s or None,
         "held_s": None,

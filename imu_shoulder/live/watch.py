@@ -46,6 +46,8 @@ class ArmWatch:
         self.hold_from_s: float | None = None
         self.held_s: float | None = None
         self.lowered_s = -np.inf
+        self.station: str | None = None
+        self.next_station: str | None = None
         self._drill, self._params = drill, params
         self._arc_deg = asked_arc_deg(drill)
         start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
@@ -65,6 +67,11 @@ class ArmWatch:
     def band_deg(self) -> tuple[float, float] | None:
         """The band asked at the top, for a rep from where the arm now rests."""
         return band_deg(self._drill, self._rest_deg or 0.0)
+
+    @property
+    def hold_target_s(self) -> float | None:
+        """How long is asked of the hold; None for no hold."""
+        return self._drill.top.hold_s or None
 
     def push(self, time_s: float, angle_deg: float) -> None:
         if not np.isfinite(angle_deg):

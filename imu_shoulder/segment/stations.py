@@ -134,7 +134,7 @@ def _posture(smooth: Mapping[str, FloatArray], span: tuple[float, float]) -> Pos
     return {name: float(np.median(values[rows])) for name, values in smooth.items()}
 
 
-def _meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> bool:
+def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> bool:
     """Whether a posture meets every range; a range that counts from a posture nobody held is not met."""
     for asked in station.ranges:
         if asked.above is not None and asked.above not in known:
@@ -177,7 +177,7 @@ def _split(
             here.append((k, _posture(smooth, span)))
     for k, posture in here[1:-1]:
         away = _apart(here[0][1], start)
-        at_none = not any(_meets(station, posture, {"start": start}) for station in drill.stations)
+        at_none = not any(meets(station, posture, {"start": start}) for station in drill.stations)
         if at_none and _apart(posture, start) < MISSED_SHARE * away:
             parts.append(_Attempt(attempt.moves[first : k + 1]))
             first = k + 1
@@ -203,7 +203,7 @@ def _usual_stations(drill: Drill, postures: Sequence[Sequence[Posture]]) -> dict
     """
     usual: dict[str, Posture] = {}
     for station in drill.stations:
-        there = [next((p for p in per_rep if _meets(station, p, usual)), None) for per_rep in postures]
+        there = [next((p for p in per_rep if meets(station, p, usual)), None) for per_rep in postures]
         known = [posture for posture in there if posture is not None]
         if known:
             usual[station.name] = {name: float(np.median([p[name] for p in known])) for name in known[0]}
@@ -216,7 +216,7 @@ def _named(drill: Drill, postures: Sequence[Posture], start: Posture, usual: Map
     held: set[str] = set()
     names: list[str | None] = []
     for posture in postures:
-        met = [station.name for station in drill.stations if _meets(station, posture, known)]
+        met = [station.name for station in drill.stations if meets(station, posture, known)]
         name = met[-1] if met else None
         if name is not None and name not in held:
             known[name] = posture

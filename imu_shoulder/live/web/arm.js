@@ -19,6 +19,16 @@ const DIALS = {
   forearm: { zero: 90, grows: -1, body: "above" },
 };
 const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
+// In a drill of several stations the word is the station that is held, or the one to go to.
+function phaseWord(arm) {
+  const capital = (name) => name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ");
+  if (arm.let_go) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Let go"];
+  const [glyph, word] = PHASES[arm.phase];
+  if (arm.phase === "hold" && arm.station) return [glyph, capital(arm.station)];
+  if (arm.phase === "lift" && arm.next_station) return [glyph, capital(arm.next_station)];
+  return [glyph, word];
+}
+
 const R = 100;
 const TRACE_S = 8;
 const TRACE_FULL_DEG = 2;
@@ -70,7 +80,7 @@ export class Arm {
   }
 
   draw(arm, t) {
-    const [glyph, word] = arm.let_go ? ["▼", "Let go"] : PHASES[arm.phase];
+    const [glyph, word] = phaseWord(arm);
     write(this.glyph, glyph);
     write(this.word, word);
     this.root.dataset.phase = arm.let_go ? "let-go" : arm.phase;
