@@ -17,13 +17,15 @@ import numpy as np
 
 from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.replay import Replayed, plan_for_recording, run
-from imu_shoulder.model import Recording, SensorStream
+from imu_shoulder.model import Event, Recording, SensorStream
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.sources import Chunk, RecordingSource
 from imu_shoulder.sources.folder import read_recording
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"
 CHUNK_S = 0.04
+# Memory is looked at after the first of these, then every so often.
+FIRST_S, EVERY_S = 300.0, 900.0
 
 
 @dataclass
@@ -176,17 +178,29 @@ def print_memory(hours: float) -> None:
     recording = read_recording(RECORDINGS / "clean_warm_up")
     session = LiveSession(plan_for_recording(recording, {}), {}, RecordingSource(recording).rates_hz)
     told = Replayed(session)
-    due_s = 300.0
+    due_s, first_mb, peak_mb = FIRST_S, 0.0, 0.0
     for chunk in endless(recording, 0.5, hours):
         session.push(chunk.streams)
         session.frame()
         told.passed(session.now_s)
         for event in chunk.events:
+            if event.trial_type == "set":
+                _go_to(session, event)
             told.begun(event)
         if session.now_s >= due_s:
             peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            first_mb = first_mb or peak_mb
             print(f"{session.now_s / 60:6.0f} min: {peak_mb:.1f} MB at most, {len(session.final_reps)} reps")
-            due_s += 900.0
+            due_s += EVERY_S
+    print(f"grown since the first {FIRST_S / 60:.0f} minutes: {peak_mb - first_mb:.1f} MB")
+
+
+def _go_to(session: LiveSession, event: Event) -> None:
+    """To the drill of a set that is done once more."""
+    place = [(item.drill.id, item.side) for item in session.plan.drills].index((event.drill, event.side))
+    here = session.frame()["drill"]["number"] - 1
+    for _ in range(abs(place - here)):
+        session.command("next_drill" if place > here else "previous_drill")
 
 
 if __name__ == "__main__":
