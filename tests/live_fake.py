@@ -197,6 +197,8 @@ class FakeSession:
                     "raises": "Raise both straight arms forward twice.",
                 }.get(step, "Ready."),
                 "still": still,
+                "count": None if step == "pose" else round(3 * still),
+                "asked": {"pose": None, "bends": 3, "raises": 2}.get(step),
                 "verdict": verdict,
                 "because": because,
                 "running": self.started_s is not None,

@@ -116,11 +116,15 @@ class Calibrating:
     def frame(self) -> dict[str, Any]:
         verdict, because = self._last or (None, "")
         running = self._since_s is not None
+        asked = {"bends": self._params.bends, "raises": self._params.raises}.get(self.step)
+        progress = 0.0 if self._verdict is None else self._verdict.progress
         return {
             "step": self.step,
             "running": running,
             "text": STEPS[self.step],
-            "still": 0.0 if self._verdict is None else round(self._verdict.progress, 2),
+            "still": round(progress, 2),
+            "count": None if asked is None else round(progress * asked),
+            "asked": asked,
             "verdict": verdict,
             "because": because,
         }

@@ -145,7 +145,7 @@ class LiveSession:
             "drill": None if self.stage == "done" else drill_frame(self.plan, self._item, self._round),
             "next": drills[after].drill.title if after < len(drills) else None,
             "arms": self._arm_frames(),
-            "cue": None if self._cue is None or now_s - self._cue[0] > self._params.cue_s else self._cue[1],
+            "cue": self._cue_now(now_s),
             "calibration": self._calibrating.frame(),
             "sensors": self._panel,
             "set_summary": self._summary,
@@ -296,6 +296,13 @@ class LiveSession:
             latest = max(reps, key=lambda final: final.known_s)
             said = cue(latest.judged.faults, self._set.drill)
             self._cue = None if said is None else (latest.known_s, said)
+
+    def _cue_now(self, now_s: float) -> dict[str, str] | None:
+        """What the last rep lacked, for a while; not how high it should have been where the arm is in the band now."""
+        if self._cue is None or now_s - self._cue[0] > self._params.cue_s:
+            return None
+        holds = self._set is not None and any(watch.phase == "hold" for watch in self._set.watches.values())
+        return None if holds and self._cue[1]["code"] == "short_arc" else self._cue[1]
 
     def _arm_frames(self) -> dict[str, Any]:
         watches = {} if self._set is None else self._set.watches

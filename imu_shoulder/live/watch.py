@@ -127,7 +127,8 @@ class ArmWatch:
             self._level.append((time_s, angle_deg))
             self._sinks = velocity < -SINKING_DEG_S
             if not self._sinks:
-                self._level_s = time_s - params.velocity_s / 2
+                # The turning that begins is in the later part of the rows that tell the velocity.
+                self._level_s = time_s - params.velocity_s
             band = self.band_deg
             outside = band is not None and not band[0] - BREAK_DEG <= angle_deg <= band[1] + BREAK_DEG
             if velocity < -params.leave_deg_s or velocity > 2 * params.leave_deg_s or outside:

@@ -89,6 +89,7 @@ function draw() {
   heading(frame);
   alarm(frame, silent, log_error);
   sensors.draw(frame);
+  sensorPanel();
   if (stage === "calibrate") calibrate(frame);
   else if (stage === "ready") ready(frame);
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
@@ -202,9 +203,11 @@ function step(by) {
 }
 
 function sensorPanel() {
-  const shown = panel || stage === "calibrate";
+  // Before the sets a sensor that is not well opens it.
+  const shown = panel || (stage === "calibrate" && sensors.odd);
   show(get("sensors"), shown);
-  get("sensors-button").setAttribute("aria-expanded", String(shown));
+  const button = get("sensors-button");
+  if (button.getAttribute("aria-expanded") !== String(shown)) button.setAttribute("aria-expanded", String(shown));
 }
 
 function switchPanel() {

@@ -13,7 +13,7 @@ const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 const plain = (name) => sentence(name.replaceAll("_", " "));
 
 export function calibrate(frame) {
-  const { step, text, still, verdict, because } = frame.calibration;
+  const { step, text, still, verdict, because, count, asked } = frame.calibration;
   const at = step === "ready" ? ORDER.length : ORDER.indexOf(step);
   const steps = get("steps");
   if (steps.dataset.at !== String(at)) {
@@ -28,7 +28,9 @@ export function calibrate(frame) {
     figure(step);
   }
   write(get("step-text"), text);
-  write(get("still-number"), String(Math.round(100 * still)));
+  write(get("still-label"), asked === null ? "still so far" : `${step} seen`);
+  write(get("still-number"), asked === null ? String(Math.round(100 * still)) : String(count));
+  write(get("still-unit"), asked === null ? "%" : `of ${asked}`);
   get("still-bar").style.transform = `scaleX(${Math.max(0, Math.min(1, still)).toFixed(3)})`;
   const said = { good: "✓ Good", again: "↻ Again" }[verdict] ?? "";
   write(get("verdict"), verdict === "again" && because ? `${said}, because ${because}` : said);
@@ -152,6 +154,7 @@ export class Sensors {
       write(heard, heardWord(sensor.seen_s_ago));
       write(worn, WORN.get(sensor.on_limb ?? null));
     }
+    this.odd = odd > 0;
     const count = placements.length;
     write(get("sensors-word"), odd ? `× ${odd} of ${count} sensors` : `✓ ${count} sensors`);
     get("sensors-button").classList.toggle("odd", odd > 0);
