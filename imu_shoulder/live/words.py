@@ -41,6 +41,8 @@ def cue(faults: Collection[str], drill: Drill) -> dict[str, str] | None:
         text = "elbow straight" if drill.form.elbow_deg[0] < 0 else "elbow bent, at your side"
     if code == "short_arc" and drill.leading_angle == "elevation":
         text = "higher"
+    if code == "plane_off" and drill.leading_angle == "elevation":
+        text = "arm a little in front"
     if code == "over_arc" and drill.leading_angle == "elevation":
         text = "not so high"
     return {"code": code, "text": text}
