@@ -192,10 +192,15 @@ def _sharpest_spacing(stamps: FloatArray, spacing_s: float, jitter_s: float) -> 
     reach = 1 + int(40 * jitter_s / spacing_s)
     for count, step in ((reach, 5e-3), (5, 1e-3)):
         tried = spacing_s * (1 + step * np.arange(-count, count + 1))
-        powers = [float(np.mean(np.abs(np.exp(2j * np.pi / one * used).sum(axis=1)) ** 2)) / size for one in tried]
+        powers = [_sharpness(2 * np.pi / one * used) / size for one in tried]
         best = int(np.argmax(powers))
         spacing_s = float(tried[best])
     return spacing_s, powers[best]
+
+
+def _sharpness(turns_rad: FloatArray) -> float:
+    """Mean power of the sums of unit phasors (blocks, N) over each block."""
+    return float(np.mean(np.sin(turns_rad).sum(axis=1) ** 2 + np.cos(turns_rad).sum(axis=1) ** 2))
 
 
 def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:

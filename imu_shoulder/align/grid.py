@@ -162,6 +162,8 @@ _BLOCK_ROWS = 4096
 
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:
     """Polynomial through the six even samples (C, M) from `first` on, at `share` (0 to 1) between third and fourth."""
-    powers = np.vander(share, _TAPS, increasing=True).T
+    powers = np.ones((_TAPS, len(share)))
+    for k in range(1, _TAPS):
+        powers[k] = powers[k - 1] * share
     six = values.T.take(first + np.arange(_TAPS)[:, None], axis=1)
     return np.asarray(np.einsum("tm,ctm->cm", _LAGRANGE.T @ powers, six))

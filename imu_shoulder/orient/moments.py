@@ -127,7 +127,7 @@ def _means(quat: FloatArray, spans: Sequence[tuple[int, int]]) -> Rotation:
     # Every row of every span, and the span it is in.
     span = np.repeat(np.arange(len(spans)), last - first)
     rows = np.arange(ends[-1]) + (first - starts)[span]
-    inside = quat.T[:, rows]
-    sign = np.sign((inside * quat.T[:, first[span]]).sum(axis=0))
+    inside = quat.T.take(rows, axis=1)
+    sign = np.sign((inside * quat.T.take(first[span], axis=1)).sum(axis=0))
     # The sum serves as well as the mean: a Rotation brings it to length 1.
     return rotation_from_quat(np.add.reduceat(sign * inside, starts, axis=1).T)
