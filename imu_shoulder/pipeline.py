@@ -23,7 +23,7 @@ from imu_shoulder.calibrate.slip import find_slips, slip_findings
 from imu_shoulder.calibrate.store import StoredCalibration, reuse
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.measure.scapula import excess
-from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, Recording, Side, Track
+from imu_shoulder.model import SIDES, Aligned, BoolArray, Event, FloatArray, IntArray, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, orient_causally, turned
 from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.moments import QuietMoments, quiet_moments
@@ -68,7 +68,7 @@ def analyse(
     marked = any(event.trial_type == "neutral_pose" for event in recording.events)
     proposed = None if marked else propose_neutral_pose(aligned)
     pose = find_pose(aligned.time_s, attitudes, recording.events, proposed, params.calibrate)
-    moments = arm_moments(aligned, attitudes, params)
+    moments = arm_moments(aligned, attitudes, recording.events, params)
     slips = find_slips(aligned.time_s, aligned.rate_hz, attitudes, moments, recording.events, pose, params.slip)
     slipped_s = {
         side: min((slip.time_s for slip in slips if slip.placement.startswith(side)), default=inf) for side in SIDES
@@ -151,12 +151,24 @@ def _counting_track(aligned: Aligned, side: Side) -> Track:
     return wrist if wrist is not None else aligned.tracks[f"{side}_upper_arm"]
 
 
-def arm_moments(aligned: Aligned, attitudes: Mapping[str, Attitude], params: Params) -> dict[Side, QuietMoments]:
+def row_blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:
+    """Number (N,) of the event a row lies in, with a second before and after it, -1 outside."""
+    block = np.full(len(time_s), -1, dtype=np.intp)
+    for number, event in enumerate(events):
+        first, last = np.searchsorted(time_s, [event.onset_s - 1.0, event.end_s + 1.0])
+        block[first:last] = number
+    return block
+
+
+def arm_moments(
+    aligned: Aligned, attitudes: Mapping[str, Attitude], events: Sequence[Event], params: Params
+) -> dict[Side, QuietMoments]:
     """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order."""
+    free = row_blocks(aligned.time_s, events) < 0
     trunk = attitudes.get("sternum")
     limbs = {side: _limbs(attitudes, side) for side in SIDES}
     return {
-        side: quiet_moments(aligned.time_s, aligned.rate_hz, own, trunk, params.heading)
+        side: quiet_moments(aligned.time_s, free, aligned.rate_hz, own, trunk, params.heading)
         for side, own in limbs.items()
         if own
     }
@@ -186,9 +198,7 @@ def keep_heading(
     moments = moments.until(int(np.searchsorted(moments.time_s, slipped_s)))
     if not len(moments.time_s):
         return own
-    block = np.full(len(moments.time_s), -1, dtype=np.intp)
-    for number, event in enumerate(events):
-        block[(moments.time_s >= event.onset_s - 1.0) & (moments.time_s <= event.end_s + 1.0)] = number
+    block = row_blocks(aligned.time_s, events)[np.searchsorted(aligned.time_s, moments.time_s)]
     in_pose = int(np.abs(moments.time_s - (pose.start_s + pose.end_s) / 2).argmin())
     tracks = track_heading(moments, block, in_pose, params.heading, afterwards=params.afterwards)
     out = {}

@@ -61,7 +61,7 @@ def main() -> None:
             side: timed(
                 "headings", lambda s=side, own=own: keep_heading(aligned, attitudes, s, own, events, pose, params)
             )
-            for side, own in timed("headings", lambda: arm_moments(aligned, attitudes, params)).items()
+            for side, own in timed("headings", lambda: arm_moments(aligned, attitudes, events, params)).items()
         }
         arms = timed("calibration", lambda: calibrate(aligned.time_s, rate_hz, kept, events, pose)).arms
         for side in SIDES:

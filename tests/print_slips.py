@@ -49,7 +49,7 @@ def slips_of(recording: Recording) -> list[FoundSlip]:
     aligned = align_recording(recording, params.align)
     attitudes = {p: orient_afterwards(t, aligned.rate_hz, params.orient) for p, t in aligned.tracks.items()}
     pose = find_pose(aligned.time_s, attitudes, recording.events, None, params.calibrate)
-    moments = arm_moments(aligned, attitudes, params)
+    moments = arm_moments(aligned, attitudes, recording.events, params)
     return find_slips(aligned.time_s, aligned.rate_hz, attitudes, moments, recording.events, pose, params.slip)
 
 

@@ -138,7 +138,7 @@ class Seen:
         return {**self.attitudes, placement: replace(own, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)}
 
     def found(self, attitudes, pose=None):
-        moments = arm_moments(self.aligned, attitudes, Params())
+        moments = arm_moments(self.aligned, attitudes, self.events, Params())
         return find_slips(self.time_s, self.rate_hz, attitudes, moments, self.events, pose or self.pose, SlipParams())
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from print_numbers import COACHED, error, plain_params
@@ -9,7 +11,7 @@ from print_numbers import COACHED, error, plain_params
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import Simulated, simulate
-from imu_shoulder.simulate.scenarios import drill_scenario
+from imu_shoulder.simulate.scenarios import clean_warm_up, drill_scenario
 
 ARM = ("right_wrist", "right_upper_arm")
 SEEDS = (0, 1, 2)
@@ -71,6 +73,36 @@ def test_a_real_change_of_the_start_posture_survives(shift_deg, seed):
 
     assert change(true) == pytest.approx(shift_deg, abs=2.0)  # natural variation of the starts
     assert change(starts) == pytest.approx(change(true), abs=2.0)
+
+
+@pytest.mark.parametrize("turned_out_deg", [0.0, 35.0])
+def test_an_arm_that_hangs_turned_out_is_no_body_that_turned(turned_out_deg):
+    """Full cans set out with the thumb along the plane of the raise; to arm sensors that looks like a turned body."""
+    scenario = drill_scenario(
+        "full_can", athlete=COACHED, placements=ARM, rate_hz=50.0, reps=5, start_rotation_deg=turned_out_deg
+    )
+    run = simulate(scenario, seed=1)
+    analysis = analyse(run.recording)
+    assert abs(error(run, analysis, "right", "plane_deg").rmse) < 8.0
+    assert abs(error(run, analysis, "right", "plane_deg").shape) < 1.5
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_a_person_who_walked_and_turned_faces_forward_again(seed):
+    """60 to 180 deg between the sets, arm sensors alone: the hanging arm shows where the body faces now."""
+    whole = clean_warm_up()
+    run = simulate(replace(whole, placements=tuple(p for p in whole.placements if p != "sternum")), seed)
+    analysis = analyse(run.recording)
+    for side, truth in run.truth.angles.items():
+        found = analysis.arms[side].angles["plane_deg"]
+        true = np.interp(analysis.aligned.time_s, run.truth.time_s, truth["plane_deg"])
+        elevation = np.interp(analysis.aligned.time_s, run.truth.time_s, truth["elevation_deg"])
+        for arm_set in (s.arm_set for s in analysis.sets if s.arm_set.side == side):
+            rows = np.arange(*arm_set.rows)
+            rows = rows[(elevation[rows] > 30) & (elevation[rows] < 150) & np.isfinite(found[rows])]
+            if arm_set.drill.leading_angle == "elevation":
+                off = (found[rows] - true[rows] + 180) % 360 - 180
+                assert np.sqrt(np.mean(off**2)) < 15.0
 
 
 def test_the_heading_does_not_jump_inside_a_rep(rotation_runs, rotation_analyses):

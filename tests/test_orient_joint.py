@@ -50,7 +50,9 @@ def elbow(drill: str, seed: int) -> Elbow:
     events, rate_hz = run.recording.events, aligned.rate_hz
     plain = {p: orient_afterwards(t, rate_hz, params.orient) for p, t in aligned.tracks.items()}
     pose = find_pose(aligned.time_s, plain, events, None, params.calibrate)
-    kept = keep_heading(aligned, plain, "right", arm_moments(aligned, plain, params)["right"], events, pose, params)
+    kept = keep_heading(
+        aligned, plain, "right", arm_moments(aligned, plain, events, params)["right"], events, pose, params
+    )
     arm = calibrate(aligned.time_s, rate_hz, {"right": kept}, events, pose).arms["right"]
 
     # The toolbox asks for rows without gaps. Both are told nothing of the truth but the toolbox of the joint's axes.

@@ -39,6 +39,8 @@ class LiveHeading:
         self._values: list[FloatArray] = [self._zero]
         self._looked_s = -np.inf
         self._taken = False
+        # When the person was busy with the pose, a movement or a set from, free from, and so on in turns.
+        self._switched_s: list[float] = [-np.inf]
 
     def begin(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], middle_s: float) -> None:
         """time_s, attitudes: of the pose, whose middle is at middle_s."""
@@ -65,6 +67,8 @@ class LiveHeading:
         """
         moments, now_s = self._moments, float(time_s[-1])
         assert moments is not None
+        if (block >= 0) != (len(self._switched_s) % 2 == 1):
+            self._switched_s.append(now_s)
         self._looked_s = now_s
         if not self._quiet_now(attitudes):
             self._taken = False
@@ -80,6 +84,7 @@ class LiveHeading:
         before = len(moments.time_s)
         # The moment before the first new one is the last known one found again, unless that is too long ago.
         shift = before - first
+        came_from = found.place[first - 1] if first else found.place[0] - 1
         turns = [JointTurn(t.before + shift, t.heading_rad) for t in found.joint_turns if t.before >= first - 1]
         self._moments = replace(
             moments,
@@ -88,6 +93,7 @@ class LiveHeading:
                 Rotation.concatenate([old, new[first:]])
                 for old, new in zip(moments.earth_from_sensor, found.earth_from_sensor, strict=True)
             ],
+            place=np.concatenate([moments.place, moments.place[-1] + found.place[first:] - came_from]),
             joint_turns=(*moments.joint_turns, *turns),
         )
         is_first = block >= 0 and self._block[-1] != block
@@ -111,7 +117,8 @@ class LiveHeading:
     def _quiet(self, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> QuietMoments:
         own = [attitudes[p] for p in self.placements]
         trunk = own.pop() if self.placements[-1] == "sternum" else None
-        return quiet_moments(time_s, self._rate_hz, own, trunk, self._params)
+        free = np.searchsorted(self._switched_s, time_s, side="right") % 2 == 0
+        return quiet_moments(time_s, free, self._rate_hz, own, trunk, self._params)
 
     def _quiet_now(self, attitudes: Mapping[str, Attitude]) -> bool:
         """Whether every sensor has hardly turned during the last QUIET_S: a quick look before the thorough one."""
@@ -136,6 +143,7 @@ class LiveHeading:
             moments,
             time_s=moments.time_s[keep],
             earth_from_sensor=[sensor[keep] for sensor in moments.earth_from_sensor],
+            place=moments.place[keep],
             joint_turns=tuple(JointTurn(place[t.before], t.heading_rad) for t in turns),
         )
         self._block = [self._block[k] for k in keep]

@@ -62,8 +62,8 @@ def track_heading(
     """Heading correction of every sensor in `moments`, in their order.
 
     block: (K,) number of the set or calibration movement a moment lies in, -1 outside. Inside a block the person keeps
-    facing the same way, and any posture may come back. reference: a moment in the neutral pose; its posture is the
-    only one that is taken for the same again in another block.
+    facing the same way, and any posture may come back. reference: a moment in the neutral pose; outside blocks its
+    posture is taken for the same again, while a set may have a start of its own.
     afterwards: every moment counts; otherwise each correction uses moments up to its own only (live).
     """
     count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
@@ -133,7 +133,8 @@ def _solve(
     between = sensors * (count + stretches)
     equations = _Equations(between + 1)
     lasts_s, k = np.diff(moments.time_s), np.arange(count - 1)
-    step_sd = np.where(steady, params.step_rad, _turn_sd(moments, params))
+    loose = ~steady & (moments.place[1:] != moments.place[:-1])
+    step_sd = np.where(steady, params.step_rad, np.where(loose, _turn_sd(moments, params), params.stay_rad))
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
@@ -142,7 +143,6 @@ def _solve(
         equations.add(step, 0.0, step_sd)
         if s:
             # Whatever the person turned by, the first sensor turned by as well.
-            loose = ~steady
             base = sensors * count
             same: list[tuple[IntArray, FloatArray | float]] = [(k, 1.0), (k + 1, -1.0), (base + stretch, lasts_s)]
             terms = [
@@ -166,7 +166,7 @@ def _solve(
     robust = np.concatenate(equations.robust)
     solution = np.zeros(between + 1)
     for s in range(sensors):
-        solution[s * count : (s + 1) * count] = _first_guess(count, steady, links, s)
+        solution[s * count : (s + 1) * count] = _first_guess(moments.place, links, s)
     solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
     for step_number in range(8):
         residual = wrap_rad(target - matrix @ solution)
@@ -211,18 +211,20 @@ def _turn_sd(moments: QuietMoments, params: HeadingParams) -> FloatArray:
     return np.clip(turned, params.least_turn_rad, params.turn_rad)
 
 
-def _first_guess(count: int, steady: BoolArray, links: Links, sensor: int) -> FloatArray:
-    """Corrections (K,): each moment as the last one, but where the person may have turned, as the median of its
-    links says. Turns may add up to whole circles, which least squares alone cannot see.
+def _first_guess(place: IntArray, links: Links, sensor: int) -> FloatArray:
+    """Corrections (K,): where the person may have turned, as the median of the surest links to earlier places says.
+
+    Turns may add up to whole circles, which least squares alone cannot see.
     """
-    seen = np.isfinite(links.sd_rad[:, sensor])
-    earlier, later, turn = links.earlier[seen], links.later[seen], links.turn_rad[seen, sensor]
-    guess = np.zeros(count)
-    of_moment = np.searchsorted(later, np.arange(count + 1))
-    for k in range(1, count):
-        guess[k] = guess[k - 1]
-        mine = slice(of_moment[k], of_moment[k + 1])
-        if not steady[k - 1] and mine.stop > mine.start:
-            said = guess[earlier[mine]] + turn[mine] - guess[k - 1]
-            guess[k] += float(np.median(wrap_rad(said)))
+    sd = links.sd_rad[:, sensor]
+    away = np.isfinite(sd) & (place[links.earlier] != place[links.later])
+    guess = np.zeros(len(place))
+    for now in np.unique(place)[1:]:
+        here = place == now
+        guess[here] = last = guess[np.flatnonzero(here)[0] - 1]
+        mine = away & here[links.later]
+        if mine.any():
+            mine &= sd == sd[mine].min()
+            said = guess[links.earlier[mine]] + links.turn_rad[mine, sensor] - last
+            guess[here] += float(np.median(wrap_rad(said)))
     return guess

@@ -34,17 +34,21 @@ class Links:
 def find_links(moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams) -> Links:
     """Pairs that show the same posture to gravity in every sensor, and may be one.
 
-    Within a block any posture may come back, from block to block the neutral one alone. The trunk is linked on its own
+    Within a block any posture may come back, between blocks the neutral one alone. The trunk is linked on its own
     wherever it is as upright as in the pose: its forward is the body's by definition.
     """
     sensors = len(moments.earth_from_sensor)
     limbs = sensors - moments.with_trunk
     returning = np.full(sensors, params.return_rad)
-    resting = np.array([params.rest_rad] * limbs + [params.return_rad] * moments.with_trunk)
+    rested, started = (
+        np.array([limb_rad] * limbs + [params.return_rad] * moments.with_trunk)
+        for limb_rad in (params.rest_rad, params.start_rad)
+    )
     trunk_only = np.array([np.inf] * limbs + [params.return_rad] * moments.with_trunk)
     quats = [quat_from_rotation(sensor) for sensor in moments.earth_from_sensor]
     ups = [sensor.inv().apply(Z_AXIS) for sensor in moments.earth_from_sensor]
     neutral = _alike(ups, reference, params.neutral_rad)
+    resting = neutral & ((block < 0) | (block == block[reference]))
     upright = _alike(ups[-1:], reference, params.neutral_rad) & moments.with_trunk
     together = (block[:, None] == block) & (block >= 0)
 
@@ -59,16 +63,24 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     latest = _from_last(later) < params.links
     later, earlier = later[latest], earlier[latest]
 
-    # From set to set the latest ones, and the first of all: it carries the link to the calibration.
-    rest_later, rest_earlier = np.nonzero(np.tril(neutral[:, None] & neutral & ~together, -1))
+    # Between sets the latest ones, and the first of all: it carries the link to the calibration.
+    rest_later, rest_earlier = np.nonzero(np.tril(resting[:, None] & resting & ~together, -1))
     first_of_all = np.diff(rest_later, prepend=-1) > 0
     chosen = (_from_last(rest_later) < params.links) | first_of_all
     rest_later, rest_earlier = rest_later[chosen], rest_earlier[chosen]
 
-    trunk_later = np.flatnonzero(upright & ~neutral & (np.arange(len(block)) > reference))
-    all_later = np.concatenate([trunk_later, later, rest_later])
-    all_earlier = np.concatenate([np.full(len(trunk_later), reference), earlier, rest_earlier])
-    sd = np.repeat([trunk_only, returning, resting], [len(trunk_later), len(later), len(rest_later)], axis=0)
+    # The arm hangs in a set's first quiet moment, but maybe turned: thumb along the plane of the raise.
+    after = np.arange(len(block)) > reference
+    hanging = np.flatnonzero(neutral & ~resting & after)
+    start_later = hanging[np.unique(block[hanging], return_index=True)[1]]
+    trunk_later = np.setdiff1d(np.flatnonzero(upright & ~resting & after), start_later)
+
+    kinds = [(trunk_later, trunk_only), (later, returning), (rest_later, rested), (start_later, started)]
+    all_later = np.concatenate([own for own, _ in kinds])
+    all_earlier = np.concatenate(
+        [np.full_like(trunk_later, reference), earlier, rest_earlier, np.full_like(start_later, reference)]
+    )
+    sd = np.repeat([own for _, own in kinds], [len(own) for own, _ in kinds], axis=0)
     order = np.argsort(all_later, kind="stable")
     all_later, all_earlier = all_later[order], all_earlier[order]
     return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order])

@@ -12,7 +12,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.frames import rotation_from_quat
-from imu_shoulder.model import FloatArray
+from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import cut, runs
 from imu_shoulder.orient.shared import shared_heading
@@ -27,7 +27,9 @@ class HeadingParams:
     hanging. return_rad: how well people come back to a posture within a set, rest_rad: from set to set; step_rad: what
     a heading drifts beside its rate in between; joint_turn_rad: of a heading shared in movement; drift_rad_s:
     uncertainty of the bias about the vertical; least_turn_rad, turn_rad: how far at least and at most someone may turn
-    between sets. links: how many earlier moments of a posture each is compared with.
+    between sets, when walking; stay_rad: otherwise. travel_rad: a limb that turned this much further than from one
+    posture to the next went to and fro, as in walking. start_rad: how far the hanging arm of a set's start may be
+    turned from the neutral pose. links: how many earlier moments of a posture each is compared with.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -38,11 +40,14 @@ class HeadingParams:
     neutral_rad: float = radians(25.0)
     return_rad: float = radians(1.8)
     rest_rad: float = radians(6.0)
+    start_rad: float = radians(20.0)
     step_rad: float = radians(0.2)
-    joint_turn_rad: float = radians(2.5)
+    joint_turn_rad: float = radians(6.0)
     drift_rad_s: float = radians(0.08)
     turn_rad: float = radians(60.0)
     least_turn_rad: float = radians(3.0)
+    stay_rad: float = radians(1.0)
+    travel_rad: float = radians(60.0)
     links: int = 6
 
 
@@ -61,26 +66,39 @@ class JointTurn:
 class QuietMoments:
     """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
 
-    joint_turns: what the movements between them say of the first two sensors' common heading. with_trunk: the last
-    sensor is on the trunk, whose forward direction is the body's by definition.
+    place: (K,) number of the place the person stood at, another one after each walk. joint_turns: what the movements
+    between them say of the first two sensors' common heading. with_trunk: the last sensor is on the trunk, whose
+    forward direction is the body's by definition.
     """
 
     time_s: FloatArray
     earth_from_sensor: Sequence[Rotation]
+    place: IntArray
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
 
     def until(self, count: int) -> QuietMoments:
         """The first `count` moments."""
         return replace(
-            self, time_s=self.time_s[:count], earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor]
+            self,
+            time_s=self.time_s[:count],
+            earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor],
+            place=self.place[:count],
         )
 
 
 def quiet_moments(
-    time_s: FloatArray, rate_hz: float, limbs: Sequence[Attitude], trunk: Attitude | None, params: HeadingParams
+    time_s: FloatArray,
+    free: BoolArray,
+    rate_hz: float,
+    limbs: Sequence[Attitude],
+    trunk: Attitude | None,
+    params: HeadingParams,
 ) -> QuietMoments:
-    """Moments at which all of the given sensors are quiet at once; long stillness is cut into several."""
+    """Moments at which all of the given sensors are quiet at once; long stillness is cut into several.
+
+    free: (N,) where the person may walk about, outside sets and calibration movements.
+    """
     attitudes = [*limbs, *([] if trunk is None else [trunk])]
     width = max(1, round(0.2 * rate_hz))
     quiet = np.ones(len(time_s), dtype=bool)
@@ -93,7 +111,31 @@ def quiet_moments(
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
     joint_turns = _joint_turns(limbs, spans, rate_hz) if len(limbs) > 1 else ()
-    return QuietMoments(middle, means, joint_turns, trunk is not None)
+    return QuietMoments(middle, means, _places(limbs, spans, free, rate_hz, params), joint_turns, trunk is not None)
+
+
+def _places(
+    limbs: Sequence[Attitude],
+    spans: Sequence[tuple[int, int]],
+    free: BoolArray,
+    rate_hz: float,
+    params: HeadingParams,
+) -> IntArray:
+    """Number (K,) of the place each span was spent at.
+
+    An arm that hangs and turns shows an arm sensor the same as a body that turns. Who turns to face elsewhere takes
+    steps, and then the arms swing; who takes up another posture moves the arm there and no further.
+    """
+    travelled = [False]
+    for (_, begin), (end, _) in pairwise(spans):
+        to_and_fro = 0.0
+        for limb in limbs:
+            rate = limb.rate_earth_rad_s[begin:end][free[begin:end]]
+            path = float(np.nansum(np.linalg.norm(rate, axis=1))) / rate_hz
+            ends = limb.quat_earth_from_sensor[[begin - 1, end]]
+            to_and_fro = max(to_and_fro, path - 2 * float(np.arccos(min(abs(ends[0] @ ends[1]), 1.0))))
+        travelled.append(to_and_fro > params.travel_rad)
+    return np.cumsum(travelled[: len(spans)])
 
 
 def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float) -> list[JointTurn]:

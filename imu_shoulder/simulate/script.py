@@ -65,7 +65,8 @@ class SetScript:
     the rep). start_missed at rep k: the rep sets out from a start that was not reached.
     top_deg: another goal for the angle that makes the arc. fade: share of the arc lost by the last rep.
     uneven_deg: the left arm tops out this much lower. start_shift_deg: from the second half on the start is
-    this much higher. hold_*: injected on the angle that makes the arc in every hold (for hold_and_lift:
+    this much higher. start_rotation_deg: every start is turned out by this much more.
+    hold_*: injected on the angle that makes the arc in every hold (for hold_and_lift:
     on the holding arm). sag: late drop. tremor_deg: None takes the athlete's. rotation_wander_deg: on the
     axial rotation in every hold.
     """
@@ -83,6 +84,7 @@ class SetScript:
     fade: float = 0.0
     uneven_deg: float = 0.0
     start_shift_deg: float = 0.0
+    start_rotation_deg: float = 0.0
     hold_wander_deg: float = 0.0
     rotation_wander_deg: float = 0.0
     hold_drift_deg_s: float = 0.0

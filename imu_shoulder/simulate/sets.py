@@ -73,6 +73,7 @@ class SetPerformance:
         found: list[Posture] = []
         for rep in range(1, script.rep_count + 2):
             posture = {name: value + normal(1.5) for name, value in motion.start.items()}
+            posture["rotation"] += script.start_rotation_deg
             if rep > script.rep_count / 2 + 1:
                 posture[motion.arc] += script.start_shift_deg
             if rep <= script.rep_count and "start_missed" in script.faults_of(side, rep):
