@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.pipeline import analyse
-from imu_shoulder.simulate import Athlete, simulate
+from imu_shoulder.simulate import Athlete, ElbowBends, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 
 ANGLES = ("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg")
@@ -25,17 +25,19 @@ LEAST_KNOWN = 0.1
 FIRST_SEED = 100_000
 
 
-def any_person(number: int) -> Athlete:
-    """One person of the population.
+def any_person(number: int) -> tuple[Athlete, ElbowBends]:
+    """One person of the population, and how that person does the elbow bends.
 
     Elbow carrying angle: 11.9 +- 4.1 deg, both sexes together (men 9.8 +- 2.8, women 14.0 +- 4.0, n = 400, Int J
-    Morphol 2018 36:135-139). Soft tissue hides 30 % of the humeral rotation on average, half of it at most (Warner and
-    Heller 2025, doi 10.1016/j.jbiomech.2025.112893). How people hang, sway and raise "straight forward" is our own
-    estimate: the upper arm some degrees out, the elbow never quite straight, a turn of the forearm that few notice.
+    Morphol 2018 36:135-139). Elbows stop at 0.6 +- 3.1 deg (Boone and Azen 1979, from memory); every other person
+    straightens them that far between the bends, the others as they hang. Soft tissue hides 30 % of the humeral
+    rotation on average, half of it at most (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). How people
+    hang, sway and raise "straight forward" is our own estimate: the upper arm some degrees out, the elbow never quite
+    straight, a turn of the forearm that few notice.
     """
     rng = np.random.default_rng(number)
     out_deg, forward_deg = rng.normal(2.5, 2.0), rng.normal(0.5, 2.0)
-    return Athlete(
+    athlete = Athlete(
         carrying_deg=float(rng.normal(11.9, 4.1)),
         pose_elevation_deg=float(np.hypot(out_deg, forward_deg)),
         pose_plane_deg=float(np.degrees(np.arctan2(forward_deg, out_deg))),
@@ -48,6 +50,9 @@ def any_person(number: int) -> Athlete:
         wrist_share=float(rng.uniform(0.0, 0.1)),
         bulge_deg=float(rng.uniform(0.0, 2.0)),
     )
+    stop_deg = float(rng.normal(0.6, 3.1))
+    fully = rng.random() < 0.5 and stop_deg < athlete.pose_elbow_deg
+    return athlete, ElbowBends(stop_deg=stop_deg if fully else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +71,12 @@ class Seen:
     z: float
 
 
-def seen_in(drill: str, athlete: Athlete, seed: int) -> Iterator[Seen]:
-    """Every angle of the right arm in one short set."""
-    run = simulate(drill_scenario(drill, athlete=athlete, reps=REPS), seed)
+def seen_in(drill: str, number: int) -> Iterator[Seen]:
+    """Every angle of the right arm of person `number` in one short set."""
+    athlete, bends = any_person(number)
+    scenario = drill_scenario(drill, athlete=athlete, reps=REPS)
+    blocks = tuple(bends if isinstance(block, ElbowBends) else block for block in scenario.blocks)
+    run = simulate(replace(scenario, blocks=blocks), number)
     analysis = analyse(run.recording)
     arm = analysis.arms["right"]
     rows = slice(*next(s.arm_set for s in analysis.sets if s.arm_set.side == "right").rows)
@@ -92,8 +100,7 @@ def seen_in(drill: str, athlete: Athlete, seed: int) -> Iterator[Seen]:
 def recordings(persons: int, first: int) -> Iterator[Seen]:
     for d, drill in enumerate(shipped_ids()):
         for k in range(persons):
-            number = FIRST_SEED + 10_000 * d + first + k
-            yield from seen_in(drill, any_person(number), number)
+            yield from seen_in(drill, FIRST_SEED + 10_000 * d + first + k)
 
 
 def summary(seen: pd.DataFrame, by: list[str]) -> pd.DataFrame:

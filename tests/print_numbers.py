@@ -16,7 +16,7 @@ from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.orient.moments import HeadingParams
 from imu_shoulder.pipeline import analyse
-from imu_shoulder.simulate import Athlete, Simulated, simulate
+from imu_shoulder.simulate import Athlete, ElbowBends, Simulated, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 
 # A pose nearer to neutral than the simulator's default person, for the figures that include the pose error.
@@ -191,12 +191,19 @@ def pose_only_table(seeds: int) -> pd.DataFrame:
 
 
 def angles_table(seeds: int) -> pd.DataFrame:
-    """RMSE of every angle in a full can set, for a coached pose and for the default person."""
+    """RMSE of every angle in a full can set, for a coached pose and for the default person, who in the last rows
+    straightens the elbows fully between the elbow bends, to 1 deg."""
     rows = []
-    for name, athlete in (("coached pose", COACHED), ("relaxed pose", Athlete())):
+    for name, athlete, stop_deg in (
+        ("coached pose", COACHED, None),
+        ("relaxed pose", Athlete(), None),
+        ("relaxed pose, elbows straightened", Athlete(), 1.0),
+    ):
         found: dict[str, list[float]] = {}
         for seed in range(seeds):
-            run = simulate(drill_scenario("full_can", athlete=athlete), seed)
+            scenario = drill_scenario("full_can", athlete=athlete)
+            blocks = (ElbowBends(stop_deg=stop_deg) if isinstance(b, ElbowBends) else b for b in scenario.blocks)
+            run = simulate(replace(scenario, blocks=tuple(blocks)), seed)
             analysis = analyse(run.recording)
             for column, truth in (
                 ("elevation_deg", "elevation_gravity_deg"),

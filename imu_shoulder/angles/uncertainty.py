@@ -34,7 +34,9 @@ class UncertaintyParams:
     inclination_deg: VQF's published inclination error (evidence: BROAD benchmark, 30 trials, offline 0.53 deg).
     zero_offset_deg: tilt from an accelerometer's zero offset: 20 mg are 1.1 deg, of which still moments take some off.
     pose_out_deg, pose_forward_deg: of the upper arm from hanging straight in the pose; the forearm hangs with it.
-    elbow_pose_deg: of the elbow from straight in it. forearm_pose_deg: of the forearm's turn about itself in it.
+    elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends. Elbows stop at 0.6
+    +- 3.1 deg (Boone and Azen 1979, from memory), and not everyone goes that far.
+    forearm_pose_deg: of the forearm's turn about itself in the pose.
     azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
     carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
     Int J Morphol 2018 36:135-139).
@@ -49,6 +51,7 @@ class UncertaintyParams:
     pose_out_deg: float = 3.0
     pose_forward_deg: float = 2.0
     elbow_pose_deg: float = 4.2
+    elbow_stop_deg: float = 3.3
     forearm_pose_deg: float = 5.5
     azimuth_deg: float = 6.0
     bend_axis_deg: float = 3.0
@@ -183,7 +186,7 @@ class _Budget:
         bends = "elbow_bends" in calibration.used
         self.add(params.bend_axis_deg if bends else params.azimuth_deg, of_upper["Y"])
         self.add(params.forearm_pose_deg, of_wrist["Y"])
-        self.add(params.elbow_pose_deg, of_wrist["Z"])
+        self.add(params.elbow_stop_deg if bends else params.elbow_pose_deg, of_wrist["Z"])
         if "forearm_deg" in self._base:
             turned = np.sin(np.radians(np.nan_to_num(self._base["forearm_deg"])))
             self.variance["elbow_deg"] += (params.carrying_deg * turned) ** 2

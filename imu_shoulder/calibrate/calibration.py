@@ -30,6 +30,9 @@ from imu_shoulder.orient.shared import HeadingFix, shared_heading
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
+# How much of the elbow bends is spent at their straightest, at least: between bends the elbow stops for a moment.
+STRAIGHT_SHARE = 0.05
+LEAST_STRAIGHT_ROWS = 20
 # How far the axis of turning is believed against the pose, by their standard deviations: the pose's as in
 # UncertaintyParams, the axis' for the swing that may come along with the turning (own estimate, docs: choices).
 POSE_SD_DEG, TURNING_SD_DEG = 2.5, 2.0
@@ -138,7 +141,7 @@ def _calibrate_arm(
     arm = _turned(arm, attitudes, rate_hz, sets)
     if arm.upper_arm is None or arm.wrist is None or not (arm.joined and arm.forward_known):
         return arm
-    return replace(arm, wrist=_straightened(side, arm.upper_arm, arm.wrist, attitudes, raises))
+    return replace(arm, wrist=_straightened(side, arm.upper_arm, arm.wrist, attitudes, raises, bends))
 
 
 def _offset(
@@ -212,22 +215,34 @@ def _straightened(
     wrist: SensorCalibration,
     attitudes: Mapping[str, Attitude],
     raises: BoolArray,
+    bends: BoolArray,
 ) -> SensorCalibration:
-    """The wrist's seat with the elbow's zero where it is straightest: in the pose, or in the raises if straighter.
+    """The wrist's seat with the elbow's zero where it is straightest: in the pose, in the raises, or between the bends.
 
-    A hanging arm is rarely quite straight; gravity in the pose then tilts the forearm's axis by that much.
+    A hanging arm is rarely quite straight; gravity in the pose then tilts the forearm's axis by that much. Nothing is
+    straighter than the elbow's own stop, so the straightest moment is the nearest to zero of all that were seen.
     """
-    rows = raises & attitudes[upper_arm.placement].valid & attitudes[wrist.placement].valid
-    if not rows.any():
-        return wrist
-    humerus, forearm = (segment_axes(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
-    elevation = np.arccos(np.clip(humerus.y[1], -1, 1))
-    raised = (elevation > RAISED_RAD[0]) & (elevation < RAISED_RAD[1])
-    if np.count_nonzero(raised) < 20:
-        return wrist
-    pointing = -forearm.at(raised).seen_from(humerus.at(raised)).y
-    flexion = float(np.median(np.arctan2(pointing[0], -pointing[1])))
+    in_raises, elevation = _flexion_rad(side, upper_arm, wrist, attitudes, raises)
+    raised = in_raises[(elevation > RAISED_RAD[0]) & (elevation < RAISED_RAD[1])]
+    between, _ = _flexion_rad(side, upper_arm, wrist, attitudes, bends)
+    seen = [float(np.median(raised))] if len(raised) >= LEAST_STRAIGHT_ROWS else []
+    seen += [float(np.quantile(between, STRAIGHT_SHARE))] if len(between) >= LEAST_STRAIGHT_ROWS else []
+    flexion = min(seen, default=0.0)
     if flexion > -STRAIGHTER_RAD:
         return wrist
     residual = {**wrist.residual_deg, "elbow_bent_in_pose": float(np.degrees(-flexion))}
     return replace(_reseated(wrist, Rotation.from_euler("Z", -flexion)), residual_deg=residual)
+
+
+def _flexion_rad(
+    side: Side,
+    upper_arm: SensorCalibration,
+    wrist: SensorCalibration,
+    attitudes: Mapping[str, Attitude],
+    rows: BoolArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Elbow flexion with its sign, and elevation of the upper arm, (n,) each over the rows that both sensors saw."""
+    rows = rows & attitudes[upper_arm.placement].valid & attitudes[wrist.placement].valid
+    humerus, forearm = (segment_axes(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
+    pointing = -forearm.seen_from(humerus).y
+    return np.arctan2(pointing[0], -pointing[1]), np.arccos(np.clip(humerus.y[1], -1, 1))

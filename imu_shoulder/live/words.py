@@ -25,7 +25,7 @@ CUES: Mapping[str, str] = {
 }
 STEPS: Mapping[str, str] = {
     "pose": "Stand still, arms hanging, thumbs forward",
-    "bends": "Bend and straighten your elbows three times, upper arms still",
+    "bends": "Bend your elbows and straighten them fully, three times, upper arms still",
     "raises": "Raise your straight arms forward to shoulder height twice",
     "ready": "Ready",
 }

@@ -30,11 +30,15 @@ class Pose:
 
 @dataclass(frozen=True, slots=True)
 class ElbowBends:
-    """Bend and straighten both elbows with the upper arms hanging."""
+    """Bend and straighten both elbows with the upper arms hanging.
+
+    stop_deg: where the elbows stop when they are straightened as far as they go; None straightens them as they hang.
+    """
 
     count: int = 4
     top_deg: float = 125.0
     each_way_s: float = 1.2
+    stop_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,7 +120,10 @@ def bend_elbows(stage: Stage, block: ElbowBends) -> None:
     for _ in range(block.count):
         bent = {"elbow": block.top_deg + stage.normal(4), "forearm": hanging["forearm"] + stage.normal(4)}
         bent |= {"elevation": hanging["elevation"] + stage.normal(2), "rotation": stage.normal(2)}
-        for target in (bent, {**stage.relaxed(), "plane": hanging["plane"]}):
+        straight = {**stage.relaxed(), "plane": hanging["plane"]}
+        if block.stop_deg is not None:
+            straight["elbow"] = block.stop_deg + abs(straight["elbow"] - hanging["elbow"]) / 2
+        for target in (bent, straight):
             duration_s = stage.times(block.each_way_s)
             for side in SIDES:
                 stage.go(side, target, stage.now_s, duration_s, "elbow")
