@@ -73,7 +73,7 @@ def stated(name: str, params: UncertaintyParams, *, sure: bool = True) -> dict[s
 @pytest.mark.parametrize("name", POSTURES)
 def test_stated_deviations_are_those_of_people_drawn_with_the_assumed_errors(name):
     """Linear propagation against sampling: 2000 poses drawn at random, each carried through the angles exactly."""
-    params = replace(NONE, pose_out_deg=3.0, pose_forward_deg=2.0, elbow_pose_deg=4.0, forearm_pose_deg=5.0)
+    params = replace(NONE, pose_out_deg=3.0, pose_forward_deg=2.0, elbow_stop_deg=4.0, forearm_pose_deg=5.0)
     rng = np.random.default_rng(4)
     humerus, forearm = bones(name)
     shown: dict[str, list[float]] = {angle: [] for angle in ANGLES}
