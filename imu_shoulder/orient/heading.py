@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import pi, radians
+from typing import Any
 
 import numpy as np
 from scipy import sparse
@@ -26,6 +27,14 @@ from imu_shoulder.orient.moments import HeadingParams, QuietMoments
 EASE_S = 0.3
 # At how many moments the standard deviation is worked out.
 SPREADS = 40
+# Columns of the inverse worked out at once; for more, the linear algebra starts threads that cost more than they save.
+COLUMNS = 16
+# The normal equations are symmetric and positive definite: no pivoting, and an order that fills in less.
+SYMMETRIC: dict[str, Any] = {
+    "permc_spec": "MMD_AT_PLUS_A",
+    "diag_pivot_thresh": 0.0,
+    "options": {"SymmetricMode": True},
+}
 # Links further out than this many standard deviations have no say. Tukey's usual 4.685 would still listen to a real
 # change of posture of 8 deg.
 TUKEY = 3.0
@@ -175,7 +184,7 @@ def _solve(
         apart = residual / sigma / gate
         say = np.where(robust, np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0), 1.0) / sigma
         weighted = sparse.diags_array(say**2) @ matrix
-        normal = splu(sparse.csc_matrix(weighted.T @ matrix))
+        normal = splu(sparse.csc_matrix(weighted.T @ matrix), **SYMMETRIC)
         change = normal.solve(weighted.T @ residual)
         solution = solution + change
         if step_number > 1 and np.abs(change).max() < radians(0.05):
@@ -194,7 +203,8 @@ def _spreads(normal: SuperLU, count: int, sensors: int) -> tuple[FloatArray, Flo
     rows = (np.arange(sensors)[:, None] * count + asked).ravel()
     unit = np.zeros((normal.shape[0], len(rows)))
     unit[rows, np.arange(len(rows))] = 1.0
-    among = normal.solve(unit)[rows].reshape(sensors, len(asked), sensors, len(asked))
+    parts = [normal.solve(unit[:, k : k + COLUMNS])[rows] for k in range(0, len(rows), COLUMNS)]
+    among = np.concatenate(parts, axis=1).reshape(sensors, len(asked), sensors, len(asked))
     places = np.arange(len(asked))
     variance = np.stack([among[s, places, s, places] for s in range(sensors)])
     with_first = np.stack([among[s, places, 0, places] for s in range(sensors)])
