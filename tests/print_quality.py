@@ -12,7 +12,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
-from scipy import signal
+from scipy import signal, stats
 
 from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.assess.across import fatigue
@@ -160,13 +160,16 @@ def with_values(rng: np.random.Generator, reps: int, fade: float) -> list[Judged
 
 
 def fade_table(seeds: int) -> pd.DataFrame:
-    """How often a set is called faded: drawn reps (1000 sets each) and simulated sets of 12 reps."""
+    """How often a set is called faded: drawn reps and simulated sets of 12 reps.
+
+    Faded at most: the one-sided upper 95 % limit of the share (Clopper and Pearson). At least: the lower one.
+    """
     rows = []
     rng = np.random.default_rng(7)
     for reps in (5, 8, 12, 15):
-        for fade in (0.0, 0.1, 0.3):
-            said = Counter(fatigue(with_values(rng, reps, fade), asked_hold=True)["says"] for _ in range(1000))
-            rows.append({"sets": f"drawn, {reps} reps", "fade": fade, **_shares(said, 1000)})
+        for fade, sets in ((0.0, 4000), (0.1, 1000), (0.3, 1000)):
+            said = Counter(fatigue(with_values(rng, reps, fade), asked_hold=True)["says"] for _ in range(sets))
+            rows.append({"sets": f"drawn, {reps} reps", "fade": fade, **_shares(said, sets)})
     for drill in ("full_can", "band_external_rotation", "sidelying_external_rotation", "overhead_short_arc"):
         for fade in (0.0, 0.3):
             said: Counter[str] = Counter()
@@ -180,7 +183,9 @@ def fade_table(seeds: int) -> pd.DataFrame:
 
 
 def _shares(said: Counter[str], sets: int) -> dict[str, float]:
-    return {word: said[word] / sets for word in ("faded", "held", "too few reps to say")}
+    share = {word: said[word] / sets for word in ("faded", "held", "too few reps to say")}
+    found = stats.binomtest(said["faded"], sets).proportion_ci(0.9, "exact")
+    return {"of": sets, **share, "at least": found.low, "at most": found.high}
 
 
 def sides_table(seeds: int) -> pd.DataFrame:

@@ -41,6 +41,7 @@ class ShownRep:
     seed: int
     injected: bool
     leaned: bool
+    judged: bool
     found: bool
     shrug_deg: float
     shrug_sd_deg: float
@@ -71,6 +72,7 @@ def shown_reps(drill: str, worn: str, seeds: Sequence[int]) -> Iterator[ShownRep
                     seed,
                     "shrug" in rep.faults,
                     "trunk_moved" in rep.faults,
+                    "shrug" not in j.untold,
                     "shrug" in j.faults,
                     j.values["shrug_deg"],
                     j.values["shrug_sd_deg"],
@@ -92,8 +94,9 @@ def table(seeds: int) -> pd.DataFrame:
                 "trunk": worn,
                 "reps": len(group),
                 "shrugs": int(group.injected.sum()),
-                "recall": hits / group.injected.sum(),
-                "precision": hits / group.found.sum() if group.found.any() else np.nan,
+                "judged": int(group.judged.sum()),
+                "recall": _share(hits, int((group.injected & group.judged).sum()), "none judged"),
+                "precision": _share(hits, int(group.found.sum()), "none found"),
                 "least shrug": group.shrug_deg[group.injected].min(),
                 "most otherwise": group.shrug_deg[~group.injected].max(),
                 "stated sd": group.shrug_sd_deg.median(),
@@ -104,6 +107,10 @@ def table(seeds: int) -> pd.DataFrame:
             }
         )
     return pd.DataFrame(out)
+
+
+def _share(hits: int, of: int, none: str) -> str:
+    return f"{hits / of:.2f}" if of else none
 
 
 def differing_reps(spread_deg: float, rng: np.random.Generator, sets: int = 200) -> dict[str, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import ISB_COLUMNS, AngleParams, ArmAngles, arm_angles
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
-from imu_shoulder.frames import EARTH_FROM_STANDING, heading_rotation, quat_from_rotation, side_sign
+from imu_shoulder.frames import EARTH_FROM_STANDING, heading_rotation, quat_from_rotation, rotation_from_quat, side_sign
 from imu_shoulder.model import SIDES, Side
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import StillnessParams, track_bias
@@ -300,6 +301,43 @@ def test_about_the_trunk_a_posture_is_the_same_in_any_attitude_of_the_body(name,
     for angle, expected in KNOWN[name].items():
         if angle not in ("thumb_up", "forearm_elevation"):
             assert value(found, angle) == pytest.approx(expected, abs=1e-4), angle
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("name", KNOWN)
+@pytest.mark.parametrize("turn", [-70.0, 25.0])
+@pytest.mark.parametrize("azimuth", [0.0, 130.0])
+def test_a_turn_of_the_trunk_is_no_motion_of_the_arm_wherever_the_sensor_sits_on_the_chest(name, side, turn, azimuth):
+    """The azimuth of the sternum sensor is not known, so the direction of a lean is not; a turn is."""
+    moved = about(Y, turn)
+    humerus, forearm = posture(side, name)
+    upper, upper_seat = seen_by(f"{side}_upper_arm", moved * humerus)
+    wrist, wrist_seat = seen_by(f"{side}_wrist", moved * forearm)
+    trunk, seat = seen_by("sternum", moved)
+    turned_seat = rotation_from_quat(seat.quat_sensor_from_segment) * about(Y, azimuth)
+    seat = replace(seat, quat_sensor_from_segment=quat_from_rotation(turned_seat)[0])
+    seat = replace(seat, body_heading_rad=FACING_RAD + np.radians(azimuth))
+    arm = calibrated(side, {s.placement: s for s in (upper_seat, wrist_seat, seat)})
+    attitudes = {a.placement: a for a in (upper, wrist, trunk)}
+    found = arm_angles(replace(arm, trunk_joined=False), attitudes, RATE_HZ, AngleParams())
+    assert found.elevation_reference == "gravity"
+    for angle, expected in KNOWN[name].items():
+        assert value(found, angle) == pytest.approx(expected, abs=1e-4), angle
+
+
+def test_where_the_trunk_was_not_seen_its_turn_is_unknown_and_the_elevation_is_not():
+    humerus, forearm = posture("right", "external rotation 40")
+    seen = [seen_by(p, bone) for p, bone in (("right_upper_arm", humerus), ("right_wrist", forearm))]
+    trunk, seat = seen_by("sternum", about(Y, 0))
+    trunk = replace(
+        trunk, quat_earth_from_sensor=np.full_like(trunk.quat_earth_from_sensor, np.nan), valid=~trunk.valid
+    )
+    attitudes = {a.placement: a for a, _ in (*seen, (trunk, seat))}
+    arm = replace(calibrated("right", {s.placement: s for _, s in (*seen, (trunk, seat))}), trunk_joined=False)
+    found = arm_angles(arm, attitudes, RATE_HZ, AngleParams())
+    assert np.isnan(value(found, "rotation"))
+    assert value(found, "elevation") == pytest.approx(0, abs=1e-4)
+    assert value(found, "elbow") == pytest.approx(90, abs=1e-4)
 
 
 def test_without_a_trunk_sensor_elevation_is_about_gravity_and_says_so():

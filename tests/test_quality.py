@@ -261,11 +261,24 @@ def drawn(rng: np.random.Generator, reps: int, fade: float) -> list[JudgedRep]:
 
 
 def test_fading_is_hardly_ever_said_where_there_is_none():
-    """Three measures are looked at, so each is tested at a third of 5 %; 1500 sets, expected 5 %, 3 sigma 1.7 %."""
+    """One side of intervals that cover 95 % over three measures together: 1500 sets, expected 2.5 %, 3 sigma 1.2 %."""
     rng = np.random.default_rng(4)
     said = [fatigue(drawn(rng, 12, 0.0), asked_hold=True)["says"] for _ in range(1500)]
-    assert said.count("faded") / 1500 < 0.05 + 0.017
+    assert said.count("faded") / 1500 < 0.025 + 0.012
     assert said.count("held") / 1500 > 0.9
+
+
+def test_faded_never_contradicts_the_interval_beside_it_nor_the_measurement():
+    rng = np.random.default_rng(9)
+    for _ in range(300):
+        found = fatigue(drawn(rng, 6, 0.08), asked_hold=False)
+        if found["says"] == "faded":
+            assert found["arc"]["ci95"][1] < 0
+    # 1 deg less over ten reps, without any scatter: certain, and less than two inclinations tell apart.
+    steps = 1e-3 * np.tile([1.0, -1.0], 5)
+    for fall_deg, said in ((1.0, "held"), (4.0, "faded")):
+        arcs = 80 - fall_deg * np.arange(10) / 9 + steps
+        assert fatigue(reps_of(arc_deg=arcs), asked_hold=False)["says"] == said
 
 
 def test_a_fade_of_a_third_is_found():

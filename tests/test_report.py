@@ -132,7 +132,7 @@ def test_a_criterion_no_sensor_shows_is_not_called_met(made):
     arc.update(met=[], missed=[], unknown=[1, 2])
     hold.update(met=[1], missed=[], unknown=[2])
     text = build_report(summary, *made[1:])
-    assert '<li class="unseen">Arc (75 to 105° at the top): not seen by the sensors worn</li>' in text
+    assert '<li class="unseen">Arc (75 to 105° at the top): not judged, the sensors worn do not show it</li>' in text
     assert '<li class="met">Hold (at least 5 s): 1 of 1 rep; not seen: rep 2</li>' in text
 
 

@@ -14,8 +14,17 @@ from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, 
 from imu_shoulder.assess.judge import FAULTS, Case, JudgeParams
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation
 from imu_shoulder.measure.registry import RepData
-from imu_shoulder.measure.scapula import OwnRelation, excess, fit_relation, scapula_share_pct, scapula_up_deg, shrug_deg
+from imu_shoulder.measure.scapula import (
+    OwnRelation,
+    excess,
+    fit_relation,
+    scapula_share_pct,
+    scapula_up_deg,
+    shrug_deg,
+    shrug_shown_pct,
+)
 from imu_shoulder.pipeline import analyse
+from imu_shoulder.report.lines import SHRUG_UNSEEN, criteria
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
 from imu_shoulder.segment.model import Rep
@@ -240,14 +249,25 @@ def test_without_the_sensor_the_measures_are_unknown_and_nobody_is_blamed():
     bare = replace(data, angles={"elevation_deg": data.angles["elevation_deg"]})
     values = {m.__name__: m(bare) for m in (scapula_up_deg, shrug_deg, scapula_share_pct)}
     assert all(np.isnan(v) for v in values.values())
-    values["shrug_sd_deg"] = np.nan
+    values |= {"shrug_sd_deg": np.nan, "shrug_shown_pct": shrug_shown_pct(bare)}
     assert not FAULTS["shrug"](None, Case(bare, values, 0.0, JudgeParams()))
 
 
 @pytest.mark.parametrize(("over", "sd", "blamed"), [(2.9, 0.5, False), (3.1, 0.5, True), (8.0, 3.0, False)])
 def test_a_shrug_is_more_than_the_limit_and_more_than_its_own_uncertainty(over, sd, blamed):
-    case = Case(rep_data(90), {"shrug_deg": over, "shrug_sd_deg": sd}, 0.0, JudgeParams())
+    shown = shrug_shown_pct(rep_data(90))
+    assert shown == 100
+    case = Case(rep_data(90), {"shrug_deg": over, "shrug_sd_deg": sd, "shrug_shown_pct": shown}, 0.0, JudgeParams())
     assert FAULTS["shrug"](None, case) is blamed
+
+
+@pytest.mark.parametrize(("sd", "told"), [(1.0, True), (3.1, False)])
+def test_where_a_large_shrug_would_stay_within_the_limit_none_is_judged(sd, told):
+    """From 10 to 150 deg the blade is seen up to 115: three quarters, so 12 deg on top show 9 there."""
+    shown = shrug_shown_pct(rep_data(150))
+    assert shown == pytest.approx(100 * 105 / 140, abs=1)
+    case = Case(rep_data(150), {"shrug_deg": 20.0, "shrug_sd_deg": sd, "shrug_shown_pct": shown}, 0.0, JudgeParams())
+    assert FAULTS["shrug"](None, case) is told
 
 
 # From sensors to faults.
@@ -299,6 +319,34 @@ def test_the_report_says_of_which_shoulder_shrugging_was_not_seen(two_arms):
     assert len(lines) == 1
     assert "left" in lines[0]
     assert "right" not in lines[0]
+
+
+def test_the_criterion_names_the_shrugged_reps_and_is_there_only_with_the_sensor(two_arms):
+    """In the rep with the lean the trunk's share of the tilt is too unsure to judge a shrug."""
+    _, analysis = two_arms
+    by_side = {entry["side"]: entry for entry in summarise(analysis)["sets"]}
+    (row,) = (c for c in by_side["right"]["criteria"] if c["name"] == "shrug")
+    assert (row["missed"], row["met"], row["unknown"]) == ([2, 5], [1, 4, 6], [3])
+    assert row["share"] == pytest.approx(3 / 5)
+    assert row["numbers"]["shrug_deg"]["n"] == 6
+    assert not any(c["name"] == "shrug" for c in by_side["left"]["criteria"])
+    right, left = (criteria(by_side[side]) for side in ("right", "left"))
+    assert any("3 of 5 reps; missed: reps 2 and 5; not seen: rep 3" in line and mark == "part" for line, mark in right)
+    assert (SHRUG_UNSEEN, "unseen") in left
+
+
+def test_overhead_without_a_sternum_sensor_shrugs_are_said_not_to_be_judged():
+    """Half of the lift is beyond the method's reach, and an unseen trunk may have leaned as far as the rest shows."""
+    scenario = drill_scenario(
+        "overhead_short_arc", "left", placements=(*ARMS, "left_acromion"), rate_hz=50.0, reps=6, faults={2: ("shrug",)}
+    )
+    analysis = analyse(simulate(scenario, 0).recording)
+    summary = summarise(analysis)
+    (row,) = (c for c in summary["sets"][0]["criteria"] if c["name"] == "shrug")
+    assert (row["met"], row["missed"]) == ([], [])
+    assert len(row["unknown"]) == 6
+    assert row["share"] is None
+    assert any("left shoulder in set 1: not judged" in line and "breastbone" in line for line in summary["not_seen"])
 
 
 def test_the_report_says_what_gravity_alone_and_the_reach_leave_open():

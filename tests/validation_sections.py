@@ -185,6 +185,8 @@ SECTIONS = (
         "at most 5 % of sets that did not fade; at least 90 % of those that faded by 30 % over 12 reps.",
         *seeded("print_quality", "fade", 4),
         (
+            Goal("at most", at_most=0.05, rows=r"drawn.*reps 0\.000"),
+            Goal("at least", at_least=0.9, rows=r"drawn, 12 reps 0\.300"),
             Goal("faded", at_most=0.05, rows=r"reps 0\.000"),
             Goal("faded", at_least=0.9, rows=r"12 reps 0\.300"),
         ),
@@ -208,8 +210,8 @@ SECTIONS = (
         "recall and precision of at least 0.98 in the simulated sets.",
         *seeded("print_shrug", "", 2),
         (
-            Goal("", at_least=0.98, rows="sternum", find=r"sternum +\d+ +\d+ +([\d.]+|NaN)"),
-            Goal("", at_least=0.98, rows="sternum", find=r"sternum +\d+ +\d+ +[\d.]+ +([\d.]+|NaN)"),
+            Goal("", at_least=0.98, rows="sternum", find=r"sternum +\d+ +\d+ +\d+ +([\d.]+)"),
+            Goal("", at_least=0.98, rows="sternum", find=r"sternum +\d+ +\d+ +\d+ +[\d.]+ +([\d.]+)"),
         ),
         is_markdown=False,
     ),

@@ -12,7 +12,7 @@ import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
-from imu_shoulder.angles.trunk import trunk_angles, up_in_trunk
+from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
 from imu_shoulder.calibrate.model import ArmCalibration, SegmentAxes, dot, segment_axes
 from imu_shoulder.frames import isb_from_axes, wrap_rad
 from imu_shoulder.model import FloatArray, Side
@@ -107,12 +107,13 @@ def _told_skin_share(
     for rows in _blocks(count):
         segments = _segments(calibration, attitudes, rows)
         humerus, forearm = segments["upper_arm"], segments["wrist"]
-        if _about_trunk(calibration):
-            humerus, forearm = humerus.seen_from(segments["trunk"]), forearm.seen_from(segments["trunk"])
+        elbow[rows] = _elbow_rad(humerus, forearm)
+        if calibration.trunk is not None:
+            body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
+            humerus, forearm = humerus.seen_from(body), forearm.seen_from(body)
         sensor[rows] = _twist_rad(unswung(humerus.y, humerus.x))
         pointer[rows] = _twist_rad(unswung(humerus.y, -forearm.y))
-        elbow[rows] = _elbow_rad(humerus, forearm)
-    seen = np.isfinite(elbow)
+    seen = np.isfinite(sensor) & np.isfinite(pointer)
     return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
 
 
@@ -139,9 +140,11 @@ def _columns(
     out: dict[str, FloatArray] = {}
     if trunk is not None:
         out |= trunk_angles(trunk) | up_in_trunk(trunk)
+    # The direction of a lean may not be known; the trunk's turn about the vertical is.
+    facing = facing_axes(trunk) if trunk is not None and not calibration.trunk_joined else None
     if forearm is not None:
         out["forearm_elevation_deg"] = np.degrees(np.arccos(np.clip(forearm.y[1], -1, 1)))
-        out |= _direction("forearm", forearm)
+        out |= _direction("forearm", forearm if facing is None else forearm.seen_from(facing))
         if calibration.forward_known:
             out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
     if humerus is None:
@@ -150,6 +153,10 @@ def _columns(
         out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
+    elbow = None if forearm is None else _elbow_rad(humerus, forearm)
+    if facing is not None:
+        humerus = humerus.seen_from(facing)
+        forearm = None if forearm is None else forearm.seen_from(facing)
     out |= _direction("upper_arm", humerus)
     isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
     out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
@@ -161,8 +168,7 @@ def _columns(
     rotation = wrap_rad(_twist_rad(unswung(humerus.y, humerus.x)) / skin_share)
     # 0 where the upper arm is seen, NaN where it is not.
     from_forearm = 0.0 * elevation
-    if forearm is not None and calibration.joined:
-        elbow = _elbow_rad(humerus, forearm)
+    if forearm is not None and elbow is not None and calibration.joined:
         seen = np.isfinite(elbow)
         share = _handed_over(elbow, params)
         axis = unswung(humerus.y, forearm.y)

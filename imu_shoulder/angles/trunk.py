@@ -18,3 +18,14 @@ def trunk_angles(trunk: SegmentAxes) -> dict[str, FloatArray]:
 def up_in_trunk(trunk: SegmentAxes) -> dict[str, FloatArray]:
     """The vertical in trunk components, (N,) each: its change tells any lean, and any roll of someone lying."""
     return {"trunk_up_x": trunk.x[1], "trunk_up_y": trunk.y[1], "trunk_up_z": trunk.z[1]}
+
+
+def facing_axes(trunk: SegmentAxes) -> SegmentAxes:
+    """Upright axes (3, N) that turn about the vertical with the trunk, their X NaN where it was not seen.
+
+    The turn is the twist of the shortest swing and a twist about the vertical. Where the sensor sits on the chest does
+    not matter to it, so it is known although the direction of a lean is not.
+    """
+    turn = np.arctan2(trunk.z[0] - trunk.x[2], trunk.x[0] + trunk.z[2])
+    level = np.zeros_like(turn)
+    return SegmentAxes(np.stack([np.cos(turn), level, -np.sin(turn)]), np.stack([level, level + 1.0, level]))

@@ -10,10 +10,11 @@ import numpy as np
 from scipy import stats
 from scipy.spatial.distance import pdist
 
+from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.model import FloatArray
 
-LEVEL = 0.05
+LEVEL = 0.05  # two-sided, as of the confidence intervals shown
 LEAST_REPS = 4
 # First and last reps that are compared with each other; no rep may be both.
 ENDS = 3
@@ -24,17 +25,25 @@ FIRST_LAST = ("arc_deg", "hold_s", "hold_sd_deg", "peak_velocity_deg_s")
 @dataclass(frozen=True, slots=True)
 class Fade:
     """A measure that shows fading. falls: whether less of it is the fading. matters: the share of its mean, over the
-    whole set, below which a change would not matter; "held" is only said when the interval leaves no more than that."""
+    whole set, below which a change would not matter; "held" is only said when the interval leaves no more than that.
+    sem: standard error of one rep's value by the measurement alone: a change within its MDC95 is no fade."""
 
     falls: bool
     matters: float
+    sem: float
+
+    @property
+    def mdc95(self) -> float:
+        """Least change between two reps that is more than the measurement: 1.96 sqrt(2) SEM."""
+        return float(1.96 * np.sqrt(2.0) * self.sem)
 
 
-# Summary key -> measure -> how it fades. The shares are ours.
+# Summary key -> measure -> how it fades. The shares are ours; an arc has an inclination's error at either end, and
+# times of holds and their steadiness are as true as docs/validation.md finds them.
 FADING: Mapping[str, tuple[str, Fade]] = {
-    "arc": ("arc_deg", Fade(True, 0.15)),
-    "hold": ("hold_s", Fade(True, 0.2)),
-    "hold_sd": ("hold_sd_deg", Fade(False, 0.75)),
+    "arc": ("arc_deg", Fade(True, 0.15, UncertaintyParams().inclination_deg * np.sqrt(2.0))),
+    "hold": ("hold_s", Fade(True, 0.2, 0.15)),
+    "hold_sd": ("hold_sd_deg", Fade(False, 0.75, 0.05)),
 }
 
 
@@ -51,9 +60,10 @@ def slope_over_reps(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:
 def fatigue(scored: Sequence[JudgedRep], asked_hold: bool) -> dict[str, Any]:
     """The slopes and their plain words: "faded", "held" or "too few reps to say".
 
-    Each of the k measures is tested one-sided at 5 %/k (Bonferroni), so that a set that does not fade is called
-    faded at most once in twenty, whatever is looked at. "held" needs the same interval to leave out a fade
-    that matters.
+    Faded: the 95 % confidence interval of a slope, widened for the k measures looked at (Bonferroni: 100 % - 5 %/k),
+    leaves out no change, on the side of fading, and the change over the set is more than the measurement's MDC95. Only
+    one side of it is fading, so a set that does not fade is called faded in 2.5 % at most. "held" needs the same
+    interval to leave out a fade that matters.
     """
     looked_at = {key: FADING[key] for key in FADING if asked_hold or key == "arc"}
     out: dict[str, Any] = {key: slope_over_reps(scored, name) for key, (name, _) in looked_at.items()}
@@ -62,7 +72,7 @@ def fatigue(scored: Sequence[JudgedRep], asked_hold: bool) -> dict[str, Any]:
         out[key]["says"] = _says(scored, *looked_at[key], LEVEL / len(fitted)) if key in fitted else TOO_FEW
     said = {out[key]["says"] for key in looked_at}
     out["says"] = "faded" if "faded" in said else out["arc"]["says"]
-    out["tested"] = f"one-sided, 5 % over {len(fitted)} measures together"
+    out["tested"] = f"confidence intervals, 95 % over {len(fitted)} measures together, and the MDC95 of the measurement"
     return out
 
 
@@ -73,10 +83,11 @@ def _says(scored: Sequence[JudgedRep], name: str, fade: Fade, level: float) -> s
     pairs = _pairs(scored, name)
     slope, sd = _fit(pairs)
     sign = -1.0 if fade.falls else 1.0
-    reach = float(stats.t.ppf(1 - level, len(pairs) - 2)) * sd
-    if sign * slope - reach > 0:
+    reach = float(stats.t.ppf(1 - level / 2, len(pairs) - 2)) * sd
+    lasts = pairs[-1, 0] - pairs[0, 0]
+    if sign * slope - reach > 0 and sign * slope * lasts > fade.mdc95:
         return "faded"
-    most = (sign * slope + reach) * (pairs[-1, 0] - pairs[0, 0])
+    most = (sign * slope + reach) * lasts
     return "held" if most <= fade.matters * abs(float(pairs[:, 1].mean())) else TOO_FEW
 
 

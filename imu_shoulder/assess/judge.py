@@ -26,6 +26,7 @@ class JudgeParams:
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples.
     shrug_deg, shrug_sds: a shrug is more than both, the second in standard deviations of the rep's own value.
+    shrug_told_deg: a shrug of this size at the top must be more than that, as far as it is seen; else none is judged.
     start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
     or, where the drill has none, beyond where the set's reps usually begin (the larger of the two).
     """
@@ -37,6 +38,7 @@ class JudgeParams:
     form_margin_deg: float = 1.0
     shrug_deg: float = 3.0
     shrug_sds: float = 3.0
+    shrug_told_deg: float = 12.0
     start_margin_deg: float = 6.0
     start_margin_share: float = 0.3
 
@@ -48,7 +50,7 @@ class JudgedRep:
     number: counts reps and partial reps from 1; a false start carries the number of the rep it precedes.
     texts: column name -> text: the four-field tempo, pauses, station_holds, notes. curve_deg: (CURVE_POINTS,) the
     leading angle over the rep, start to end in equal shares of its time; empty where it was not all seen.
-    floor: the sensor's own noise that was taken off.
+    floor: the sensor's own noise that was taken off. untold: faults that the sensors worn show too vaguely to judge.
     """
 
     number: int
@@ -59,6 +61,7 @@ class JudgedRep:
     texts: Mapping[str, str] = field(default_factory=dict)
     curve_deg: FloatArray = field(default_factory=lambda: np.empty(0))
     floor: Floor = field(default_factory=Floor)
+    untold: tuple[str, ...] = ()
 
 
 CURVE_POINTS = 101
@@ -130,8 +133,8 @@ def judge_set(
         # What a slipped sensor shows may not even be a partial rep.
         excluded = "sensor_slip" if rep.end_s > slipped_s else excluded
         faults: tuple[str, ...] = ()
+        case = Case(data, values, usual_start, params)
         if not excluded and drill is not None:
-            case = Case(data, values, usual_start, params)
             asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
             faults = tuple(name for name, found in asked.items() if found(drill, case))
         texts = {
@@ -140,7 +143,8 @@ def judge_set(
             "station_holds": station_text(data),
             "notes": ";".join(rep_notes(data, faults, params.hold_margin_s)),
         }
-        out.append(JudgedRep(number, rep, values, faults, excluded, texts, _normalised(data), floor))
+        untold = ("shrug",) if _shrug_untold(case) else ()
+        out.append(JudgedRep(number, rep, values, faults, excluded, texts, _normalised(data), floor, untold))
         number += rep.kind != "false_start"
     return tuple(out)
 
@@ -248,8 +252,16 @@ def _arms_together(drill: Drill, case: Case) -> bool:
 
 
 def _shrug(drill: Drill, case: Case) -> bool:
-    limit = max(case.params.shrug_deg, case.params.shrug_sds * case.values["shrug_sd_deg"])
-    return case.values["shrug_deg"] > limit
+    return case.values["shrug_deg"] > _shrug_limit_deg(case) and not _shrug_untold(case)
+
+
+def _shrug_limit_deg(case: Case) -> float:
+    return max(case.params.shrug_deg, case.params.shrug_sds * case.values["shrug_sd_deg"])
+
+
+def _shrug_untold(case: Case) -> bool:
+    """Whether even a large shrug would stay within the limit: one that grows with the lift, cut off at the reach."""
+    return _shrug_limit_deg(case) > case.params.shrug_told_deg * case.values["shrug_shown_pct"] / 100.0
 
 
 def _start_missed(drill: Drill, case: Case) -> bool:

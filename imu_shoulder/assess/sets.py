@@ -180,7 +180,7 @@ def _unknown(name: str, scored: Sequence[JudgedRep]) -> list[int]:
     """Reps for which the sensors worn do not show this criterion."""
     if name not in ("thumb", "elbow", "plane", "trunk", "apart", "shrug"):
         return []
-    return [j.number for j in scored if not np.isfinite(j.values[NUMBERS[name][0]])]
+    return [j.number for j in scored if name in j.untold or not np.isfinite(j.values[NUMBERS[name][0]])]
 
 
 def _limits(drill: Drill, name: str) -> list[float] | None:

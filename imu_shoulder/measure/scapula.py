@@ -195,6 +195,25 @@ def shrug_sd_deg(data: RepData) -> float:
 
 
 @measure(
+    "shrug_shown_pct",
+    "%",
+    "share of the lift over which the shoulder blade is seen: where it is less, a shrug shows less of itself",
+    "100 where the top is within 120 deg of elevation; else 100 x (115 deg - elevation at the start) / (that at the "
+    "top - that at the start)",
+    ACROMION,
+)
+def shrug_shown_pct(data: RepData) -> float:
+    elevation = data.angles.get("elevation_deg")
+    if elevation is None or not np.isfinite(shrug_deg(data)):
+        return float("nan")
+    start, top = elevation[data.rows(data.rep.start_s, data.rep.start_s + 0.1)], elevation[data.top]
+    start_deg, top_deg = float(np.median(start)), float(np.median(top))
+    if top_deg <= REACH_DEG:
+        return 100.0
+    return 100.0 * max(REACH_DEG - BELOW_REACH_DEG / 2 - start_deg, 0.0) / (top_deg - start_deg)
+
+
+@measure(
     "scapula_share_pct",
     "%",
     "the shoulder blade's share of the arm's elevation along the lift",

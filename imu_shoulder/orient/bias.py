@@ -148,8 +148,11 @@ def track_bias(
     value[0], variance[0] = seen[0], noise[0]
     for k in range(1, count):
         predicted = variance[k - 1] + walk[k]
-        gain = predicted / (predicted + noise[k])
-        value[k] = value[k - 1] + gain * (seen[k] - value[k - 1])
+        off = seen[k] - value[k - 1]
+        # A hold that sinks passes for still: the further off a window is, for three axes, the less say it has.
+        surprise = off @ off / (predicted + noise[k]) / 3.0
+        gain = predicted / (predicted + noise[k] * max(surprise, 1.0))
+        value[k] = value[k - 1] + gain * off
         variance[k] = (1 - gain) * predicted
     if afterwards:
         for k in range(count - 2, -1, -1):

@@ -45,7 +45,7 @@ def _criterion(criterion: Mapping[str, Any]) -> tuple[str, str]:
     met, missed, unknown = (list(criterion.get(key) or []) for key in ("met", "missed", "unknown"))
     asked = f"{name} ({words.degrees(criterion['asked'])})"
     if not met and not missed:
-        return f"{asked}: {'not seen by the sensors worn' if unknown else 'no rep to judge'}", "unseen"
+        return f"{asked}: {'not judged, the sensors worn do not show it' if unknown else 'no rep to judge'}", "unseen"
     line = f"{asked}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}"
     line += f"; missed: {words.reps_named(sorted(missed))}" if missed else ""
     line += f"; not seen: {words.reps_named(sorted(unknown))}" if unknown else ""

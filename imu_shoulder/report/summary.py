@@ -142,6 +142,15 @@ def _shrugs_not_seen(analysis: Analysis) -> list[str]:
             out.append(f"{of} above {REACH_DEG:g} deg: there the skin no longer follows the shoulder blade.")
         if unjudged:
             out.append(f"{of} in set {', '.join(unjudged)}: too few reps within reach to know what is usual.")
+        untold = [
+            str(found.arm_set.number)
+            for found in sets
+            if any(j.untold for j in found.judged) and all(j.untold for j in found.judged if not j.excluded)
+        ]
+        if untold:
+            text = f"{of} in set {', '.join(untold)}: not judged, even a large one would not stand out from the error"
+            worn = "sternum" in analysis.attitudes
+            out.append(f"{text}." if worn else f"{text}. A sensor on the breastbone makes it smaller.")
     return out
 
 
