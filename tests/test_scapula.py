@@ -331,7 +331,9 @@ def test_the_criterion_names_the_shrugged_reps_and_is_there_only_with_the_sensor
     assert row["numbers"]["shrug_deg"]["n"] == 6
     assert not any(c["name"] == "shrug" for c in by_side["left"]["criteria"])
     right, left = (criteria(by_side[side]) for side in ("right", "left"))
-    assert any("3 of 5 reps; missed: reps 2 and 5; not seen: rep 3" in line and mark == "part" for line, mark in right)
+    assert any(
+        "3 of 5 reps; missed: reps 2 and 5; not judged: rep 3" in line and mark == "part" for line, mark in right
+    )
     assert (SHRUG_UNSEEN, "unseen") in left
 
 

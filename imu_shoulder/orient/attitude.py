@@ -23,15 +23,12 @@ class OrientParams:
     """How attitude is found. method: "vqf", or for comparison "madgwick", "mahony", "ekf" (package ahrs).
 
     tau_acc_s: VQF's time constant for the accelerometer, its published default.
-    bias_sd_left_deg_s: uncertainty of the gyroscope bias that is left after that from stillness was removed: holds that
-    sink pass for still. bias_sd_moving_deg_s: VQF's biasSigmaMotion, how much gravity tells of the bias in motion. With
-    the limb in many postures it tells all three axes; VQF's default of 0.1 leaves most of the first error in.
+    bias_sd_left_deg_s: uncertainty of the gyroscope bias that is left after that from stillness was removed.
     """
 
     method: str = "vqf"
     tau_acc_s: float = 3.0
-    bias_sd_left_deg_s: float = 0.2
-    bias_sd_moving_deg_s: float = 0.05
+    bias_sd_left_deg_s: float = 0.05
     stillness: StillnessParams = field(default_factory=StillnessParams)
     offset: OffsetParams = field(default_factory=OffsetParams)
 
@@ -97,12 +94,7 @@ def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool
     """
     if not len(bias.row):
         return {"tauAcc": params.tau_acc_s}
-    return {
-        "tauAcc": params.tau_acc_s,
-        "restBiasEstEnabled": False,
-        "biasSigmaInit": params.bias_sd_left_deg_s,
-        "biasSigmaMotion": params.bias_sd_moving_deg_s,
-    }
+    return {"tauAcc": params.tau_acc_s, "restBiasEstEnabled": False, "biasSigmaInit": params.bias_sd_left_deg_s}
 
 
 def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:

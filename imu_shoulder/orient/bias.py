@@ -2,7 +2,10 @@
 
 An attitude filter calls a sensor at rest when it moves less than about 2 deg/s; a person in a pose or a hold sways
 more. What is known over such a moment is that the limb's net rotation is small: its mean rate is the bias, with an
-uncertainty of sway over duration. The bias wanders slowly, so the moments are joined by a random-walk model.
+uncertainty of sway over duration. Gravity tells more: how far the limb tilted meanwhile, so the two level components
+of the bias are known well, and the one about the vertical is not. Postures differ, and what is upright in one is level
+in another; the bias wanders slowly, so the moments are joined by a random-walk model. A hold that sinks or turns is
+then no bias.
 """
 
 from __future__ import annotations
@@ -27,6 +30,8 @@ class StillnessParams:
     max_rate_rad_s: largest mean rate left after the bias; slower turning than this passes as still. max_bias_rad_s:
     a steadier turn than any bias is no stillness.
     sway_rad: standard deviation of the net rotation over a window (a standing person, about a third of a degree).
+    tilt_rad_s: of the bias about a level axis times the window's duration squared: the accelerometer's mean over a
+    third of the window is off by the change of speed in it.
     """
 
     window_s: float = 1.0
@@ -35,21 +40,27 @@ class StillnessParams:
     max_rate_rad_s: float = radians(1.5)
     max_bias_rad_s: float = radians(5.0)
     sway_rad: float = radians(0.35)
+    tilt_rad_s: float = radians(0.3)
     bias_walk_rad_s_sqrt_s: float = radians(0.002)
 
 
 @dataclass(frozen=True, slots=True)
 class StillWindow:
-    """One moment of stillness: rows [first, last) of the track, and its mean rate (3,)."""
+    """One moment of stillness: rows [first, last) of the track, and its mean rate (3,) less the limb's own tilting.
+
+    up: (3,) the vertical in the sensor.
+    """
 
     first: int
     last: int
     mean_rate_rad_s: FloatArray
+    up: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class BiasTrack:
-    """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,). W may be 0.
+    """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,), the root mean square
+    over the three axes. W may be 0.
 
     known_row: (W,) the row at which each window has ended, from which on a live stream knows its value.
     """
@@ -124,13 +135,31 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
             windows[-1] = (windows[-1][0], last)
         elif ok:
             windows.append((first, last))
-    return [StillWindow(a, b, mean) for (a, b), mean in zip(windows, _means(total, windows), strict=True)]
+    return [_window(a, b, total[:, a:b].T, track.acc_m_s2[a:b], rate_hz) for a, b in windows]
+
+
+def _window(first: int, last: int, total: FloatArray, acc: FloatArray, rate_hz: float) -> StillWindow:
+    """The vertical part of the mean rate, and the level part of how far rate and gravity disagree on tilting.
+
+    total: running sum of the rate, acc: the accelerometer, (N, 3) each over the window.
+    """
+    third = (last - first) // 3
+    begin, end = slice(third), slice(-third, None)
+    before, after = (acc[rows].mean(axis=0) for rows in (begin, end))
+    before, after = before / np.linalg.norm(before), after / np.linalg.norm(after)
+    # The vertical turns in the sensor against the sensor's own turning.
+    tilted = np.cross(after, before)
+    turned = (total[end].mean(axis=0) - total[begin].mean(axis=0)) / rate_hz
+    level = (turned - tilted) * rate_hz / (last - first - third)
+    mean = (total[-1] - total[0]) / (last - first - 1)
+    up = (before + after) / np.linalg.norm(before + after)
+    return StillWindow(first, last, level + up * (up @ (mean - level)), up)
 
 
 def track_bias(
     windows: Sequence[StillWindow], rate_hz: float, params: StillnessParams, *, afterwards: bool = True
 ) -> BiasTrack:
-    """Bias over time from still windows: a random walk seen with sway-over-duration noise.
+    """Bias over time from still windows: a random walk seen well about level axes, by sway over duration about up.
 
     afterwards: smooth in both directions (finished recording); otherwise each value uses its past only (live).
     """
@@ -141,26 +170,29 @@ def track_bias(
         return BiasTrack(row, known, np.zeros((0, 3)), np.zeros(0))
     seen = np.stack([w.mean_rate_rad_s for w in windows])
     duration = np.array([(w.last - w.first) / rate_hz for w in windows])
-    noise = (sqrt(2.0) * params.sway_rad / duration) ** 2
+    upright = sqrt(2.0) * params.sway_rad / duration
+    level = np.minimum(params.tilt_rad_s / duration**2, upright)
+    ups = np.stack([w.up for w in windows])
+    noise = level[:, None, None] ** 2 * np.eye(3) + (upright**2 - level**2)[:, None, None] * (
+        ups[:, :, None] * ups[:, None, :]
+    )
     walk = params.bias_walk_rad_s_sqrt_s**2 * np.diff(row, prepend=row[0]) / rate_hz
     value = np.zeros((count, 3))
-    variance = np.zeros(count)
+    variance = np.zeros((count, 3, 3))
     value[0], variance[0] = seen[0], noise[0]
     for k in range(1, count):
-        predicted = variance[k - 1] + walk[k]
-        off = seen[k] - value[k - 1]
-        # A hold that sinks passes for still: the further off a window is, for three axes, the less say it has.
-        surprise = off @ off / (predicted + noise[k]) / 3.0
-        gain = predicted / (predicted + noise[k] * max(surprise, 1.0))
-        value[k] = value[k - 1] + gain * off
-        variance[k] = (1 - gain) * predicted
+        predicted = variance[k - 1] + walk[k] * np.eye(3)
+        gain = predicted @ np.linalg.inv(predicted + noise[k])
+        value[k] = value[k - 1] + gain @ (seen[k] - value[k - 1])
+        variance[k] = predicted - gain @ predicted
     if afterwards:
+        # Rauch, Tung and Striebel's smoother.
         for k in range(count - 2, -1, -1):
-            predicted = variance[k] + walk[k + 1]
-            gain = variance[k] / predicted
-            value[k] = value[k] + gain * (value[k + 1] - value[k])
-            variance[k] = variance[k] + gain**2 * (variance[k + 1] - predicted)
-    return BiasTrack(row, known, value, np.sqrt(variance))
+            predicted = variance[k] + walk[k + 1] * np.eye(3)
+            gain = variance[k] @ np.linalg.inv(predicted)
+            value[k] = value[k] + gain @ (value[k + 1] - value[k])
+            variance[k] = variance[k] + gain @ (variance[k + 1] - predicted) @ gain.T
+    return BiasTrack(row, known, value, np.sqrt(np.trace(variance, axis1=1, axis2=2) / 3))
 
 
 def _windowed(total: FloatArray, width: int) -> FloatArray:

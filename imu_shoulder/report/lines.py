@@ -48,7 +48,7 @@ def _criterion(criterion: Mapping[str, Any]) -> tuple[str, str]:
         return f"{asked}: {'not judged, the sensors worn do not show it' if unknown else 'no rep to judge'}", "unseen"
     line = f"{asked}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}"
     line += f"; missed: {words.reps_named(sorted(missed))}" if missed else ""
-    line += f"; not seen: {words.reps_named(sorted(unknown))}" if unknown else ""
+    line += f"; not judged: {words.reps_named(sorted(unknown))}" if unknown else ""
     return line, "part" if missed else "met"
 
 
