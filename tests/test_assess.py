@@ -284,6 +284,13 @@ def test_a_holder_that_drops_its_arm_has_broken_the_hold():
     assert found[0].values["time_in_band_pct"] < 100
 
 
+def test_a_holder_is_not_asked_for_what_only_a_lift_has():
+    found = assess_set(*holder(np.full(1500, 90.0)))
+    names = {criterion["name"] for criterion in found["criteria"]}
+    assert "arc" in names
+    assert not names & {"tempo", "start", "stations"}
+
+
 def test_a_holder_that_stays_too_low_is_short_of_the_arc():
     _, found = holder(np.full(4000, 66.0))
     assert found[0].faults == ("short_arc",)

@@ -179,6 +179,10 @@ def test_a_pause_part_way_is_a_hold_of_the_same_rep():
     assert paused.texts["pauses"].split(";")[1].startswith("down 40 deg 1.")
     assert plain.faults == paused.faults == ()
     assert paused.values["quickest_up_s"] == pytest.approx(2.4, abs=0.6)
+    # Two moves of 1.2 s; the pause of 2.5 s is no lifting, neither for the tempo nor for the mean speed.
+    assert paused.values["lift_s"] == paused.values["quickest_up_s"]
+    assert paused.values["mean_velocity_lift_deg_s"] == pytest.approx(85 / 2.4, rel=0.2)
+    assert paused.texts["tempo"].split("/")[2] == f"{paused.values['lift_s']:.0f}"
 
 
 def test_smoothness_is_never_taken_across_a_pause():

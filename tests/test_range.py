@@ -240,7 +240,7 @@ def test_the_words_give_context_and_no_diagnosis(baseline):
     assert "The licensed practitioner decides" in told[-1]
     for word in ("diagnos", "abnormal", "normal", "stiff", "deficit", "impair", "clear"):
         assert word not in text.lower()
-    assert any(line.startswith("  right: best") and "mean of 3" in line for line in told)
+    assert any(line.startswith("  Right: best") and "mean of 3" in line for line in told)
     assert any("Vairo 2012" in line for line in told)
 
 
@@ -299,4 +299,4 @@ def test_a_range_test_of_ones_own_needs_no_code(folder, tmp_path):
     (tmp_path / "mine.toml").write_text(text + "from_start = true\n")
     done = run("range", copied, "--test-file", tmp_path / "mine.toml")
     assert done.exit_code == 0, done.output
-    assert done.stdout.startswith("Mine\n  right: best")
+    assert done.stdout.startswith("Mine\n  Right: best")

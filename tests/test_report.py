@@ -133,7 +133,7 @@ def test_a_criterion_no_sensor_shows_is_not_called_met(made):
     hold.update(met=[1], missed=[], unknown=[2])
     text = build_report(summary, *made[1:])
     assert '<li class="unseen">Arc (75 to 105° at the top): not judged, the sensors worn do not show it</li>' in text
-    assert '<li class="met">Hold (at least 5 s): 1 of 1 rep; not seen: rep 2</li>' in text
+    assert '<li class="met">Hold (at least 5 s): 1 of 1 rep; not judged: rep 2</li>' in text
 
 
 def test_arms_of_a_two_sided_set_are_compared(made):
@@ -357,6 +357,37 @@ def test_plan_and_advice_are_told_with_where_they_come_from(made):
     for line in [*summary["plan"]["lines"], summary["plan"]["order_text"], told, "The practitioner decides."]:
         assert line in page.text
     assert "stay at this step" in page.text
+
+
+def test_stop_is_said_once_and_no_drill_repeats_it(made):
+    summary = copy.deepcopy(made[0])
+    why = "Pain was over the ceiling of 2 of 10 in set 2."
+    summary["advice"] = [
+        {
+            "title": title,
+            "side": "right",
+            "advice": "stop",
+            "text": f"{title}, right arm: stop. {why} The practitioner decides.",
+        }
+        for title in ("Full can raise", "Band loop raise")
+    ]
+    page = Page(build_report(summary, *made[1:]))
+    assert "Every drill: stop" in page.text
+    assert why not in page.text
+
+
+def test_ranges_are_shown_with_their_uncertainty_before_the_drills(made):
+    """1.96 standard deviations of 2.5 deg are 5 deg."""
+    trial = {"trial": 1, "value_deg": 158.0, "left_out": [], "trunk_moved": False, "text": ""}
+    side = {"trials": [trial], "counted": 1, "best_deg": 158.0, "mean_deg": 158.0, "mean_of": 1, "sd_deg": 2.5}
+    test = {"title": "Flexion", "sides": {"right": {**side, "not_seen": None}}, "difference": None, "published": []}
+    summary = made[0] | {"range": {"tests": [test], "elevation_reference": "gravity", "context": "Context only."}}
+    text = build_report(summary, *made[1:])
+    page = Page(text)
+    for said in ("Right: best 158 ± 5°, one trial only (158).", "leaning adds to it", "Context only.", "in the pose"):
+        assert said in page.text
+    assert text.index('id="range"') < text.index('<section id="set-1-right"')
+    assert 'id="range"' not in build_report(*made)
 
 
 def test_fade_sides_broken_holds_and_stations_are_said(made):

@@ -29,6 +29,8 @@ CRITERIA: Mapping[str, tuple[str, ...]] = {
     "stations": ("station_skipped", "order_wrong"),
     "shrug": ("shrug",),
 }
+# They mean nothing for an arm that stays up.
+LIFTS_ONLY = ("tempo", "start", "stations")
 # Criterion -> the measures that show it.
 NUMBERS: Mapping[str, tuple[str, ...]] = {
     "arc": ("top_deg", "overshoot_deg"),
@@ -82,7 +84,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         if lifting
         else holder_headline(judged),
         "change": words.change(judged) if lifting else "",
-        "criteria": [] if judging is None else _criteria(judging, scored),
+        "criteria": [] if judging is None else _criteria(judging, scored, lifting),
         "excluded": [
             {
                 "rep": j.number,
@@ -150,9 +152,9 @@ def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
     }
 
 
-def _criteria(drill: Drill, scored: Sequence[JudgedRep]) -> list[dict[str, Any]]:
+def _criteria(drill: Drill, scored: Sequence[JudgedRep], lifting: bool) -> list[dict[str, Any]]:
     out = []
-    asked = asked_texts(drill)
+    asked = {name: text for name, text in asked_texts(drill).items() if lifting or name not in LIFTS_ONLY}
     if any(j.rep.kind == "rep" and np.isfinite(j.values["scapula_up_deg"]) for j in scored):
         asked["shrug"] = SHRUG_TEXT
     for name, text in asked.items():

@@ -55,14 +55,26 @@ def return_deg(data: RepData) -> float:
     return data.rep.end_deg - data.rep.start_deg
 
 
-@measure("lift_s", "s", "time from leaving the start to arriving at the top", "top_start_s - start_s", DEFINITION)
+@measure(
+    "lift_s",
+    "s",
+    "time moving from the start to the top",
+    "top_start_s - start_s, less pauses part-way up (they are in pause_s)",
+    DEFINITION,
+)
 def lift_s(data: RepData) -> float:
-    return data.rep.top_start_s - data.rep.start_s
+    return _moving_s(data, data.rep.start_s, data.rep.top_start_s)
 
 
-@measure("lower_s", "s", "time from leaving the top to being back", "end_s - top_end_s", DEFINITION)
+@measure(
+    "lower_s",
+    "s",
+    "time moving from the top back to the start",
+    "end_s - top_end_s, less pauses part-way down (they are in pause_s)",
+    DEFINITION,
+)
 def lower_s(data: RepData) -> float:
-    return data.rep.end_s - data.rep.top_end_s
+    return _moving_s(data, data.rep.top_end_s, data.rep.end_s)
 
 
 @measure("rest_s", "s", "time at rest before the next rep or the end of the set", "next start_s - end_s", DEFINITION)
@@ -81,7 +93,7 @@ def quickest_up_s(data: RepData) -> float:
     rep = data.rep
     if rep.kind == "hold":
         return float("nan")
-    return min(_legs(data)) if rep.visits else _moving_s(data, rep.start_s, rep.top_start_s)
+    return min(_legs(data)) if rep.visits else lift_s(data)
 
 
 @measure(
@@ -92,8 +104,7 @@ def quickest_up_s(data: RepData) -> float:
     DEFINITION,
 )
 def quickest_down_s(data: RepData) -> float:
-    rep = data.rep
-    return float("nan") if rep.kind == "hold" else _moving_s(data, rep.top_end_s, rep.end_s)
+    return float("nan") if data.rep.kind == "hold" else lower_s(data)
 
 
 def _moving_s(data: RepData, start_s: float, end_s: float) -> float:

@@ -124,6 +124,8 @@ def _side(analysis: Analysis, test: RangeTest, side: Side, events: Sequence[Even
         # More trials than asked would make one athlete's mean of other things than another's.
         "mean_deg": round(float(np.mean(first)), 2) if first else None,
         "mean_of": len(first),
+        # Most of it is the pose, alike in every trial: the mean of several is no surer than one.
+        "sd_deg": round(float(np.median([t.sd_deg for t in trials if not t.missed])), 2) if counted else None,
         "not_seen": None,
     }
 

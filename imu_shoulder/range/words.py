@@ -7,37 +7,54 @@ from typing import Any
 
 from imu_shoulder.range.results import TRUNK_DEG
 
+POSE = (
+    "+-: how far off the measurement may be (95 %). Most of it is how far the arm hung from neutral in the pose: "
+    "alike in every trial and much alike on both sides, so it hardly touches the difference."
+)
 SEX = {"m": "men", "f": "women"}
 
 
 def lines(results: Mapping[str, Any]) -> list[str]:
     """One block per test, then what the figures are and are not."""
-    out: list[str] = []
-    for test in results["tests"]:
-        out.append(test["title"])
-        out += [line for side, found in test["sides"].items() for line in _side(side, found)]
-        if test["difference"] is not None:
-            out.append(f"  {_difference(test['difference'])}")
-        out += [f"  {_published(row)}" for row in test["published"]]
-        if not test["published"]:
-            out.append("  No published value at hand for this test, age and sex.")
+    out = [line for title, found in blocks(results) for line in (title, *(f"  {text}" for text in found))]
+    return [*out, *notes(results)]
+
+
+def blocks(results: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
+    """Per test its title and its lines."""
+    return [(test["title"], _test(test)) for test in results["tests"]]
+
+
+def notes(results: Mapping[str, Any]) -> list[str]:
+    """What the figures are and are not."""
+    out = [POSE]
     if "gravity" in results["elevation_reference"]:
         out.append("Elevation was read against gravity, not against the trunk: leaning adds to it.")
     return [*out, results["context"]]
 
 
+def _test(test: Mapping[str, Any]) -> list[str]:
+    out = [line for side, found in test["sides"].items() for line in _side(side, found)]
+    if test["difference"] is not None:
+        out.append(_difference(test["difference"]))
+    published = [_published(row) for row in test["published"]]
+    return [*out, *(published or ["No published value at hand for this test, age and sex."])]
+
+
 def _side(side: str, found: Mapping[str, Any]) -> list[str]:
+    name = side.capitalize()
     if found["not_seen"] is not None:
-        return [f"  {side}: not measured, {found['not_seen']}."]
-    out = [f"    trial {t['trial']} left out: {t['text']}." for t in found["trials"] if t["left_out"]]
+        return [f"{name}: not measured, {found['not_seen']}."]
+    out = [f"{name}, trial {t['trial']} left out: {t['text']}." for t in found["trials"] if t["left_out"]]
     leaned = [str(t["trial"]) for t in found["trials"] if t["trunk_moved"]]
     if leaned:
-        out.append(f"    the trunk leaned over {TRUNK_DEG:g} deg in trial {', '.join(leaned)}.")
+        out.append(f"{name}: the trunk leaned over {TRUNK_DEG:g} deg in trial {', '.join(leaned)}.")
     if not found["counted"]:
-        return [f"  {side}: no trial that counts.", *out]
+        return [f"{name}: no trial that counts.", *out]
     values = ", ".join(f"{t['value_deg']:.0f}" for t in found["trials"] if not t["left_out"])
     mean = f"mean of {found['mean_of']} {found['mean_deg']:.0f} deg" if found["mean_of"] > 1 else "one trial only"
-    return [f"  {side}: best {found['best_deg']:.0f} deg, {mean} ({values}).", *out]
+    off = "" if found.get("sd_deg") is None else f" +- {1.96 * found['sd_deg']:.0f}"
+    return [f"{name}: best {found['best_deg']:.0f}{off} deg, {mean} ({values}).", *out]
 
 
 def _difference(difference: Mapping[str, Any]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
 
@@ -13,6 +13,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from imu_shoulder.errors import OutputError
+from imu_shoulder.range import words as range_words
 from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
@@ -44,7 +45,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
-    found = sections.build(summary, reps, angles)
+    found, ranges = sections.build(summary, reps, angles), summary.get("range")
     return environment.from_string(template).render(
         policy=_policy([chart_code, page_code], style),
         style=Markup(style),
@@ -65,7 +66,9 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
-        advice=[_advice(item) for item in summary.get("advice") or []],
+        ranges=[] if ranges is None else [(title, _plain(found)) for title, found in range_words.blocks(ranges)],
+        range_notes=[] if ranges is None else _plain(range_words.notes(ranges)),
+        advice=advice_lines(summary.get("advice") or []),
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
         findings=[_finding(finding) for finding in headlines.findings(summary)],
         references=[REFERENCES[name] for name in summary["elevation_reference"].split("/") if name in REFERENCES],
@@ -78,12 +81,23 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
     )
 
 
+def _plain(texts: Sequence[str]) -> list[str]:
+    return [words.degrees(text).replace("+-", "±") for text in texts]
+
+
 def plan_lines(plan: Mapping[str, Any] | None) -> list[str]:
     """The session against its plan: the count, then what was skipped, partly done, extra or out of order."""
     if not plan:
         return []
     kept = [plan["order_text"]] if plan.get("order_kept") and plan.get("order_text") else []
     return [words.degrees(line) for line in [*(plan.get("lines") or [plan["text"]]), *kept]]
+
+
+def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str]]:
+    """A line per drill and arm. Stop is for all of them, and the head of the page says why: it is said once."""
+    if any(item["advice"] == "stop" for item in advice):
+        return [("Every drill", "stop", "stop", "")]
+    return [_advice(item) for item in advice]
 
 
 def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:

@@ -22,7 +22,6 @@ FADING = (("arc", "the arc got smaller"), ("hold", "the holds got shorter"), ("h
 SLOPES = (("arc", "Arc", "°", 1), ("hold", "Hold", " s", 2), ("hold_sd", "Sway", "°", 2))
 COMPARED = (("arc_deg", "arc", "°", 0), ("hold_s", "hold", " s", 1), ("hold_sd_deg", "sway", "°", 2))
 SPREADS = (("arc_deg", "arc", "°", 1), ("hold_s", "hold", " s", 2), ("lift_s", "lift", " s", 2))
-LIFTS_ONLY = ("tempo", "start", "stations")  # criteria that mean nothing for an arm that stays up
 NOTES_SHOWN = 8
 SHRUG_UNSEEN = "Shrug: not seen, no sensor sat on this shoulder blade"
 
@@ -33,7 +32,7 @@ def criteria(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
     A shrug is spoken of in every judged set of a lifting arm: it is what a coach looks for.
     """
     holds = entry.get("role") == "hold"
-    found = [c for c in entry.get("criteria") or [] if not (holds and c["name"] in LIFTS_ONLY)]
+    found = entry.get("criteria") or []
     out = [_criterion(criterion) for criterion in found]
     if found and not holds and not any(criterion["name"] == "shrug" for criterion in found):
         out.append((SHRUG_UNSEEN, "unseen"))
