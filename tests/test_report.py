@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from report_fixture import finished, twenty_minutes, warm_up
 
 from imu_shoulder.errors import OutputError
+from imu_shoulder.range.words import with_words
 from imu_shoulder.report import curves, words
 from imu_shoulder.report.headlines import most_missed, terminal_lines
 from imu_shoulder.report.html import build_report
@@ -381,7 +382,8 @@ def test_ranges_are_shown_with_their_uncertainty_before_the_drills(made):
     trial = {"trial": 1, "value_deg": 158.0, "left_out": [], "trunk_moved": False, "text": ""}
     side = {"trials": [trial], "counted": 1, "best_deg": 158.0, "mean_deg": 158.0, "mean_of": 1, "sd_deg": 2.5}
     test = {"title": "Flexion", "sides": {"right": {**side, "not_seen": None}}, "difference": None, "published": []}
-    summary = made[0] | {"range": {"tests": [test], "elevation_reference": "gravity", "context": "Context only."}}
+    ranges = with_words({"tests": [test], "elevation_reference": "gravity", "context": "Context only."})
+    summary = made[0] | {"range": ranges}
     text = build_report(summary, *made[1:])
     page = Page(text)
     for said in ("Right: best 158 ± 5°, one trial only (158).", "leaning adds to it", "Context only.", "in the pose"):

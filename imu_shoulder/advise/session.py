@@ -14,6 +14,7 @@ from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import Matches
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.range.results import range_ids, range_results
+from imu_shoulder.range.words import with_words
 from imu_shoulder.report.pain import PAIN_CEILING
 from imu_shoulder.report.summary import summarise
 
@@ -32,7 +33,7 @@ def session_summary(
     summary = summarise(analysis, PAIN_CEILING if plan is None else plan[0].pain_ceiling)
     summary["plan"] = None if plan is None else hold_against(*plan, summary["sets"])
     has_range = bool(range_ids(analysis.recording.events, shipped_tests()))
-    summary["range"] = range_results(analysis) if has_range else None
+    summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
     summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules())
     return summary

@@ -14,19 +14,22 @@ POSE = (
 SEX = {"m": "men", "f": "women"}
 
 
+def with_words(results: Mapping[str, Any]) -> dict[str, Any]:
+    """The results with the `lines` of each test, and `notes`: what the figures are and are not."""
+    return {
+        **results,
+        "tests": [{**test, "lines": _test(test)} for test in results["tests"]],
+        "notes": _notes(results),
+    }
+
+
 def lines(results: Mapping[str, Any]) -> list[str]:
     """One block per test, then what the figures are and are not."""
-    out = [line for title, found in blocks(results) for line in (title, *(f"  {text}" for text in found))]
-    return [*out, *notes(results)]
+    blocks = [[test["title"], *(f"  {line}" for line in _test(test))] for test in results["tests"]]
+    return [*(line for block in blocks for line in block), *_notes(results)]
 
 
-def blocks(results: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
-    """Per test its title and its lines."""
-    return [(test["title"], _test(test)) for test in results["tests"]]
-
-
-def notes(results: Mapping[str, Any]) -> list[str]:
-    """What the figures are and are not."""
+def _notes(results: Mapping[str, Any]) -> list[str]:
     out = [POSE]
     if "gravity" in results["elevation_reference"]:
         out.append("Elevation was read against gravity, not against the trunk: leaning adds to it.")

@@ -13,7 +13,6 @@ import pandas as pd
 from markupsafe import Markup
 
 from imu_shoulder.errors import OutputError
-from imu_shoulder.range import words as range_words
 from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
@@ -45,7 +44,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
-    found, ranges = sections.build(summary, reps, angles), summary.get("range")
+    found, ranges = sections.build(summary, reps, angles), summary.get("range") or {}
     return environment.from_string(template).render(
         policy=_policy([chart_code, page_code], style),
         style=Markup(style),
@@ -66,8 +65,8 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
-        ranges=[] if ranges is None else [(title, _plain(found)) for title, found in range_words.blocks(ranges)],
-        range_notes=[] if ranges is None else _plain(range_words.notes(ranges)),
+        ranges=[(test["title"], _plain(test["lines"])) for test in ranges.get("tests") or []],
+        range_notes=_plain(ranges.get("notes") or []),
         advice=advice_lines(summary.get("advice") or []),
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
         findings=[_finding(finding) for finding in headlines.findings(summary)],
