@@ -135,11 +135,14 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
             windows[-1] = (windows[-1][0], last)
         elif ok:
             windows.append((first, last))
-    return [_window(a, b, total[:, a:b].T, track.acc_m_s2[a:b], rate_hz) for a, b in windows]
+    return [
+        _window(a, b, mean, total[:, a:b].T, track.acc_m_s2[a:b], rate_hz)
+        for (a, b), mean in zip(windows, _means(total, windows), strict=True)
+    ]
 
 
-def _window(first: int, last: int, total: FloatArray, acc: FloatArray, rate_hz: float) -> StillWindow:
-    """The vertical part of the mean rate, and the level part of how far rate and gravity disagree on tilting.
+def _window(first: int, last: int, mean: FloatArray, total: FloatArray, acc: FloatArray, rate_hz: float) -> StillWindow:
+    """The vertical part of the mean rate (3,), and the level part of how far rate and gravity disagree on tilting.
 
     total: running sum of the rate, acc: the accelerometer, (N, 3) each over the window.
     """
@@ -151,7 +154,6 @@ def _window(first: int, last: int, total: FloatArray, acc: FloatArray, rate_hz: 
     tilted = np.cross(after, before)
     turned = (total[end].mean(axis=0) - total[begin].mean(axis=0)) / rate_hz
     level = (turned - tilted) * rate_hz / (last - first - third)
-    mean = (total[-1] - total[0]) / (last - first - 1)
     up = (before + after) / np.linalg.norm(before + after)
     return StillWindow(first, last, level + up * (up @ (mean - level)), up)
 
