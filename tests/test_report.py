@@ -396,7 +396,8 @@ def test_fade_sides_broken_holds_and_stations_are_said(made):
     summary, reps, angles = copy.deepcopy(made)
     entry = summary["sets"][0]
     entry["fatigue"]["says"] = entry["fatigue"]["arc"]["says"] = "faded"
-    entry["side_difference"] = {"text": "The left arm's arc is 9 deg smaller, more than the 6 deg that tell."}
+    told = "The left arm's arc is 9 deg smaller, more than the 6 deg that tell."
+    entry["side_difference"] = {"text": told, "beyond": ["arc_deg"]}
     entry["notes"] = [{"rep": 2, "text": "hold broken 1.4 s after arriving, by -9 deg, for 0.8 s;skipped: row"}]
     reps["stations"] = ""
     reps.loc[reps["set"] == 1, "stations"] = "row:2.1;rotate:1.8;row:0.4"
@@ -404,6 +405,7 @@ def test_fade_sides_broken_holds_and_stations_are_said(made):
     for said in (
         "Faded: the arc got smaller",
         "Sides: The left arm's arc is 9° smaller, more than the 6° that tell.",
+        "Faded: the arc got smaller. The left arm's arc is 9° smaller, more than the 6° that tell.",
         "Rep 2: hold broken 1.4 s after arriving, by −9°, for 0.8 s",
         "Rep 2: skipped: row",
         "Row s Rotate s",

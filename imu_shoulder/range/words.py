@@ -15,17 +15,17 @@ SEX = {"m": "men", "f": "women"}
 
 
 def with_words(results: Mapping[str, Any]) -> dict[str, Any]:
-    """The results with the `lines` of each test, and `notes`: what the figures are and are not."""
+    """The results with `lines` and `published_lines` of each test, and `notes`: what the figures are and are not."""
     return {
         **results,
-        "tests": [{**test, "lines": _test(test)} for test in results["tests"]],
+        "tests": [{**test, "lines": _test(test), "published_lines": _beside(test)} for test in results["tests"]],
         "notes": _notes(results),
     }
 
 
 def lines(results: Mapping[str, Any]) -> list[str]:
     """One block per test, then what the figures are and are not."""
-    blocks = [[test["title"], *(f"  {line}" for line in _test(test))] for test in results["tests"]]
+    blocks = [[test["title"], *(f"  {line}" for line in (*_test(test), *_beside(test)))] for test in results["tests"]]
     return [*(line for block in blocks for line in block), *_notes(results)]
 
 
@@ -40,8 +40,12 @@ def _test(test: Mapping[str, Any]) -> list[str]:
     out = [line for side, found in test["sides"].items() for line in _side(side, found)]
     if test["difference"] is not None:
         out.append(_difference(test["difference"]))
+    return out
+
+
+def _beside(test: Mapping[str, Any]) -> list[str]:
     published = [_published(row) for row in test["published"]]
-    return [*out, *(published or ["No published value at hand for this test, age and sex."])]
+    return published or ["No published value at hand for this test, age and sex."]
 
 
 def _side(side: str, found: Mapping[str, Any]) -> list[str]:

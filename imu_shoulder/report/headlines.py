@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
+from imu_shoulder.report import lines as report_lines
 from imu_shoulder.report import words
 
 TIED_NAMED = 3  # more criteria missed equally often than this: none is named as the worst
@@ -97,8 +98,7 @@ def terminal_lines(summary: Mapping[str, Any]) -> list[str]:
     ]
     for entry in in_order(summary):
         lines.append(f"Set {entry['set']}, {title(entry)}, {arm(entry)}: {entry['headline']}")
-        if entry.get("change"):
-            lines.append(f"    {entry['change']}")
+        lines += [f"    {text}" for text in (entry.get("change"), report_lines.telling(entry)) if text]
     lines += filter(None, [data_line(summary)])
     if summary["not_seen"]:
         lines.append(f"Not seen by these sensors: {' '.join(summary['not_seen'])}")

@@ -65,7 +65,10 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
-        ranges=[(test["title"], _plain(test["lines"])) for test in ranges.get("tests") or []],
+        ranges=[
+            (test["title"], _plain(test["lines"]), _plain(test["published_lines"]))
+            for test in ranges.get("tests") or []
+        ],
         range_notes=_plain(ranges.get("notes") or []),
         advice=advice_lines(summary.get("advice") or []),
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],

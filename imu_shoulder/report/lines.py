@@ -100,11 +100,9 @@ def across(entry: Mapping[str, Any]) -> list[str]:
     if entry.get("role") == "hold":
         return []
     out = []
-    fatigue = entry.get("fatigue") or {}
-    faded = [text for key, text in FADING if (fatigue.get(key) or {}).get("says") == "faded"]
-    says = fatigue.get("says")
-    if faded:
-        out.append(f"Faded: {words.joined(faded)}")
+    says = (entry.get("fatigue") or {}).get("says")
+    if faded := _faded(entry):
+        out.append(faded)
     elif says:
         out.append("No fading: the last reps were like the first" if says == "held" else f"Fading: {says}")
     ends = entry.get("first_last") or {}
@@ -119,6 +117,21 @@ def across(entry: Mapping[str, Any]) -> list[str]:
         return [*out, f"Sides: {words.degrees(difference['text'])}"]
     parts = _named(difference, COMPARED)
     return out + ([f"Right arm minus left, medians: {', '.join(parts)}"] if parts else [])
+
+
+def _faded(entry: Mapping[str, Any]) -> str:
+    """What faded; empty where nothing was said to."""
+    fatigue = entry.get("fatigue") or {}
+    faded = [text for key, text in FADING if (fatigue.get(key) or {}).get("says") == "faded"]
+    return f"Faded: {words.joined(faded)}" if faded else ""
+
+
+def telling(entry: Mapping[str, Any]) -> str:
+    """What a coach should not have to look for: a set that faded, arms that differ by more than the measurement."""
+    out = [_faded(entry)] if entry.get("role") != "hold" else []
+    difference = entry.get("side_difference") or {}
+    out += [words.degrees(difference.get("text") or "")] if difference.get("beyond") else []
+    return " ".join(f"{text.rstrip('.')}." for text in out if text)
 
 
 def research(entry: Mapping[str, Any]) -> list[str]:

@@ -75,6 +75,7 @@ class Section:
     when: str
     headline: str
     change: str
+    telling: str
     written: tuple[str, ...]
     pain: str
     pain_over: bool
@@ -138,6 +139,7 @@ def _section(
         when=f"{words.clock(entry['start_s'])} to {words.clock(entry['end_s'])}",
         headline=words.degrees(entry["headline"]),
         change=words.degrees(entry.get("change") or ""),
+        telling=lines.telling(entry),
         written=tuple(lines.written(entry)),
         pain=words.value(entry.get("pain")),
         pain_over=bool(entry.get("pain_over")),
