@@ -146,7 +146,8 @@ def tell(summary: Mapping[str, Any], out: Path) -> None:
     said = [summary["pain"]["text"]] if summary["pain"]["over"] else []
     said += lines[:cautions]
     said += summary["plan"]["lines"] if summary["plan"] is not None else []
-    said += [f"Advice: {entry['text']}" for entry in summary["advice"]]
+    # Over the ceiling every line would say stop, which is said above.
+    said += [] if summary["pain"]["over"] else [f"Advice: {entry['text']}" for entry in summary["advice"]]
     said += range_lines(summary["range"]) if summary["range"] is not None else []
     for line in said + lines[cautions:]:
         click.echo(line)
