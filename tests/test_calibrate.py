@@ -140,6 +140,10 @@ def test_the_pose_alone_gives_elevation_and_elbow_and_says_what_it_cannot_tell(r
     for column in ("plane_deg", "thumb_up_deg"):
         assert column not in found or np.isnan(found[column]).all()
     assert not analysis.calibration.arms["right"].forward_known
+    # Where the body faces is not known, so the rotation's zero is not either; its change is.
+    off = error(run, analysis, "right", "rotation_deg")
+    assert off.shape <= 3.0
+    assert np.nanmedian(analysis.arms["right"].sd["rotation_deg"]) > 50.0
     text = summarise(analysis)["calibration"]["right"]["text"]
     assert "plane and thumb cannot be told" in text
     assert len([j for j in analysis.sets[0].judged if not j.excluded]) == 3

@@ -71,6 +71,9 @@ class UncertaintyParams:
 # sine of its elevation, averaged over the raise.
 RAISED_ASIDE = 1.2
 
+# Of a direction that may be any: uniform round the circle.
+ANYWHERE_DEG = 360.0 / 12**0.5
+
 Response = Mapping[str, FloatArray]
 
 
@@ -142,6 +145,7 @@ class _Budget:
         faced = replace(calibration, upper_arm=upper and _faced(upper), wrist=wrist and _faced(wrist))
         facing = self.response(faced)
         forward_deg = params.forward_deg if "forward_raises" in calibration.used else params.bends_forward_deg
+        forward_deg = forward_deg if calibration.forward_known else ANYWHERE_DEG
         if upper is not None and wrist is not None:
             apart = _heading_sd_deg(self._thin[wrist.placement].apart_sd_rad, self.count)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
