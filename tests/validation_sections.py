@@ -175,7 +175,7 @@ SECTIONS = (
         "Steadiness of holds",
         "Known wander, drift and tremor put into holds of 5 s.",
         "wander within 10 % or 0.05 deg, drift within 0.05 deg/s, power of the tremor within 15 %, in every hold.",
-        *seeded("print_quality", "holds", 2),
+        *seeded("print_quality", "holds", 4),
         (Goal("within_goal", at_least=1.0),),
     ),
     Section(
