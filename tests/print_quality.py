@@ -7,6 +7,7 @@ truth: each drill is simulated with every fault it can show, one rep each, among
 from __future__ import annotations
 
 import argparse
+import inspect
 from collections import Counter
 from collections.abc import Iterator
 
@@ -223,7 +224,7 @@ def main() -> None:
     options = parser.parse_args()
     for name, table in TABLES.items():
         if options.only in (None, name):
-            print(f"\n{table.__doc__}\n", flush=True)
+            print(f"\n{inspect.getdoc(table)}\n", flush=True)
             print(table(options.seeds).to_markdown(index=False, floatfmt=".3f"), flush=True)
 
 
