@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from imu_shoulder.live.engine import LiveSession
+from imu_shoulder.live.feed import TICK_S
 from imu_shoulder.live.replay import Replayed, plan_for_recording, run
 from imu_shoulder.model import Event, Recording, SensorStream
 from imu_shoulder.pipeline import analyse
@@ -134,13 +135,13 @@ def print_recordings() -> None:
 
 
 def print_cost(rate_hz: float = 100.0) -> None:
-    """Four sensors, push and frame {1 / CHUNK_S:.0f} times a second."""
+    """Four sensors, push and frame {1 / TICK_S:.0f} times a second."""
     from imu_shoulder.simulate import simulate
     from imu_shoulder.simulate.scenarios import drill_scenario
 
     worn = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")
     recording = simulate(drill_scenario("band_loop_raise", placements=worn, rate_hz=rate_hz, reps=4), seed=4).recording
-    source = RecordingSource(recording, CHUNK_S)
+    source = RecordingSource(recording, TICK_S)
     session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
     told = Replayed(session)
     spent = {"calibrate": 0.0, "set": 0.0}
@@ -151,12 +152,12 @@ def print_cost(rate_hz: float = 100.0) -> None:
         session.frame()
         name = "set" if session.stage == "set" else "calibrate"
         spent[name] += time.process_time() - began
-        lasted[name] += CHUNK_S
+        lasted[name] += TICK_S
         told.passed(session.now_s)
         for event in chunk.events:
             told.begun(event)
     shares = ", ".join(f"{100 * spent[name] / lasted[name]:.1f} % ({name})" for name in spent)
-    print(f"4 sensors at {rate_hz:g} Hz, push and frame {1 / CHUNK_S:.0f} times a second: {shares} of a core")
+    print(f"4 sensors at {rate_hz:g} Hz, push and frame {1 / TICK_S:.0f} times a second: {shares} of a core")
 
 
 def _later(stream: SensorStream, by_s: float) -> SensorStream:

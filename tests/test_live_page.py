@@ -15,8 +15,24 @@ pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed"),
     pytest.mark.xdist_group("browser"),
 ]
-TABLET, UPRIGHT, PHONE = (1180, 820), (820, 1180), (390, 844)
+TABLET, SMALL, UPRIGHT, PHONE = (1180, 820), (1024, 768), (820, 1180), (390, 844)
 MARKUP = "M.K. <img src='/x.png' onerror='document.title=1'><b>bold</b>"
+
+
+# Texts of one row of numbers that overlap, within 2 px of rounding.
+CLEAR = """() => {
+  const boxes = [...document.querySelectorAll('.number b, .number .unit, .number .label')].map((e) => {
+    const range = document.createRange();
+    range.selectNodeContents(e);
+    const { left, right } = range.getBoundingClientRect(), { top, bottom } = e.getBoundingClientRect();
+    const size = parseFloat(getComputedStyle(e).fontSize), middle = (top + bottom) / 2;
+    return { e, left, right, top: middle - 0.35 * size, bottom: middle + 0.35 * size };
+  });
+  return boxes.flatMap((a, k) => boxes.slice(k + 1)
+    .filter((b) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 2
+      && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 2)
+    .map((b) => `${a.e.textContent} on ${b.e.textContent}`));
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -144,7 +160,8 @@ def test_numbers_are_large_enough_for_three_metres(opened):
         page, _ = opened(FakeSession(sides=sides, stage="ready", phases_s=(0.3, 60, 1, 1)))
         press(page, " ", "set")
         at_phase(page, "hold")
-        for width, height in (TABLET, UPRIGHT, PHONE):
+        page.evaluate("for (const b of document.querySelectorAll('.rep b')) b.textContent = '10'")
+        for width, height in (TABLET, SMALL, UPRIGHT, PHONE):
             page.set_viewport_size({"width": width, "height": height})
             page.wait_for_timeout(100)
             for number in page.locator(".arm .number b").all():
@@ -155,6 +172,8 @@ def test_numbers_are_large_enough_for_three_metres(opened):
                 assert box["x"] + box["width"] <= width
                 assert box["y"] + box["height"] * 0.85 <= height
             assert page.evaluate("document.documentElement.scrollWidth") <= width
+            # Rep ten beside a hold of seven seconds must not read as 107.
+            assert page.evaluate(CLEAR) == []
 
 
 def test_reload_in_the_middle_goes_on_from_the_servers_count(opened):

@@ -42,7 +42,7 @@ def cue(faults: Collection[str], drill: Drill) -> dict[str, str] | None:
     if code == "short_arc" and drill.leading_angle == "elevation":
         text = "higher"
     if code == "plane_off" and drill.leading_angle == "elevation":
-        text = "arm a little in front"
+        text = "a little in front"
     if code == "over_arc" and drill.leading_angle == "elevation":
         text = "not so high"
     return {"code": code, "text": text}
