@@ -27,6 +27,8 @@ AROUND_S = 2.0
 LAST_HOLDS = 5
 # Where no rep can end, the set is cut into reps this seldom.
 SELDOM_S = 1.0
+# After a rep may have ended it is cut as often for so long: by then the rep is final.
+AFTER_S = 0.7
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,7 @@ class LiveSet:
         """Cut the set into reps, if it is time, and freeze those that have ended."""
         if any(map(self._may_end, self.watches)):
             self._ending_s = now_s
-        every_s = self._params.segment_s if now_s - self._ending_s < SELDOM_S else SELDOM_S
+        every_s = self._params.segment_s if now_s - self._ending_s < AFTER_S else SELDOM_S
         if now_s - self._cut_s < every_s or not self._arms:
             return
         self._cut_s = now_s
@@ -135,7 +137,9 @@ class LiveSet:
             return True
         if watch.role != "lift" or watch.phase in ("lift", "hold"):
             return False
-        return watch.phase in ("lower", "unseen") or watch.lowered_s > self._settled_s.get(side, -np.inf)
+        if watch.phase == "lower":
+            return watch.is_back
+        return watch.phase == "unseen" or watch.lowered_s > self._settled_s.get(side, -np.inf)
 
     def close(self, now_s: float) -> list[AnalysedSet]:
         """The set is over: what is left ends with it. Gives each arm judged over the whole set."""

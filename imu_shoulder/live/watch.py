@@ -29,6 +29,8 @@ SINKING_DEG_S = 5.0
 STEADY_EVERY_S = 0.1
 # At rest: no further from the start than this share of the asked arc.
 REST_SHARE = 0.25
+# On the way back: in this share of the asked arc.
+BACK_SHARE = 0.6
 
 
 class ArmWatch:
@@ -72,6 +74,11 @@ class ArmWatch:
     def hold_target_s(self) -> float | None:
         """How long is asked of the hold; None for no hold."""
         return self._drill.top.hold_s or None
+
+    @property
+    def is_back(self) -> bool:
+        """Whether the arm is in the lower part of the asked arc: a rep does not end above it."""
+        return self.angle_deg is None or self.angle_deg - (self._rest_deg or 0.0) < BACK_SHARE * self._arc_deg
 
     def push(self, time_s: float, angle_deg: float) -> None:
         if not np.isfinite(angle_deg):
