@@ -2,7 +2,7 @@
 
     python tests/benchmark_live.py [--seconds 60]
 
-The server is a process of its own with the real engine, fed with four simulated sensors at 100 Hz in steps of 30 ms,
+The server is a process of its own with the real engine, fed with four simulated sensors at 100 Hz in steps of 33 ms,
 each of which makes a frame. A frame carries the wall time at which its newest samples came; the page says when it has
 drawn the frame's values (in the animation frame) and when the browser had finished (a message posted in it is handled
 after painting). Both clocks are the machine's own, so they can be compared. median_ms, p99_ms, worst_ms are of every

@@ -14,6 +14,7 @@ import pandas as pd
 
 from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.drills import shipped_ids
+from imu_shoulder.model import Recording
 from imu_shoulder.orient.moments import HeadingParams
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import Athlete, ElbowBends, Simulated, simulate
@@ -88,10 +89,16 @@ def reps_table(seeds: int) -> pd.DataFrame:
 
 
 def plain_params() -> Params:
-    """The plain way: neutral pose, VQF as it is, no heading kept."""
+    """The plain way: VQF as it is, no heading kept."""
     params = Params()
     never = replace(params.orient.stillness, max_spread_rad_s=0.0)
     return replace(params, orient=replace(params.orient, stillness=never), heading=HeadingParams(quiet_rad_s=0.0))
+
+
+def with_pose_alone(recording: Recording) -> Recording:
+    """The recording without its calibration movements."""
+    movements = ("elbow_bends", "forward_raises")
+    return replace(recording, events=tuple(e for e in recording.events if e.trial_type not in movements))
 
 
 def rotation_runs(seeds: int) -> Iterator[tuple[str, Simulated]]:
@@ -101,11 +108,16 @@ def rotation_runs(seeds: int) -> Iterator[tuple[str, Simulated]]:
 
 
 def rotation_table(seeds: int) -> pd.DataFrame:
-    """Rotation with the elbow at 90 deg, beside the plain way."""
+    """Rotation with the elbow at 90 deg, beside the plain way: calibrated by the pose alone, and by all movements."""
     rows = []
     for drill, run in rotation_runs(seeds):
-        for way, params in (("ours", Params()), ("plain", plain_params())):
-            analysis = analyse(run.recording, params)
+        ways = {
+            "ours": (run.recording, Params()),
+            "plain": (with_pose_alone(run.recording), plain_params()),
+            "plain, all movements": (run.recording, plain_params()),
+        }
+        for way, (recording, params) in ways.items():
+            analysis = analyse(recording, params)
             e = error(run, analysis, "right", "rotation_deg")
             found = next(s for s in analysis.sets if s.arm_set.side == "right")
             scored = [j for j in found.judged if not j.excluded]
@@ -177,12 +189,11 @@ def pose_only_table(seeds: int) -> pd.DataFrame:
     """RMSE of the elbow with the neutral pose alone, and with all calibration movements."""
     rows = []
     for drill in ("full_can", "sidelying_external_rotation"):
-        for name, kept in (("pose only", {"neutral_pose", "set"}), ("all movements", None)):
+        for name in ("pose only", "all movements"):
             found = []
             for seed in range(seeds):
                 run = simulate(drill_scenario(drill, athlete=COACHED), seed)
-                events = tuple(e for e in run.recording.events if kept is None or e.trial_type in kept)
-                analysis = analyse(replace(run.recording, events=events))
+                analysis = analyse(with_pose_alone(run.recording) if name == "pose only" else run.recording)
                 if "elbow_deg" in analysis.arms["right"].angles:
                     found.append(error(run, analysis, "right", "elbow_deg").rmse)
             median = np.median(found) if found else np.nan

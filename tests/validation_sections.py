@@ -69,7 +69,8 @@ SECTIONS = (
         "rotation",
         "Rotation",
         "External rotation with the elbow at 90 deg, sets of 2 to 4 minutes, soft tissue that hides 30 % at the "
-        "upper arm, beside the plain way (pose, VQF, no heading kept). Shape: without the constant error.",
+        "upper arm, beside the plain way: calibrated by the pose, VQF as it is, no heading kept. The plain way with "
+        "all calibration movements stands beside it. Shape: without the constant error.",
         "shape within 2 deg standing and 1.5 deg lying on the side; drift at most 1 deg/min; arc within 2.5 deg "
         "in the median; shape at least 4 times better than the plain way.",
         *seeded("print_numbers", "rotation", 3),

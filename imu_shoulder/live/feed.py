@@ -14,8 +14,8 @@ from imu_shoulder.live.replay import Replayed
 from imu_shoulder.model import Event, Recording
 from imu_shoulder.sources import Chunk, RecordingSource
 
-# 33 frames a second: each step has its price in calls, however few its samples.
-TICK_S = 0.03
+# 30 frames a second: each step has its price in calls, however few its samples.
+TICK_S = 0.033
 SPEEDS = (0.1, 100.0)
 # The question after a set stays for so long before the recording's own rating answers it.
 ASKED_S = 4.0
@@ -28,7 +28,7 @@ def check_speed(speed: float) -> None:
 
 
 async def replay(recording: Recording, hub: Hub, speed: float = 1.0) -> AsyncGenerator[Chunk, None]:
-    """The recording's chunks, one every 30 ms, each as much as fits in that time at that speed; then the end."""
+    """The recording's chunks, one every 33 ms, each as much as fits in that time at that speed; then the end."""
     source = RecordingSource(recording, chunk_s=TICK_S * speed)
     due_s = time.monotonic()
     for chunk in source.chunks():

@@ -75,8 +75,9 @@ def start(
         settings.say(f"Open http://{netloc(LOOPBACK, settings.port)}/ on this computer. Ctrl-C ends and saves.")
         if access.link is not None:
             _tell_link(settings.say, access.link)
-        with contextlib.suppress(KeyboardInterrupt):
-            asyncio.run(server.serve(sockets=sockets))
+        loop_factory = server.config.get_loop_factory()
+        with contextlib.suppress(KeyboardInterrupt), asyncio.Runner(loop_factory=loop_factory) as runner:
+            runner.run(server.serve(sockets=sockets))
     finally:
         for listening in sockets:
             listening.close()

@@ -281,7 +281,6 @@ def make_server(app: ASGIApp) -> uvicorn.Server:
         app,
         ws="websockets-sansio",
         http="h11",
-        loop="asyncio",
         ws_max_size=2 * MESSAGE_BYTES,
         ws_per_message_deflate=False,
         ws_ping_interval=10,
