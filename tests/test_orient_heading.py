@@ -82,9 +82,26 @@ def test_an_arm_that_hangs_turned_out_is_no_body_that_turned(turned_out_deg):
         "full_can", athlete=COACHED, placements=ARM, rate_hz=50.0, reps=5, start_rotation_deg=turned_out_deg
     )
     run = simulate(scenario, seed=1)
-    analysis = analyse(run.recording)
-    assert abs(error(run, analysis, "right", "plane_deg").rmse) < 8.0
-    assert abs(error(run, analysis, "right", "plane_deg").shape) < 1.5
+    off = error(run, analyse(run.recording), "right", "plane_deg")
+    assert off.rmse < 8.0  # of it 4 deg that this person raises the arms aside when asked to raise them forward
+    assert off.shape < 1.5
+
+
+def test_a_heading_is_found_again_after_an_outage():
+    """The wrist is not seen for most of a lift, which turns it; the next rests show where it points."""
+    run = simulate(drill_scenario("full_can", athlete=COACHED, placements=ARM, rate_hz=50.0, reps=6), seed=1)
+    clean = analyse(run.recording)
+    rep = run.truth.reps[1]
+    wrist = run.recording.streams["right_wrist"]
+    seen = (wrist.time_s < rep.start_s + 0.3) | (wrist.time_s > rep.start_s + 1.8)
+    cut = replace(wrist, **{n: getattr(wrist, n)[seen] for n in ("time_s", "acc_m_s2", "gyr_rad_s")})
+    damaged = replace(run.recording, streams={**run.recording.streams, "right_wrist": cut})
+    analysis = analyse(damaged)
+    for column in ("elbow_deg", "rotation_deg", "thumb_up_deg"):
+        before, after = (error(run, found, "right", column) for found in (clean, analysis))
+        assert abs(after.deg[after.time_s > rep.end_s].mean() - before.deg[before.time_s > rep.end_s].mean()) < 4.0, (
+            column
+        )
 
 
 @pytest.mark.parametrize("seed", [0, 1])

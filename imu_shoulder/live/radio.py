@@ -91,7 +91,7 @@ async def radio(
     zero_ns: int,
     tell_battery: Callable[[str, float | None], None],
 ) -> AsyncGenerator[Chunk, None]:
-    """Connect to the nodes and give what comes, every 30 ms, until closed. zero_ns: host time of second 0."""
+    """Connect to the nodes and give what comes, a step at a time, until closed. zero_ns: host time of second 0."""
     stop, adapter = asyncio.Event(), asyncio.Lock()
     links: dict[str, tuple[NodeLink, TapMeter]] = {}
     for number, (placement, node) in enumerate(placed.items()):

@@ -144,18 +144,20 @@ def _solve(
     lasts_s, k = np.diff(moments.time_s), np.arange(count - 1)
     loose = ~steady & (moments.place[1:] != moments.place[:-1])
     step_sd = np.where(steady, params.step_rad, np.where(loose, _turn_sd(moments, params), params.stay_rad))
+    unseen = np.diff(moments.lost, axis=0) > 0
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
         equations.add([(rate + np.arange(stretches), 1.0)], 0.0, params.drift_rad_s)
         step: list[tuple[IntArray, FloatArray | float]] = [(x + k, -1.0), (x + k + 1, 1.0), (rate + stretch, -lasts_s)]
-        equations.add(step, 0.0, step_sd)
+        equations.add(step, 0.0, np.where(unseen[:, s], np.maximum(step_sd, params.unseen_rad), step_sd))
         if s:
             # Whatever the person turned by, the first sensor turned by as well.
+            alike = loose & ~unseen[:, s] & ~unseen[:, 0]
             base = sensors * count
             same: list[tuple[IntArray, FloatArray | float]] = [(k, 1.0), (k + 1, -1.0), (base + stretch, lasts_s)]
             terms = [
-                (c[loose], np.broadcast_to(np.asarray(f, dtype=float), loose.shape)[loose]) for c, f in (*step, *same)
+                (c[alike], np.broadcast_to(np.asarray(f, dtype=float), alike.shape)[alike]) for c, f in (*step, *same)
             ]
             equations.add(terms, 0.0, 2 * params.step_rad)
         seen = np.isfinite(links.sd_rad[:, s])
@@ -175,7 +177,7 @@ def _solve(
     robust = np.concatenate(equations.robust)
     solution = np.zeros(between + 1)
     for s in range(sensors):
-        solution[s * count : (s + 1) * count] = _first_guess(moments.place, links, s)
+        solution[s * count : (s + 1) * count] = _first_guess(moments.followed(s), links, s)
     solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
     for step_number in range(8):
         residual = wrap_rad(target - matrix @ solution)
@@ -221,16 +223,17 @@ def _turn_sd(moments: QuietMoments, params: HeadingParams) -> FloatArray:
     return np.clip(turned, params.least_turn_rad, params.turn_rad)
 
 
-def _first_guess(place: IntArray, links: Links, sensor: int) -> FloatArray:
-    """Corrections (K,): where the person may have turned, as the median of the surest links to earlier places says.
+def _first_guess(followed: IntArray, links: Links, sensor: int) -> FloatArray:
+    """Corrections (K,): as the median of the surest links to earlier stretches says.
 
-    Turns may add up to whole circles, which least squares alone cannot see.
+    A new stretch begins where the person may have turned or the sensor was not seen. Turns may add up to whole
+    circles, which least squares alone cannot see.
     """
     sd = links.sd_rad[:, sensor]
-    away = np.isfinite(sd) & (place[links.earlier] != place[links.later])
-    guess = np.zeros(len(place))
-    for now in np.unique(place)[1:]:
-        here = place == now
+    away = np.isfinite(sd) & (followed[links.earlier] != followed[links.later])
+    guess = np.zeros(len(followed))
+    for now in np.unique(followed)[1:]:
+        here = followed == now
         guess[here] = last = guess[np.flatnonzero(here)[0] - 1]
         mine = away & here[links.later]
         if mine.any():

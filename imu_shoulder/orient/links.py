@@ -52,12 +52,14 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     upright = _alike(ups[-1:], reference, params.neutral_rad) & moments.with_trunk
     together = (block[:, None] == block) & (block >= 0)
 
-    # Within a block. Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less.
+    # Within a block. Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less,
+    # and a sensor that was not seen in between cannot tell at all.
     alike = np.all([up @ up.T > np.cos(params.same_posture_rad) for up in ups], axis=0)
     later, earlier = np.nonzero(np.tril(alike & together, -1))
     latest = _from_last(later) < 4 * params.links
     later, earlier = later[latest], earlier[latest]
-    turned = np.abs(_turns(quats, earlier, later)[:, :limbs]).max(axis=1, initial=0.0)
+    apart = np.where(moments.lost[earlier] == moments.lost[later], np.abs(_turns(quats, earlier, later)), 0.0)
+    turned = apart[:, :limbs].max(axis=1, initial=0.0)
     later, earlier = (ends[turned < params.same_heading_rad] for ends in (later, earlier))
     # Only the latest ones of a set: over many reps a change of posture could pass for a slow drift.
     latest = _from_last(later) < params.links

@@ -27,7 +27,8 @@ class HeadingParams:
     hanging. return_rad: how well people come back to a posture within a set, rest_rad: from set to set; step_rad: what
     a heading drifts beside its rate in between; joint_turn_rad: of a heading shared in movement; drift_rad_s:
     uncertainty of the bias about the vertical; least_turn_rad, turn_rad: how far at least and at most someone may turn
-    between sets, when walking; stay_rad: otherwise. travel_rad: a limb that turned this much further than from one
+    between sets, when walking; stay_rad: otherwise. unseen_rad: how far a heading may be off after samples that are
+    missing. travel_rad: a limb that turned this much further than from one
     posture to the next went to and fro, as in walking. start_rad: how far the hanging arm of a set's start may be
     turned from the neutral pose. links: how many earlier moments of a posture each is compared with.
     """
@@ -47,6 +48,7 @@ class HeadingParams:
     turn_rad: float = radians(60.0)
     least_turn_rad: float = radians(3.0)
     stay_rad: float = radians(1.0)
+    unseen_rad: float = radians(20.0)
     travel_rad: float = radians(60.0)
     links: int = 6
 
@@ -66,14 +68,15 @@ class JointTurn:
 class QuietMoments:
     """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
 
-    place: (K,) number of the place the person stood at, another one after each walk. joint_turns: what the movements
-    between them say of the first two sensors' common heading. with_trunk: the last sensor is on the trunk, whose
-    forward direction is the body's by definition.
+    place: (K,) number of the place the person stood at, another one after each walk. lost: (K, S) how often each sensor
+    was lost from sight before. joint_turns: what the movements between them say of the first two sensors' common
+    heading. with_trunk: the last sensor is on the trunk, whose forward direction is the body's by definition.
     """
 
     time_s: FloatArray
     earth_from_sensor: Sequence[Rotation]
     place: IntArray
+    lost: IntArray
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
 
@@ -84,7 +87,12 @@ class QuietMoments:
             time_s=self.time_s[:count],
             earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor],
             place=self.place[:count],
+            lost=self.lost[:count],
         )
+
+    def followed(self, sensor: int) -> IntArray:
+        """Number (K,) of the stretch within which the sensor's heading did nothing but drift and turn as it showed."""
+        return self.place + self.lost[:, sensor]
 
 
 def quiet_moments(
@@ -111,7 +119,11 @@ def quiet_moments(
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
     joint_turns = _joint_turns(limbs, spans, rate_hz) if len(limbs) > 1 else ()
-    return QuietMoments(middle, means, _places(limbs, spans, free, rate_hz, params), joint_turns, trunk is not None)
+    begins = np.array([first for first, _ in spans], dtype=np.intp)
+    gaps = (np.flatnonzero(np.diff(attitude.valid.astype(np.int8), prepend=1) < 0) for attitude in attitudes)
+    lost = np.stack([np.searchsorted(gap, begins) for gap in gaps], axis=1)
+    place = _places(limbs, spans, free, rate_hz, params)
+    return QuietMoments(middle, means, place, lost, joint_turns, trunk is not None)
 
 
 def _places(
