@@ -1,7 +1,7 @@
 """Prints how soon and how truly a live session tells what a file analysis finds: python tests/print_live_numbers.py
 
-Every recording in recordings/ is replayed in chunks of 40 ms; figures are against the file analysis of the same
-recording. --hours 2 replays for that long in chunks of half a second and prints the memory meanwhile.
+Every recording of drills in recordings/ is replayed in chunks of 40 ms; figures are against the file analysis
+of the same recording. --hours 2 replays for that long in chunks of half a second and prints the memory meanwhile.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 
 from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.feed import TICK_S
-from imu_shoulder.live.replay import Replayed, plan_for_recording, run
+from imu_shoulder.live.replay import Replayed, plan_for_recording, run, without_range_tests
 from imu_shoulder.model import Event, Recording, SensorStream
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.sources import Chunk, RecordingSource
@@ -118,7 +118,9 @@ def _p(values: list[float], share: float) -> str:
 
 def print_recordings() -> None:
     for folder in sorted(path for path in RECORDINGS.iterdir() if path.is_dir()):
-        recording = read_recording(folder)
+        recording, _ = without_range_tests(read_recording(folder))
+        if not any(event.trial_type == "set" for event in recording.events):
+            continue
         session, heard, cost = replayed(recording)
         print(f"{folder.name}: {100 * cost:.1f} % of a core, {len(recording.streams)} sensors at 50 Hz, 25 frames a s")
         print(f"  final events that changed: {len(heard.changed)} of {len(heard.frozen)}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,8 +19,11 @@ from imu_shoulder.range.trials import find_trials, measured
 from imu_shoulder.range.words import lines
 from imu_shoulder.simulate import Athlete, Pause, Scenario, simulate
 from imu_shoulder.simulate.range_tests import RangeTestScript
-from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION
+from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION, range_tests
 from imu_shoulder.simulate.timeline import minimum_jerk
+from imu_shoulder.sources.folder import read_recording
+
+RECORDINGS = Path(__file__).parents[1] / "recordings"
 
 # Hangs neutrally when asked to, and is otherwise as unsteady as anyone. What a pose that is off does is tested apart.
 NEUTRAL = Athlete(
@@ -300,3 +304,24 @@ def test_a_range_test_of_ones_own_needs_no_code(folder, tmp_path):
     done = run("range", copied, "--test-file", tmp_path / "mine.toml")
     assert done.exit_code == 0, done.output
     assert done.stdout.startswith("Mine\n  Right: best")
+
+
+# The bundled recording, against what its athlete was told to do.
+
+
+def test_the_bundled_range_tests_give_what_the_athlete_did():
+    """The pose was taken with care: 1.5 deg out and 3 deg of elbow, so the errors stay near those of a neutral pose."""
+    goals = {block.test: block for block in range_tests().blocks if isinstance(block, RangeTestScript)}
+    results = range_results(analyse(read_recording(RECORDINGS / "range_tests"), apart=set(SHIPPED)))
+    assert [test["id"] for test in results["tests"]] == list(goals)
+    for test in results["tests"]:
+        for side, mine in test["sides"].items():
+            true = goals[test["id"]].goals_of(side)
+            assert mine["counted"] == len(true)
+            assert mine["best_deg"] == pytest.approx(max(true), abs=2.5), (test["id"], side)
+            assert mine["mean_deg"] == pytest.approx(np.mean(true), abs=2.5), (test["id"], side)
+    turned_out = (
+        found(results, "external_rotation_at_side", "right"),
+        found(results, "external_rotation_at_side", "left"),
+    )
+    assert turned_out[0]["mean_deg"] - turned_out[1]["mean_deg"] == pytest.approx(19, abs=2)

@@ -130,6 +130,23 @@ def test_times_and_arc_of_unsteady_raises(way):
 
 
 @pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize("pause_s", [1.0, 4.0])
+def test_times_of_raises_that_pause_part_way(way, pause_s):
+    """A pause is no part of how the movement runs out: the times at the top are as exact as without it."""
+    pieces, true, now_s = [(5.0, 1.5)], [], 1.5
+    for _ in range(3):
+        pieces += [(40.0, 1.0), (40.0, pause_s), (90.0, 1.2), (90.0, 4.0)]
+        pieces += [(50.0, 1.2), (50.0, pause_s), (5.0, 1.1), (5.0, 1.2)]
+        top_s = now_s + 2.2 + pause_s
+        true.append((now_s, top_s, top_s + 4.0, top_s + 6.3 + pause_s))
+        now_s = true[-1][-1] + 1.2
+    reps = found_in(draw(pieces, way))
+    assert [rep.kind for rep in reps] == ["rep"] * 3
+    found = [(rep.start_s, rep.top_start_s, rep.top_end_s, rep.end_s) for rep in reps]
+    assert np.abs(np.array(found) - np.array(true)).max() < 0.06
+
+
+@pytest.mark.parametrize("way", WAYS)
 def test_reps_that_turn_round_without_a_hold(way):
     """Side-lying rotation: up and back, 15 times; the top is the peak."""
     curve, true = a_set(15, top_deg=58.0, start_deg=0.0, lift_s=1.5, hold_s=0.0, lower_s=1.6, rest_s=0.5, way=way)

@@ -9,10 +9,12 @@ import pytest
 from scipy.signal import butter, sosfiltfilt
 
 from imu_shoulder.drills import AngleRange, load_shipped, shipped_ids
+from imu_shoulder.errors import ParameterError
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.simulate import Athlete, Scenario, SetScript, Simulated, TrueRep, simulate
+from imu_shoulder.simulate.range_tests import MOTIONS as RANGE_TESTS
 from imu_shoulder.simulate.scenarios import SCENARIOS, drill_scenario, find
-from imu_shoulder.simulate.script import possible_faults
+from imu_shoulder.simulate.script import PartWay, possible_faults
 
 QUIET = Athlete(sway_deg=0, variation=0, unevenness_deg=0, tremor_deg=0, breathing_deg=0)
 
@@ -190,6 +192,46 @@ def test_fade_unevenness_and_start_shift() -> None:
     assert [r.top_deg - left_rep.top_deg for r, left_rep in zip(right, left, strict=True)] == pytest.approx([10] * 4)
 
 
+def test_pauses_part_way_are_stays_at_their_share_of_the_arc() -> None:
+    pauses = (PartWay("up", 0.4, 2.0), PartWay("down", 0.6, 3.0))
+    truth = simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=2, pauses=pauses), 3).truth
+    plain = simulate(drill_scenario("full_can", athlete=QUIET, placements=(), reps=2), 3).truth
+    elevation_deg = truth.angles["right"]["elevation_deg"]
+    for rep, unpaused in zip(truth.reps, plain.reps, strict=True):
+        assert rep.top_start_s - rep.start_s == pytest.approx(unpaused.top_start_s - unpaused.start_s + 2.0, abs=0.02)
+        assert rep.end_s - rep.top_end_s == pytest.approx(unpaused.end_s - unpaused.top_end_s + 3.0, abs=0.02)
+        for share, stays_s, begins_s in ((0.4, 2.0, rep.start_s), (0.6, 3.0, rep.top_end_s)):
+            level_deg = 7 + share * 83
+            there = (np.abs(elevation_deg - level_deg) < 0.1) & (truth.time_s > begins_s)
+            assert np.count_nonzero(there[truth.time_s < begins_s + 7]) / 100 == pytest.approx(stays_s, abs=0.3)
+
+
+def test_arms_may_do_different_counts() -> None:
+    truth = simulate(drill_scenario("band_loop_raise", "both", placements=(), reps={"right": 2, "left": 3}), 3).truth
+    assert [(r.side, r.rep) for r in sorted(truth.reps, key=lambda r: (r.side != "right", r.rep))] == [
+        *(("right", 1), ("right", 2)),
+        *(("left", 1), ("left", 2), ("left", 3)),
+    ]
+    alone = (truth.time_s > truth.reps[-1].start_s) & (truth.time_s < truth.reps[-1].end_s)
+    assert truth.angles["right"]["elevation_deg"][alone].max() < 15
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"drill": "full_can", "reps": {"left": 4}},
+        {"drill": "full_can", "side": "both", "reps": {"left": 4}},
+        {"drill": "row_rotate", "pauses": (PartWay("up", 0.5, 2.0),)},
+    ],
+)
+def test_counts_and_pauses_that_no_set_can_have_are_refused(wrong) -> None:
+    with pytest.raises(ParameterError):
+        SetScript(**wrong)
+    for way, share, stay_s in (("sideways", 0.5, 1.0), ("up", 1.0, 1.0), ("up", 0.5, 0.0)):
+        with pytest.raises(ParameterError):
+            PartWay(way, share, stay_s)
+
+
 def test_hold_and_lift_keeps_the_other_arm_up_for_the_whole_set() -> None:
     scenario = drill_scenario(
         "full_can_hold_and_lift", "left", placements=(), reps=3, faults_by_side={"right": {2: ("hold_broken",)}}
@@ -221,9 +263,10 @@ def test_named_scenarios_and_their_events(name: str) -> None:
     assert 180 <= truth.time_s[-1] <= 360
     sets = [event for event in recording.events if event.trial_type == "set"]
     assert {event.trial_type for event in recording.events} == {"neutral_pose", "elbow_bends", "forward_raises", "set"}
-    for number, event in enumerate(sets, 1):
+    for number, event in enumerate((event for event in sets if event.drill not in RANGE_TESTS), 1):
         lifts = [rep for rep in truth.reps if rep.set == number and rep.role == "lift"]
         assert {rep.drill for rep in lifts} == {event.drill}
         assert {rep.side for rep in lifts} == ({"right", "left"} if event.side == "both" else {event.side})
         assert 0.9 < min(rep.start_s for rep in lifts) - event.onset_s < 2.1
         assert 0.9 < event.end_s - max(rep.end_s for rep in lifts) < 2.1
+    assert {rep.set for rep in truth.reps} == set(range(1, 1 + sum(event.drill not in RANGE_TESTS for event in sets)))

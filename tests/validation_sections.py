@@ -300,8 +300,8 @@ SECTIONS = (
     Section(
         "live",
         "Live against the report",
-        "Every recording in recordings/ replayed live in chunks of 40 ms, against its analysis as a file; times from "
-        "the sensors' own clocks. Last, what four sensors at 100 Hz cost.",
+        "Every recording of drills in recordings/ replayed live in chunks of 40 ms, against its analysis as a file; "
+        "times from the sensors' own clocks. Last, what four sensors at 100 Hz cost.",
         "a rep counted within 0.5 s of its end (95 % of them), a hold begun within 0.3 s; in clean sets as many reps "
         "as in the file and holds within 0.2 s in the median; no final event ever changed; under 10 % of a core.",
         "tests/print_live_numbers.py",

@@ -19,8 +19,8 @@ import click
     "--scenario",
     default="faulty_warm_up",
     show_default=True,
-    type=click.Choice(["clean_warm_up", "faulty_warm_up", "damaged_warm_up"]),
-    help="Which warm-up of the invented athletes to analyse.",
+    type=click.Choice(["clean_warm_up", "faulty_warm_up", "damaged_warm_up", "planned_warm_up", "range_tests"]),
+    help="Which session of the invented athletes to analyse.",
 )
 def demo(out: Path, scenario: str) -> None:
     """Analyse a warm-up of an invented athlete and write its report.

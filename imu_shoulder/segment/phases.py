@@ -27,24 +27,41 @@ _PROFILE_RUN_OUT = [low / (1 - 2 * half) for low, half in _PROFILES]
 
 
 @dataclass(frozen=True, slots=True)
-class Edge:
-    """One movement between two postures: rows (fractional) where speed passes 20 % and 50 % of its peak."""
+class Stroke:
+    """A movement without a pause: rows (fractional) where speed passes 20 % and 50 % of its peak."""
 
     low_first: float
     half_first: float
     half_last: float
     low_last: float
-    peak_velocity: float
 
     @property
     def half_width(self) -> float:
         return self.half_last - self.half_first
 
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One movement between two postures. first, last: its strokes at both ends, the same one unless it paused."""
+
+    first: Stroke
+    last: Stroke
+    peak_velocity: float
+
     def ratio(self) -> float:
         """Pointedness of the profile, mean of both flanks; NaN for a movement of no width."""
-        if self.half_width <= 0:
+        if min(self.first.half_width, self.last.half_width) <= 0:
             return float("nan")
-        return (self.half_first - self.low_first + self.low_last - self.half_last) / 2 / self.half_width
+        rise = (self.first.half_first - self.first.low_first) / self.first.half_width
+        return (rise + (self.last.low_last - self.last.half_last) / self.last.half_width) / 2
+
+    def begins(self, beyond: float) -> float:
+        """The row at which it sets out, its run-out being `beyond` half-widths of the stroke there."""
+        return self.first.low_first - beyond * self.first.half_width
+
+    def stops(self, beyond: float) -> float:
+        """The row at which it has come to rest."""
+        return self.last.low_last + beyond * self.last.half_width
 
 
 def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -> Edge | None:
@@ -56,19 +73,41 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     peak = float(speed[first : last + 1].max(initial=0.0))
     if peak <= 0:
         return None
-    low = LOW * peak
-    low_first = _last_under(speed, first, early, low)
-    low_last = -_last_under(speed[::-1], len(speed) - 1 - last, len(speed) - 1 - late, low) + len(speed) - 1
+    whole = _low_rows(speed, (first, last), (early, late), peak)
     # Another movement may follow in the window: only the one that was just bounded counts.
-    bounds = slice(int(low_first), int(np.ceil(low_last)) + 1)
+    bounds = slice(int(whole[0]), int(np.ceil(whole[1])) + 1)
     over = np.flatnonzero(speed[bounds] >= HALF * peak) + bounds.start
     if not len(over):
         return None
-    half_first = _last_under(speed, first, int(over[0]), HALF * peak)
-    half_last = (
-        len(speed) - 1 - _last_under(speed[::-1], len(speed) - 1 - last, len(speed) - 1 - int(over[-1]), HALF * peak)
+    pauses = [k for k in range(len(over) - 1) if speed[over[k] : over[k + 1]].min() < LOW * peak]
+    if not pauses:
+        only = _stroke(speed, (first, last), whole, (int(over[0]), int(over[-1])), peak)
+        return Edge(only, only, peak)
+    # How a movement runs out at its ends is told by the strokes there, not by how long it paused between them.
+    sides = (int(over[0]), int(over[pauses[0]])), (int(over[pauses[-1] + 1]), int(over[-1]))
+    peaks = [float(speed[a : b + 1].max()) for a, b in sides]
+    begun, ended = (
+        _stroke(speed, (first, last), _low_rows(speed, (first, last), over_half, own), over_half, own)
+        for over_half, own in zip(sides, peaks, strict=True)
     )
-    return Edge(min(low_first, half_first), half_first, half_last, max(low_last, half_last), peak)
+    return Edge(begun, ended, peak)
+
+
+def _low_rows(speed: FloatArray, within: tuple[int, int], inside: tuple[int, int], peak: float) -> tuple[float, float]:
+    """The rows at which speed passes 20 % of the peak, before and after the rows `inside`."""
+    return (
+        _last_under(speed, within[0], inside[0], LOW * peak),
+        _first_under(speed, inside[1], within[1], LOW * peak),
+    )
+
+
+def _stroke(
+    speed: FloatArray, within: tuple[int, int], low: tuple[float, float], over: tuple[int, int], peak: float
+) -> Stroke:
+    """over: the first and the last row of it over 50 % of the peak."""
+    half_first = _last_under(speed, within[0], over[0], HALF * peak)
+    half_last = _first_under(speed, over[1], within[1], HALF * peak)
+    return Stroke(min(low[0], half_first), half_first, half_last, max(low[1], half_last))
 
 
 def run_out(edges: list[Edge]) -> float:
@@ -89,3 +128,9 @@ def _last_under(speed: FloatArray, first: int, row: int, level: float) -> float:
     if below == row:
         return float(row)
     return below + float((level - speed[below]) / (speed[below + 1] - speed[below]))
+
+
+def _first_under(speed: FloatArray, row: int, last: int, level: float) -> float:
+    """The fractional row in [row, last] at which speed first falls through `level`; `last` if it never does."""
+    end = len(speed) - 1
+    return end - _last_under(speed[::-1], end - last, end - row, level)

@@ -128,10 +128,10 @@ def _last_over(smooth: FloatArray, first: int, last: int, level: float) -> int:
 def _times(cut: _Cut, beyond: float) -> tuple[float, float, float, float]:
     """Rows of start, top start, top end, end: the 20 % crossings carried to standstill by the profile's run-out."""
     lift, lower = cut.lift, cut.lower
-    start = max(lift.low_first - beyond * lift.half_width, float(cut.reach[0]))
-    top_start = lift.low_last + beyond * lift.half_width
-    top_end = lower.low_first - beyond * lower.half_width
-    end = min(lower.low_last + beyond * lower.half_width, float(cut.reach[1]))
+    start = max(lift.begins(beyond), float(cut.reach[0]))
+    top_start = lift.stops(beyond)
+    top_end = lower.begins(beyond)
+    end = min(lower.stops(beyond), float(cut.reach[1]))
     if top_end < top_start:  # turned round without stopping
         top_start = top_end = min(max((top_start + top_end) / 2, start), end)
     return start, top_start, top_end, end

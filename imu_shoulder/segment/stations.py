@@ -124,8 +124,8 @@ def _stays(attempt: _Attempt, beyond: float, rate_hz: float) -> list[tuple[float
 
 def _stay(before: Edge, after: Edge, beyond: float, rate_hz: float) -> tuple[float, float] | None:
     """Rows between two moves; None where the arm only passed through."""
-    first = before.low_last + beyond * before.half_width
-    last = after.low_first - beyond * after.half_width
+    first = before.stops(beyond)
+    last = after.begins(beyond)
     return (first, last) if last - first >= MIN_STAY_S * rate_hz else None
 
 
@@ -192,7 +192,7 @@ def _apart(a: Posture, b: Posture) -> float:
 def _ends(attempt: _Attempt, beyond: float) -> tuple[float, float]:
     """Rows at which the first move sets out and the last one arrives."""
     first, last = attempt.moves[0], attempt.moves[-1]
-    return first.low_first - beyond * first.half_width, last.low_last + beyond * last.half_width
+    return first.begins(beyond), last.stops(beyond)
 
 
 def _usual_stations(drill: Drill, postures: Sequence[Sequence[Posture]]) -> dict[str, Posture]:

@@ -7,9 +7,11 @@ from typing import Any
 
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.model import Side
 from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
-from imu_shoulder.simulate.script import Block, ElbowBends, ForwardRaises, Pause, Pose, Scenario, SetScript
+from imu_shoulder.simulate.range_tests import RangeTestScript
+from imu_shoulder.simulate.script import Block, ElbowBends, ForwardRaises, PartWay, Pause, Pose, Scenario, SetScript
 from imu_shoulder.simulate.sensor import SensorModel, Slip
 
 ARMS = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")
@@ -122,10 +124,79 @@ def damaged_warm_up() -> Scenario:
     )
 
 
+# Takes the neutral pose with care.
+_CAREFUL = Athlete("L.V.", humerus_m=0.3, pose_elevation_deg=1.5, pose_elbow_deg=3.0, pose_forearm_deg=2.0)
+
+
+def range_tests() -> Scenario:
+    """L.V.'s baseline before any drill: every range test with both arms; the left turns out less than the right."""
+    turns_out_deg: Mapping[Side, tuple[float, ...]] = {"right": (76.0, 81.0, 79.0), "left": (57.0, 62.0, 60.0)}
+    return Scenario(
+        athlete=_CAREFUL,
+        name="range_tests",
+        start="2025-03-10T18:00:00+01:00",
+        placements=(*ARMS, "sternum"),
+        blocks=(
+            *CALIBRATION,
+            RangeTestScript("flexion", "both", {"right": (161.0, 164.0, 163.0), "left": (158.0, 162.0, 161.0)}),
+            Pause(4, "stand"),
+            RangeTestScript("abduction", "both", {"right": (148.0, 152.0, 150.0), "left": (146.0, 149.0, 150.0)}),
+            Pause(4, "stand"),
+            RangeTestScript("external_rotation_at_side", "both", turns_out_deg),
+            Pause(4, "stand"),
+            RangeTestScript("external_rotation_at_90", "both", {"right": (94, 98, 97), "left": (82, 86, 85)}),
+            Pause(4, "stand"),
+            RangeTestScript("internal_rotation_at_90", "both", {"right": (52, 56, 55), "left": (51, 54, 55)}),
+            Pause(4, "stand"),
+        ),
+    )
+
+
+def planned_warm_up() -> Scenario:
+    """L.V. follows a plan: pauses part-way, more reps with the left arm, a station left out, then pain; the rest is not
+    done."""
+    return Scenario(
+        athlete=_CAREFUL,
+        name="planned_warm_up",
+        start="2025-03-12T17:30:00+01:00",
+        placements=(*ARMS, "sternum"),
+        blocks=(
+            *CALIBRATION,
+            SetScript("band_external_rotation", "left", reps=5, hold_s=3.4, lift_s=1.5, lower_s=1.6, pain=0),
+            Pause(6, "walk"),
+            SetScript(
+                "full_can",
+                "right",
+                reps=4,
+                hold_s=3.4,
+                pauses=(PartWay("up", 0.5, 2.4), PartWay("down", 0.5, 2.4)),
+                load_kg=1.5,
+                pain=1,
+            ),
+            Pause(6, "fidget"),
+            SetScript("overhead_short_arc", "both", reps={"right": 4, "left": 6}, lift_s=1.5, lower_s=1.6, pain=1),
+            Pause(6, "walk"),
+            SetScript(
+                "row_rotate_press",
+                "right",
+                reps=3,
+                lift_s=1.4,
+                lower_s=1.4,
+                faults={2: ("station_skipped",)},
+                pain=4,
+                note="sharp at the front of the shoulder in the last press",
+            ),
+            Pause(3, "stand"),
+        ),
+    )
+
+
 SCENARIOS: Mapping[str, Callable[[], Scenario]] = {
     "clean_warm_up": clean_warm_up,
     "faulty_warm_up": faulty_warm_up,
     "damaged_warm_up": damaged_warm_up,
+    "range_tests": range_tests,
+    "planned_warm_up": planned_warm_up,
 }
 
 

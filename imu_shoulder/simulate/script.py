@@ -59,11 +59,29 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True)
+class PartWay:
+    """A pause within every rep of a drill with one station: on the way up or down, at a share of the arc."""
+
+    way: Literal["up", "down"]
+    share: float
+    stay_s: float
+
+    def __post_init__(self) -> None:
+        if self.way not in ("up", "down") or not 0 < self.share < 1 or not self.stay_s > 0:
+            raise ParameterError(
+                'a pause on the way "up" or "down", at a share of the arc between 0 and 1, of a length above 0 s',
+                f"it was {self.way!r}, {self.share:g} and {self.stay_s:g} s",
+                "correct it",
+            )
+
+
+@dataclass(frozen=True, slots=True)
 class SetScript:
     """One set of a drill and how it is done. Degrees and seconds.
 
     side: the arm that works (full_can_hold_and_lift: the arm that lifts; the other one holds).
     reps, hold_s: None takes the drill's own; the hold is then a little longer than asked, as a person counts slowly.
+    reps may differ between the arms. pauses: in every rep, in the order in which they are passed.
     faults: names per 1-based rep, for every working arm; faults_by_side adds to one arm only. Besides the faults a
     drill is judged by: partial (given up under half the arc) and false_start (a few degrees and back, before
     the rep). start_missed at rep k: the rep sets out from a start that was not reached.
@@ -77,11 +95,12 @@ class SetScript:
 
     drill: str
     side: str = "right"
-    reps: int | None = None
+    reps: int | Mapping[Side, int] | None = None
     hold_s: float | None = None
     lift_s: float = 2.0
     lower_s: float = 2.2
     rest_s: float = 1.2
+    pauses: tuple[PartWay, ...] = ()
     faults: FaultsByRep = field(default_factory=lambda: NO_FAULTS)
     faults_by_side: Mapping[Side, FaultsByRep] = field(default_factory=dict)
     top_deg: float | None = None
@@ -96,6 +115,7 @@ class SetScript:
     tremor_deg: float | None = None
     load_kg: float | None = None
     pain: float | None = None
+    note: str | None = None
 
     def __post_init__(self) -> None:
         drill = load_shipped(self.drill)
@@ -103,6 +123,14 @@ class SetScript:
             raise ParameterError(f"a side out of {', '.join(EVENT_SIDES)}", f"it was {self.side!r}", "use one of these")
         if drill.arms == "hold_and_lift" and self.side == "both":
             raise ParameterError("one lifting arm", "the side was 'both'", "say which arm lifts")
+        if isinstance(self.reps, Mapping) and set(self.reps) != set(self.sides):
+            raise ParameterError(
+                f"reps of {' and '.join(self.sides)}",
+                f"they were of {', '.join(self.reps) or 'none'}",
+                "count each arm",
+            )
+        if self.pauses and len(drill.stations) > 1:
+            raise ParameterError("pauses in a drill with one station", f"{self.drill} has several", "leave them out")
         possible = possible_faults(drill)
         holder = other_side(self.side) if drill.arms == "hold_and_lift" else None
         named = [(None, self.faults), *self.faults_by_side.items()]
@@ -123,7 +151,13 @@ class SetScript:
 
     @property
     def rep_count(self) -> int:
-        return load_shipped(self.drill).dose.reps if self.reps is None else self.reps
+        """Reps of the arm that does the most."""
+        return max(self.reps_of(side) for side in self.sides)
+
+    def reps_of(self, side: Side) -> int:
+        if self.reps is None:
+            return load_shipped(self.drill).dose.reps
+        return self.reps[side] if isinstance(self.reps, Mapping) else self.reps
 
     @property
     def sides(self) -> tuple[Side, ...]:

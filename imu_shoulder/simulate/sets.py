@@ -40,7 +40,8 @@ class SetPerformance:
         onset_s = stage.now_s
         begin_s = end_s = onset_s + float(stage.rng.uniform(1.0, 2.0))
         for rep in range(1, script.rep_count + 1):
-            end_s = max(self._rep(side, rep, begin_s, *starts[side][rep - 1 : rep + 1]) for side in script.sides)
+            working = [side for side in script.sides if rep <= script.reps_of(side)]
+            end_s = max(self._rep(side, rep, begin_s, *starts[side][rep - 1 : rep + 1]) for side in working)
             self._lean(rep, begin_s, end_s)
             if self._holder is not None and "hold_broken" in self._holder_faults(rep):
                 self._break(f"{self._holder}.elevation", (begin_s + end_s) / 2, 2.0, 35.0)
@@ -48,7 +49,7 @@ class SetPerformance:
         stage.now_s = end_s + float(stage.rng.uniform(1.0, 2.0))
         lasts_s = stage.now_s - onset_s
         stage.events.append(
-            Event(onset_s, lasts_s, "set", script.drill, script.side, pain=script.pain, load_kg=script.load_kg)
+            Event(onset_s, lasts_s, "set", script.drill, script.side, script.pain, script.load_kg, script.note)
         )
         if self._holder is not None:
             self._end_hold(self._holder, held_from_s)
@@ -87,7 +88,7 @@ class SetPerformance:
         postures = [{name: value + normal(2.0) for name, value in posture.items()} for posture in motion.stations]
         before = motion.stations[-2] if len(postures) > 1 else motion.start
         goal_deg = motion.stations[-1][motion.arc] if script.top_deg is None else script.top_deg
-        share = 1 - script.fade * (rep - 1) / max(script.rep_count - 1, 1)
+        share = 1 - script.fade * (rep - 1) / max(script.reps_of(side) - 1, 1)
         if "short_arc" in faults:
             share *= motion.short_share
         top = postures[-1]
@@ -128,9 +129,7 @@ class SetPerformance:
         stations = self._stations(side, rep, faults)
         times: list[tuple[str, float, float]] = []
         for name, leg, posture in stations:
-            duration_s = stage.times(lift_s)
-            stage.go(side, posture, at_s, duration_s, leg)
-            arrives_s = at_s + duration_s
+            arrives_s = self._way(side, "up", start, posture, at_s, stage.times(lift_s), leg)
             at_s = arrives_s + self._hold_s(name, faults)
             self._hold(f"{side}.{leg}", side, arrives_s, at_s, faults, last=name == stations[-1][0])
             times.append((name, arrives_s, at_s))
@@ -139,15 +138,29 @@ class SetPerformance:
                 duration_s = stage.times(lower_s)
                 stage.go(side, posture, at_s, duration_s, leg)
                 at_s += duration_s + stage.times(0.15)
-        duration_s = stage.times(lower_s)
-        stage.go(side, back_to, at_s, duration_s, stations[0][1])
-        at_s += duration_s
+        at_s = self._way(side, "down", stations[0][2], back_to, at_s, stage.times(lower_s), stations[0][1])
         if "shrug" in faults:
             stage.there_and_back(f"{side}.shrug", start_s, times[0][1], times[-1][2], at_s, SHRUG_DEG)
         top = next((t for t in times if t[0] == drill.top.name), times[-1])
         told = tuple(fault for fault in faults if fault != "false_start")
         self._note(side, rep, (start_s, top[1], top[2], at_s), "lift", told, True, tuple(times))
         return at_s
+
+    def _way(
+        self, side: Side, way: str, from_: Posture, to: Posture, at_s: float, duration_s: float, leg: str
+    ) -> float:
+        """Move to a posture, with the pauses of that way; duration_s: the moving alone. Returns when it is reached."""
+        moved = 0.0
+        for pause in self._script.pauses:
+            if pause.way != way:
+                continue
+            share = pause.share if way == "up" else 1 - pause.share
+            part_way = {name: from_[name] + share * (value - from_[name]) for name, value in to.items()}
+            self._stage.go(side, part_way, at_s, (share - moved) * duration_s, leg)
+            at_s += (share - moved) * duration_s + self._stage.times(pause.stay_s, 0.05)
+            moved = share
+        self._stage.go(side, to, at_s, (1 - moved) * duration_s, leg)
+        return at_s + (1 - moved) * duration_s
 
     def _break_off(
         self, side: Side, rep: int, at_s: float, start: Posture, back_to: Posture, share: float, name: str
