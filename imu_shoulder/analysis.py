@@ -48,7 +48,10 @@ class AnalysedSet:
 
 @dataclass(frozen=True, slots=True)
 class Analysis:
-    """Everything the outputs are written from. findings: what was noticed after alignment."""
+    """Everything the outputs are written from.
+
+    findings: what was noticed after alignment. apart: drill names of set events that are no drill, such as range tests.
+    """
 
     recording: Recording
     params: Params
@@ -58,3 +61,4 @@ class Analysis:
     arms: Mapping[Side, ArmAngles]
     sets: tuple[AnalysedSet, ...]
     findings: tuple[Finding, ...] = ()
+    apart: frozenset[str] = frozenset()

@@ -108,7 +108,9 @@ def analyse(
     spans = {side: [own.rows for own in arm_sets if own.side == side] for side in arms}
     implausible = implausible_angles(arms, spans, aligned.time_s, aligned.rate_hz)
     findings = (*mounting, *slip_findings(slips), *implausible)
-    return Analysis(recording, params, aligned, attitudes, calibration, arms, tuple(analysed), findings)
+    return Analysis(
+        recording, params, aligned, attitudes, calibration, arms, tuple(analysed), findings, frozenset(apart)
+    )
 
 
 def _find_sets(

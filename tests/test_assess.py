@@ -17,7 +17,7 @@ from test_segment_stations import draw as draw_stations
 
 from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
 from imu_shoulder.assess.sets import assess_set, slope_over_reps
-from imu_shoulder.assess.words import ADVICE, rep_list
+from imu_shoulder.assess.words import ADVICE, SENSOR_ADVICE, rep_list
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event
 from imu_shoulder.segment.model import ArmSet, Rep
@@ -338,6 +338,17 @@ def test_the_advice_is_the_most_frequent_fault_with_its_reps():
     entry = assess_set(arm_set, found)
     assert entry["change"] == f"{ADVICE['elbow_off']}: reps 1 and 3."
     assert entry["headline"].startswith("4 of 10 reps, 1 clean.")
+
+
+def test_without_a_fault_the_advice_is_about_the_sensor_that_lost_reps():
+    good = GOOD["full_can"]
+    arm_set, found = judged_set("full_can", angles_of("full_can", [good, good, good]))
+    lost = [replace(j, excluded=why) for j, why in zip(found, ("gap", "sensor_slip", "sensor_slip"), strict=True)]
+    assert assess_set(arm_set, lost)["change"] == f"{SENSOR_ADVICE['sensor_slip']}: reps 2 and 3."
+    assert assess_set(arm_set, [lost[0], *found[1:]])["change"] == f"{SENSOR_ADVICE['gap']}: rep 1."
+    assert assess_set(arm_set, found)["change"] == ""
+    blamed = replace(found[0], faults=("too_fast",))
+    assert assess_set(arm_set, [blamed, *lost[1:]])["change"] == f"{ADVICE['too_fast']}: rep 1."
 
 
 @pytest.mark.parametrize(

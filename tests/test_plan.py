@@ -211,6 +211,21 @@ def test_a_set_without_a_rating_is_named_and_not_taken_for_painless():
     assert "No pain was rated" in found["text"]
 
 
+def test_range_tests_are_no_sets_to_rate_but_their_pain_counts():
+    events = [Event(0, 1, "set", "flexion", "both"), Event(2, 1, "set", "full_can", "right", pain=1.0)]
+    found = tell_sets([{"set": 2}], events, 2.0, {"flexion"})
+    assert found["unrated"] == []
+    assert found["text"] == "Pain was at most 1 of 10, the ceiling is 2."
+    asked = tell_sets([{"set": 2}], events, 2.0)
+    assert asked["unrated"] == [1]
+    assert "1 of 2 sets were not rated" in asked["text"]
+    hurt = [Event(0, 1, "set", "external_rotation_at_90", "both", pain=4.0), *events[1:]]
+    over = tell_sets([{"set": 2}], hurt, 2.0, {"external_rotation_at_90"})
+    assert over["over"] == [1]
+    assert over["text"].startswith("Stop: ")
+    assert "(external rotation at 90: 4 of 10)" in over["text"]
+
+
 # Through the command.
 
 

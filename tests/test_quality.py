@@ -318,6 +318,25 @@ def test_a_difference_is_held_against_the_measurements_own():
     assert compare_sides({"right": reps_of(arc_deg=right)}, "elevation") is None
 
 
+def test_counts_and_holds_of_two_sides_are_told_only_where_they_are_not_as_asked():
+    arcs = np.array([55.0, 56.0, 54.0, 55.5])
+    by_side = {
+        "right": reps_of(arc_deg=arcs, hold_s=np.array([0.50, 0.52, 0.51, 0.50])),
+        "left": reps_of(arc_deg=arcs[:3], hold_s=np.array([0.30, 0.31, 0.30])),
+    }
+    short_arc = load_shipped("overhead_short_arc")
+    asked = {"right": 4, "left": 3}
+    drills = {side: replace(short_arc, dose=replace(short_arc.dose, reps=n)) for side, n in asked.items()}
+    as_asked = compare_sides(by_side, "elevation", drills)
+    assert as_asked["beyond"] == []
+    assert "Right 4 reps" not in as_asked["text"]
+    other = compare_sides(by_side, "elevation", dict.fromkeys(asked, short_arc))
+    assert other["text"].startswith("Right 4 reps, left 3.")
+    holding = compare_sides(by_side, "elevation", dict.fromkeys(asked, load_shipped("full_can")))
+    assert holding["beyond"] == ["hold_s"]
+    assert "The left arm's holds are 0.2 s shorter." in holding["text"]
+
+
 def test_the_interval_of_steadiness_is_welchs():
     rng = np.random.default_rng(9)
     right, left = rng.normal(0.4, 0.1, 9), rng.normal(0.4, 0.05, 6)

@@ -104,7 +104,7 @@ def test_reps_are_marked_by_what_kept_them_from_being_clean(page):
         "8": ("excluded", "data missing"),
         "9": ("fault", "too fast"),
     }
-    assert "At 2:37, Rep 3: turned back before half the asked arc." in page.text
+    assert "At 2:37, rep 3: turned back before half the asked arc." in page.text
     assert "Hold (at least 5 s): 6 of 8 reps; missed: reps 4 and 7" in page.text
 
 
@@ -143,10 +143,41 @@ def test_arms_of_a_two_sided_set_are_compared(made):
     assert "Right arm minus left, medians: arc 3°, sway −0.11°" in build_report(summary, *made[1:])
 
 
+def test_a_set_of_which_no_rep_was_scored_says_so_once(made):
+    summary = copy.deepcopy(made[0])
+    for criterion in summary["sets"][0]["criteria"]:
+        criterion.update(met=[], missed=[], unknown=[])
+    text = build_report(summary, *made[1:])
+    section = text[text.index('<section id="set-1-right"') : text.index('<section id="set-2-right"')]
+    assert section.count('<li class="unseen">') == 1
+    assert '<li class="unseen">No rep could be judged</li>' in section
+
+
+def test_after_pain_over_the_ceiling_the_next_thing_is_to_ask(made):
+    summary = copy.deepcopy(made[0])
+    entry = next(entry for entry in summary["sets"] if entry["change"])
+    entry.update(pain=5.0, pain_over=True)
+    text = Page(build_report(summary, *made[1:])).text
+    assert "Ask the practitioner first: pain was 5 of 10, over the ceiling." in text
+    assert "Ask the practitioner first: pain was 5 of 10, over the ceiling." in "\n".join(terminal_lines(summary))
+    others = [other["change"] for other in summary["sets"] if other is not entry]
+    assert entry["change"] in others or entry["change"] not in text
+
+
+def test_columns_of_words_are_there_only_where_a_rep_has_some(made):
+    headings = re.findall(r'<section id="(\S+)".*?<thead>(.*?)</thead>', build_report(*made), re.DOTALL)
+    reps = made[1]
+    for name, heading in headings:
+        number, side = name.split("-")[1:]
+        own = reps[(reps["set"] == int(number)) & (reps["side"] == side)]
+        assert ("Faults" in heading) == bool((own["faults"] != "").any())
+        assert ("Not scored because" in heading) == bool((own["excluded"] != "").any())
+
+
 def test_terminal_says_the_headlines_of_the_report(page, made):
     lines = terminal_lines(made[0])
     assert lines[0] == "M.K., 5 March 2026, 17:40, warm-up before throwing"
-    assert lines[1] == "4 sets: 43 of 43 asked reps done, 35 clean, 2 not counted."
+    assert lines[1] == "4 sets: 43 of 43 asked reps done, 35 clean, 1 could not be scored, 1 started but not finished."
     assert lines[1] in page.text
     assert lines[2] in page.text
     for entry in made[0]["sets"]:

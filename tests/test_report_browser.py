@@ -160,13 +160,36 @@ def test_keys_move_zoom_and_reset(page, made):
     assert len(reads) == 3
 
 
-@pytest.mark.parametrize("width", [1280, 820])
+@pytest.mark.parametrize("width", [1280, 820, 390])
 def test_nothing_is_wider_than_the_screen(page, width):
     page.set_viewport_size({"width": width, "height": 900})
     page.wait_for_timeout(150)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     widest = page.locator("section canvas").evaluate_all("all => Math.max(...all.map(c => c.clientWidth))")
     assert 0.55 * width < widest <= width
+
+
+def test_on_a_phone_the_overview_is_read_without_scrolling_sideways(page):
+    page.set_viewport_size({"width": 390, "height": 800})
+    for sentence in page.locator(".overview .sentence").all():
+        box = sentence.bounding_box()
+        assert box["x"] >= 0
+        assert box["width"] > 300
+        assert box["x"] + box["width"] <= 390
+    assert page.locator(".overview").evaluate("table => table.scrollWidth") <= 390
+
+
+def test_negative_angles_carry_a_true_minus(made, browser, tmp_path):
+    summary, reps, angles = made
+    angles = angles.assign(**{name: -angles[name] for name in angles if name.endswith("_forearm_deg")})
+    path = tmp_path / "report.html"
+    path.write_text(build_report(summary, reps, angles), encoding="utf-8")
+    page = browser.new_page()
+    page.goto(path.as_uri())
+    told = " ".join(page.locator(".angles").all_text_contents())
+    assert re.search(r"−\d+°", told)
+    assert not re.search(r"-\d", told)
+    page.close()
 
 
 def test_the_first_screen_of_a_desk_holds_the_overview_and_the_cautions(page):

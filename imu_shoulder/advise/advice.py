@@ -111,6 +111,8 @@ def _because(session: Summary, entry: Entry, criteria: Criteria | None, ceiling:
     text = f"set {entry['set']}: {done['reps']}{'' if asked is None else f' of {asked}'} reps, {done['clean']} clean"
     if missed:
         text += f" ({rep_list(missed)} not)"
+    lost = (done["reps"] or 0) - (done["scored"] or 0)
+    text += f", {lost} not scored" if lost > 0 else ""
     pain = entry.get("pain")
     text += ", pain not rated" if pain is None else f", pain {pain:g}"
     return {

@@ -47,6 +47,8 @@ NUMBERS: Mapping[str, tuple[str, ...]] = {
 }
 # Asked by every drill, but judged only where a sensor sits on the shoulder blade.
 SHRUG_TEXT = "the shoulder blade turns up no more than it does with the arm in the other reps"
+# A holding arm that went up or down by less than this over the set stayed where it was.
+HOLDER_MOVED_DEG = 3.0
 # Below this the sensor, not the person, is unsteady: tilt noise of a consumer accelerometer is about 0.03 deg.
 STEADINESS_FLOOR_DEG = 0.05
 # Measures that are said to be at the floor there; the tremor's floor is what the recording itself shows.
@@ -83,7 +85,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None)
         if lifting
         else holder_headline(judged),
-        "change": words.change(judged) if lifting else "",
+        "change": words.change(judged) if lifting else words.holder_change(judged),
         "criteria": [] if judging is None else _criteria(judging, scored, lifting),
         "excluded": [
             {
@@ -134,6 +136,9 @@ def holder_headline(judged: Sequence[JudgedRep]) -> str:
         text += f", steady to {working:.1f} deg while the other arm moved and {waiting:.1f} deg while it was still"
     elif np.isfinite(values["hold_sd_deg"]):
         text += f", steady to {values['hold_sd_deg']:.1f} deg"
+    moved_deg = values["hold_drift_deg_s"] * values["hold_s"]
+    if abs(moved_deg) >= HOLDER_MOVED_DEG:
+        text += f"; {'sank' if moved_deg < 0 else 'rose'} by {abs(moved_deg):.0f} deg in all"
     if values["hold_breaks"] > 0:
         times = "once" if values["hold_breaks"] == 1 else f"{values['hold_breaks']:.0f} times"
         text += f"; left the hold {times}, by {abs(values['break_deg']):.0f} deg at most"
@@ -154,7 +159,9 @@ def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
 
 def _criteria(drill: Drill, scored: Sequence[JudgedRep], lifting: bool) -> list[dict[str, Any]]:
     out = []
-    asked = {name: text for name, text in asked_texts(drill).items() if lifting or name not in LIFTS_ONLY}
+    asked = asked_texts(drill)
+    if not lifting:
+        asked = {name: text for name, text in asked.items() if name not in LIFTS_ONLY} | {"hold": "the whole set"}
     if any(j.rep.kind == "rep" and np.isfinite(j.values["scapula_up_deg"]) for j in scored):
         asked["shrug"] = SHRUG_TEXT
     for name, text in asked.items():
@@ -209,8 +216,9 @@ def asked_texts(drill: Drill) -> dict[str, str]:
     if top is not None and len(drill.stations) == 1:
         above = " above the start" if top.above == "start" else ""
         out["arc"] = f"{_range_text(top.low_deg, top.high_deg)}{above} at the top"
-    holds = [f"{s.name} {s.hold_s:g} s" for s in drill.stations if s.hold_s > 0]
-    holds += [f"pause on the way {pause.way} {pause.hold_s:g} s" for pause in drill.pauses]
+    only = len(drill.stations) == 1
+    holds = [f"{s.hold_s:g} s at {'the top' if only else s.name}" for s in drill.stations if s.hold_s > 0]
+    holds += [f"{pause.hold_s:g} s on the way {pause.way}" for pause in drill.pauses]
     if holds:
         out["hold"] = ", ".join(holds)
     out["tempo"] = f"at least {drill.lift_at_least_s:g} s up and {drill.lower_at_least_s:g} s down"

@@ -13,6 +13,7 @@ from scipy import stats
 
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep
+from imu_shoulder.drills import Drill
 from imu_shoulder.model import SIDES, FloatArray, Side
 
 COMPARED = ("arc_deg", "hold_sd_deg", "hold_s")
@@ -26,10 +27,13 @@ ARC_SEM = (
 REPEAT_SEM = "spread of the reps over the root of their number"
 
 
-def compare_sides(by_side: Mapping[Side, Sequence[JudgedRep]], angle: str) -> dict[str, Any] | None:
+def compare_sides(
+    by_side: Mapping[Side, Sequence[JudgedRep]], angle: str, drills: Mapping[Side, Drill | None] | None = None
+) -> dict[str, Any] | None:
     """Right minus left, medians over scored reps, with MDC95 and plain words; None unless both sides have some.
 
-    by_side: all judged reps of the two lifting arms. angle: the leading angle's name without unit.
+    by_side: all judged reps of the two lifting arms. angle: the leading angle's name without unit. drills: what was
+    asked of each arm. Times at the top are compared where a hold is asked; counts are told where they are not as asked.
     """
     if set(by_side) != set(SIDES):
         return None
@@ -44,14 +48,17 @@ def compare_sides(by_side: Mapping[Side, Sequence[JudgedRep]], angle: str) -> di
         "sem_from": {},
         "beyond": [],
     }
-    for name in COMPARED:
+    asked = {side: (drills or {}).get(side) for side in SIDES}
+    held = any(drill is None or drill.top.hold_s > 0 for drill in asked.values())
+    for name in COMPARED if held else COMPARED[:1]:
         right, left = (_seen(scored[side], name) for side in SIDES)
         out[name] = float(np.median(right) - np.median(left)) if len(right) and len(left) else None
         out["mdc95"][name] = mdc95(name, angle, right, left)
         out["sem_from"][name] = ARC_SEM if name == "arc_deg" else REPEAT_SEM
         if out[name] is not None and out["mdc95"][name] is not None and abs(out[name]) > out["mdc95"][name]:
             out["beyond"].append(name)
-    out["text"] = _text(out)
+    as_asked = all(drill is not None and drill.dose.reps == done[side] for side, drill in asked.items())
+    out["text"] = _text(out, as_asked)
     return out
 
 
@@ -78,19 +85,22 @@ def _seen(scored: Sequence[JudgedRep], name: str) -> FloatArray:
     return np.asarray(values[np.isfinite(values)])
 
 
-def _text(found: Mapping[str, Any]) -> str:
+def _text(found: Mapping[str, Any], as_asked: bool) -> str:
     parts = []
-    if found["reps_right"] != found["reps_left"]:
+    if found["reps_right"] != found["reps_left"] and not as_asked:
         parts.append(f"Right {found['reps_right']} reps, left {found['reps_left']}.")
     arc, limit = found["arc_deg"], found["mdc95"]["arc_deg"]
     if arc is not None and limit is not None:
         less = "left" if arc > 0 else "right"
         if "arc_deg" in found["beyond"]:
             parts.append(
-                f"The {less} arm's arc is {abs(arc):.0f} deg smaller, more than the {limit:.0f} deg that tell."
+                f"The {less} arm's arc is {abs(arc):.0f} deg smaller; measuring alone makes up to {limit:.0f} deg."
             )
         else:
-            parts.append(f"The arcs differ by {abs(arc):.0f} deg, within the {limit:.0f} deg that tell.")
+            parts.append(f"The arcs are alike: {abs(arc):.0f} deg apart; measuring alone makes up to {limit:.0f} deg.")
+    if "hold_s" in found["beyond"]:
+        shorter = "left" if found["hold_s"] > 0 else "right"
+        parts.append(f"The {shorter} arm's holds are {abs(found['hold_s']):.1f} s shorter.")
     if "hold_sd_deg" in found["beyond"]:
         worse = "right" if found["hold_sd_deg"] > 0 else "left"
         parts.append(f"The {worse} arm holds less steadily, by {abs(found['hold_sd_deg']):.1f} deg of sway.")

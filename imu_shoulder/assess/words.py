@@ -24,6 +24,12 @@ ADVICE: Mapping[str, str] = {
     "plane_off": "Raise the arm in the asked direction",
     "start_missed": "Come all the way back before setting out again",
 }
+# What to do about reps that could not be scored, where no fault is to be named; the worst first.
+SENSOR_ADVICE: Mapping[str, str] = {
+    "sensor_slip": "Fasten the strap tighter, the sensor slipped",
+    "clipping": "Use a sensor with a wider range, this one reached its end",
+    "gap": "Check the sensors before the set, data is missing",
+}
 EXCLUDED_WORDS: Mapping[str, str] = {
     "gap": "sensor data is missing in it",
     "clipping": "the sensor hit the end of its range in it",
@@ -76,12 +82,22 @@ def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None
 
 
 def change(judged: Sequence[JudgedRep]) -> str:
-    """The one thing to change next time, with the reps it comes from; empty when nothing was missed."""
+    """The one thing to change next time, with the reps it comes from; empty when nothing was missed.
+
+    A fault of the athlete goes before trouble with a sensor.
+    """
     scored = [j for j in judged if not j.excluded]
     by_fault = {fault: [j.number for j in scored if fault in j.faults] for fault in ADVICE}
     present = [fault for fault, numbers in by_fault.items() if numbers]
     if not present:
-        return ""
+        lost = {why: [j.number for j in judged if j.excluded == why] for why in SENSOR_ADVICE}
+        return next((f"{SENSOR_ADVICE[why]}: {rep_list(numbers)}." for why, numbers in lost.items() if numbers), "")
     # The most frequent fault leads; among equals the order above decides.
     worst = max(present, key=lambda fault: len(by_fault[fault]))
     return f"{ADVICE[worst]}: {rep_list(by_fault[worst])}."
+
+
+def holder_change(judged: Sequence[JudgedRep]) -> str:
+    """The same for the arm that holds throughout: it has no reps to name."""
+    faults = {fault for j in judged if not j.excluded for fault in j.faults}
+    return next((f"{advice}." for fault, advice in ADVICE.items() if fault in faults), "")

@@ -19,7 +19,7 @@ import click
     "--scenario",
     default="faulty_warm_up",
     show_default=True,
-    type=click.Choice(["clean_warm_up", "faulty_warm_up", "damaged_warm_up", "planned_warm_up", "range_tests"]),
+    type=click.Choice(["clean_warm_up", "faulty_warm_up", "damaged_warm_up", "range_tests"]),
     help="Which session of the invented athletes to analyse.",
 )
 def demo(out: Path, scenario: str) -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from imu_shoulder.model import Recording
     from imu_shoulder.plan import Plan
 
-SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up", "planned_warm_up")
+SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
 
 
 @click.command()

@@ -44,8 +44,11 @@ def _test(test: Mapping[str, Any]) -> list[str]:
 
 
 def _beside(test: Mapping[str, Any]) -> list[str]:
-    published = [_published(row) for row in test["published"]]
-    return published or ["No published value at hand for this test, age and sex."]
+    out = [_published(row) for row in test["published"]] or ["No published value at hand for this test, age and sex."]
+    difference = test["difference"]
+    if difference is not None and difference["mdc90_deg"] is not None:
+        out.append(f"What measuring alone can make, {difference['mdc90_deg']:g} deg: {difference['source']}.")
+    return out
 
 
 def _side(side: str, found: Mapping[str, Any]) -> list[str]:
@@ -59,7 +62,7 @@ def _side(side: str, found: Mapping[str, Any]) -> list[str]:
     if not found["counted"]:
         return [f"{name}: no trial that counts.", *out]
     values = ", ".join(f"{t['value_deg']:.0f}" for t in found["trials"] if not t["left_out"])
-    mean = f"mean of {found['mean_of']} {found['mean_deg']:.0f} deg" if found["mean_of"] > 1 else "one trial only"
+    mean = f"mean of {found['mean_of']}: {found['mean_deg']:.0f} deg" if found["mean_of"] > 1 else "one trial only"
     off = "" if found.get("sd_deg") is None else f" +- {1.96 * found['sd_deg']:.0f}"
     return [f"{name}: best {found['best_deg']:.0f}{off} deg, {mean} ({values}).", *out]
 
@@ -69,10 +72,9 @@ def _difference(difference: Mapping[str, Any]) -> str:
     more = "no difference" if abs(mean) < 0.5 else f"{abs(mean):.0f} deg more on the {'right' if mean > 0 else 'left'}"
     text = f"Between the sides, by the means: {more}"
     if difference["mdc90_deg"] is None:
-        return f"{text}."
+        return f"{text}; how much measuring alone can make is not known here."
     size = "more" if difference["over_mdc90"] else "no more"
-    alone = f"the {difference['mdc90_deg']:g} deg that measuring alone can make ({difference['source']})"
-    return f"{text}; that is {size} than {alone}."
+    return f"{text}; that is {size} than the {difference['mdc90_deg']:g} deg that measuring alone can make."
 
 
 def _published(row: Mapping[str, Any]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
@@ -37,15 +38,33 @@ def overall(summary: Mapping[str, Any]) -> str:
     entries = _lifting(summary)
     sets = len({entry["set"] for entry in summary["sets"]})
     if not sets:
-        return "No set was found."
-    done, clean, excluded = (
-        sum(entry["done"].get(key) or 0 for entry in entries) for key in ("reps", "clean", "excluded")
-    )
+        tests = len((summary.get("range") or {}).get("tests") or [])
+        return f"{words.counted(tests, 'range test')}, no drill." if tests else "No set was found."
+    done, clean = (sum(entry["done"].get(key) or 0 for entry in entries) for key in ("reps", "clean"))
+    whys = [item["why"] for entry in entries for item in entry.get("excluded") or []]
+    unfinished = sum(why in words.UNFINISHED for why in whys)
     asked = [entry["asked"].get("reps") for entry in entries]
     of_asked = f" of {sum(asked)} asked" if asked and all(asked) else ""
-    left_out = f", {excluded} not counted" if excluded else ""
-    reps = "rep" if done == 1 and not of_asked else "reps"
-    return f"{words.counted(sets, 'set')}: {done}{of_asked} {reps} done, {clean} clean{left_out}."
+    parts = [f"{done}{of_asked} {'rep' if done == 1 and not of_asked else 'reps'} done", f"{clean} clean"]
+    parts += [f"{len(whys) - unfinished} could not be scored"] if len(whys) > unfinished else []
+    parts += [f"{unfinished} started but not finished"] if unfinished else []
+    return f"{words.counted(sets, 'set')}: {', '.join(parts)}."
+
+
+def sides_apart(summary: Mapping[str, Any]) -> str:
+    """The range test in which the sides differ most, of those beyond what measuring alone can make; empty where none
+    does."""
+    found = [
+        (abs(test["difference"]["mean_deg"]), test)
+        for test in (summary.get("range") or {}).get("tests") or []
+        if test["difference"] is not None and _sides_differ(test)
+    ]
+    if not found:
+        return ""
+    size_deg, test = max(found, key=lambda item: item[0])
+    more = "right" if test["difference"]["mean_deg"] > 0 else "left"
+    name = f"{test['title'][:1].lower()}{test['title'][1:]}"
+    return f"The sides differ most in {name}: {size_deg:.0f} deg more on the {more}."
 
 
 def most_missed(summary: Mapping[str, Any]) -> str:
@@ -65,6 +84,15 @@ def most_missed(summary: Mapping[str, Any]) -> str:
         return f"Nothing stands out: {len(tied)} things were each missed in {words.counted(most, 'rep')}."
     labels = [f"the {words.CRITERIA.get(name, words.plain(name)).lower()} ({_places(where[name])})" for name in tied]
     return f"Missed most often: {words.joined(labels)}, in {words.counted(most, 'rep')}{' each' * (len(tied) > 1)}."
+
+
+def _sides_differ(test: Mapping[str, Any]) -> bool:
+    """Against the published limit; where there is none, against the errors stated for both sides (95 %)."""
+    difference = test["difference"]
+    if difference["over_mdc90"] is not None:
+        return bool(difference["over_mdc90"])
+    errors = [side.get("sd_deg") for side in test["sides"].values()]
+    return None not in errors and abs(difference["mean_deg"]) > 1.96 * math.hypot(*errors)
 
 
 def _places(places: list[str]) -> str:
@@ -94,11 +122,11 @@ def terminal_lines(summary: Mapping[str, Any]) -> list[str]:
     lines = [
         f"{recording['athlete']}, {words.date(recording['start'])}, {recording['name']}",
         overall(summary),
-        *filter(None, [most_missed(summary)]),
+        *filter(None, [most_missed(summary), sides_apart(summary)]),
     ]
     for entry in in_order(summary):
         lines.append(f"Set {entry['set']}, {title(entry)}, {arm(entry)}: {entry['headline']}")
-        lines += [f"    {text}" for text in (entry.get("change"), report_lines.telling(entry)) if text]
+        lines += [f"    {text}" for text in (report_lines.next_time(entry), report_lines.telling(entry)) if text]
     lines += filter(None, [data_line(summary)])
     if summary["not_seen"]:
         lines.append(f"Not seen by these sensors: {' '.join(summary['not_seen'])}")

@@ -54,6 +54,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         length=words.clock(summary["recording"]["duration_s"]),
         overall=headlines.overall(summary),
         most_missed=headlines.most_missed(summary),
+        sides_apart=words.degrees(headlines.sides_apart(summary)),
         data_line=headlines.data_line(summary),
         cautions=summary["cautions"],
         not_seen=summary["not_seen"],
@@ -66,7 +67,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
         ranges=[
-            (test["title"], _plain(test["lines"]), _plain(test["published_lines"]))
+            (words.degrees(test["title"]), _plain(test["lines"]), _plain(test["published_lines"]))
             for test in ranges.get("tests") or []
         ],
         range_notes=_plain(ranges.get("notes") or []),

@@ -23,6 +23,7 @@ SLOPES = (("arc", "Arc", "°", 1), ("hold", "Hold", " s", 2), ("hold_sd", "Sway"
 COMPARED = (("arc_deg", "arc", "°", 0), ("hold_s", "hold", " s", 1), ("hold_sd_deg", "sway", "°", 2))
 SPREADS = (("arc_deg", "arc", "°", 1), ("hold_s", "hold", " s", 2), ("lift_s", "lift", " s", 2))
 NOTES_SHOWN = 8
+NONE_JUDGED = "No rep could be judged"
 SHRUG_UNSEEN = "Shrug: not seen, no sensor sat on this shoulder blade"
 
 
@@ -33,22 +34,38 @@ def criteria(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
     """
     holds = entry.get("role") == "hold"
     found = entry.get("criteria") or []
-    out = [_criterion(criterion) for criterion in found]
+    if found and not any(criterion.get(key) for criterion in found for key in ("met", "missed", "unknown")):
+        return [(NONE_JUDGED, "unseen")]
+    out = [_criterion(criterion, holds=holds) for criterion in found]
     if found and not holds and not any(criterion["name"] == "shrug" for criterion in found):
         out.append((SHRUG_UNSEEN, "unseen"))
     return out
 
 
-def _criterion(criterion: Mapping[str, Any]) -> tuple[str, str]:
+def _criterion(criterion: Mapping[str, Any], *, holds: bool) -> tuple[str, str]:
     name = words.CRITERIA.get(criterion["name"], words.sentence(words.plain(criterion["name"])))
     met, missed, unknown = (list(criterion.get(key) or []) for key in ("met", "missed", "unknown"))
     asked = f"{name} ({words.degrees(criterion['asked'])})"
     if not met and not missed:
         return f"{asked}: {'not judged, the sensors worn do not show it' if unknown else 'no rep to judge'}", "unseen"
+    if holds:  # one long hold, no reps to count
+        return f"{asked}: {'not kept' if missed else 'kept'}", "part" if missed else "met"
     line = f"{asked}: {len(met)} of {words.counted(len(met) + len(missed), 'rep')}"
     line += f"; missed: {words.reps_named(sorted(missed))}" if missed else ""
     line += f"; not judged: {words.reps_named(sorted(unknown))}" if unknown else ""
     return line, "part" if missed else "met"
+
+
+def hold_asked(entry: Mapping[str, Any]) -> bool:
+    """Whether the set asks for a hold; a set without a drill is shown as if it did."""
+    return bool(entry.get("role") == "hold" or entry["asked"].get("hold_s") or entry.get("drill") is None)
+
+
+def next_time(entry: Mapping[str, Any]) -> str:
+    """The one thing to change; after pain over the ceiling, whom to ask first."""
+    if entry.get("pain_over"):
+        return f"Ask the practitioner first: pain was {words.value(entry['pain'])} of 10, over the ceiling."
+    return words.degrees(entry.get("change") or "")
 
 
 def steadiness(table: Mapping[str, Any]) -> list[str]:
@@ -67,7 +84,8 @@ def steadiness(table: Mapping[str, Any]) -> list[str]:
 
 def excluded(item: Mapping[str, Any]) -> str:
     """What kept one attempt from counting, and when."""
-    return f"At {words.clock(item.get('start_s'))}, {item['text']}"
+    text = str(item["text"])
+    return f"At {words.clock(item.get('start_s'))}, {text[:1].lower()}{text[1:]}"
 
 
 def written(entry: Mapping[str, Any]) -> list[str]:
@@ -108,7 +126,7 @@ def across(entry: Mapping[str, Any]) -> list[str]:
     ends = entry.get("first_last") or {}
     parts = [
         f"{label} {words.number(ends[key]['first'], digits)} to {words.number(ends[key]['last'], digits)}{unit}"
-        for key, label, unit, digits in COMPARED
+        for key, label, unit, digits in (COMPARED if hold_asked(entry) else COMPARED[:1])
         if key in ends and words.is_number(ends[key].get("first")) and words.is_number(ends[key].get("last"))
     ]
     out += [f"Means of the first three reps to the last three: {', '.join(parts)}"] if parts else []

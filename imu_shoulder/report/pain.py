@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 from imu_shoulder.model import Event
@@ -11,10 +11,13 @@ from imu_shoulder.model import Event
 PAIN_CEILING = 2.0
 
 
-def tell_sets(sets: Sequence[dict[str, Any]], events: Sequence[Event], ceiling: float) -> dict[str, Any]:
+def tell_sets(
+    sets: Sequence[dict[str, Any]], events: Sequence[Event], ceiling: float, apart: Collection[str] = ()
+) -> dict[str, Any]:
     """Fill pain, load_kg, note and pain_over of the entries of the sets; returns the summary's `pain`.
 
-    Every set event with a rating counts, also one whose set no sensor saw.
+    Every set event with a rating counts, also one whose set no sensor saw. apart: drill names of set events that are
+    no drill, such as range tests: a rating of one counts, but none is asked for.
     """
     marked = dict(enumerate((event for event in events if event.trial_type == "set"), start=1))
     for entry in sets:
@@ -26,23 +29,30 @@ def tell_sets(sets: Sequence[dict[str, Any]], events: Sequence[Event], ceiling: 
         entry["pain_over"] = pain is not None and pain > ceiling
     rated = {number: event.pain for number, event in marked.items() if event.pain is not None}
     over = [number for number, pain in rated.items() if pain > ceiling]
+    drills = [number for number, event in marked.items() if event.drill not in apart]
     return {
         "ceiling": ceiling,
         "highest": max(rated.values(), default=None),
         "over": over,
-        "unrated": [number for number in marked if number not in rated],
-        "text": _text(rated, over, ceiling, len(marked)),
+        "unrated": [n for n, event in marked.items() if n not in rated and event.drill not in apart],
+        "text": _text({n: (_named(n, marked[n], apart), pain) for n, pain in rated.items()}, over, ceiling, drills),
     }
 
 
-def _text(rated: dict[int, float], over: list[int], ceiling: float, count: int) -> str:
+def _named(number: int, event: Event, apart: Collection[str]) -> str:
+    return str(event.drill).replace("_", " ") if event.drill in apart else f"set {number}"
+
+
+def _text(rated: dict[int, tuple[str, float]], over: list[int], ceiling: float, drills: list[int]) -> str:
+    """rated: name and pain of each rated set event. drills: numbers of the set events that are of a drill."""
     if over:
-        told = ", ".join(f"set {number}: {rated[number]:g} of 10" for number in over)
+        told = ", ".join(f"{rated[number][0]}: {rated[number][1]:g} of 10" for number in over)
         return (
             f"Stop: pain was over the ceiling of {ceiling:g} of 10 ({told}). Do no further sets, and ask the licensed "
             "practitioner who set the drills before the next session."
         )
     if not rated:
-        return "No pain was rated. Ask after each set: no sensor shows it."
-    missing = "" if len(rated) == count else f"; {count - len(rated)} of {count} sets were not rated"
-    return f"Pain was at most {max(rated.values()):g} of 10, the ceiling is {ceiling:g}{missing}."
+        return f"No pain was rated. Ask{' after each set' if drills else ''}: no sensor shows it."
+    unrated = sum(number not in rated for number in drills)
+    missing = f"; {unrated} of {len(drills)} sets were not rated" if unrated else ""
+    return f"Pain was at most {max(pain for _, pain in rated.values()):g} of 10, the ceiling is {ceiling:g}{missing}."

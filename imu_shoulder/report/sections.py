@@ -37,7 +37,7 @@ HOLD_COLUMNS = ("hold_s", "hold_sd_deg")
 TEMPO_LIMITS = {"lift_s": "lift_at_least_s", "lower_s": "lower_at_least_s"}
 # For the researcher; everything else is in reps.csv.
 DETAILS = (
-    *("tempo", "pauses", "start_deg", "top_deg", "hold_s", "rest_s", "settling_s", "pause_s", "peak_velocity_deg_s"),
+    *("tempo", "start_deg", "top_deg", "hold_s", "rest_s", "settling_s", "pause_s", "peak_velocity_deg_s"),
     *("hold_sd_deg", "hold_rotation_sd_deg", "hold_drift_deg_s", "hold_tremor_deg_s", "time_in_band_pct"),
     *("smoothness_lift", "smoothness_lower", "elbow_deg", "thumb_up_deg", "plane_deg", "trunk_lean_deg"),
     *("scapula_up_deg", "shrug_deg", "scapula_share_pct"),
@@ -60,6 +60,7 @@ class RepRow:
     rep: str
     status: str
     cells: tuple[Cell, ...]
+    pauses: str
     faults: str
     excluded: str
 
@@ -123,7 +124,7 @@ def _section(
     missed = {criterion["name"]: set(criterion["missed"]) for criterion in entry.get("criteria") or []}
     columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS) if column[0] in own]
     columns = [column for column in columns if column in MAIN_COLUMNS or column[3] in missed]
-    hold_asked = holds or asked.get("hold_s") or entry.get("drill") is None
+    hold_asked = lines.hold_asked(entry)
     if holds:
         columns = [column for column in columns if column[0] not in LIFT_COLUMNS]
     if not hold_asked:
@@ -138,7 +139,7 @@ def _section(
         arm=headlines.arm(entry),
         when=f"{words.clock(entry['start_s'])} to {words.clock(entry['end_s'])}",
         headline=words.degrees(entry["headline"]),
-        change=words.degrees(entry.get("change") or ""),
+        change=lines.next_time(entry),
         telling=lines.telling(entry),
         written=tuple(lines.written(entry)),
         pain=words.value(entry.get("pain")),
@@ -146,12 +147,12 @@ def _section(
         reps_done="held" if holds else _of(done.get("reps"), asked.get("reps")),
         clean="" if holds else words.number(done.get("clean")),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
-        band=words.band(entry.get("band_deg")),
+        band=_asked_band(entry),
         angle=words.sentence(words.plain(entry["angle"])),
         headings=(*(heading for _, heading, _, _ in columns), *(f"{words.sentence(name)} s" for name in stays)),
         rows=tuple(_row(rep, columns, stays, missed, asked) for rep in own.to_dict("records")),
         criteria=tuple(lines.criteria(entry)),
-        steadiness=tuple(lines.steadiness(entry.get("steadiness") or {})),
+        steadiness=tuple(lines.steadiness(entry.get("steadiness") or {})) if hold_asked else (),
         notes=tuple(lines.notes(entry)),
         excluded=tuple(lines.excluded(item) for item in entry.get("excluded") or []),
         across=tuple(lines.across(entry)),
@@ -164,6 +165,14 @@ def _section(
         spread=tuple(_spread(window, side)),
         curve=_curve(entry, own, window, bin_s, pose),
     )
+
+
+def _asked_band(entry: Mapping[str, Any]) -> str:
+    """What is shaded behind the curve, as the drill asks it."""
+    arc = next((criterion for criterion in entry.get("criteria") or [] if criterion["name"] == "arc"), None)
+    if arc is None:
+        return words.band(entry.get("band_deg"))
+    return words.degrees(arc["asked"]).removesuffix(" at the top")
 
 
 def _of(done: Any, asked: Any) -> str:
@@ -227,6 +236,7 @@ def _row(
         rep=words.number(rep["rep"]),
         status=_status(rep),
         cells=tuple(cells),
+        pauses=", ".join(words.degrees(pause).replace(" ", "\u00a0") for pause in _texts(rep.get("pauses"), {})),
         faults=", ".join(_texts(rep["faults"], words.FAULTS)),
         excluded=", ".join(_texts(rep["excluded"], words.EXCLUSIONS)),
     )

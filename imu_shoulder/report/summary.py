@@ -37,7 +37,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
     recording, aligned = analysis.recording, analysis.aligned
     sets = [assess_set(found.arm_set, found.judged) for found in analysis.sets]
     _compare_sides(sets, analysis.sets)
-    pain = tell_sets(sets, recording.events, pain_ceiling)
+    pain = tell_sets(sets, recording.events, pain_ceiling, analysis.apart)
     duration_s = float(aligned.time_s[-1] - aligned.time_s[0])
     summary = {
         "schema": SCHEMA,
@@ -158,7 +158,9 @@ def _compare_sides(sets: Sequence[dict[str, Any]], found: Sequence[AnalysedSet])
     """Fill side_difference of two-sided sets."""
     for entry in sets:
         both = [f for f in found if f.arm_set.number == entry["set"] and f.arm_set.role == "lift"]
-        entry["side_difference"] = compare_sides({f.arm_set.side: f.judged for f in both}, entry["angle"])
+        entry["side_difference"] = compare_sides(
+            {f.arm_set.side: f.judged for f in both}, entry["angle"], {f.arm_set.side: f.arm_set.drill for f in both}
+        )
 
 
 def _plain(value: Any) -> Any:

@@ -34,6 +34,8 @@ EXCLUSIONS = {
     "sensor_slip": "sensor slipped",
     "false_start": "false start",
 }
+# Attempts that were given up: all other exclusions are reps that were done and could not be scored.
+UNFINISHED = ("partial", "false_start")
 CRITERIA = {
     "arc": "Arc",
     "hold": "Hold",

@@ -7,6 +7,7 @@
   const PRINT_POSTURE = 206; // of them, the arm's picture and the gap before it
   const HEIGHT = 270, PRINT_HEIGHT = 210;
   const charts = [];
+  const degrees = (value, digits) => value.toFixed(digits).replace("-", "−") + "°";
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
   const CALM_STEP_S = 1; // stills in place of motion
   const DIGITS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_";
@@ -115,7 +116,7 @@
         view.querySelector("." + name).setAttribute("points", dots.join(" "));
       }
     });
-    const said = ANGLES.map((name, k) => posture && posture[k] !== null && name + " " + Math.round(posture[k]) + "°");
+    const said = ANGLES.map((name, k) => posture && posture[k] !== null && name + " " + degrees(posture[k], 0));
     section.querySelector(".angles").textContent = clock(time, 1) + " · " + (said.filter(Boolean).join(", ") || "arm not seen");
   }
 
@@ -223,6 +224,10 @@
     ctx.fillText(rep.rep, x, y + px);
     if (rep.status !== "excluded") return;
     ctx.font = 11 * px + "px " + FONT;
+    ctx.strokeStyle = colour("--paper"); // a curve that passes behind the words leaves them readable
+    ctx.lineWidth = 4 * px;
+    ctx.lineJoin = "round";
+    ctx.strokeText(rep.why, x, y - 18 * px);
     ctx.fillText(rep.why, x, y - 18 * px);
   }
 
@@ -251,7 +256,7 @@
       }
       if (rep.why) phase += " (" + rep.why + ")";
     }
-    const value = angle === null ? "no data" : curve.angle.toLowerCase() + " " + angle.toFixed(1) + "°";
+    const value = angle === null ? "no data" : curve.angle.toLowerCase() + " " + degrees(angle, 1);
     readout.textContent = clock(time, 1) + " · " + value + " · " + phase;
   }
 
@@ -309,7 +314,7 @@
       scales: { x: { time: false }, y: { range: range(curve, data[1]) } },
       axes: [
         { ...axis, size: 34, values: (_, at, __, ___, step) => at.map((s) => clock(s, step < 1 ? 1 : 0)) },
-        { ...axis, size: 48, values: (_, at) => at.map((angle) => angle + "°") },
+        { ...axis, size: 48, values: (_, at) => at.map((angle) => degrees(angle, 0)) },
       ],
       series: [{}, { stroke: () => colour("--curve"), width: 1.5, pxAlign: 0, points: { show: false } }],
       hooks: {
