@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from imu_shoulder.advise import RuleError, load_rules, parse_rules, shipped_rules
+from imu_shoulder.advise import Criteria, Rule, RuleError, load_rules, parse_rules, shipped_rules
 from imu_shoulder.advise.advice import DECIDES, advise
 from imu_shoulder.advise.history import HistoryError, in_time, load_history
 from imu_shoulder.drills import load_shipped, shipped_ids
@@ -204,6 +204,21 @@ def test_rules_of_ones_own_are_followed(tmp_path):
     file.write_text('schema = 1\n[[rules]]\nadvice = "ready_to_ask"\neach_set = { clean_at_least = 0.5 }\n' + STAY)
     line = said(a_session(a_set(1, missed=(1, 2, 3), pain=None)), rules=load_rules(file))
     assert line["advice"] == "ready_to_ask"
+
+
+@pytest.mark.parametrize(
+    ("sessions", "sets", "others", "words"),
+    [
+        (2, 2, 0, "in each of the latest 2 sessions every set, at least 2 of them, with all asked reps done"),
+        (1, 2, 1, "in this session all but 1 of the sets, at least 2 of them, with all asked reps done"),
+        (1, 1, 0, "in this session every set with all asked reps done"),
+        (1, 1, None, "in this session at least 1 set with all asked reps done"),
+    ],
+)
+def test_a_rule_in_words(sessions, sets, others, words):
+    assert Rule("ready_to_ask", sessions, sets, others, Criteria(done_at_least=1.0)).text == words
+    half = Rule("ready_to_ask", sessions, sets, others, Criteria(done_at_least=0.5)).text
+    assert half.endswith("with at least 50 % of the asked reps done")
 
 
 @pytest.mark.parametrize(

@@ -153,6 +153,9 @@ def test_lost_reps_lead_to_the_sensor_and_not_to_the_athlete(shown):
     assert "Next time Fasten the strap tighter, the sensor slipped: reps 2 to 6." in slipped
     assert "No rep could be judged" in slipped
     assert "6 of 10 reps, 0 clean, 6 not scored" in found.text
+    assert re.search(r"right upper arm sensor turned on its strap by about \d+°;", found.text)
+    assert "the clock stepped back once (by 0.0" in found.text
+    assert "peak velocity deg/s" in slipped
 
 
 def test_a_clean_session_asks_for_nothing_to_change(shown):

@@ -383,12 +383,17 @@ def test_plan_and_advice_are_told_with_where_they_come_from(made):
             "side": "right",
             "advice": "stay",
             "text": f"Full can raise, right arm: stay at this step. {told} The practitioner decides.",
+            "next_takes": "in this session every set with all asked reps done",
         }
     ]
     page = Page(build_report(summary, *made[1:]))
     for line in [*summary["plan"]["lines"], summary["plan"]["order_text"], told, "The practitioner decides."]:
         assert line in page.text
     assert "stay at this step" in page.text
+    assert (
+        page.text.count("Ready to ask for the next step means: in this session every set with all asked reps done.")
+        == 1
+    )
 
 
 def test_stop_is_said_once_and_no_drill_repeats_it(made):

@@ -35,7 +35,8 @@ class Criteria:
         """The criteria in words."""
         parts = []
         if self.done_at_least is not None:
-            parts.append(f"at least {self.done_at_least:.0%} of the asked reps done")
+            share = "all" if self.done_at_least == 1 else f"at least {self.done_at_least:.0%} of the"
+            parts.append(f"{share} asked reps done")
         if self.clean_at_least is not None:
             parts.append(f"at least {self.clean_at_least:.0%} of the asked reps clean")
         if self.clean_below is not None:
@@ -63,9 +64,12 @@ class Rule:
         """The rule in words."""
         if self.each_set is None:
             return "no other rule is met"
-        others = "" if self.other_sets_at_most is None else f" and at most {self.other_sets_at_most} others"
         sessions = "this session" if self.sessions == 1 else f"each of the latest {self.sessions} sessions"
-        return f"{self.sets} {'set' if self.sets == 1 else 'sets'}{others} in {sessions}: {self.each_set.text}"
+        sets = f"at least {self.sets} {'set' if self.sets == 1 else 'sets'}"
+        if self.other_sets_at_most is not None:
+            others = f"all but {self.other_sets_at_most} of the sets" if self.other_sets_at_most else "every set"
+            sets = others if self.sets == 1 else f"{others}, at least {self.sets} of them,"
+        return f"in {sessions} {sets} with {self.each_set.text}"
 
 
 @dataclass(frozen=True, slots=True)

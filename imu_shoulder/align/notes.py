@@ -81,7 +81,8 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
         notes.note("clock_wrap", f"the counter of the clock ran over {clock.wraps} times; undone", float(clock.wraps))
     if clock.set_back_s:
         steps = ", ".join(f"{step:.3g}" for step in clock.set_back_s[:3])
-        text = f"the clock stepped back {len(clock.set_back_s)} times (by {steps} s); undone as if no time was lost"
+        times = "once" if len(clock.set_back_s) == 1 else f"{len(clock.set_back_s)} times"
+        text = f"the clock stepped back {times} (by {steps} s); undone as if no time was lost"
         notes.warn("clock_set_back", text, float(len(clock.set_back_s)))
     after, missing = clock.holes()
     start_s, end_s = clock.time_s[after - 1], clock.time_s[after]

@@ -71,6 +71,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
             for test in ranges.get("tests") or []
         ],
         range_notes=_plain(ranges.get("notes") or []),
+        takes=ready_takes(summary.get("advice") or []),
         advice=advice_lines(summary.get("advice") or []),
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
         findings=[_finding(finding) for finding in headlines.findings(summary)],
@@ -101,6 +102,13 @@ def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, st
     if any(item["advice"] == "stop" for item in advice):
         return [("Every drill", "stop", "stop", "")]
     return [_advice(item) for item in advice]
+
+
+def ready_takes(advice: Sequence[Mapping[str, Any]]) -> str:
+    """What the next step would take, where a drill is to stay and none to stop; empty where nothing is known of it."""
+    if any(item["advice"] == "stop" for item in advice):
+        return ""
+    return next((item["next_takes"] for item in advice if item["advice"] == "stay" and item.get("next_takes")), "")
 
 
 def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:
@@ -141,4 +149,4 @@ def _finding(finding: Mapping[str, Any]) -> tuple[str, str, str]:
     where = words.sentence(words.plain(finding.get("placement") or ""))
     if words.is_number(finding.get("start_s")):
         where += f" at {words.clock(finding['start_s'])}"
-    return finding["severity"], words.SEVERITIES[finding["severity"]], f"{where}: {finding['text']}"
+    return finding["severity"], words.SEVERITIES[finding["severity"]], f"{where}: {words.degrees(finding['text'])}"

@@ -158,7 +158,7 @@ def _section(
         across=tuple(lines.across(entry)),
         research=tuple(lines.research(entry)),
         tempo=" / ".join(_with_unit(_median(entry.get("tempo"), key), 1, f" s {name}") for key, name in TEMPO_FIELDS),
-        detail_headings=tuple(details),
+        detail_headings=tuple(_heading(name) for name in details),
         detail_rows=tuple(
             (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
         ),
@@ -245,6 +245,14 @@ def _row(
 def _empty(column: pd.Series) -> bool:
     """Whether no rep has a value: an empty text comes back from reps.csv as missing."""
     return bool((column.isna() | (column == "")).all())
+
+
+def _heading(column: str) -> str:
+    """A column of reps.csv as a heading with its unit."""
+    for ending, unit in (("_deg_s", "deg/s"), ("_pct", "%")):
+        if column.endswith(ending):
+            return f"{words.plain(column.removesuffix(ending))} {unit}"
+    return words.plain(column)
 
 
 def _detail(value: Any) -> str:
