@@ -85,6 +85,7 @@ class LiveHeading:
         # The moment before the first new one is the last known one found again, unless that is too long ago.
         shift = before - first
         came_from = found.place[first - 1] if first else found.place[0] - 1
+        stayed = found.stay[first - 1] if first else found.stay[0] - 1
         lost_before = found.lost[first - 1] if first else 0
         turns = [JointTurn(t.before + shift, t.heading_rad) for t in found.joint_turns if t.before >= first - 1]
         self._moments = replace(
@@ -95,6 +96,7 @@ class LiveHeading:
                 for old, new in zip(moments.earth_from_sensor, found.earth_from_sensor, strict=True)
             ],
             place=np.concatenate([moments.place, moments.place[-1] + found.place[first:] - came_from]),
+            stay=np.concatenate([moments.stay, moments.stay[-1] + found.stay[first:] - stayed]),
             lost=np.concatenate([moments.lost, moments.lost[-1] + found.lost[first:] - lost_before]),
             joint_turns=(*moments.joint_turns, *turns),
         )
@@ -146,6 +148,7 @@ class LiveHeading:
             time_s=moments.time_s[keep],
             earth_from_sensor=[sensor[keep] for sensor in moments.earth_from_sensor],
             place=moments.place[keep],
+            stay=moments.stay[keep],
             lost=moments.lost[keep],
             joint_turns=tuple(JointTurn(place[t.before], t.heading_rad) for t in turns),
         )

@@ -29,7 +29,8 @@ class StillnessParams:
     square, so that the mounting does not matter). piece_s: longer stillness is judged in pieces of this length.
     max_rate_rad_s: largest mean rate left after the bias; slower turning than this passes as still. max_bias_rad_s:
     a steadier turn than any bias is no stillness.
-    sway_rad: standard deviation of the net rotation over a window (a standing person, about a third of a degree).
+    sway_rad: standard deviation of where the limb is turned at either end of a window.
+    surprise: a window further off than this many standard deviations says less and less.
     tilt_rad_s: of the bias about a level axis times the window's duration squared: the accelerometer's mean over a
     third of the window is off by the change of speed in it.
     """
@@ -39,9 +40,10 @@ class StillnessParams:
     max_spread_rad_s: float = radians(2.0)
     max_rate_rad_s: float = radians(1.5)
     max_bias_rad_s: float = radians(5.0)
-    sway_rad: float = radians(0.35)
-    tilt_rad_s: float = radians(0.3)
+    sway_rad: float = radians(0.5)
+    tilt_rad_s: float = radians(0.8)
     bias_walk_rad_s_sqrt_s: float = radians(0.002)
+    surprise: float = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +137,9 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
             windows[-1] = (windows[-1][0], last)
         elif ok:
             windows.append((first, last))
+    # The outermost rows are quiet only together with quieter ones: a movement begins or ends there.
+    margin = width // 4
+    windows = [(a + margin, b - margin) if b - a >= 2 * width else (a, b) for a, b in windows]
     return [
         _window(a, b, mean, total[:, a:b].T, track.acc_m_s2[a:b], rate_hz)
         for (a, b), mean in zip(windows, _means(total, windows), strict=True)
@@ -163,6 +168,8 @@ def track_bias(
 ) -> BiasTrack:
     """Bias over time from still windows: a random walk seen well about level axes, by sway over duration about up.
 
+    Slow turning passes for stillness, but a bias does not jump: a window that disagrees with those before it has little
+    say, so that a hold that turns is not taken for bias.
     afterwards: smooth in both directions (finished recording); otherwise each value uses its past only (live).
     """
     count = len(windows)
@@ -184,8 +191,10 @@ def track_bias(
     value[0], variance[0] = seen[0], noise[0]
     for k in range(1, count):
         predicted = variance[k - 1] + walk[k] * np.eye(3)
-        gain = predicted @ np.linalg.inv(predicted + noise[k])
-        value[k] = value[k - 1] + gain @ (seen[k] - value[k - 1])
+        apart = seen[k] - value[k - 1]
+        surprise = apart @ np.linalg.inv(predicted + noise[k]) @ apart / params.surprise**2
+        gain = predicted @ np.linalg.inv(predicted + noise[k] * max(1.0, surprise**2))
+        value[k] = value[k - 1] + gain @ apart
         variance[k] = predicted - gain @ predicted
     if afterwards:
         # Rauch, Tung and Striebel's smoother.

@@ -52,23 +52,19 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     upright = _alike(ups[-1:], reference, params.neutral_rad) & moments.with_trunk
     together = (block[:, None] == block) & (block >= 0)
 
-    # Within a block. Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less,
-    # and a sensor that was not seen in between cannot tell at all.
     alike = np.all([up @ up.T > np.cos(params.same_posture_rad) for up in ups], axis=0)
-    later, earlier = np.nonzero(np.tril(alike & together, -1))
-    latest = _from_last(later) < 4 * params.links
-    later, earlier = later[latest], earlier[latest]
-    apart = np.where(moments.lost[earlier] == moments.lost[later], np.abs(_turns(quats, earlier, later)), 0.0)
-    turned = apart[:, :limbs].max(axis=1, initial=0.0)
-    later, earlier = (ends[turned < params.same_heading_rad] for ends in (later, earlier))
-    # Only the latest ones of a set: over many reps a change of posture could pass for a slow drift.
-    latest = _from_last(later) < params.links
-    later, earlier = later[latest], earlier[latest]
+    later, earlier = _within_block(moments, alike & together, quats[:limbs], params)
+    # Who stays but turns further than sway and drift explain does turn: that is for the angles to show.
+    apart_s = moments.time_s[later] - moments.time_s[earlier]
+    explained_rad = 2.0 * np.hypot(params.sway_rad, params.drift_rad_s * apart_s)
+    stayed = moments.stay[later] == moments.stay[earlier]
+    turned = stayed[:, None] & (np.abs(_turns(quats, earlier, later)) > explained_rad[:, None])
+    returned = np.where(turned, np.inf, returning)
 
     # Between sets the latest ones, and the first of all: it carries the link to the calibration.
     rest_later, rest_earlier = np.nonzero(np.tril(resting[:, None] & resting & ~together, -1))
     first_of_all = np.diff(rest_later, prepend=-1) > 0
-    chosen = (_from_last(rest_later) < params.links) | first_of_all
+    chosen = _latest(rest_later, params.links) | first_of_all
     rest_later, rest_earlier = rest_later[chosen], rest_earlier[chosen]
 
     # The arm hangs in a set's first quiet moment, but maybe turned: thumb along the plane of the raise.
@@ -77,20 +73,48 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     start_later = hanging[np.unique(block[hanging], return_index=True)[1]]
     trunk_later = np.setdiff1d(np.flatnonzero(upright & ~resting & after), start_later)
 
-    kinds = [(trunk_later, trunk_only), (later, returning), (rest_later, rested), (start_later, started)]
+    kinds = [(trunk_later, trunk_only), (later, returned), (rest_later, rested), (start_later, started)]
     all_later = np.concatenate([own for own, _ in kinds])
     all_earlier = np.concatenate(
         [np.full_like(trunk_later, reference), earlier, rest_earlier, np.full_like(start_later, reference)]
     )
-    sd = np.repeat([own for _, own in kinds], [len(own) for own, _ in kinds], axis=0)
+    sd = np.concatenate([np.broadcast_to(own, (len(k), sensors)) for k, own in kinds])
     order = np.argsort(all_later, kind="stable")
     all_later, all_earlier = all_later[order], all_earlier[order]
     return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order])
 
 
-def _from_last(later: IntArray) -> IntArray:
-    """How many pairs with the same later moment come after each (L,), in the order of the later moment."""
-    return np.searchsorted(later, later, side="right") - np.arange(len(later)) - 1
+def _within_block(
+    moments: QuietMoments, alike: BoolArray, limbs: Sequence[FloatArray], params: HeadingParams
+) -> tuple[IntArray, IntArray]:
+    """Later and earlier moments of a posture that came back or was kept; alike: (K, K) what gravity says of it.
+
+    Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less, and a sensor that
+    was not seen in between cannot tell at all. Over many reps a change of posture could pass for a slow drift, so only
+    the latest ones count; within one stay a slow turn is drift, and ever earlier ones count as well.
+    limbs: (K, 4) attitudes of each limb's sensor.
+    """
+
+    def counting(later: IntArray, earlier: IntArray, most: int) -> BoolArray:
+        steps = later - earlier
+        spread = (moments.stay[later] == moments.stay[earlier]) & (steps & (steps - 1) == 0)
+        return _latest(later, most) | spread
+
+    later, earlier = np.nonzero(np.tril(alike, -1))
+    kept = counting(later, earlier, 4 * params.links)
+    later, earlier = later[kept], earlier[kept]
+    seen = moments.lost[earlier, : len(limbs)] == moments.lost[later, : len(limbs)]
+    turned = np.where(seen, np.abs(_turns(limbs, earlier, later)), 0.0).max(axis=1, initial=0.0)
+    kept = turned < params.same_heading_rad
+    later, earlier = later[kept], earlier[kept]
+    kept = counting(later, earlier, params.links)
+    return later[kept], earlier[kept]
+
+
+def _latest(later: IntArray, most: int) -> BoolArray:
+    """Which pairs (L,), in the order of the later moment, are among the last so many with the same later moment."""
+    from_last: IntArray = np.searchsorted(later, later, side="right") - np.arange(len(later))
+    return from_last <= most
 
 
 def _alike(ups: list[FloatArray], moment: int, within_rad: float) -> BoolArray:

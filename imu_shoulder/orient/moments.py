@@ -22,18 +22,20 @@ from imu_shoulder.orient.shared import shared_heading
 class HeadingParams:
     """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
 
-    quiet_rad_s: turning slower than this is quiet. same_posture_rad: gravity within this angle in every sensor of the
-    arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the neutral posture, known by its
-    hanging. return_rad: how well people come back to a posture within a set, rest_rad: from set to set; step_rad: what
-    a heading drifts beside its rate in between; joint_turn_rad: of a heading shared in movement; drift_rad_s:
-    uncertainty of the bias about the vertical; least_turn_rad, turn_rad: how far at least and at most someone may turn
-    between sets, when walking; stay_rad: otherwise. unseen_rad: how far a heading may be off after samples that are
-    missing. travel_rad: a limb that turned this much further than from one
-    posture to the next went to and fro, as in walking. start_rad: how far the hanging arm of a set's start may be
-    turned from the neutral pose. links: how many earlier moments of a posture each is compared with.
+    quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement. same_posture_rad: gravity within
+    this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
+    neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
+    from set to set; sway_rad: how far they wander in one stay; step_rad: what a heading drifts beside its rate in
+    between; joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical;
+    least_turn_rad, turn_rad: how far at least and at most someone may turn between sets, when walking; stay_rad:
+    otherwise. unseen_rad: how far a heading may be off after samples that are missing. travel_rad: a limb that turned
+    this much further than from one posture to the next went to and fro, as in walking. start_rad: how far the hanging
+    arm of a set's start may be turned from the neutral pose. links: how many earlier moments of a posture each is
+    compared with.
     """
 
     quiet_rad_s: float = radians(5.0)
+    move_rad_s: float = radians(12.0)
     min_quiet_s: float = 0.4
     longest_s: float = 3.0
     same_posture_rad: float = radians(12.0)
@@ -43,8 +45,9 @@ class HeadingParams:
     rest_rad: float = radians(6.0)
     start_rad: float = radians(20.0)
     step_rad: float = radians(0.1)
+    sway_rad: float = radians(0.5)
     joint_turn_rad: float = radians(6.0)
-    drift_rad_s: float = radians(0.025)
+    drift_rad_s: float = radians(0.015)
     turn_rad: float = radians(60.0)
     least_turn_rad: float = radians(3.0)
     stay_rad: float = radians(1.0)
@@ -76,6 +79,7 @@ class QuietMoments:
     time_s: FloatArray
     earth_from_sensor: Sequence[Rotation]
     place: IntArray
+    stay: IntArray
     lost: IntArray
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
@@ -87,6 +91,7 @@ class QuietMoments:
             time_s=self.time_s[:count],
             earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor],
             place=self.place[:count],
+            stay=self.stay[:count],
             lost=self.lost[:count],
         )
 
@@ -109,9 +114,8 @@ def quiet_moments(
     """
     attitudes = [*limbs, *([] if trunk is None else [trunk])]
     width = max(1, round(0.2 * rate_hz))
-    quiet = np.ones(len(time_s), dtype=bool)
-    for attitude in attitudes:
-        quiet &= _mean_speed(attitude, width) < params.quiet_rad_s
+    speed = np.max([_mean_speed(attitude, width) for attitude in attitudes], axis=0)
+    quiet = speed < params.quiet_rad_s
     spans: list[tuple[int, int]] = []
     for first, last in runs(quiet):
         spans += cut(first, last, int((last - first) / (params.longest_s * rate_hz)))
@@ -123,7 +127,9 @@ def quiet_moments(
     gaps = (np.flatnonzero(np.diff(attitude.valid.astype(np.int8), prepend=1) < 0) for attitude in attitudes)
     lost = np.stack([np.searchsorted(gap, begins) for gap in gaps], axis=1)
     place = _places(limbs, spans, free, rate_hz, params)
-    return QuietMoments(middle, means, place, lost, joint_turns, trunk is not None)
+    moved = [bool((speed[end:begin] > params.move_rad_s).any()) for (_, end), (begin, _) in pairwise(spans)]
+    stay = np.cumsum([False, *moved][: len(spans)])
+    return QuietMoments(middle, means, place, stay, lost, joint_turns, trunk is not None)
 
 
 def _places(
