@@ -148,7 +148,7 @@ def _solve(
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
-        equations.add([(rate + np.arange(stretches), 1.0)], 0.0, params.drift_rad_s)
+        equations.add([(rate + np.arange(stretches), 1.0)], 0.0, moments.drift_rad_s[s])
         step: list[tuple[IntArray, FloatArray | float]] = [(x + k, -1.0), (x + k + 1, 1.0), (rate + stretch, -lasts_s)]
         equations.add(step, 0.0, np.where(unseen[:, s], np.maximum(step_sd, params.unseen_rad), step_sd))
         if s:

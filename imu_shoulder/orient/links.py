@@ -56,9 +56,9 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     later, earlier = _within_block(moments, alike & together, quats[:limbs], params)
     # Who stays but turns further than sway and drift explain does turn: that is for the angles to show.
     apart_s = moments.time_s[later] - moments.time_s[earlier]
-    explained_rad = 2.0 * np.hypot(params.sway_rad, params.drift_rad_s * apart_s)
+    explained_rad = 2.0 * np.hypot(params.sway_rad, apart_s[:, None] * moments.drift_rad_s)
     stayed = moments.stay[later] == moments.stay[earlier]
-    turned = stayed[:, None] & (np.abs(_turns(quats, earlier, later)) > explained_rad[:, None])
+    turned = stayed[:, None] & (np.abs(_turns(quats, earlier, later)) > explained_rad)
     returned = np.where(turned, np.inf, returning)
 
     # Between sets the latest ones, and the first of all: it carries the link to the calibration.
@@ -98,7 +98,7 @@ def _within_block(
     def counting(later: IntArray, earlier: IntArray, most: int) -> BoolArray:
         steps = later - earlier
         spread = (moments.stay[later] == moments.stay[earlier]) & (steps & (steps - 1) == 0)
-        return _latest(later, most) | spread
+        return np.asarray(_latest(later, most) | spread)
 
     later, earlier = np.nonzero(np.tril(alike, -1))
     kept = counting(later, earlier, 4 * params.links)
@@ -114,7 +114,7 @@ def _within_block(
 def _latest(later: IntArray, most: int) -> BoolArray:
     """Which pairs (L,), in the order of the later moment, are among the last so many with the same later moment."""
     from_last: IntArray = np.searchsorted(later, later, side="right") - np.arange(len(later))
-    return from_last <= most
+    return np.asarray(from_last <= most)
 
 
 def _alike(ups: list[FloatArray], moment: int, within_rad: float) -> BoolArray:

@@ -26,7 +26,8 @@ class HeadingParams:
     this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
     neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
     from set to set; sway_rad: how far they wander in one stay; step_rad: what a heading drifts beside its rate in
-    between; joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical;
+    between; joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical,
+    bias_rad_s: where stillness did not show it;
     least_turn_rad, turn_rad: how far at least and at most someone may turn between sets, when walking; stay_rad:
     otherwise. unseen_rad: how far a heading may be off after samples that are missing. travel_rad: a limb that turned
     this much further than from one posture to the next went to and fro, as in walking. start_rad: how far the hanging
@@ -48,6 +49,7 @@ class HeadingParams:
     sway_rad: float = radians(0.5)
     joint_turn_rad: float = radians(6.0)
     drift_rad_s: float = radians(0.015)
+    bias_rad_s: float = radians(0.4)
     turn_rad: float = radians(60.0)
     least_turn_rad: float = radians(3.0)
     stay_rad: float = radians(1.0)
@@ -81,6 +83,7 @@ class QuietMoments:
     place: IntArray
     stay: IntArray
     lost: IntArray
+    drift_rad_s: FloatArray
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
 
@@ -129,7 +132,8 @@ def quiet_moments(
     place = _places(limbs, spans, free, rate_hz, params)
     moved = [bool((speed[end:begin] > params.move_rad_s).any()) for (_, end), (begin, _) in pairwise(spans)]
     stay = np.cumsum([False, *moved][: len(spans)])
-    return QuietMoments(middle, means, place, stay, lost, joint_turns, trunk is not None)
+    drift = np.where([len(attitude.bias.row) > 0 for attitude in attitudes], params.drift_rad_s, params.bias_rad_s)
+    return QuietMoments(middle, means, place, stay, lost, drift, joint_turns, trunk is not None)
 
 
 def _places(
