@@ -208,6 +208,18 @@ def bias_of_a_slow_turn(turn_deg: Array) -> Array:
     return np.degrees(orient_afterwards(track(*sensed(true)), RATE_HZ, OrientParams()).bias.bias_rad_s)
 
 
+def test_holds_that_turn_do_not_outvote_the_pose():
+    """10 s of standing, then six holds of 5 s that each turn by 0.8 deg/s and come back in between: they are steady
+    enough to pass for stillness, but a bias does not jump."""
+    turn = np.arange(round(5 * RATE_HZ)) / RATE_HZ * 0.8
+    move = 45 * np.sin(np.pi * np.arange(200) / 200) ** 2
+    back = np.concatenate([turn, move + turn[-1] * (1 - np.arange(200) / 200)])
+    found = bias_of_a_slow_turn(np.concatenate([np.zeros(round(10 * RATE_HZ)), move, *([back] * 6)]))
+    assert len(found) > 4
+    # Weighed by their length alone they would make it 0.5.
+    assert np.abs(found).max() < 0.8 / 3
+
+
 def test_a_slow_turn_between_moves_is_no_bias():
     """Turning at 4 deg/s for 6 s is as even as stillness; the other moments outvote it."""
     count = round(STILL_S * RATE_HZ)

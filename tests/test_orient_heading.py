@@ -75,6 +75,22 @@ def test_a_real_change_of_the_start_posture_survives(shift_deg, seed):
     assert change(starts) == pytest.approx(change(true), abs=2.0)
 
 
+@pytest.mark.parametrize(("hold_s", "drift_deg_s"), [(60.0, -0.2), (180.0, 0.0)])
+def test_a_long_hold_keeps_its_own_turning_and_no_other(hold_s, drift_deg_s):
+    """A hold that turns by 12 deg in a minute is told, and one that does not turn in three minutes is not said to. With
+    every hold taken for stillness, five sixths of the 12 deg went into the gyroscope's bias."""
+    scenario = drill_scenario(
+        "band_external_rotation", athlete=COACHED, reps=1, hold_s=hold_s, hold_drift_deg_s=drift_deg_s
+    )
+    run = simulate(scenario, 5)
+    found = error(run, analyse(run.recording), "right", "rotation_deg")
+    true = next(rep for rep in run.truth.reps if rep.side == "right")
+    held = (found.time_s > true.top_start_s + 1) & (found.time_s < true.top_end_s - 1)
+    slope_deg_s = np.polyfit(found.time_s[held], found.deg[held], 1)[0]
+    # A quarter of what was turned, or the 2 deg that a long hold may drift.
+    assert abs(slope_deg_s) * hold_s < max(0.25 * abs(drift_deg_s) * hold_s, 2.0)
+
+
 @pytest.mark.parametrize("turned_out_deg", [0.0, 35.0])
 def test_an_arm_that_hangs_turned_out_is_no_body_that_turned(turned_out_deg):
     """Full cans set out with the thumb along the plane of the raise; to arm sensors that looks like a turned body."""

@@ -1,4 +1,4 @@
-"""Attitudes from a stream: one filter per sensor, its gyroscope bias from each stillness as it ends."""
+"""Attitudes from a stream: one filter per sensor, its gyroscope's and accelerometer's zero from each stillness."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from imu_shoulder.live.rows import Rows
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, bridged, settings_of
 from imu_shoulder.orient.bias import BiasTrack, StillWindow, still_windows, track_bias
+from imu_shoulder.orient.offset import accelerometer_offset
 
 # Stillness is looked for this often, in the raw samples of the last LOOK_S.
 EVERY_S = 0.5
@@ -86,7 +87,7 @@ class LiveOrient:
         count = len(rows)
         table = np.ascontiguousarray(rows[:, 1:].reshape(count, -1, _WIDTH).transpose(1, 0, 2))
         valid = table[:, :, _VALID] > 0
-        acc = np.ascontiguousarray(table[:, :, _ACC])
+        acc = table[:, :, _ACC] - np.array([sensor.offset_m_s2 for sensor in self._sensors])[:, None, :]
         turning = table[:, :, _GYR] - np.array([sensor.offset_rad_s for sensor in self._sensors])[:, None, :]
         whole = np.asarray(valid.all(axis=1))
         quat = np.concatenate(
@@ -109,6 +110,7 @@ class _Sensor:
         self._windows: list[StillWindow] = []
         self.bias = track_bias([], rate_hz, params.stillness)
         self.offset_rad_s: FloatArray = np.zeros(3)
+        self.offset_m_s2: FloatArray = np.zeros(3)
         self._filter: vqf.VQF | None = None
         # Rates, acceleration and valid of rows that ended in a gap.
         self._waiting: FloatArray = np.empty((0, 7))
@@ -162,6 +164,7 @@ class _Sensor:
         self._windows = [*self._windows[-WINDOWS + 1 :], window]
         self.bias = track_bias(self._windows, self._rate_hz, self._params.stillness, afterwards=False)
         self.offset_rad_s = self.bias.bias_rad_s[-1]
+        self.offset_m_s2 = accelerometer_offset(self._windows, self._params.offset)
 
 
 def in_rows(attitudes: Mapping[str, Attitude], time_s: FloatArray) -> FloatArray:

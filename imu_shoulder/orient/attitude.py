@@ -57,7 +57,7 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
     windows = still_windows(track, rate_hz, params.stillness)
     bias = track_bias(windows, rate_hz, params.stillness)
     gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
-    acc = acc - accelerometer_offset(track, windows, params.offset)
+    acc = acc - accelerometer_offset(windows, params.offset)
     gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
     if params.method == "vqf":
         quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, settings_of(params, bias))["quat6D"]
@@ -73,7 +73,9 @@ def orient_causally(track: Track, rate_hz: float, params: OrientParams) -> Attit
     windows = still_windows(track, rate_hz, params.stillness)
     bias = track_bias(windows, rate_hz, params.stillness, afterwards=False)
     gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
-    acc = acc - accelerometer_offset(track, windows[:1], params.offset)
+    known = [accelerometer_offset(windows[: k + 1], params.offset) for k in range(len(windows))]
+    ended = np.searchsorted(bias.known_row, np.arange(len(acc)), side="right")
+    acc = acc - np.stack([np.zeros(3), *known])[ended]
     gyr = np.ascontiguousarray(gyr - bias.known_at(np.arange(len(gyr), dtype=np.float64)))
     filter_ = vqf.VQF(1.0 / rate_hz, **settings_of(params, bias))
     return attitude_of(track, filter_.updateBatch(gyr, acc)["quat6D"], gyr, bias)

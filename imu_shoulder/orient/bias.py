@@ -50,13 +50,14 @@ class StillnessParams:
 class StillWindow:
     """One moment of stillness: rows [first, last) of the track, and its mean rate (3,) less the limb's own tilting.
 
-    up: (3,) the vertical in the sensor.
+    up: (3,) the vertical in the sensor. mean_acc_m_s2: (3,).
     """
 
     first: int
     last: int
     mean_rate_rad_s: FloatArray
     up: FloatArray
+    mean_acc_m_s2: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +161,7 @@ def _window(first: int, last: int, mean: FloatArray, total: FloatArray, acc: Flo
     turned = (total[end].mean(axis=0) - total[begin].mean(axis=0)) / rate_hz
     level = (turned - tilted) * rate_hz / (last - first - third)
     up = (before + after) / np.linalg.norm(before + after)
-    return StillWindow(first, last, level + up * (up @ (mean - level)), up)
+    return StillWindow(first, last, level + up * (up @ (mean - level)), up, acc.mean(axis=0))
 
 
 def track_bias(

@@ -8,7 +8,7 @@ from math import cos, radians
 
 import numpy as np
 
-from imu_shoulder.model import FloatArray, Track
+from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.bias import StillWindow
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -28,7 +28,7 @@ class OffsetParams:
     apart_rad: float = radians(45.0)
 
 
-def accelerometer_offset(track: Track, windows: Sequence[StillWindow], params: OffsetParams) -> FloatArray:
+def accelerometer_offset(windows: Sequence[StillWindow], params: OffsetParams) -> FloatArray:
     """Offset (3,) in m/s^2 that makes the still readings equally long, as far as their directions show it.
 
     A posture shows the offset along gravity only. Hanging and raised postures together show it in the plane of
@@ -36,7 +36,7 @@ def accelerometer_offset(track: Track, windows: Sequence[StillWindow], params: O
     """
     if len(windows) < 2:
         return np.zeros(3)
-    means = np.stack([track.acc_m_s2[w.first : w.last].mean(axis=0) for w in windows])
+    means = np.stack([w.mean_acc_m_s2 for w in windows])
     size = np.linalg.norm(means, axis=1)
     up = means / size[:, None]
     if (up @ up.T).min() > cos(params.apart_rad):
