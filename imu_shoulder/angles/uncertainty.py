@@ -51,7 +51,7 @@ class UncertaintyParams:
     pose_out_deg: float = 3.0
     pose_forward_deg: float = 2.0
     elbow_pose_deg: float = 4.2
-    elbow_stop_deg: float = 3.3
+    elbow_stop_deg: float = 3.0
     forearm_pose_deg: float = 5.5
     azimuth_deg: float = 6.0
     bend_axis_deg: float = 3.0
