@@ -111,9 +111,10 @@ SECTIONS = (
     Section(
         "causal",
         "What the live form loses",
-        "Angles from the past of each sample alone, as live, beside those from past and future, as in a report.",
+        "Angles from the past of each sample alone, as live, beside those from past and future, as in a report. The "
+        "errors of the pose differ more between recordings than the two forms do: hence 32 of each drill.",
         "at most 1 deg more RMSE for each angle.",
-        *seeded("print_numbers", "causal", 3),
+        *seeded("print_numbers", "causal", 3, 32),
         (Loses("RMSE causal", "RMSE two-sided", 1.0),),
     ),
     Section(
@@ -122,7 +123,7 @@ SECTIONS = (
         "Rotation with the elbow at 90 deg, held for 5 minutes, standing and lying on the side.",
         "at most 2 deg of drift.",
         *seeded("print_numbers", "hold", 3),
-        (Goal("drift in 5 min, median", at_most=2.0),),
+        (Goal("drift in 5 min, median", at_most=2.0), Goal("max", at_most=2.0)),
     ),
     Section(
         "pose",
