@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
@@ -90,59 +91,56 @@ def resample_sensors(sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: f
     All sensors' samples lie behind each other in one array: a live stream has few rows at a time, and then it is the
     number of calls that costs.
     """
-    width, rows = sensors[0].values.shape[1], len(grid_s)
-    out = np.full((width, len(sensors) * rows), np.nan)
-    flags = np.zeros(len(sensors) * rows, dtype=np.bool_)
     heard = [k for k, sensor in enumerate(sensors) if len(sensor.time_s)]
-    if heard and rows:
-        of_heard = np.concatenate([np.arange(k * rows, (k + 1) * rows) for k in heard])
-        _fill(out, flags, of_heard, [sensors[k] for k in heard], grid_s, bridge_s)
-    return out.reshape(width, len(sensors), rows).transpose(1, 2, 0), flags.reshape(len(sensors), rows)
+    if len(heard) == len(sensors) and len(grid_s):
+        values, flags = _resampled(sensors, grid_s, bridge_s)
+    else:
+        values = np.full((sensors[0].values.shape[1], len(sensors), len(grid_s)), np.nan)
+        flags = np.zeros(values.shape[1:], dtype=np.bool_)
+        if heard and len(grid_s):
+            values[:, heard], flags[heard] = _resampled([sensors[k] for k in heard], grid_s, bridge_s)
+    return values.transpose(1, 2, 0), flags
 
 
-def _fill(
-    out: FloatArray, flags: BoolArray, cells: IntArray, sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: float
-) -> None:
-    """Write the values into `cells` of out (C, ...) and flags, sensor by sensor."""
-    counts = [len(sensor.time_s) for sensor in sensors]
-    right = np.concatenate([s.time_s.searchsorted(grid_s, side="right") for s in sensors])
+def _resampled(sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: float) -> tuple[FloatArray, BoolArray]:
+    """Values (C, S, M) and clipped (S, M) of sensors that were heard. Places below are in their samples joined."""
+    ends = list(accumulate(len(sensor.time_s) for sensor in sensors))
+    begin, end = np.array([[0, *ends[:-1]]]).T, np.array([ends]).T - 1
+    spacing_s = np.array([[sensor.spacing_s] for sensor in sensors])
+    longest_s = np.array([[longest_step_s(sensor.spacing_s, bridge_s)] for sensor in sensors])
     if len(sensors) == 1:
         time_s, values, clipped = sensors[0].time_s, sensors[0].values, sensors[0].clipped
     else:
         time_s = np.concatenate([sensor.time_s for sensor in sensors])
         values = np.concatenate([sensor.values for sensor in sensors])
         clipped = np.concatenate([sensor.clipped for sensor in sensors])
-    begin = np.repeat(np.cumsum([0, *counts[:-1]]), len(grid_s))
-    end = begin + np.repeat(counts, len(grid_s)) - 1
-    spacing_s = np.repeat([sensor.spacing_s for sensor in sensors], len(grid_s))
-    longest_s = np.repeat([longest_step_s(sensor.spacing_s, bridge_s) for sensor in sensors], len(grid_s))
-    times = np.tile(grid_s, len(sensors))
-    right += begin
-    left = np.maximum(right - 1, begin)
-    right = np.minimum(right, end)
-    before_s, after_s = times - time_s[left], time_s[right] - times
+    after = begin + np.array([sensor.time_s.searchsorted(grid_s, side="right") for sensor in sensors])
+    left, right = np.maximum(after - 1, begin), np.minimum(after, end)
+    before_s, after_s = grid_s - time_s[left], time_s[right] - grid_s
     step_s = before_s + after_s
-    nearer_right = after_s < before_s
-    on_sample = np.abs(np.where(nearer_right, after_s, before_s)) <= SNAP * spacing_s
-    at = np.flatnonzero(on_sample)
-    nearest = np.where(nearer_right[at], right[at], left[at])
-    out[:, cells[at]] = values[nearest].T
-    flags[cells[at]] = clipped[nearest]
-    if len(at) == len(times):
-        return
-    between = ~on_sample & (right > left) & (before_s > 0) & (after_s > 0) & (step_s <= longest_s)
+    on_sample = np.minimum(np.abs(before_s), np.abs(after_s)) <= SNAP * spacing_s
+    # Before the first sample and behind the last, left and right are the same.
+    between = (right > left) & (step_s <= longest_s) & ~on_sample
     first, last = left - (AHEAD - 1), left + AHEAD
-    six = between & (first >= begin) & (last <= end)
-    six &= time_s[np.minimum(last, end)] - time_s[np.maximum(first, begin)] < (_TAPS - 0.4) * spacing_s
-    six_at, line_at = np.flatnonzero(six), np.flatnonzero(between & ~six)
-    share = before_s / np.where(between, step_s, 1.0)
+    span_s = time_s.take(last, mode="clip") - time_s.take(first, mode="clip")
+    six = between & (first >= begin) & (last <= end) & (span_s < (_TAPS - 0.4) * spacing_s)
+    out = np.full((values.shape[1], left.size), np.nan)
+    six_at, at = six.ravel().nonzero()[0], on_sample.ravel().nonzero()[0]
     for start in range(0, len(six_at), _BLOCK_ROWS):
-        at = six_at[start : start + _BLOCK_ROWS]
-        out[:, cells[at]] = _six_point(values, first[at], share[at])
-    if len(line_at):
-        on_line = share[line_at, None]
-        out[:, cells[line_at]] = (values[left[line_at]] * (1 - on_line) + values[right[line_at]] * on_line).T
-    flags[cells[between]] = clipped[left[between]] | clipped[right[between]]
+        block = six_at[start : start + _BLOCK_ROWS]
+        out[:, block] = _six_point(values, first.take(block), before_s.take(block) / step_s.take(block))
+    flags = np.zeros(left.shape, dtype=np.bool_)
+    if clipped.any():
+        flags[between] = clipped[left[between]] | clipped[right[between]]
+    if len(at):
+        nearest = np.where(after_s < before_s, right, left).take(at)
+        out[:, at] = values[nearest].T
+        flags[on_sample] = clipped[nearest]
+    if len(six_at) + len(at) < left.size:
+        line = between & ~six
+        share = (before_s[line] / step_s[line])[:, None]
+        out[:, line.ravel()] = (values[left[line]] * (1 - share) + values[right[line]] * share).T
+    return out.reshape(-1, *left.shape), flags
 
 
 def _lagrange() -> FloatArray:
@@ -163,7 +161,7 @@ _BLOCK_ROWS = 4096
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:
     """Polynomial through the six even samples (C, M) from `first` on, at `share` (0 to 1) between third and fourth."""
     powers = np.ones((_TAPS, len(share)))
-    for k in range(1, _TAPS):
-        powers[k] = powers[k - 1] * share
+    powers[1:] = share
+    np.multiply.accumulate(powers, axis=0, out=powers)
     six = values.T.take(first + np.arange(_TAPS)[:, None], axis=1)
     return np.asarray(np.einsum("tm,ctm->cm", _LAGRANGE.T @ powers, six))

@@ -25,6 +25,8 @@ from imu_shoulder.model import Aligned, BoolArray, Finding, FloatArray, SensorSt
 # A clock that steps back by more was set back; less is a sample that came late.
 _SET_BACK_S = 1.0
 _UNIT_CHECK_S = 4.0
+# Columns of a sample that is kept.
+_TIME, _ACC, _GYR, _VALUES, _CLIPPED, _WIDTH = 0, slice(1, 4), slice(4, 7), slice(1, 7), 7, 8
 
 
 class Align:
@@ -70,26 +72,25 @@ class Align:
         """Look at all sensors' samples in one go: of a live stream there are a few, and each look has its price."""
         if not arrived:
             return
-        counts = [len(stream.time_s) for _, stream in arrived]
-        ends = list(accumulate(counts))
-        raw_s = np.concatenate([stream.time_s for _, stream in arrived])
-        before_s = np.empty(len(raw_s))
-        before_s[1:] = raw_s[:-1]
-        before_s[[0, *ends[:-1]]] = [sensor.before_s for sensor, _ in arrived]
-        in_order = bool((raw_s > before_s).all())
-        acc = np.concatenate([stream.acc_m_s2 for _, stream in arrived])
-        values = np.hstack([acc, np.concatenate([stream.gyr_rad_s for _, stream in arrived])])
-        limits = np.repeat([checks.range_limits(stream) for _, stream in arrived], counts, axis=0)
-        clipped = checks.range_rows(values, limits)
+        ends = list(accumulate(len(stream.time_s) for _, stream in arrived))
+        parts = [slice(first, end) for first, end in zip([0, *ends], ends, strict=False)]
+        table, before_s, limits = np.empty((ends[-1], _WIDTH)), np.empty(ends[-1]), np.empty((ends[-1], 6))
+        for (sensor, stream), part in zip(arrived, parts, strict=True):
+            table[part, _TIME], table[part, _ACC], table[part, _GYR] = stream.time_s, stream.acc_m_s2, stream.gyr_rad_s
+            before_s[part.start] = sensor.before_s
+            before_s[part.start + 1 : part.stop] = stream.time_s[:-1]
+            limits[part] = checks.range_limits(stream)
+        in_order = bool((table[:, _TIME] > before_s).all())
+        clipped = checks.range_rows(table[:, _VALUES], limits)
         any_clipped = bool(clipped.any())
-        for (sensor, stream), end, count in zip(arrived, ends, counts, strict=True):
-            part = slice(end - count, end)
-            sensor.push(stream.time_s, values[part], clipped[part], in_order=in_order, any_clipped=any_clipped)
+        table[:, _CLIPPED] = clipped
+        for (sensor, _), part in zip(arrived, parts, strict=True):
+            sensor.push(table[part], in_order=in_order, any_clipped=any_clipped)
 
     def _emit(self, last: bool) -> Aligned:
         sensors = list(self._sensors.values())
         if self._start_s is None and any(len(sensor) for sensor in sensors):
-            self._start_s = min(float(sensor.samples.time_s[0]) for sensor in sensors if len(sensor))
+            self._start_s = min(float(sensor.table[0, _TIME]) for sensor in sensors if len(sensor))
         time_s = np.empty(0)
         if self._start_s is not None:
             newest_s = max(sensor.newest_s for sensor in sensors)
@@ -116,8 +117,7 @@ class _Sensor:
     def __init__(self, placement: str, rate_hz: float, params: AlignParams) -> None:
         self.placement = placement
         self.newest_s = -np.inf
-        # Columns: time, acc, gyr, clipped.
-        self._table: FloatArray = np.empty((0, 8))
+        self.table: FloatArray = np.empty((0, _WIDTH))
         self._spacing_s = 1.0 / rate_hz
         self._longest_s = longest_step_s(self._spacing_s, params.bridge_s)
         # A slow sensor's next samples take longer than the latency without being late.
@@ -126,10 +126,10 @@ class _Sensor:
         self._raw_s = -np.inf
         self._counts = {"duplicates": 0, "reordered": 0, "clock_wrap": 0, "clock_set_back": 0, "gap": 0, "clipping": 0}
         self._notes = Notes(placement)
-        self._start: list[tuple[FloatArray, FloatArray]] | None = []
+        self._start: list[FloatArray] | None = []
 
     def __len__(self) -> int:
-        return len(self._table)
+        return len(self.table)
 
     @property
     def before_s(self) -> float:
@@ -138,40 +138,43 @@ class _Sensor:
 
     @property
     def samples(self) -> Samples:
-        table = self._table
-        return Samples(table[:, 0], table[:, 1:7], table[:, 7] > 0, self._spacing_s)
+        table = self.table
+        return Samples(table[:, _TIME], table[:, _VALUES], table[:, _CLIPPED] > 0, self._spacing_s)
 
-    def push(
-        self, raw_s: FloatArray, values: FloatArray, clipped: BoolArray, *, in_order: bool, any_clipped: bool
-    ) -> None:
-        """in_order: every stamp is later than all before. any_clipped: whether there is anything to count."""
+    def push(self, rows: FloatArray, *, in_order: bool, any_clipped: bool) -> None:
+        """rows: with raw stamps, ours to change. in_order: every stamp is later than all before.
+
+        any_clipped: whether there is anything to count.
+        """
         if in_order:
-            time_s = raw_s + self._offset_s
-            self._raw_s = float(raw_s[-1])
+            self._raw_s = float(rows[-1, _TIME])
+            rows[:, _TIME] += self._offset_s
         else:
-            time_s, keep = self._continued(raw_s)
-            time_s, values, clipped = time_s[keep], values[keep], clipped[keep]
-            if len(time_s) == 0:
+            rows[:, _TIME], keep = self._continued(rows[:, _TIME].copy())
+            rows = rows[keep]
+            if len(rows) == 0:
                 return
+        time_s = rows[:, _TIME]
         before_s = self.newest_s if np.isfinite(self.newest_s) else float(time_s[0])
         self.newest_s = float(time_s[-1])
         if self.newest_s - before_s > self._longest_s:
             self._counts["gap"] += int((np.diff(time_s, prepend=before_s) > self._longest_s).sum())
         if any_clipped:
-            self._counts["clipping"] += int(clipped.sum())
-        self._table = np.concatenate([self._table, np.column_stack([time_s, values, clipped])])
-        self._check_units(time_s, values)
+            self._counts["clipping"] += int(rows[:, _CLIPPED].sum())
+        self.table = np.concatenate([self.table, rows])
+        if self._start is not None:
+            self._check_units(self._start, rows)
 
     def ready_s(self, newest_s: float) -> float:
         """Up to where grid times have all the samples they need, or have waited long enough for them."""
-        own_s = float(self._table[-AHEAD, 0]) - 1e-6 if len(self) >= AHEAD else -np.inf
+        own_s = float(self.table[-AHEAD, _TIME]) - 1e-6 if len(self) >= AHEAD else -np.inf
         return max(own_s, newest_s - self._wait_s)
 
     def forget_before(self, grid_s: float) -> None:
         """Forget the samples that no grid time after this one needs."""
-        drop = int(self._table[:, 0].searchsorted(grid_s)) - 2 * AHEAD
+        drop = int(self.table[:, _TIME].searchsorted(grid_s)) - 2 * AHEAD
         if drop > 0:
-            self._table = self._table[drop:]
+            self.table = self.table[drop:]
 
     def findings(self) -> tuple[Finding, ...]:
         said = {
@@ -205,18 +208,16 @@ class _Sensor:
         self._counts["reordered"] += int((time_s < before).sum())
         return time_s, time_s > before
 
-    def _check_units(self, time_s: FloatArray, values: FloatArray) -> None:
+    def _check_units(self, parts: list[FloatArray], rows: FloatArray) -> None:
         """Hold the units against gravity once, on the first seconds of the stream."""
-        if self._start is None:
+        parts.append(rows)
+        start_s = parts[0][0, _TIME]
+        if rows[-1, _TIME] - start_s < _UNIT_CHECK_S:
             return
-        self._start.append((time_s, values))
-        start_s = self._start[0][0][0]
-        if time_s[-1] - start_s < _UNIT_CHECK_S:
-            return
-        all_s = np.concatenate([part[0] for part in self._start])
-        all_values = np.vstack([part[1] for part in self._start])
+        table = np.concatenate(parts)
         self._start = None
-        first = all_s - start_s < _UNIT_CHECK_S
-        rest = checks.find_rest(all_s[first], all_values[first, :3], all_values[first, 3:], 1.0 / self._spacing_s)
+        table = table[table[:, _TIME] - start_s < _UNIT_CHECK_S]
+        time_s, values = table[:, _TIME], table[:, _VALUES]
+        rest = checks.find_rest(time_s, values[:, :3], values[:, 3:], 1.0 / self._spacing_s)
         if rest is not None:
-            unit_notes(self._notes, rest, all_values[first], all_s[first], 1.0 / self._spacing_s)
+            unit_notes(self._notes, rest, values, time_s, 1.0 / self._spacing_s)

@@ -30,12 +30,21 @@ class SensorCalibration:
     quat_sensor_from_segment: (4,) scalar first. The long axis comes from gravity in the neutral pose.
     body_heading_rad: where the body's forward direction points in this sensor's own earth frame during the pose.
     residual_deg: what disagreed, by name, in degrees: pose_sway, and per functional movement its off-axis share.
+    onto_body: (4, 4) takes the sensor's attitude, as a quaternion, to the segment's as seen from the body in the pose.
     """
 
     placement: str
     quat_sensor_from_segment: FloatArray
     body_heading_rad: float
     residual_deg: Mapping[str, float] = field(default_factory=dict)
+    onto_body: FloatArray = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        half_rad = self.body_heading_rad / 2
+        facing_from_earth = np.array([np.cos(half_rad), 0.0, 0.0, -np.sin(half_rad)])
+        seat = right_factor(self.quat_sensor_from_segment)
+        # Worked out once: a live stream asks for it with every few rows.
+        object.__setattr__(self, "onto_body", _LEFT_STANDING_FROM_EARTH @ left_factor(facing_from_earth) @ seat)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,12 +109,8 @@ def segment_axes(
     calibration: SensorCalibration, attitude: Attitude, rows: BoolArray | slice, side: Side | None
 ) -> SegmentAxes:
     """The segment's axes on the given rows, against the body that stands and faces as in the pose; NaN if not valid."""
-    half_rad = calibration.body_heading_rad / 2
-    facing_from_earth = np.array([np.cos(half_rad), 0.0, 0.0, -np.sin(half_rad)])
-    seat = right_factor(calibration.quat_sensor_from_segment)
-    onto_body = _LEFT_STANDING_FROM_EARTH @ left_factor(facing_from_earth) @ seat
     # Component by component in memory, as the axes are used.
-    quat_body_from_segment = (onto_body @ attitude.quat_earth_from_sensor[rows].T).T
+    quat_body_from_segment = (calibration.onto_body @ attitude.quat_earth_from_sensor[rows].T).T
     if side == "left":
         quat_body_from_segment = mirror_sagittal(quat_body_from_segment)
     return SegmentAxes(*xy_axes_from_quat(quat_body_from_segment))

@@ -47,11 +47,12 @@ class LiveOrient:
 
     def push(self, time_s: FloatArray, tracks: Mapping[str, Track]) -> dict[str, Attitude]:
         """The rows' attitudes; none before the start, NaN in gaps."""
-        parts: list[FloatArray | BoolArray] = [time_s]
-        for sensor in self._sensors:
-            track = tracks[sensor.placement]
-            parts += [track.acc_m_s2, track.gyr_rad_s, track.valid, track.clipped]
-        rows: FloatArray = np.column_stack(parts).astype(np.float64, copy=False)
+        rows = np.empty((len(time_s), 1 + _WIDTH * len(self._sensors)))
+        rows[:, 0] = time_s
+        for k, sensor in enumerate(self._sensors):
+            track, own = tracks[sensor.placement], rows[:, 1 + _WIDTH * k :]
+            own[:, _ACC], own[:, _GYR] = track.acc_m_s2, track.gyr_rad_s
+            own[:, _VALID], own[:, _CLIPPED] = track.valid, track.clipped
         self._raw.append(rows)
         self._pushed += len(rows)
         if len(rows):
@@ -169,11 +170,13 @@ class _Sensor:
 
 def in_rows(attitudes: Mapping[str, Attitude], time_s: FloatArray) -> FloatArray:
     """Attitudes as one table: time, then quaternion, rate and valid of each sensor, in the mapping's order."""
-    parts = [time_s[:, None]]
-    for attitude in attitudes.values():
-        valid = attitude.valid[:, None].astype(np.float64)
-        parts += [attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s, valid]
-    return np.hstack(parts)
+    rows = np.empty((len(time_s), 1 + 8 * len(attitudes)))
+    rows[:, 0] = time_s
+    for k, attitude in enumerate(attitudes.values()):
+        own = rows[:, 1 + 8 * k :]
+        own[:, :4], own[:, 4:7] = attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s
+        own[:, 7] = attitude.valid
+    return rows
 
 
 def from_rows(table: FloatArray, biases: Mapping[str, BiasTrack]) -> dict[str, Attitude]:

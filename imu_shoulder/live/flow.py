@@ -13,7 +13,7 @@ from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.live.attitudes import LiveOrient, from_rows, in_rows
-from imu_shoulder.live.headings import LiveHeading, keep_headings
+from imu_shoulder.live.headings import QUIET_S, LiveHeading, keep_headings
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.rows import Rows
 from imu_shoulder.model import SIDES, BoolArray, Event, FloatArray, SensorStream, Side, Track
@@ -135,7 +135,9 @@ class LiveFlow:
 
     def _look(self, heading: LiveHeading) -> None:
         assert self.grid_s is not None
-        if heading.due(self.grid_s):
+        if heading.due(self.grid_s, self._block[0]) and heading.is_quiet(
+            self.attitudes_since(self.grid_s - QUIET_S)[1]
+        ):
             time_s, attitudes = self.attitudes_since(heading.wants_from(self.grid_s))
             self.faced_anew |= heading.look(time_s, attitudes, *self._block)
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.model import BoolArray, FloatArray, Side
+from imu_shoulder.model import FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude, all_turned
 from imu_shoulder.orient.heading import EASE_S, track_heading
 from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
@@ -50,9 +50,24 @@ class LiveHeading:
             self._reference = int(np.abs(moments.time_s - middle_s).argmin())
             self._block = [0] * len(moments.time_s)
 
-    def due(self, now_s: float) -> bool:
-        """Whether it is time to look for a new quiet moment."""
-        return self._moments is not None and now_s - self._looked_s >= EVERY_S
+    def due(self, now_s: float, block: int) -> bool:
+        """Whether it is time to look for a new quiet moment; notes that it was asked. block: as track_heading's."""
+        if self._moments is None or now_s - self._looked_s < EVERY_S:
+            return False
+        if (block >= 0) != (len(self._switched_s) % 2 == 1):
+            self._switched_s.append(now_s)
+        self._looked_s = now_s
+        return True
+
+    def is_quiet(self, attitudes: Mapping[str, Attitude]) -> bool:
+        """Whether every sensor hardly turned during these, the newest QUIET_S: a quick look before the thorough one."""
+        rows = round(QUIET_S * self._rate_hz)
+        for placement in self.placements:
+            rate = attitudes[placement].rate_earth_rad_s[-rows:]
+            if len(rate) < rows or not _calm(rate, self._params.quiet_rad_s):
+                self._taken = False
+                return False
+        return True
 
     def wants_from(self, now_s: float) -> float:
         """From when on attitudes are needed for a look: from the last known moment, if that is not too long ago."""
@@ -67,12 +82,6 @@ class LiveHeading:
         """
         moments, now_s = self._moments, float(time_s[-1])
         assert moments is not None
-        if (block >= 0) != (len(self._switched_s) % 2 == 1):
-            self._switched_s.append(now_s)
-        self._looked_s = now_s
-        if not self._quiet_now(attitudes):
-            self._taken = False
-            return False
         # One moment of a quiet stretch is enough, unless it lasts.
         if self._taken and now_s - float(moments.time_s[-1]) < 2 * self._params.longest_s:
             return False
@@ -124,15 +133,6 @@ class LiveHeading:
         free = np.searchsorted(self._switched_s, time_s, side="right") % 2 == 0
         return quiet_moments(time_s, free, self._rate_hz, own, trunk, self._params)
 
-    def _quiet_now(self, attitudes: Mapping[str, Attitude]) -> bool:
-        """Whether every sensor has hardly turned during the last QUIET_S: a quick look before the thorough one."""
-        rows = round(QUIET_S * self._rate_hz)
-        for placement in self.placements:
-            rate = attitudes[placement].rate_earth_rad_s[-rows:]
-            if len(rate) < rows or not _calm(rate, self._params.quiet_rad_s).all():
-                return False
-        return True
-
     def _forget(self) -> None:
         """Keep the pose and the newest moments."""
         moments = self._moments
@@ -179,8 +179,8 @@ def keep_headings(
     return {heading.side: {placement: next(found) for placement in heading.placements} for heading in headings}
 
 
-def _calm(rate: FloatArray, limit_rad_s: float) -> BoolArray:
-    """Means of thirds of (N, 3): a shake is quicker than what is judged here."""
+def _calm(rate: FloatArray, limit_rad_s: float) -> bool:
+    """Whether the means of thirds of (N, 3) are all small: a shake is quicker than what is judged here."""
     third = len(rate) // 3
-    parts: Sequence[FloatArray] = [rate[k * third : (k + 1) * third].mean(axis=0) for k in range(3)]
-    return np.array([bool(np.linalg.norm(part) < limit_rad_s) for part in parts])
+    means = rate[: 3 * third].reshape(3, third, 3).mean(axis=1)
+    return bool(((means * means).sum(axis=1) < limit_rad_s**2).all())

@@ -18,6 +18,7 @@ from imu_shoulder.model import Event, Recording, SensorStream
 SILENT_S = 1.0
 # So many messages wait for a page whose turn has not come.
 RECENT = 4
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False)
 NOTE_LENGTH = 300
 # Command -> what is said when it was taken.
 TAKEN = {
@@ -118,7 +119,7 @@ class Hub:
         """The newest frame with what the server itself knows."""
         silent_s = time.monotonic() - self._pushed_s
         log = self.keeper.log
-        return json.dumps(
+        return _ENCODER.encode(
             {
                 "type": "frame",
                 "number": self._number,
@@ -127,9 +128,7 @@ class Hub:
                 "saved": self.saved,
                 "silent": silent_s > SILENT_S and not self.ended.is_set(),
                 "log_error": None if log.error is None else str(log.error),
-            },
-            ensure_ascii=False,
-            allow_nan=False,
+            }
         )
 
     @staticmethod

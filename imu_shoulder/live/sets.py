@@ -116,7 +116,7 @@ class LiveSet:
             columns = {**arm.angles, **arm.hidden}
             kept = self._arms.setdefault(side, _Arm(list(columns)))
             parts = [time_s, seen[side], clipped[side], *(columns[name] for name in kept.names)]
-            kept.rows.append(np.column_stack([part[take] for part in parts]))
+            kept.rows.append(np.array(parts)[:, take].T)
             self._watch(side, kept, time_s[take])
 
     def cut(self, now_s: float) -> None:
