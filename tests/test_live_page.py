@@ -7,6 +7,7 @@ import shutil
 import time
 
 import pytest
+from live_browser import at_phase, at_stage, drawn, number_of, press, until
 from live_fake import FakeSession
 from live_server import Running
 
@@ -79,31 +80,6 @@ def opened(browser, tmp_path):
     assert all(url.startswith("http://127.0.0.1:") for url in asked)
 
 
-def until(page, expression, arg=None, timeout=8000):
-    """Wait for a condition in the page. Playwright's own way would need eval, which the page's policy forbids."""
-    deadline = time.monotonic() + timeout / 1000
-    while not page.evaluate(expression, arg):
-        assert time.monotonic() < deadline, f"never came true: {expression}"
-        page.wait_for_timeout(30)
-
-
-def at_stage(page, name):
-    page.wait_for_selector(f"body[data-stage={name}]", timeout=8000)
-
-
-def at_phase(page, name, side="right"):
-    page.wait_for_selector(f".arm[aria-label='{side} arm'][data-phase={name}]", timeout=15000)
-
-
-def number_of(page, part):
-    return int(page.locator(f".arm .{part} b").inner_text())
-
-
-def press(page, key, stage):
-    page.keyboard.press(key)
-    at_stage(page, stage)
-
-
 def test_calibration_with_an_again_and_its_reason(opened):
     page, running = opened(FakeSession(fail_first_pose=True, step_s=0.6))
     assert page.locator("#step-text").inner_text().startswith("Stand still")
@@ -163,7 +139,7 @@ def test_numbers_are_large_enough_for_three_metres(opened):
         page.evaluate("for (const b of document.querySelectorAll('.rep b')) b.textContent = '10'")
         for width, height in (TABLET, SMALL, UPRIGHT, PHONE):
             page.set_viewport_size({"width": width, "height": height})
-            page.wait_for_timeout(100)
+            drawn(page)
             for number in page.locator(".arm .number b").all():
                 size = float(number.evaluate("e => getComputedStyle(e).fontSize").removesuffix("px"))
                 assert size >= 0.2 * min(width, height)
@@ -227,7 +203,7 @@ def test_a_server_that_went_away_is_said(opened):
 def test_pain_over_the_ceiling_means_stop_and_whom_to_ask(opened):
     page, running = opened(FakeSession(stage="ready"))
     press(page, " ", "set")
-    page.wait_for_timeout(300)
+    page.wait_for_selector(".arm[data-phase]")
     press(page, " ", "pain")
     assert "reps clean" in page.locator("#headline").inner_text()
     assert "Hold longer" in page.locator("#change").inner_text()
@@ -244,7 +220,7 @@ def test_pain_over_the_ceiling_means_stop_and_whom_to_ask(opened):
 def test_pain_under_the_ceiling_goes_on(opened):
     page, running = opened(FakeSession(stage="ready"))
     press(page, " ", "set")
-    page.wait_for_timeout(300)
+    page.wait_for_selector(".arm[data-phase]")
     press(page, " ", "pain")
     press(page, "2", "ready")
     assert running.session.pain_value == 2
@@ -262,7 +238,7 @@ def test_keys_alone_from_calibration_to_the_report(opened):
     page.keyboard.press("PageUp")
     until(page, "document.getElementById('place').textContent.includes('drill 1 of 3')")
     press(page, " ", "set")
-    page.wait_for_timeout(400)
+    page.wait_for_selector(".arm[data-phase]")
     page.keyboard.press("ArrowRight")
     until(page, "document.getElementById('answer').textContent.includes('End the set first')")
     press(page, " ", "pain")
@@ -322,7 +298,7 @@ def test_reduced_motion_moves_nothing_by_itself(opened):
     page, _ = opened(FakeSession(stage="ready", phases_s=(0.2, 30, 1, 1)), context={"reduced_motion": "reduce"})
     press(page, " ", "set")
     at_phase(page, "hold")
-    page.wait_for_timeout(300)
+    drawn(page)
     style = "e => [getComputedStyle(e).transitionDuration, getComputedStyle(e).animationName]"
     assert page.locator(".hold-bar > div").evaluate(style) == ["0s", "none"]
     # A bar across the whole width instead of a trace that moves.
@@ -352,9 +328,9 @@ def prepared(opened, name, scheme):
         at_phase(page, "unseen")
     elif name in ("set", "let-go"):
         at_phase(page, "hold" if name == "set" else "let-go")
-        page.wait_for_timeout(200)
+        drawn(page)
     else:
-        page.wait_for_timeout(100)
+        page.wait_for_selector(".arm[data-phase]")
         press(page, " ", "pain")
         if name == "stop":
             press(page, "7", "stop")
@@ -400,5 +376,5 @@ def test_a_page_asleep_comes_back_to_the_newest(opened):
     cdp.send("Page.setWebLifecycleState", {"state": "frozen"})
     time.sleep(3)
     cdp.send("Page.setWebLifecycleState", {"state": "active"})
-    page.wait_for_timeout(300)
-    assert abs(number_of(page, "rep") - running.session.arm("right")["rep"]) <= 1
+    newest = running.session.arm("right")["rep"]
+    until(page, "n => parseInt(document.querySelector('.rep b').textContent) >= n", arg=newest, timeout=1000)

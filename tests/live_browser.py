@@ -1,0 +1,35 @@
+"""Steps of a test in the athlete's page: wait for a state of the page, press a key, read a number."""
+
+from __future__ import annotations
+
+import time
+
+
+def until(page, expression, arg=None, timeout=8000):
+    """Wait for a condition in the page. Playwright's own way would need eval, which the page's policy forbids."""
+    deadline = time.monotonic() + timeout / 1000
+    while not page.evaluate(expression, arg):
+        assert time.monotonic() < deadline, f"never came true: {expression}"
+        page.wait_for_timeout(30)
+
+
+def drawn(page):
+    """Wait until what the page knows now is on the screen."""
+    page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+def at_stage(page, name):
+    page.wait_for_selector(f"body[data-stage={name}]", timeout=8000)
+
+
+def at_phase(page, name, side="right"):
+    page.wait_for_selector(f".arm[aria-label='{side} arm'][data-phase={name}]", timeout=15000)
+
+
+def number_of(page, part):
+    return int(page.locator(f".arm .{part} b").inner_text())
+
+
+def press(page, key, stage):
+    page.keyboard.press(key)
+    at_stage(page, stage)
