@@ -27,8 +27,8 @@ class StillnessParams:
 
     max_spread_rad_s: largest standard deviation of the rate inside a window, per axis (all three together, by root mean
     square, so that the mounting does not matter). piece_s: longer stillness is judged in pieces of this length.
-    max_rate_rad_s: largest mean rate left after the bias; slower turning than this passes as still. max_bias_rad_s:
-    a steadier turn than any bias is no stillness.
+    max_rate_rad_s: largest mean rate of a piece beside the bias, max_turn_rad_s: of a window; slower turning than this
+    passes as still. max_bias_rad_s: a steadier turn than any bias is no stillness.
     sway_rad: standard deviation of where the limb is turned at either end of a window.
     surprise: a window further off than this many standard deviations says less and less.
     tilt_rad_s: of the bias about a level axis times the window's duration squared: the accelerometer's mean over a
@@ -39,6 +39,7 @@ class StillnessParams:
     piece_s: float = 3.0
     max_spread_rad_s: float = radians(2.0)
     max_rate_rad_s: float = radians(1.5)
+    max_turn_rad_s: float = radians(2.5)
     max_bias_rad_s: float = radians(5.0)
     sway_rad: float = radians(0.5)
     tilt_rad_s: float = radians(0.8)
@@ -105,8 +106,8 @@ def cut(first: int, last: int, pieces: int) -> list[tuple[int, int]]:
 def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list[StillWindow]:
     """Moments of stillness in a track, each of them as long as it lasts.
 
-    Works with any bias up to a few deg/s: the spread is judged first, then the mean of each piece against that of the
-    piece that agrees best with all others. Does not depend on how the sensor is turned.
+    Works with any bias up to a few deg/s: the spread is judged first, then the mean against that of the piece that
+    agrees best with all others. Does not depend on how the sensor is turned.
     """
     width = max(3, round(params.window_s * rate_hz))
     if len(track.gyr_rad_s) < width:
@@ -118,20 +119,17 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
     spread_squared = (power - (mean * mean).sum(axis=0)) / 3
     bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), width)
     quiet_starts = (spread_squared < params.max_spread_rad_s**2) & (bad == 0)
-    quiet = np.zeros(len(track.valid), dtype=bool)
-    for first, last in runs(quiet_starts):
-        quiet[first : last + width - 1] = True
-    pieces: list[tuple[int, int]] = []
-    for first, last in runs(quiet):
-        pieces += cut(first, last, int((last - first) / (params.piece_s * rate_hz)))
-    means = _means(total, pieces)
+    pieces = _pieces(quiet_starts, width, rate_hz, params)
+    means, lasts = _means(total, pieces), np.array([b - a for a, b in pieces])
     slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
-    pieces, means = [piece for piece, ok in zip(pieces, slow, strict=True) if ok], means[slow]
-    if not pieces:
+    if not slow.any():
         return []
-    weight = np.array([b - a for a, b in pieces], dtype=np.float64)
-    apart = cdist(means, means)
-    still = apart[int(np.argmin(apart @ weight))] < params.max_rate_rad_s
+    # The rate that agrees best with all others.
+    usual = means[slow][np.argmin(cdist(means[slow], means[slow]) @ lasts[slow])]
+    # Between two postures a limb may turn as evenly as it rests.
+    quiet_starts &= np.linalg.norm(mean - usual[:, None], axis=0) < params.max_turn_rad_s
+    pieces = _pieces(quiet_starts, width, rate_hz, params)
+    still = np.linalg.norm(_means(total, pieces) - usual, axis=1) < params.max_rate_rad_s
     windows: list[tuple[int, int]] = []
     for (first, last), ok in zip(pieces, still, strict=True):
         if ok and windows and windows[-1][1] == first:
@@ -145,6 +143,17 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
         _window(a, b, mean, total[:, a:b].T, track.acc_m_s2[a:b], rate_hz)
         for (a, b), mean in zip(windows, _means(total, windows), strict=True)
     ]
+
+
+def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: StillnessParams) -> list[tuple[int, int]]:
+    """Half-open stretches of rows that lie in windows of `width` rows beginning at quiet_starts; long ones are cut."""
+    quiet = np.zeros(len(quiet_starts) + width - 1, dtype=bool)
+    for first, last in runs(quiet_starts):
+        quiet[first : last + width - 1] = True
+    pieces = []
+    for first, last in runs(quiet):
+        pieces += cut(first, last, int((last - first) / (params.piece_s * rate_hz)))
+    return pieces
 
 
 def _window(first: int, last: int, mean: FloatArray, total: FloatArray, acc: FloatArray, rate_hz: float) -> StillWindow:
