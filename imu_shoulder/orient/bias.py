@@ -37,7 +37,7 @@ class StillnessParams:
 
     window_s: float = 1.0
     piece_s: float = 3.0
-    max_spread_rad_s: float = radians(2.0)
+    max_spread_rad_s: float = radians(2.5)
     max_rate_rad_s: float = radians(1.5)
     max_turn_rad_s: float = radians(2.5)
     max_bias_rad_s: float = radians(5.0)

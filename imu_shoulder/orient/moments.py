@@ -48,7 +48,7 @@ class HeadingParams:
     step_rad: float = radians(0.1)
     sway_rad: float = radians(0.5)
     joint_turn_rad: float = radians(6.0)
-    drift_rad_s: float = radians(0.015)
+    drift_rad_s: float = radians(0.01)
     bias_rad_s: float = radians(0.4)
     turn_rad: float = radians(60.0)
     least_turn_rad: float = radians(3.0)
