@@ -223,6 +223,21 @@ def test_a_lost_sensor_leaves_the_arm_unseen_and_the_count_goes_on(recording):
     assert [event["excluded"] for event in reps] == ["gap", ""]
 
 
+@pytest.mark.parametrize(("below_deg", "phase"), [(-3.0, "hold"), (1.5, "hold"), (4.0, "lift")])
+def test_an_arm_that_stays_just_under_the_band_holds(below_deg, phase):
+    """A live angle is some 2 deg off: an arm that seems to stop this little short may well be in the band."""
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.params import LiveParams
+    from imu_shoulder.live.watch import ArmWatch
+
+    watch = ArmWatch(load_shipped("full_can"), "lift", 50.0, LiveParams())
+    low_deg = watch.band_deg[0]
+    raised = np.concatenate([np.zeros(50), np.linspace(0, low_deg - below_deg, 100), np.full(50, low_deg - below_deg)])
+    for k, angle_deg in enumerate(raised):
+        watch.push(k / 50, angle_deg)
+    assert watch.phase == phase
+
+
 def test_rows_forget_what_is_old_and_keep_what_is_new():
     from imu_shoulder.live.rows import Rows
 

@@ -31,6 +31,8 @@ STEADY_EVERY_S = 0.1
 REST_SHARE = 0.25
 # On the way back: in this share of the asked arc.
 BACK_SHARE = 0.6
+# Live angles are off by about so much against those of the report: an arm that stays this near to the band holds.
+NEAR_DEG = 2.0
 
 
 class ArmWatch:
@@ -163,7 +165,7 @@ class ArmWatch:
 
     def _in_band(self, angle_deg: float) -> bool:
         band = self.band_deg
-        return band is not None and band[0] <= angle_deg <= band[1]
+        return band is not None and band[0] - NEAR_DEG <= angle_deg <= band[1] + NEAR_DEG
 
     def _rest_at(self, angle_deg: float) -> None:
         """Follow where the arm rests; on the way into a start posture that lies higher it does not rest yet."""
