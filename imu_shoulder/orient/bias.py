@@ -42,7 +42,7 @@ class StillnessParams:
     max_turn_rad_s: float = radians(2.5)
     max_bias_rad_s: float = radians(5.0)
     sway_rad: float = radians(0.5)
-    tilt_rad_s: float = radians(0.8)
+    tilt_rad_s: float = radians(0.5)
     bias_walk_rad_s_sqrt_s: float = radians(0.002)
     surprise: float = 2.5
 
