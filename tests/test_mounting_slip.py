@@ -16,13 +16,15 @@ from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.coarse import block_means
 from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import find_pose
-from imu_shoulder.calibrate.slip import find_slips
+from imu_shoulder.calibrate.slip import _lasting, find_slips
+from imu_shoulder.calibrate.slip_model import Slip as Slipped
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, _turned_alone, blocks, without_repeats
-from imu_shoulder.calibrate.slip_pulses import Bell, Pulse
+from imu_shoulder.calibrate.slip_pulses import Bell, Pulse, find_pulses
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import Event
-from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.orient.attitude import Attitude, orient_afterwards
+from imu_shoulder.orient.bias import BiasTrack
 from imu_shoulder.pipeline import analyse, arm_moments
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import reps_table
@@ -30,6 +32,7 @@ from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScri
 from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION
 
 SLIP_AT_S = 66.0
+NO_BIAS = BiasTrack(np.zeros(0), np.zeros(0), np.zeros((0, 3)), np.zeros(0))
 
 
 def session(**sensors):
@@ -217,6 +220,37 @@ def test_the_filter_gives_a_bell_its_size_and_a_parabola_nothing():
     assert fit.left_over(jolt, middle)[0] > 0.05
 
 
+def test_a_turn_in_the_midst_of_a_limbs_own_quick_one_is_among_the_pulses():
+    """By hand: the forearm turns by -60 deg within 0.7 s, and in its second half the strap gives way by 30 deg."""
+    rate_hz, rows = 100.0, 3000
+    time_s = np.arange(rows) / rate_hz
+
+    def speed_rad_s(at_s, lasts_s, angle_deg):
+        x = np.clip((time_s - at_s) / lasts_s, 0.0, 1.0)
+        return np.radians(angle_deg) * 30 * (x * (1 - x)) ** 2 / lasts_s
+
+    def attitude(placement, speed):
+        level = np.zeros_like(speed)
+        rate = np.column_stack([level, speed, level])
+        quat = quat_from_rotation(Rotation.from_rotvec(np.cumsum(rate, axis=0) / rate_hz))
+        return Attitude(placement, quat, rate, np.ones(rows, dtype=bool), NO_BIAS)
+
+    wrist = attitude("right_wrist", speed_rad_s(14.5, 0.7, -60.0) + speed_rad_s(14.8, 0.3, 30.0))
+    upper_arm = attitude("right_upper_arm", np.zeros(rows))
+    _, pulses = find_pulses(time_s, rate_hz, (upper_arm, wrist), 10.0, SlipParams())
+    near = [pulse for pulse in pulses if abs(pulse.time_s - 14.95) < 0.1]
+    assert any(np.linalg.norm(pulse.turn_rad - np.radians([0.0, 30.0, 0.0])) < pulse.sd_rad for pulse in near)
+
+
+@pytest.mark.parametrize(
+    ("other", "after_s", "said"), [("right_wrist", 8.0, 0), ("right_wrist", 30.0, 2), ("right_upper_arm", 8.0, 2)]
+)
+def test_a_turn_that_is_soon_undone_is_not_said(other, after_s, said):
+    turn = turn_about(3, 20.0)
+    slips = [Slipped("right_wrist", 60.0, turn, 9.0), Slipped(other, 60.0 + after_s, -0.9 * turn, 8.0)]
+    assert len(_lasting(slips, SlipParams())) == said
+
+
 def test_the_mean_of_a_block_with_a_gap_is_missing():
     values = np.arange(24.0).reshape(8, 3)
     values[1] = np.nan
@@ -265,8 +299,8 @@ def test_a_drift_of_the_heading_alone_is_learnt_and_is_no_turn():
     drift = Rotation.from_rotvec(np.radians(0.1) * time_s[:, None] * [0.0, 0.0, 1.0])
     sway = Rotation.from_rotvec(np.radians(2.0) * rng.normal(size=(30, 3)))
     own, neighbour = quat_from_rotation(drift * sway), np.tile([1.0, 0.0, 0.0, 0.0], (30, 1))
-    up = np.array([0.0, 0.0, 1.0])
-    postures = Postures(time_s, (own, neighbour), (up, up), np.zeros(30, dtype=np.intp), SlipParams())
+    up, block, drift_sd_rad_s = np.array([0.0, 0.0, 1.0]), np.zeros(30, dtype=np.intp), np.radians(0.08)
+    postures = Postures(time_s, (own, neighbour), (up, up), block, drift_sd_rad_s, SlipParams())
     across = postures.across(postures.split(100.0))
     turn = np.radians([0.0, 0.0, 15.0])
     (evidence,), _ = across.judge([Pulse(100.0, 100.2, turn, np.radians(3.0))])
@@ -274,7 +308,7 @@ def test_a_drift_of_the_heading_alone_is_learnt_and_is_no_turn():
     # The same with a turn that lasts.
     later = np.where(time_s > 100.0, 1.0, 0.0)[:, None]
     own = quat_from_rotation(drift * sway * Rotation.from_rotvec(later * np.radians([15.0, 0.0, 0.0])))
-    postures = Postures(time_s, (own, neighbour), (up, up), np.zeros(30, dtype=np.intp), SlipParams())
+    postures = Postures(time_s, (own, neighbour), (up, up), block, drift_sd_rad_s, SlipParams())
     turn = np.radians([15.0, 0.0, 0.0])
     (evidence,), (fitted,) = postures.across(postures.split(100.0)).judge([Pulse(100.0, 100.2, turn, np.radians(3.0))])
     assert evidence > 20.0

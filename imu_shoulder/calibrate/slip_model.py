@@ -23,10 +23,11 @@ class SlipParams:
     stay_rad, stay_s: a sensor that turned by less in less time between two quiet moments did not move between them.
     set_rad, rest_rad, other_rad: how well people come back to a posture within a set, to hanging from set to set, and
     to any other posture from set to set, as standard deviations of someone unknown; known_as: how many of the athlete's
-    own returns weigh as much as that. drift_rad_s: the same for the drift of the heading between the two sensors.
+    own returns weigh as much as that.
     neutral_rad: gravity within this angle of the neutral pose is hanging; like_rad: gravity this near may be the same
     posture in another set. links: so many earlier moments of a posture are compared with. cap: a posture so many
-    standard deviations away counts as not seen before.
+    standard deviations away counts as not seen before. lasting_s: what was turned back within this time, about as long
+    as a rep with its hold, was a movement.
     """
 
     least_rad: float = radians(10.0)
@@ -37,18 +38,18 @@ class SlipParams:
     alone: float = 1.5
     pulse_least_rad: float = radians(9.0)
     pulse_sd_rad: float = radians(3.0)
-    pulse_clear: float = 2.0
+    pulse_clear: float = 1.5
     stay_rad: float = radians(4.0)
     stay_s: float = 7.0
     set_rad: float = radians(4.0)
     rest_rad: float = radians(7.0)
     other_rad: float = radians(10.0)
     known_as: float = 6.0
-    drift_rad_s: float = radians(0.08)
     neutral_rad: float = radians(20.0)
     like_rad: float = radians(35.0)
     links: int = 12
     cap: float = 2.5
+    lasting_s: float = 10.0
 
 
 @dataclass(frozen=True, slots=True)

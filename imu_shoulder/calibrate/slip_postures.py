@@ -61,11 +61,13 @@ class Postures:
         quats: Sequence[FloatArray],
         neutral_up: Sequence[FloatArray],
         block: IntArray,
+        drift_rad_s: float,
         params: SlipParams,
     ) -> None:
         """time_s, block: (K,). quats: quat_earth_from_sensor (K, 4) of the sensor and of its neighbour.
 
         neutral_up: the vertical (3,) in the axes of both during the neutral pose. block: see `blocks`.
+        drift_rad_s: standard deviation of how fast the heading between the two may drift.
         """
         self._time_s, self._block, self._params = time_s, block, params
         own, neighbour = (rotation_from_quat(quat).as_matrix() for quat in quats)
@@ -89,7 +91,7 @@ class Postures:
         self._within = kind == 0
         turn = _turned_alone(own, neighbour, later, earlier)
         vertical, ago_s = up[0][earlier], time_s[later] - time_s[earlier]
-        rate, rate_sd = self._drift(_dot(turn, vertical), ago_s, sd)
+        rate, rate_sd = _drift(_dot(turn, vertical), ago_s, sd, self._last, drift_rad_s)
         turn -= (rate * ago_s)[:, None] * vertical
         # A normal distribution of each pair's turn: its inverse covariance, and its size at the top.
         self._inverse, self._top = np.zeros((len(kind), 3, 3)), np.exp(-(apart[able] ** 2) / 2)
@@ -105,17 +107,6 @@ class Postures:
                 self._top[rows] *= np.sqrt(np.linalg.det(inverse) / growth)
         self._pull = np.einsum("pij,pj->pi", self._inverse, turn)
         self._cost = _dot(self._pull, turn)
-
-    def _drift(self, turn_rad: FloatArray, ago_s: FloatArray, sd_rad: FloatArray) -> tuple[float, float]:
-        """Rate of the heading between the two sensors and its standard deviation, from turns (P,) about the vertical.
-
-        Bayesian regression over the last return to each posture: a slip is one of them at most.
-        """
-        typical = np.abs(turn_rad) < OUTLIER * np.hypot(sd_rad, self._params.drift_rad_s * ago_s)
-        rows = self._last & typical
-        weight = ago_s[rows] / sd_rad[rows] ** 2
-        precision = float(weight @ ago_s[rows]) + self._params.drift_rad_s**-2
-        return float(weight @ turn_rad[rows]) / precision, precision**-0.5
 
     def _spread(self, turn_rad: FloatArray, sd_rad: float) -> FloatArray:
         """Covariance (3, 3) of how far the sensor is turned (R, 3) at a return, where sd_rad is usual for people."""
@@ -224,6 +215,19 @@ def _turned_alone(own: FloatArray, neighbour: FloatArray, later: IntArray, earli
     twice_sine = np.linalg.norm(axis, axis=1)
     angle = np.arctan2(twice_sine, np.trace(turn, axis1=1, axis2=2) - 1.0)
     return np.asarray(axis * (angle / np.maximum(twice_sine, 1e-12))[:, None])
+
+
+def _drift(
+    turn_rad: FloatArray, ago_s: FloatArray, sd_rad: FloatArray, last: BoolArray, drift_rad_s: float
+) -> tuple[float, float]:
+    """Rate of the heading between the two sensors and its standard deviation, from turns (P,) about the vertical.
+
+    Bayesian regression over the last return to each posture: a slip is one of them at most.
+    """
+    rows = last & (np.abs(turn_rad) < OUTLIER * np.hypot(sd_rad, drift_rad_s * ago_s))
+    weight = ago_s[rows] / sd_rad[rows] ** 2
+    precision = float(weight @ ago_s[rows]) + drift_rad_s**-2
+    return float(weight @ turn_rad[rows]) / precision, precision**-0.5
 
 
 def _dot(a: FloatArray, b: FloatArray) -> FloatArray:

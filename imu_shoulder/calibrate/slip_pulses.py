@@ -15,9 +15,6 @@ from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 
-# Peaks nearer than this are one turn.
-APART_S = 0.3
-
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
@@ -37,7 +34,11 @@ class Pulse:
 def find_pulses(
     time_s: FloatArray, rate_hz: float, pair: Sequence[Attitude], after_s: float, params: SlipParams
 ) -> tuple[list[Pulse], list[Pulse]]:
-    """Quick turns of each of two neighbours that come after after_s and that the other does not share."""
+    """Quick turns of each of two neighbours that come after after_s and that the other does not share.
+
+    A turn in the midst of a limb's own movement seems to have others beside it, larger ones at times. So none is left
+    out for its neighbour's sake: which of them lasts shows in the quiet moments.
+    """
     step = block_length(rate_hz)
     rates = [block_means(attitude.rate_earth_rad_s, step) for attitude in pair]
     middle = block_middles(len(time_s), step)
@@ -49,7 +50,7 @@ def find_pulses(
         sizes = [np.linalg.norm(turn, axis=1) for turn in turns]
         for n, own in enumerate(pair):
             alone = np.where(late & (sizes[n] > params.alone * sizes[1 - n]), sizes[n], 0.0)
-            peaks, _ = find_peaks(alone, height=params.pulse_least_rad, distance=max(1.0, APART_S * rate_hz / step))
+            peaks, _ = find_peaks(alone, height=params.pulse_least_rad)
             if not len(peaks):
                 continue
             # What the limb does beside the turn may be a part of it as well.
