@@ -130,8 +130,10 @@ def quiet_moments(
     gaps = (np.flatnonzero(np.diff(attitude.valid.astype(np.int8), prepend=1) < 0) for attitude in attitudes)
     lost = np.stack([np.searchsorted(gap, begins) for gap in gaps], axis=1)
     place = _places(limbs, spans, free, rate_hz, params)
-    moved = [bool((speed[end:begin] > params.move_rad_s).any()) for (_, end), (begin, _) in pairwise(spans)]
-    stay = np.cumsum([False, *moved][: len(spans)])
+    moving = np.cumsum(speed > params.move_rad_s)
+    stay = np.cumsum(
+        [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
+    )
     drift = np.where([len(attitude.bias.row) > 0 for attitude in attitudes], params.drift_rad_s, params.bias_rad_s)
     return QuietMoments(middle, means, place, stay, lost, drift, joint_turns, trunk is not None)
 
@@ -148,16 +150,18 @@ def _places(
     An arm that hangs and turns shows an arm sensor the same as a body that turns. Who turns to face elsewhere takes
     steps, and then the arms swing; who takes up another posture moves the arm there and no further.
     """
-    travelled = [False]
-    for (_, begin), (end, _) in pairwise(spans):
-        to_and_fro = 0.0
-        for limb in limbs:
-            rate = limb.rate_earth_rad_s[begin:end][free[begin:end]]
-            path = float(np.nansum(np.linalg.norm(rate, axis=1))) / rate_hz
-            ends = limb.quat_earth_from_sensor[[begin - 1, end]]
-            to_and_fro = max(to_and_fro, path - 2 * float(np.arccos(min(abs(ends[0] @ ends[1]), 1.0))))
-        travelled.append(to_and_fro > params.travel_rad)
-    return np.cumsum(travelled[: len(spans)])
+    if not spans:
+        return np.zeros(0, dtype=np.intp)
+    left, reached = (
+        np.array([(end - 1, begin) for (_, end), (begin, _) in pairwise(spans)], dtype=np.intp).reshape(-1, 2).T
+    )
+    to_and_fro = np.zeros(len(left))
+    for limb in limbs:
+        rate, quat = limb.rate_earth_rad_s.T, limb.quat_earth_from_sensor
+        path = np.cumsum(np.where(free & limb.valid, np.sqrt((rate * rate).sum(axis=0)), 0.0)) / rate_hz
+        apart = 2 * np.arccos(np.minimum(np.abs((quat[left] * quat[reached]).sum(axis=1)), 1.0))
+        to_and_fro = np.maximum(to_and_fro, path[reached - 1] - path[left] - apart)
+    return np.cumsum([False, *(to_and_fro > params.travel_rad)])
 
 
 def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float) -> list[JointTurn]:
