@@ -108,11 +108,15 @@ def measure(seconds: float, skip_s: float) -> dict[str, float]:
 
 
 def _of_samples(drawn: np.ndarray) -> np.ndarray:
-    """From when each sample was due to when it was painted, ms. drawn: of frames, as the page tells them."""
+    """From when each sample was due to when it was painted, ms. drawn: of frames, as the page tells them.
+
+    A step comes at the earliest when its newest sample is due: the earliest of all ties the samples' clock to the wall.
+    """
+    start_ms = float((drawn[:, 1] - 1e3 * drawn[:, 2]).min())
     ages = []
-    for (_, sent_ms, t_s, _, painted_ms), before_s in zip(drawn[1:], drawn[:-1, 2], strict=True):
-        waited_ms = 1e3 * np.arange(round((t_s - before_s) * RATE_HZ)) / RATE_HZ
-        ages.append(painted_ms - sent_ms + waited_ms)
+    for (_, _, t_s, _, painted_ms), before_s in zip(drawn[1:], drawn[:-1, 2], strict=True):
+        earlier_s = np.arange(round((t_s - before_s) * RATE_HZ)) / RATE_HZ
+        ages.append(painted_ms - start_ms - 1e3 * (t_s - earlier_s))
     return np.concatenate(ages)
 
 
