@@ -21,6 +21,34 @@ from imu_shoulder.segment.sets import SegmentParams
 
 
 @dataclass(frozen=True, slots=True)
+class StreamParams:
+    """When something is said of a stream; times in s of the samples.
+
+    settled_s: a rep is final when its end is older. counted_s: it is shown as counted when its end is older.
+    returned_share: it has ended where the arm is back within returned_share of its arc, paused_share where the drill
+    asks for a pause on the way down; stuck_s: a lowering that stops short of that ends it after this time. segment_s:
+    how often the set is cut into reps; window_s: over at most about this stretch of it. grid_hz: rate of the set's
+    angles. arrive_deg_s, leave_deg_s: slower than the first in the band is holding, faster downward than the second is
+    not; velocity_s: over which velocity is taken. unseen_s: an arm that was not seen for so long is said to be unseen.
+    keep_s: how much of the past is kept.
+    """
+
+    settled_s: float = 0.4
+    counted_s: float = 0.1
+    returned_share: float = 0.5
+    paused_share: float = 0.25
+    stuck_s: float = 2.0
+    segment_s: float = 0.2
+    window_s: float = 45.0
+    grid_hz: float = 50.0
+    arrive_deg_s: float = 8.0
+    leave_deg_s: float = 12.0
+    velocity_s: float = 0.2
+    unseen_s: float = 0.4
+    keep_s: float = 120.0
+
+
+@dataclass(frozen=True, slots=True)
 class Params:
     """Every parameter of every stage. All of them are written to summary.json.
 
@@ -38,6 +66,7 @@ class Params:
     uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)
     segment: SegmentParams = field(default_factory=SegmentParams)
     judge: JudgeParams = field(default_factory=JudgeParams)
+    stream: StreamParams = field(default_factory=StreamParams)
 
 
 @dataclass(frozen=True, slots=True)

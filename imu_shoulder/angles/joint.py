@@ -71,13 +71,10 @@ class ArmAngles:
 
 
 def arm_angles(
-    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, params: AngleParams
+    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], skin: SkinShare, params: AngleParams
 ) -> ArmAngles:
-    """Angles (M,) of one arm. Rows that a needed sensor did not see are NaN."""
+    """Angles (M,) of one arm, row by row. Rows that a needed sensor did not see are NaN. skin: see `skin_of`."""
     count = len(next(iter(attitudes.values())).valid)
-    usual = SkinShare(params.skin_share, params.skin_share_sd, 0.0)
-    told = _told_skin_share(calibration, attitudes, rate_hz, count) if params.estimate_skin else None
-    skin = told or usual
     parts = [_columns(calibration, attitudes, rows, skin.share, params) for rows in _blocks(count)]
     table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
@@ -94,6 +91,17 @@ def _blocks(count: int) -> Iterator[slice]:
 def _about_trunk(calibration: ArmCalibration) -> bool:
     """Whether the arm is measured about the trunk, rather than against gravity."""
     return calibration.upper_arm is not None and calibration.trunk is not None and calibration.trunk_joined
+
+
+def skin_of(
+    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, params: AngleParams
+) -> SkinShare:
+    """What these rows tell of the skin under the upper-arm sensor; the usual share where they do not."""
+    usual = SkinShare(params.skin_share, params.skin_share_sd, 0.0)
+    if not params.estimate_skin:
+        return usual
+    count = len(next(iter(attitudes.values())).valid)
+    return _told_skin_share(calibration, attitudes, rate_hz, count) or usual
 
 
 def _told_skin_share(

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.angles.joint import ArmAngles
-from imu_shoulder.model import Finding, FloatArray, Side
+from imu_shoulder.model import SIDES, Finding, FloatArray, Side
 from imu_shoulder.orient.bias import runs
 
 
@@ -35,44 +34,44 @@ REACH = {
 LEAST_S = 1.0
 
 
-def implausible_angles(
-    arms: Mapping[Side, ArmAngles],
-    spans: Mapping[Side, Sequence[tuple[int, int]]],
-    time_s: FloatArray,
-    rate_hz: float,
-) -> list[Finding]:
-    """A warning per arm and angle that was out of reach for a second or longer in its sets.
+class Beyond:
+    """What was out of reach for a second or longer, collected set by set: a warning per arm and angle."""
 
-    spans: per arm, the rows [first, last) of its sets. time_s: (M,).
-    """
-    found = []
-    for side, arm in arms.items():
-        inside = np.zeros(len(time_s), dtype=bool)
-        for first, last in spans.get(side, ()):
-            inside[first:last] = True
+    def __init__(self) -> None:
+        # Side and column -> the farthest value, when the first such stretch began and when the last one ended.
+        self._found: dict[tuple[Side, str], tuple[float, float, float]] = {}
+
+    def look(self, side: Side, time_s: FloatArray, angles: Mapping[str, FloatArray], rate_hz: float) -> None:
+        """One set of one arm: its rows (N,), angles by column."""
         for column, reach in REACH.items():
-            values = arm.angles.get(column)
+            values = angles.get(column)
             if values is None:
                 continue
             low, high = reach.low_deg - reach.room_deg, reach.high_deg + reach.room_deg
             # NaN is neither.
-            beyond = inside & ((values < low) | (values > high))
-            long = [(a, b) for a, b in runs(beyond) if b - a >= LEAST_S * rate_hz]
-            if not long:
-                continue
-            farthest = max((values[a:b][np.abs(values[a:b]).argmax()] for a, b in long), key=abs)
-            part = "upper_arm" if column == "rotation_deg" else "wrist"
-            found.append(
-                Finding(
-                    f"{side}_{part}",
-                    "implausible_angle",
-                    "warning",
-                    f"The {side} arm's {reach.name} reads {farthest:.0f} deg; people's joints go from "
-                    f"{reach.low_deg:.0f} to {reach.high_deg:.0f}. Check that the sensors sit as marked, and record "
-                    "the neutral pose again, thumbs forward.",
-                    value=round(float(farthest), 1),
-                    start_s=float(time_s[long[0][0]]),
-                    end_s=float(time_s[long[-1][1] - 1]),
-                )
+            beyond = (values < low) | (values > high)
+            for first, last in runs(beyond):
+                if last - first >= LEAST_S * rate_hz:
+                    own = values[first:last]
+                    farthest = float(own[np.abs(own).argmax()])
+                    known = self._found.get((side, column), (farthest, float(time_s[first]), 0.0))
+                    farthest = max(known[0], farthest, key=abs)
+                    self._found[side, column] = farthest, known[1], float(time_s[last - 1])
+
+    def findings(self) -> list[Finding]:
+        """In the order of arms and angles."""
+        found = sorted(self._found.items(), key=lambda own: (SIDES.index(own[0][0]), [*REACH].index(own[0][1])))
+        return [
+            Finding(
+                f"{side}_{'upper_arm' if column == 'rotation_deg' else 'wrist'}",
+                "implausible_angle",
+                "warning",
+                f"The {side} arm's {REACH[column].name} reads {farthest:.0f} deg; people's joints go from "
+                f"{REACH[column].low_deg:.0f} to {REACH[column].high_deg:.0f}. Check that the sensors sit as marked, "
+                "and record the neutral pose again, thumbs forward.",
+                value=round(farthest, 1),
+                start_s=start_s,
+                end_s=end_s,
             )
-    return found
+            for (side, column), (farthest, start_s, end_s) in found
+        ]

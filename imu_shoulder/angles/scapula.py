@@ -72,40 +72,68 @@ def up_from_pose(attitude: Attitude, earth_from_sensor_in_pose: Rotation) -> Flo
     return np.asarray(up @ level_from_sensor.as_matrix().T)
 
 
-def scapula_tilt(
+@dataclass(frozen=True, slots=True)
+class BladeSeat:
+    """How the acromion's sensor lies to the body: the level axis (3,) about which the blade tilts upward.
+
+    azimuth: turn about the vertical (rad) from the sternum's level frame to the acromion's with its standard deviation;
+    None where no sternum sensor shows the lean.
+    """
+
+    axis: FloatArray
+    azimuth: tuple[float, float] | None
+
+
+def seat_blade(
     blade_up: FloatArray,
     trunk_up: FloatArray | None,
     elevation_deg: FloatArray,
     rate_hz: float,
+    params: ScapulaParams,
+) -> BladeSeat | None:
+    """The seat from up_from_pose of the acromion (M, 3) and of the sternum, and the arm's elevation (M,).
+
+    None where the arm was never raised.
+    """
+    azimuth = None if trunk_up is None else _azimuth(blade_up, trunk_up, elevation_deg, rate_hz, params)
+    axis = _tilting_axis(blade_up, _rest(trunk_up, azimuth, len(blade_up)), elevation_deg)
+    return None if axis is None else BladeSeat(axis, azimuth)
+
+
+def _rest(trunk_up: FloatArray | None, azimuth: tuple[float, float] | None, count: int) -> FloatArray:
+    """Where up (M, 3) would point in the acromion's sensor, did the blade not tilt on the trunk."""
+    if trunk_up is None or azimuth is None:
+        return np.broadcast_to(Z_AXIS, (count, 3))
+    return np.asarray(Rotation.from_rotvec(azimuth[0] * Z_AXIS).apply(trunk_up))
+
+
+def scapula_tilt(
+    seat: BladeSeat,
+    blade_up: FloatArray,
+    trunk_up: FloatArray | None,
+    elevation_deg: FloatArray,
     elevation_reference: str,
     inclination_deg: float,
     params: ScapulaParams,
-) -> ScapulaTilt | None:
-    """Upward rotation from up_from_pose of the acromion (M, 3) and of the sternum, and the arm's elevation (M,).
+) -> ScapulaTilt:
+    """Upward rotation of the blade on rows (M, 3), (M, 3) and (M,) as of seat_blade.
 
     elevation_reference: "trunk" or "gravity", what elevation_deg is measured against. inclination_deg: standard
-    deviation of one sensor's tilt. None where the arm was never raised.
+    deviation of one sensor's tilt.
     """
-    azimuth = None if trunk_up is None else _azimuth(blade_up, trunk_up, elevation_deg, rate_hz, params)
     tilt_deg = inclination_deg
-    if azimuth is None or trunk_up is None:
-        reference: Literal["trunk", "gravity"] = "gravity"
-        rest = np.broadcast_to(Z_AXIS, blade_up.shape)
-        lean_sd_deg = np.full(len(blade_up), params.lean_deg)
-    else:
+    reference: Literal["trunk", "gravity"] = "gravity"
+    lean_sd_deg = np.full(len(blade_up), params.lean_deg)
+    rest = _rest(trunk_up, seat.azimuth, len(blade_up))
+    if seat.azimuth is not None and trunk_up is not None:
         reference = "trunk"
-        angle_rad, angle_sd_rad = azimuth
-        rest = np.asarray(Rotation.from_rotvec(angle_rad * Z_AXIS).apply(trunk_up))
         lean_deg = _tilt_deg(trunk_up)
-        lean_sd_deg = angle_sd_rad * lean_deg
+        lean_sd_deg = seat.azimuth[1] * lean_deg
         if elevation_reference == "gravity":
             # The arm's elevation then holds the lean, and with it that much less or more of the blade's share.
             lean_sd_deg = np.hypot(lean_sd_deg, params.share * lean_deg / np.sqrt(2.0))
         tilt_deg *= np.sqrt(2.0)
-    axis = _tilting_axis(blade_up, rest, elevation_deg)
-    if axis is None:
-        return None
-    side = np.cross(Z_AXIS, axis)
+    side = np.cross(Z_AXIS, seat.axis)
     up_rad = _roll_rad(blade_up, side) - _roll_rad(rest, side)
     up_deg = np.degrees((up_rad + np.pi) % (2 * np.pi) - np.pi)
     if reference == "gravity":

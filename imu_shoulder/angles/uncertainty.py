@@ -14,6 +14,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
@@ -88,13 +89,12 @@ def angle_sd(
     """Column name -> (M,) standard deviation in degrees, NaN where the angle itself is."""
     step = max(1, round(rate_hz / THINNED_HZ))
     thin = {placement: _thinned(attitude, step) for placement, attitude in attitudes.items()}
-    fixed = replace(angle_params, skin_share=arm.skin.share, estimate_skin=False)
-    budget = _Budget(calibration, thin, rate_hz / step, fixed, params)
+    budget = _Budget(calibration, thin, arm.skin, angle_params, params)
     facing = budget.add_headings()
     budget.add_seats(facing)
     if calibration.upper_arm is not None:
         # A share that is off by its sd changes the rotation by that share of itself.
-        share_push = replace(fixed, skin_share=arm.skin.share * (1 + PUSH_RAD))
+        share_push = replace(arm.skin, share=arm.skin.share * (1 + PUSH_RAD))
         budget.add(np.degrees(arm.skin.sd / arm.skin.share), budget.response(calibration, share_push))
     variance = budget.variance
     return {
@@ -117,19 +117,19 @@ class _Budget:
         self,
         calibration: ArmCalibration,
         thin: Mapping[str, Attitude],
-        rate_hz: float,
+        skin: SkinShare,
         settings: AngleParams,
         params: UncertaintyParams,
     ) -> None:
-        self._calibration, self._thin, self._rate_hz = calibration, thin, rate_hz
+        self._calibration, self._thin, self._skin = calibration, thin, skin
         self._settings, self._params = settings, params
-        self._base = arm_angles(calibration, thin, rate_hz, settings).angles
+        self._base = arm_angles(calibration, thin, skin, settings).angles
         self.count = len(next(iter(thin.values())).valid)
         self.variance = {name: np.full(self.count, params.tilt_deg**2) for name in self._base}
 
-    def response(self, moved: ArmCalibration, settings: AngleParams | None = None) -> Response:
+    def response(self, moved: ArmCalibration, skin: SkinShare | None = None) -> Response:
         """What a push does to every angle: degrees (count,) per degree pushed."""
-        pushed = arm_angles(moved, self._thin, self._rate_hz, settings or self._settings).angles
+        pushed = arm_angles(moved, self._thin, skin or self._skin, self._settings).angles
         change = {name: (pushed[name] - values + 180.0) % 360.0 - 180.0 for name, values in self._base.items()}
         return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
 

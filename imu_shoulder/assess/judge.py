@@ -10,14 +10,13 @@ import numpy as np
 
 from imu_shoulder.assess.notes import rep_notes, short_stays, skipped
 from imu_shoulder.drills import Drill
-from imu_shoulder.measure.curves import SetCurves, quietest_rms
 from imu_shoulder.measure.hold import unbroken
-from imu_shoulder.measure.movement import rep_tempo
-from imu_shoulder.measure.pauses import missing, pauses_text
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
-from imu_shoulder.measure.stations import first_order, station_text, twice_held
-from imu_shoulder.model import BoolArray, FloatArray
-from imu_shoulder.segment.model import ArmSet, Rep
+from imu_shoulder.measure.pauses import missing
+from imu_shoulder.measure.registry import Floor, RepData
+from imu_shoulder.measure.reps import MeasuredRep
+from imu_shoulder.measure.stations import first_order, twice_held
+from imu_shoulder.model import FloatArray
+from imu_shoulder.segment.model import Rep
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,9 +63,6 @@ class JudgedRep:
     untold: tuple[str, ...] = ()
 
 
-CURVE_POINTS = 101
-# The quietest stillness of a set is the sensor's own noise, unless it is louder than this: then it is the person.
-LOUDEST_FLOOR = Floor(tremor_deg=0.0016, tremor_deg_s=0.1)
 # A last station missed after this much of the way was aimed at and not reached; after less it was left out.
 AIMED_PCT = 33.0
 
@@ -81,106 +77,44 @@ class Case:
     params: JudgeParams
 
 
-def band_deg(drill: Drill | None, start_deg: float) -> tuple[float, float] | None:
-    """The absolute band asked of the leading angle at the top, for a rep that starts at start_deg."""
-    top = None if drill is None else drill.leading_range(drill.top)
-    if top is None:
-        return None
-    shift = start_deg if top.above == "start" else 0.0
-    return top.low_deg + shift, top.high_deg + shift
-
-
-def judge_set(
-    arm_set: ArmSet,
-    time_s: FloatArray,
-    rate_hz: float,
-    angles: Mapping[str, FloatArray],
-    seen: BoolArray,
-    clipped: BoolArray,
-    params: JudgeParams,
-    slipped_s: float = inf,
-) -> tuple[JudgedRep, ...]:
-    """Measure and judge every rep of one arm's set. angles: column -> (M,) on the whole grid; seen, clipped: (M,).
+def judge_set(measured: Sequence[MeasuredRep], params: JudgeParams, slipped_s: float = inf) -> tuple[JudgedRep, ...]:
+    """Every rep of one arm's set against its drill.
 
     slipped_s: when a sensor of the arm turned on its strap; reps that end later are not scored.
     """
-    rows = slice(*arm_set.rows)
-    inside = {name: values[rows] for name, values in angles.items()}
-    times = time_s[rows]
-    drill = None if arm_set.counted_only else arm_set.drill
-    curves = SetCurves(rate_hz, arm_set.curve_deg, inside)
-    floor = _floor(curves)
-    starts = [rep.start_deg for rep in arm_set.counted if rep.end_s <= slipped_s]
-    usual_start = float(np.median(starts)) if starts else float("nan")
-    out = []
-    number = 1
-    for rep in arm_set.reps:
-        span = slice(*np.searchsorted(times, [rep.start_s - 1e-9, rep.end_s + 1e-9]))
-        data = RepData(
-            rep,
-            drill,
-            rate_hz,
-            times[span],
-            arm_set.curve_deg[span],
-            {name: values[span] for name, values in inside.items()},
-            band_deg(drill, rep.start_deg),
-            curves,
-            span.start,
-            floor,
-        )
-        values = {m.name: m.compute(data) for m in all_measures()}
-        excluded = _excluded(rep, rate_hz, seen[rows][span], clipped[rows][span], params)
-        # What a slipped sensor shows may not even be a partial rep.
-        excluded = "sensor_slip" if rep.end_s > slipped_s else excluded
-        faults: tuple[str, ...] = ()
-        case = Case(data, values, usual_start, params)
-        if not excluded and drill is not None:
-            asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
-            faults = tuple(name for name, found in asked.items() if found(drill, case))
-        texts = {
-            "tempo": rep_tempo(data),
-            "pauses": pauses_text(data),
-            "station_holds": station_text(data),
-            "notes": ";".join(rep_notes(data, faults, params.hold_margin_s)),
-        }
-        untold = ("shrug",) if _shrug_untold(case) else ()
-        out.append(JudgedRep(number, rep, values, faults, excluded, texts, _normalised(data), floor, untold))
-        number += rep.kind != "false_start"
-    return tuple(out)
+    usual_deg = usual_start_deg([own.rep for own in measured if own.rep.end_s <= slipped_s])
+    return tuple(judge_rep(own, usual_deg, params, slipped_s) for own in measured)
 
 
-def _floor(curves: SetCurves) -> Floor:
-    """The tremor band's own noise: what it shows in the quietest two seconds of the set, its rests included."""
-    default, loudest = Floor(), LOUDEST_FLOOR
-    rms, rate_rms = (
-        quietest_rms(values, curves.lead_deg, curves.rate_hz)
-        for values in (curves.tremor_deg, curves.tremor_rate_deg_s)
+def usual_start_deg(reps: Sequence[Rep]) -> float:
+    """Where the reps of a set usually begin, NaN without any."""
+    starts = [rep.start_deg for rep in reps if rep.kind == "rep"]
+    return float(np.median(starts)) if starts else float("nan")
+
+
+def judge_rep(measured: MeasuredRep, usual_deg: float, params: JudgeParams, slipped_s: float = inf) -> JudgedRep:
+    """One rep against its drill. usual_deg: where the reps of its set usually begin, as far as it was seen."""
+    data, rep = measured.data, measured.rep
+    # What a slipped sensor shows may not even be a partial rep.
+    excluded = "sensor_slip" if rep.end_s > slipped_s else _excluded(measured, params)
+    faults: tuple[str, ...] = ()
+    case = Case(data, measured.values, usual_deg, params)
+    if not excluded and data.drill is not None:
+        asked = FAULTS if rep.kind == "rep" else {name: FAULTS[name] for name in HOLDING_FAULTS}
+        faults = tuple(name for name, found in asked.items() if found(data.drill, case))
+    texts = {**measured.texts, "notes": ";".join(rep_notes(data, faults, params.hold_margin_s))}
+    untold = ("shrug",) if _shrug_untold(case) else ()
+    return JudgedRep(
+        measured.number, rep, measured.values, faults, excluded, texts, measured.curve_deg, data.floor, untold
     )
-    if not (np.isfinite(rms) and np.isfinite(rate_rms)):
-        return default
-    return Floor(default.sd_deg, min(rms, loudest.tremor_deg), min(rate_rms, loudest.tremor_deg_s))
 
 
-def _normalised(data: RepData) -> FloatArray:
-    values = data.lead_deg
-    if len(values) < 2 or not np.isfinite(values).all():
-        return np.empty(0)
-    return np.interp(np.linspace(0, len(values) - 1, CURVE_POINTS), np.arange(len(values)), values)
-
-
-def _excluded(rep: Rep, rate_hz: float, seen: BoolArray, clipped: BoolArray, params: JudgeParams) -> str:
-    if rep.kind in ("partial", "false_start"):
-        return rep.kind
-    if _longest(~seen) > params.gap_s * rate_hz:
+def _excluded(measured: MeasuredRep, params: JudgeParams) -> str:
+    if measured.rep.kind in ("partial", "false_start"):
+        return measured.rep.kind
+    if measured.longest_gap_s > params.gap_s:
         return "gap"
-    if np.count_nonzero(clipped) > params.clipped_s * rate_hz:
-        return "clipping"
-    return ""
-
-
-def _longest(mask: BoolArray) -> int:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max(initial=0))
+    return "clipping" if measured.clipped_s > params.clipped_s else ""
 
 
 def _short_arc(drill: Drill, case: Case) -> bool:

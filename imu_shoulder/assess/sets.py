@@ -10,7 +10,7 @@ import numpy as np
 from imu_shoulder.assess import words
 from imu_shoulder.assess.across import consistency, fatigue, first_last
 from imu_shoulder.assess.across import slope_over_reps as slope_over_reps
-from imu_shoulder.assess.judge import JudgedRep, band_deg, clean
+from imu_shoulder.assess.judge import JudgedRep, clean
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.movement import tempo_text
 from imu_shoulder.segment.model import ArmSet
@@ -64,7 +64,8 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
     asked = drill.dose.reps if drill is not None and lifting else None
     holds = [j.values["hold_s"] for j in scored]
     judging = None if arm_set.counted_only else drill
-    band = band_deg(judging, float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0)
+    start_deg = float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0
+    band = None if judging is None else judging.top_band_deg(start_deg)
     return {
         "set": arm_set.number,
         "drill": None if drill is None else drill.id,

@@ -41,15 +41,19 @@ class MountingParams:
 
 @dataclass(frozen=True, slots=True)
 class _Motion:
-    """How one sensor moved in one event: turned in all, largest tilt from where it was, RMS acceleration 0.2-3 Hz."""
+    """How one sensor moved in one event: turned in all, largest tilt from where it was, RMS acceleration 0.2-3 Hz, and
+    its mean squared rate, shaking taken off, over so many seconds.
+    """
 
     turned_rad: float
     tilted_rad: float
     shaken_m_s2: float
+    rate_squared: float
+    lasted_s: float
 
 
 @dataclass(frozen=True, slots=True)
-class _Stretch:
+class Stretch:
     """One event, its number among the sets (0 for a calibration movement), and who moved how, by placement."""
 
     event: Event
@@ -60,29 +64,36 @@ class _Stretch:
         return self.event.side in (side, "both", None)
 
 
-def check_mounting(
+def stretch_of(
+    event: Event,
+    sets: int,
     time_s: FloatArray,
     rate_hz: float,
     tracks: Mapping[str, Track],
     attitudes: Mapping[str, Attitude],
-    events: Sequence[Event],
-    drills: Mapping[str, Drill],
     params: MountingParams,
+) -> Stretch | None:
+    """What an event that is over shows of every sensor; None for a pose, which asks for stillness.
+
+    time_s: (M,) rows that the event lies in. sets: how many sets began so far, this one included.
+    """
+    if event.trial_type == "neutral_pose":
+        return None
+    first, last = np.searchsorted(time_s, [event.onset_s, event.end_s])
+    rows = slice(int(first), int(last))
+    motions = {p: _motion(rows, rate_hz, tracks[p], attitude, params) for p, attitude in attitudes.items()}
+    number = sets if event.trial_type == "set" else 0
+    return Stretch(event, number, {p: motion for p, motion in motions.items() if motion is not None})
+
+
+def mounting_findings(
+    stretches: Sequence[Stretch], drills: Mapping[str, Drill], params: MountingParams
 ) -> list[Finding]:
     """Findings swapped_segments, swapped_sides and not_on_limb, by placement.
 
-    time_s: (M,). drills: those named in events, by id. What the marked movements do not show is not said.
+    drills: those named in events, by id. What the marked movements do not show is not said.
     """
-    sensors = {p: _sensor(time_s, rate_hz, tracks[p], attitude) for p, attitude in attitudes.items()}
-    stretches, sets = [], 0
-    for event in events:
-        sets += event.trial_type == "set"
-        if event.trial_type == "neutral_pose":
-            continue
-        motions = {p: sensor.motion(event, params) for p, sensor in sensors.items()}
-        number = sets if event.trial_type == "set" else 0
-        stretches.append(_Stretch(event, number, {p: m for p, m in motions.items() if m is not None}))
-    found = _lying_still(sensors, stretches, params)
+    found = _lying_still(stretches, params)
     wrong = {finding.placement for finding in found}
     for finding in (*_swapped_sides(stretches, params), *_swapped_segments(stretches, params)):
         if finding.placement not in wrong:
@@ -104,42 +115,27 @@ def _name(placement: str) -> str:
     return placement.replace("_", " ")
 
 
-@dataclass(frozen=True, slots=True)
-class _Sensor:
-    """What one sensor did, in blocks in which it was seen throughout (B,): the vertical (B, 3) in its own axes, its
-    turning and the force on it (B, 3) in earth components.
-    """
-
-    time_s: FloatArray
-    rate_hz: float
-    up: FloatArray
-    rate_rad_s: FloatArray
-    force_m_s2: FloatArray
-
-    def motion(self, event: Event, params: MountingParams) -> _Motion | None:
-        """None where the sensor has no data to speak of."""
-        first, last = np.searchsorted(self.time_s, [event.onset_s, event.end_s])
-        if last - first < self.rate_hz:
-            return None
-        rate = np.linalg.norm(self.rate_rad_s[first:last], axis=1)
-        up, force = self.up[first:last], self.force_m_s2[first:last]
-        smooth = _smooth(force, 0.17 * self.rate_hz)
-        shaken = smooth - _smooth(force, 3.5 * self.rate_hz)
-        return _Motion(
-            float(rate[rate > params.sway_rad_s].sum() / self.rate_hz),
-            float(np.arccos(np.clip(up @ up[0], -1.0, 1.0)).max()),
-            float(np.sqrt(np.mean(np.sum(shaken**2, axis=1)))),
-        )
-
-
-def _sensor(time_s: FloatArray, rate_hz: float, track: Track, attitude: Attitude) -> _Sensor:
+def _motion(rows: slice, rate_hz: float, track: Track, attitude: Attitude, params: MountingParams) -> _Motion | None:
+    """In blocks in which the sensor was seen throughout. None where it has no data to speak of."""
     length = block_length(rate_hz)
-    middle = block_middles(len(time_s), length)
-    rate, acc = block_means(attitude.rate_earth_rad_s, length), block_means(track.acc_m_s2, length)
-    seen = np.isfinite(rate).all(axis=1) & np.isfinite(acc).all(axis=1)
-    earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[middle[seen]]).as_matrix()
-    force = np.einsum("nij,nj->ni", earth_from_sensor, acc[seen])
-    return _Sensor(time_s[middle[seen]], rate_hz / length, earth_from_sensor[:, 2], rate[seen], force)
+    rate_rad_s, acc = block_means(attitude.rate_earth_rad_s[rows], length), block_means(track.acc_m_s2[rows], length)
+    seen = np.isfinite(rate_rad_s).all(axis=1) & np.isfinite(acc).all(axis=1)
+    block_hz = rate_hz / length
+    if np.count_nonzero(seen) < block_hz:
+        return None
+    middle = block_middles(rows.stop - rows.start, length)[seen] + rows.start
+    earth_from_sensor = rotation_from_quat(attitude.quat_earth_from_sensor[middle]).as_matrix()
+    force, up = np.einsum("nij,nj->ni", earth_from_sensor, acc[seen]), earth_from_sensor[:, 2]
+    shaken = _smooth(force, 0.17 * block_hz) - _smooth(force, 3.5 * block_hz)
+    rate = np.linalg.norm(rate_rad_s[seen], axis=1)
+    steady = _smooth(rate_rad_s[seen], 0.5 * block_hz)
+    return _Motion(
+        float(rate[rate > params.sway_rad_s].sum() / block_hz),
+        float(np.arccos(np.clip(up @ up[0], -1.0, 1.0)).max()),
+        float(np.sqrt(np.mean(np.sum(shaken**2, axis=1)))),
+        float(np.mean(np.sum(steady**2, axis=1))),
+        len(force) / block_hz,
+    )
 
 
 def _smooth(values: FloatArray, width: float) -> FloatArray:
@@ -147,23 +143,21 @@ def _smooth(values: FloatArray, width: float) -> FloatArray:
     return np.asarray(uniform_filter1d(values, max(1, round(width)), axis=0))
 
 
-def _lying_still(
-    sensors: Mapping[str, _Sensor], stretches: Sequence[_Stretch], params: MountingParams
-) -> list[Finding]:
-    """Sensors stiller than any person, while others moved."""
-    moved = any(m.turned_rad > params.turned_rad for s in stretches for m in s.motions.values())
+def _lying_still(stretches: Sequence[Stretch], params: MountingParams) -> list[Finding]:
+    """Sensors stiller than any person in all the events, while others moved."""
+    if not any(m.turned_rad > params.turned_rad for s in stretches for m in s.motions.values()):
+        return []
     out = []
-    for placement, sensor in sensors.items():
-        if not moved or len(sensor.time_s) < sensor.rate_hz:
-            continue
-        rate = _smooth(sensor.rate_rad_s, 0.5 * sensor.rate_hz)
-        if np.sqrt(np.mean(np.sum(rate**2, axis=1))) < params.person_rad_s:
+    for placement in dict.fromkeys(p for s in stretches for p in s.motions):
+        own = [s.motions[placement] for s in stretches if placement in s.motions]
+        squared = np.average([m.rate_squared for m in own], weights=[m.lasted_s for m in own])
+        if squared < params.person_rad_s**2:
             text = f"The {_name(placement)} sensor lay still all the time, stiller than any person: it was not worn."
             out.append(_finding(placement, "not_on_limb", f"{text} Strap it on and record again."))
     return out
 
 
-def _swapped_segments(stretches: Sequence[_Stretch], params: MountingParams) -> list[Finding]:
+def _swapped_segments(stretches: Sequence[Stretch], params: MountingParams) -> list[Finding]:
     """Elbow bends turn the wrist and hardly the upper arm; without them, the wrist of a raised arm is shaken more."""
     out = []
     for side in SIDES:
@@ -194,11 +188,11 @@ def _swapped_segments(stretches: Sequence[_Stretch], params: MountingParams) -> 
     return out
 
 
-def _swapped_sides(stretches: Sequence[_Stretch], params: MountingParams) -> list[Finding]:
+def _swapped_sides(stretches: Sequence[Stretch], params: MountingParams) -> list[Finding]:
     """In a set of one arm, the other arm's sensor moved and the named one's stayed still."""
     out = []
     for part in _PARTS:
-        pairs: list[tuple[_Stretch, float, float]] = []
+        pairs: list[tuple[Stretch, float, float]] = []
         for stretch in stretches:
             named = stretch.event.side
             if stretch.set_number and named in SIDES:
@@ -222,7 +216,7 @@ def _swapped_sides(stretches: Sequence[_Stretch], params: MountingParams) -> lis
     return out
 
 
-def _left_behind(stretches: Sequence[_Stretch], drills: Mapping[str, Drill], params: MountingParams) -> list[Finding]:
+def _left_behind(stretches: Sequence[Stretch], drills: Mapping[str, Drill], params: MountingParams) -> list[Finding]:
     """A sensor that stays still while its neighbour shows the arm raised, or the other wrist shows the elbows bent."""
     out = []
     for side in SIDES:

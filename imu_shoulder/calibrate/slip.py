@@ -44,7 +44,7 @@ def find_slips(
         pair = [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in pose.earth_from_sensor]
         if len(pair) == 2:
             pulses = find_pulses(time_s, rate_hz, pair, pose.end_s, params)
-            found += _of_arm(side, [a.placement for a in pair], pulses, moments[side], events, pose, params)
+            found += slips_of_arm(side, pulses, moments[side], events, pose, params)
     return sorted(found, key=lambda slip: slip.time_s)
 
 
@@ -64,16 +64,18 @@ def slip_findings(slips: Sequence[Slip]) -> list[Finding]:
     ]
 
 
-def _of_arm(
+def slips_of_arm(
     side: Side,
-    placements: Sequence[str],
     pulses: Sequence[Sequence[Pulse]],
     moments: QuietMoments,
     events: Sequence[Event],
     pose: Pose,
     params: SlipParams,
 ) -> list[Slip]:
-    """Slips of one arm, the best supported first; each is taken out before the next is looked for."""
+    """Slips of one arm that wears both sensors, the best supported first; each is taken out before the next is looked
+    for. pulses: of its upper-arm and its wrist sensor.
+    """
+    placements = [f"{side}_upper_arm", f"{side}_wrist"]
     worn = moments.time_s >= pose.start_s
     drift_rad_s = float(np.hypot(*moments.drift_rad_s[:2]))
     seen = [quat_from_rotation(sensor)[worn] for sensor in moments.earth_from_sensor[:2]]

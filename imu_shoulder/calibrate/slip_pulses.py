@@ -15,6 +15,9 @@ from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 
+# Of one sensor, the newest; the older ones were judged when they were new.
+MOST_PULSES = 400
+
 
 @dataclass(frozen=True, slots=True)
 class Pulse:
@@ -62,6 +65,33 @@ def find_pulses(
             for at_s, turn, sd in zip(time_s[rows], seen, sds, strict=True):
                 found[n].append(Pulse(float(at_s - lasts_s / 2), float(at_s), turn, float(sd)))
     return found
+
+
+class PulseWatch:
+    """Quick turns of two neighbours in a stream, found a stretch at a time."""
+
+    def __init__(self, rate_hz: float, after_s: float, params: SlipParams) -> None:
+        self._rate_hz, self._params = rate_hz, params
+        self._done_s = after_s
+        # A turn is told from the limb's own movement by what comes before and after it.
+        self._around_s = params.windows * max(params.pulse_s)
+        self.pulses: tuple[list[Pulse], list[Pulse]] = ([], [])
+
+    @property
+    def wants_from_s(self) -> float:
+        """From when on rows are needed."""
+        return self._done_s - 2 * self._around_s
+
+    def look(self, time_s: FloatArray, pair: Sequence[Attitude]) -> None:
+        """Take in the pulses up to shortly before the newest row. time_s: (N,) from wants_from_s on."""
+        if len(time_s) < 2 or time_s[-1] - self._around_s <= self._done_s:
+            return
+        until_s = float(time_s[-1]) - self._around_s
+        found = find_pulses(time_s, self._rate_hz, pair, self._done_s, self._params)
+        for kept, new in zip(self.pulses, found, strict=True):
+            kept += [pulse for pulse in new if self._done_s < pulse.time_s <= until_s]
+            del kept[:-MOST_PULSES]
+        self._done_s = until_s
 
 
 class Bell:

@@ -110,6 +110,14 @@ class Drill:
         """The range the station asks of the leading angle, if it asks one."""
         return next((r for r in station.ranges if r.angle == self.leading_angle), None)
 
+    def top_band_deg(self, start_deg: float) -> tuple[float, float] | None:
+        """The absolute band asked of the leading angle at the top, for a rep that starts at start_deg."""
+        top = self.leading_range(self.top)
+        if top is None:
+            return None
+        shift = start_deg if top.above == "start" else 0.0
+        return top.low_deg + shift, top.high_deg + shift
+
 
 def shipped_ids() -> tuple[str, ...]:
     """Ids of the drills that come with the package, sorted."""

@@ -6,7 +6,7 @@ athlete's own relation, fitted over the reps of the drill; a shrug is what a rep
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -111,18 +111,26 @@ def _offsets(said: Sequence[FloatArray], up_deg: FloatArray) -> FloatArray:
     return np.array(out)
 
 
+def beyond(
+    relation: OwnRelation, elevation_deg: FloatArray, up_deg: FloatArray, repeat_sd_deg: FloatArray
+) -> dict[str, FloatArray]:
+    """Upward rotation above the athlete's own relation and its SD, as columns (N,)."""
+    return {
+        "scapula_excess_deg": up_deg - relation.at(elevation_deg),
+        "scapula_excess_sd_deg": np.hypot(repeat_sd_deg, relation.next_sd_deg),
+    }
+
+
 def excess(
-    side: Side,
-    arm_sets: Sequence[ArmSet],
-    time_s: FloatArray,
-    elevation_deg: FloatArray,
-    up_deg: FloatArray,
-    repeat_sd_deg: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Upward rotation above the athlete's own relation and its SD, (M,) each, NaN outside the sets of this side.
+    side: Side, arm_sets: Sequence[ArmSet], time_s: FloatArray, columns: Mapping[str, FloatArray]
+) -> dict[str, FloatArray]:
+    """As `beyond`, (M,) each, NaN outside the sets of this side; columns (M,): elevation_deg, scapula_up_deg and
+    scapula_repeat_sd_deg.
 
     The relation is that of the drill's own reps, of all its sets; where they are too few, of all drills of the session.
     """
+    names = ("elevation_deg", "scapula_up_deg", "scapula_repeat_sd_deg")
+    elevation_deg, up_deg, repeat_sd_deg = (columns[name] for name in names)
     mine = [arm_set for arm_set in arm_sets if arm_set.side == side]
     by_drill: dict[str, list[tuple[FloatArray, FloatArray]]] = {}
     for arm_set in mine:
@@ -130,14 +138,14 @@ def excess(
             rows = rows_between(time_s, rep.start_s, rep.top_end_s)
             by_drill.setdefault(_drill(arm_set), []).append((elevation_deg[rows], up_deg[rows]))
     session = fit_relation([rep for reps in by_drill.values() for rep in reps])
-    out, sd = np.full(len(time_s), np.nan), np.full(len(time_s), np.nan)
+    out = {name: np.full(len(time_s), np.nan) for name in ("scapula_excess_deg", "scapula_excess_sd_deg")}
     for arm_set in mine:
         relation = fit_relation(by_drill.get(_drill(arm_set), [])) or session
         if relation is not None:
             rows = slice(*arm_set.rows)
-            out[rows] = up_deg[rows] - relation.at(elevation_deg[rows])
-            sd[rows] = np.hypot(repeat_sd_deg[rows], relation.next_sd_deg)
-    return out, sd
+            for name, values in beyond(relation, elevation_deg[rows], up_deg[rows], repeat_sd_deg[rows]).items():
+                out[name][rows] = values
+    return out
 
 
 def _drill(arm_set: ArmSet) -> str:

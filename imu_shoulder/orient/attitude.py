@@ -68,19 +68,6 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
     return attitude_of(track, quat, gyr, bias)
 
 
-def orient_causally(track: Track, rate_hz: float, params: OrientParams) -> Attitude:
-    """Attitude as a live stream has it: from the past of each sample, VQF only."""
-    windows = still_windows(track, rate_hz, params.stillness)
-    bias = track_bias(windows, rate_hz, params.stillness, afterwards=False)
-    gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
-    known = [accelerometer_offset(windows[: k + 1], params.offset) for k in range(len(windows))]
-    ended = np.searchsorted(bias.known_row, np.arange(len(acc)), side="right")
-    acc = acc - np.stack([np.zeros(3), *known])[ended]
-    gyr = np.ascontiguousarray(gyr - bias.known_at(np.arange(len(gyr), dtype=np.float64)))
-    filter_ = vqf.VQF(1.0 / rate_hz, **settings_of(params, bias))
-    return attitude_of(track, filter_.updateBatch(gyr, acc)["quat6D"], gyr, bias)
-
-
 def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
     """The attitude from a filter's quaternions (N, 4) and the rate it saw (N, 3)."""
     # Component by component in memory, as both are used from here on.

@@ -65,12 +65,9 @@ class StillWindow:
 class BiasTrack:
     """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,), the root mean square
     over the three axes. W may be 0.
-
-    known_row: (W,) the row at which each window has ended, from which on a live stream knows its value.
     """
 
     row: FloatArray
-    known_row: FloatArray
     bias_rad_s: FloatArray
     sd_rad_s: FloatArray
 
@@ -79,16 +76,6 @@ class BiasTrack:
         if not len(self.row):
             return np.zeros((len(rows), 3))
         return np.column_stack([np.interp(rows, self.row, self.bias_rad_s[:, axis]) for axis in range(3)])
-
-    def known_at(self, rows: FloatArray) -> FloatArray:
-        """Bias (N, 3) as a live stream knows it: that of the last window that has ended.
-
-        The first window, the pose, serves from the beginning: a live stream starts its filter after it.
-        """
-        if not len(self.row):
-            return np.zeros((len(rows), 3))
-        place = np.searchsorted(self.known_row, rows, side="right") - 1
-        return self.bias_rad_s[np.maximum(place, 0)]
 
 
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
@@ -109,40 +96,70 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
     Works with any bias up to a few deg/s: the spread is judged first, then the mean against that of the piece that
     agrees best with all others. Does not depend on how the sensor is turned.
     """
-    width = max(3, round(params.window_s * rate_hz))
-    if len(track.gyr_rad_s) < width:
+    pieces = StillPieces(track, rate_hz, params)
+    if not pieces.slow:
         return []
-    gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
-    total = np.cumsum(gyr, axis=1)
-    mean = _windowed(total, width) / width
-    power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), width) / width
-    spread_squared = (power - (mean * mean).sum(axis=0)) / 3
-    bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), width)
-    quiet_starts = (spread_squared < params.max_spread_rad_s**2) & (bad == 0)
-    pieces = _pieces(quiet_starts, width, rate_hz, params)
-    means, lasts = _means(total, pieces), np.array([b - a for a, b in pieces])
-    slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
-    if not slow.any():
-        return []
-    # The rate that agrees best with all others.
-    usual = means[slow][np.argmin(cdist(means[slow], means[slow]) @ lasts[slow])]
-    # Between two postures a limb may turn as evenly as it rests.
-    quiet_starts &= np.linalg.norm(mean - usual[:, None], axis=0) < params.max_turn_rad_s
-    pieces = _pieces(quiet_starts, width, rate_hz, params)
-    still = np.linalg.norm(_means(total, pieces) - usual, axis=1) < params.max_rate_rad_s
-    windows: list[tuple[int, int]] = []
-    for (first, last), ok in zip(pieces, still, strict=True):
-        if ok and windows and windows[-1][1] == first:
-            windows[-1] = (windows[-1][0], last)
-        elif ok:
-            windows.append((first, last))
-    # The outermost rows are quiet only together with quieter ones: a movement begins or ends there.
-    margin = width // 4
-    windows = [(a + margin, b - margin) if b - a >= 2 * width else (a, b) for a, b in windows]
-    return [
-        _window(a, b, mean, total[:, a:b].T, track.acc_m_s2[a:b], rate_hz)
-        for (a, b), mean in zip(windows, _means(total, windows), strict=True)
-    ]
+    return pieces.windows(most_usual([(mean, float(last - first)) for mean, first, last in pieces.slow]))
+
+
+def most_usual(pieces: Sequence[tuple[FloatArray, float]]) -> FloatArray:
+    """The mean rate (3,) that agrees best with all others; pieces: mean rates and how long each lasted, at least one."""
+    means, lasts = np.array([mean for mean, _ in pieces]), np.array([last for _, last in pieces])
+    return np.asarray(means[np.argmin(cdist(means, means) @ lasts)])
+
+
+def agreeing(windows: Sequence[StillWindow], usual: FloatArray, params: StillnessParams) -> list[StillWindow]:
+    """The windows whose rate is no further from the usual one than a bias may be."""
+    return [w for w in windows if np.linalg.norm(w.mean_rate_rad_s - usual) < params.max_rate_rad_s]
+
+
+class StillPieces:
+    """Stretches of a track that turn evenly and slowly: a person holding still, or turning as evenly.
+
+    slow: mean rate (3,) and half-open rows of each that is no faster than a bias may be.
+    """
+
+    def __init__(self, track: Track, rate_hz: float, params: StillnessParams) -> None:
+        self._track, self._rate_hz, self._params = track, rate_hz, params
+        self._width = max(3, round(params.window_s * rate_hz))
+        self.slow: list[tuple[FloatArray, int, int]] = []
+        if len(track.gyr_rad_s) < self._width:
+            return
+        gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
+        self._total = np.cumsum(gyr, axis=1)
+        self._mean = _windowed(self._total, self._width) / self._width
+        power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), self._width) / self._width
+        spread_squared = (power - (self._mean * self._mean).sum(axis=0)) / 3
+        bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self._width)
+        self._quiet_starts = (spread_squared < params.max_spread_rad_s**2) & (bad == 0)
+        pieces = _pieces(self._quiet_starts, self._width, rate_hz, params)
+        means = _means(self._total, pieces)
+        slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
+        self.slow = [(mean, *span) for mean, span, ok in zip(means, pieces, slow, strict=True) if ok]
+
+    def windows(self, usual: FloatArray) -> list[StillWindow]:
+        """The stretches that agree with the usual rate (3,), neighbours joined."""
+        if not self.slow:
+            return []
+        params, width = self._params, self._width
+        # Between two postures a limb may turn as evenly as it rests.
+        apart = np.linalg.norm(self._mean - usual[:, None], axis=0)
+        pieces = _pieces(self._quiet_starts & (apart < params.max_turn_rad_s), width, self._rate_hz, params)
+        still = np.linalg.norm(_means(self._total, pieces) - usual, axis=1) < params.max_rate_rad_s
+        windows: list[tuple[int, int]] = []
+        for (first, last), ok in zip(pieces, still, strict=True):
+            if ok and windows and windows[-1][1] == first:
+                windows[-1] = (windows[-1][0], last)
+            elif ok:
+                windows.append((first, last))
+        # The outermost rows are quiet only together with quieter ones: a movement begins or ends there.
+        margin = width // 4
+        windows = [(a + margin, b - margin) if b - a >= 2 * width else (a, b) for a, b in windows]
+        acc = self._track.acc_m_s2
+        return [
+            _window(a, b, mean, self._total[:, a:b].T, acc[a:b], self._rate_hz)
+            for (a, b), mean in zip(windows, _means(self._total, windows), strict=True)
+        ]
 
 
 def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: StillnessParams) -> list[tuple[int, int]]:
@@ -184,9 +201,8 @@ def track_bias(
     """
     count = len(windows)
     row = np.array([(w.first + w.last) / 2 for w in windows])
-    known = np.array([float(w.last) for w in windows])
     if not count:
-        return BiasTrack(row, known, np.zeros((0, 3)), np.zeros(0))
+        return BiasTrack(row, np.zeros((0, 3)), np.zeros(0))
     seen = np.stack([w.mean_rate_rad_s for w in windows])
     duration = np.array([(w.last - w.first) / rate_hz for w in windows])
     upright = sqrt(2.0) * params.sway_rad / duration
@@ -213,7 +229,7 @@ def track_bias(
             gain = variance[k] @ np.linalg.inv(predicted)
             value[k] = value[k] + gain @ (value[k + 1] - value[k])
             variance[k] = variance[k] + gain @ (variance[k + 1] - predicted) @ gain.T
-    return BiasTrack(row, known, value, np.sqrt(np.trace(variance, axis1=1, axis2=2) / 3))
+    return BiasTrack(row, value, np.sqrt(np.trace(variance, axis1=1, axis2=2) / 3))
 
 
 def _windowed(total: FloatArray, width: int) -> FloatArray:

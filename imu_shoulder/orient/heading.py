@@ -23,8 +23,6 @@ from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.links import Links, find_links
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments
 
-# A live correction comes in over this long, while the limb is quiet.
-EASE_S = 0.3
 # At how many moments the standard deviation is worked out.
 SPREADS = 40
 # Columns of the inverse worked out at once; for more, the linear algebra starts threads that cost more than they save.
@@ -57,35 +55,19 @@ class HeadingTrack:
         """Correction (N,) at any times; straight between knots, so that no rep holds a jump."""
         return np.interp(time_s, self.time_s, self.correction_rad)
 
-    def known_at(self, time_s: FloatArray) -> FloatArray:
-        """Correction (N,) as a live stream knows it: the last knot's, taken up over EASE_S from its moment on."""
-        times = np.concatenate([self.time_s, self.time_s + EASE_S])
-        values = np.concatenate([[self.correction_rad[0]], self.correction_rad[:-1], self.correction_rad])
-        order = np.argsort(times, kind="stable")
-        return np.asarray(np.interp(time_s, times[order], values[order]))
-
 
 def track_heading(
-    moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams, *, afterwards: bool = True
+    moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams
 ) -> tuple[HeadingTrack, ...]:
     """Heading correction of every sensor in `moments`, in their order.
 
     block: (K,) number of the set or calibration movement a moment lies in, -1 outside. Inside a block the person keeps
     facing the same way, and any posture may come back. reference: a moment in the neutral pose; outside blocks its
     posture is taken for the same again, while a set may have a start of its own.
-    afterwards: every moment counts; otherwise each correction uses moments up to its own only (live).
     """
-    count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
+    sensors = len(moments.earth_from_sensor)
     links = find_links(moments, block, reference, params)
-    if afterwards:
-        found = _solve(moments, block, links, params)
-    else:
-        parts = np.zeros((3, sensors, count))
-        for k in range(count):
-            known = links.until(k)
-            parts[:, :, k] = np.stack(_solve(moments.until(k + 1), block[: k + 1], known, params))[:, :, -1]
-        found = (parts[0], parts[1], parts[2])
-    value, sd, apart = found
+    value, sd, apart = _solve(moments, block, links, params)
     return tuple(HeadingTrack(moments.time_s, value[s], sd[s], apart[s]) for s in range(sensors))
 
 

@@ -25,11 +25,6 @@ class Links:
     turn_rad: FloatArray
     sd_rad: FloatArray
 
-    def until(self, moment: int) -> Links:
-        """The pairs whose later moment is no later than this one."""
-        stop = int(np.searchsorted(self.later, moment, side="right"))
-        return Links(self.earlier[:stop], self.later[:stop], self.turn_rad[:stop], self.sd_rad[:stop])
-
 
 def find_links(moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams) -> Links:
     """Pairs that show the same posture to gravity in every sensor, and may be one.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -58,7 +58,7 @@ def segment_set(
     asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
     curves: dict[Side, tuple[str, FloatArray]] = {}
     for side in asked:
-        found = _leading_curve(arms[side], drill.leading_angle, rows)
+        found = leading_curve(arms[side], drill, rows)
         if found is not None:
             curves[side] = found
     holder = _holder(curves, event.side) if drill.arms == "hold_and_lift" else None
@@ -90,14 +90,23 @@ def _whole_hold(time_s: FloatArray, curve: FloatArray, span: tuple[float, float]
     return (Rep(start_s, start_s, end_s, end_s, end_s, level, level, level, "hold"),)
 
 
-def _leading_curve(arm: ArmAngles, leading: str, rows: slice) -> tuple[str, FloatArray] | None:
-    """The leading angle over the set, or the nearest a lone wrist sensor gives: its own elevation."""
+def leading_name(angles: Collection[str], drill: Drill) -> str | None:
+    """The leading angle, or the nearest a lone wrist sensor gives: its own elevation. None where neither is seen.
+
+    angles: names of the columns there are.
+    """
+    leading = drill.leading_angle
     names = [leading] if leading != "elevation" else [leading, "forearm_elevation"]
-    for name in names:
-        values = arm.angles.get(f"{name}_deg")
-        if values is not None:
-            return name, unwrapped_deg(values[rows]) if name == "rotation" else values[rows].copy()
-    return None
+    return next((name for name in names if f"{name}_deg" in angles), None)
+
+
+def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, FloatArray] | None:
+    """The leading angle's name and values over the rows of a set, without jumps by 360."""
+    name = leading_name(arm.angles, drill)
+    if name is None:
+        return None
+    values = arm.angles[f"{name}_deg"][rows]
+    return name, unwrapped_deg(values) if name == "rotation" else values.copy()
 
 
 def _holder(curves: Mapping[Side, tuple[str, FloatArray]], lifting: str | None) -> Side | None:

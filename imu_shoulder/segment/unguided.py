@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -12,6 +13,12 @@ from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 
 ANGLE = "main_axis"
+
+
+def counting_track(tracks: Mapping[str, Track], side: Side) -> Track:
+    """The sensor that moves most in any exercise of this arm. tracks: by placement."""
+    wrist = tracks.get(f"{side}_wrist")
+    return wrist if wrist is not None else tracks[f"{side}_upper_arm"]
 
 
 def unguided_sets(

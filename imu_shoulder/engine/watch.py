@@ -8,9 +8,8 @@ from typing import Literal
 
 import numpy as np
 
-from imu_shoulder.assess.judge import band_deg
+from imu_shoulder.analysis import StreamParams
 from imu_shoulder.drills import Drill
-from imu_shoulder.live.params import LiveParams
 from imu_shoulder.measure.hold import BREAK_DEG, SETTLE_S, above_floor, detrended_sd
 from imu_shoulder.measure.registry import Floor
 from imu_shoulder.segment.sets import HANGING_DEG, asked_arc_deg
@@ -42,7 +41,7 @@ class ArmWatch:
     lowered_s: when the arm was last seen lowering.
     """
 
-    def __init__(self, drill: Drill, role: str, rate_hz: float, params: LiveParams) -> None:
+    def __init__(self, drill: Drill, role: str, rate_hz: float, params: StreamParams) -> None:
         self.role = role
         self.phase: Phase = "rest"
         self.angle_deg: float | None = None
@@ -70,7 +69,7 @@ class ArmWatch:
     @property
     def band_deg(self) -> tuple[float, float] | None:
         """The band asked at the top, for a rep from where the arm now rests."""
-        return band_deg(self._drill, self._rest_deg or 0.0)
+        return self._drill.top_band_deg(self._rest_deg or 0.0)
 
     @property
     def hold_target_s(self) -> float | None:

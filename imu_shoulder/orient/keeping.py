@@ -1,4 +1,4 @@
-"""Headings kept together while a stream runs: at each new quiet moment the causal form of `track_heading`."""
+"""Headings kept together while a stream runs: at each new quiet moment `track_heading` over the moments so far."""
 
 from __future__ import annotations
 
@@ -8,21 +8,25 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from imu_shoulder.frames import wrap_rad
 from imu_shoulder.model import FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude, all_turned
-from imu_shoulder.orient.heading import EASE_S, track_heading
+from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
 
-# A quiet moment is looked at when every sensor has been quiet for so long, and this often.
+# A quiet moment is looked at when every sensor has been quiet for so long.
 QUIET_S = 0.6
-EVERY_S = 0.3
+# A correction comes in over this long, while the limb is quiet.
+EASE_S = 0.3
 # The stretch between two moments is looked at for common turning, if it is no longer than this.
 LONGEST_S = 60.0
 # So many moments are weighed against each other; the pose always is.
-MOMENTS = 24
+MOMENTS = 200
+# Of the corrections, those of the calibration and the newest can be asked for.
+FIRST_KNOWN, LAST_KNOWN = 100, 300
 
 
-class LiveHeading:
+class KeptHeading:
     """The sensors of one arm, and the sternum's as this arm sees it. Starts at the pose."""
 
     def __init__(self, side: Side, attitudes: Mapping[str, Attitude], rate_hz: float, params: HeadingParams) -> None:
@@ -37,7 +41,9 @@ class LiveHeading:
         # When each correction began to be taken up, and the values before and after.
         self._known_s: list[float] = [-np.inf]
         self._values: list[FloatArray] = [self._zero]
-        self._looked_s = -np.inf
+        # Standard deviations (S,) of the newest corrections, and of their differences from the first sensor's.
+        self._sds: tuple[FloatArray, FloatArray] = (self._zero, self._zero)
+        self._ends_s = np.inf
         self._taken = False
         # When the person was busy with the pose, a movement or a set from, free from, and so on in turns.
         self._switched_s: list[float] = [-np.inf]
@@ -50,13 +56,29 @@ class LiveHeading:
             self._reference = int(np.abs(moments.time_s - middle_s).argmin())
             self._block = [0] * len(moments.time_s)
 
+    @property
+    def moments(self) -> QuietMoments | None:
+        """The quiet moments so far, as the filters showed them; None before `begin` found any."""
+        return self._moments
+
+    def end_at(self, time_s: float) -> None:
+        """From then on a sensor sits otherwise: moments after it are not compared."""
+        self._ends_s = time_s
+        moments = self._moments
+        if moments is not None and moments.time_s[-1] > time_s:
+            count = max(int(np.searchsorted(moments.time_s, time_s)), self._reference + 1)
+            turns = tuple(t for t in moments.joint_turns if t.before + 1 < count)
+            self._moments, self._block = replace(moments.until(count), joint_turns=turns), self._block[:count]
+            self._solve(float(moments.time_s[-1]))
+
     def due(self, now_s: float, block: int) -> bool:
-        """Whether it is time to look for a new quiet moment; notes that it was asked. block: as track_heading's."""
-        if self._moments is None or now_s - self._looked_s < EVERY_S:
+        """Whether a quiet moment may be taken in; notes which block it is. block: as track_heading's."""
+        if self._moments is None or now_s > self._ends_s:
             return False
         if (block >= 0) != (len(self._switched_s) % 2 == 1):
             self._switched_s.append(now_s)
-        self._looked_s = now_s
+            if len(self._switched_s) > LAST_KNOWN:
+                del self._switched_s[1:3]
         return True
 
     def is_quiet(self, attitudes: Mapping[str, Attitude]) -> bool:
@@ -107,6 +129,7 @@ class LiveHeading:
             place=np.concatenate([moments.place, moments.place[-1] + found.place[first:] - came_from]),
             stay=np.concatenate([moments.stay, moments.stay[-1] + found.stay[first:] - stayed]),
             lost=np.concatenate([moments.lost, moments.lost[-1] + found.lost[first:] - lost_before]),
+            drift_rad_s=found.drift_rad_s,
             joint_turns=(*moments.joint_turns, *turns),
         )
         is_first = block >= 0 and self._block[-1] != block
@@ -160,12 +183,25 @@ class LiveHeading:
         block = np.array(self._block, dtype=np.intp)
         tracks = track_heading(self._moments, block, self._reference, self._params)
         value = np.array([track.correction_rad[-1] - track.correction_rad[self._reference] for track in tracks])
+        # The short way round: what is taken up gradually must not sweep through a whole circle.
+        value = self._values[-1] + wrap_rad(value - self._values[-1])
         self._known_s.append(known_s)
         self._values.append(value)
+        if len(self._known_s) > FIRST_KNOWN + LAST_KNOWN:
+            del self._known_s[FIRST_KNOWN], self._values[FIRST_KNOWN]
+        self._sds = np.array([t.sd_rad[-1] for t in tracks]), np.array([t.apart_sd_rad[-1] for t in tracks])
+
+    def with_sds(self, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
+        """The attitudes with how well their headings are known now."""
+        out = {}
+        for place, (placement, attitude) in enumerate(attitudes.items()):
+            sd, apart = (np.full(len(attitude.valid), sds[place]) for sds in self._sds)
+            out[placement] = replace(attitude, heading_sd_rad=sd, apart_sd_rad=apart)
+        return out
 
 
 def keep_headings(
-    headings: Sequence[LiveHeading], time_s: FloatArray, attitudes: Mapping[str, Attitude]
+    headings: Sequence[KeptHeading], time_s: FloatArray, attitudes: Mapping[str, Attitude]
 ) -> dict[Side, dict[str, Attitude]]:
     """Each arm's attitudes with their headings as known at each time."""
     if not headings:
@@ -176,7 +212,10 @@ def keep_headings(
             [correction for heading in headings for correction in heading.corrections(time_s)],
         )
     )
-    return {heading.side: {placement: next(found) for placement in heading.placements} for heading in headings}
+    return {
+        heading.side: heading.with_sds({placement: next(found) for placement in heading.placements})
+        for heading in headings
+    }
 
 
 def _calm(rate: FloatArray, limit_rad_s: float) -> bool:

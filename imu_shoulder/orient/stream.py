@@ -4,41 +4,43 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import vqf
 
 from imu_shoulder.frames import rotated
-from imu_shoulder.live.rows import Rows
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, bridged, settings_of
-from imu_shoulder.orient.bias import BiasTrack, StillWindow, still_windows, track_bias
+from imu_shoulder.orient.bias import BiasTrack, StillPieces, StillWindow, agreeing, most_usual, track_bias
 from imu_shoulder.orient.offset import accelerometer_offset
+from imu_shoulder.rows import Rows
 
-# Stillness is looked for this often, in the raw samples of the last LOOK_S.
-EVERY_S = 0.5
+# Stillness is looked for in the raw samples of the last LOOK_S; a filter starts on those of the last START_S.
 LOOK_S = 12.0
+START_S = 40.0
 # Longer stillness is taken in pieces.
 LONGEST_S = 8.0
-# So many windows are joined to one bias; older ones say nothing more.
+# So many windows are joined to one bias, and so many pieces say what is usual; older ones say nothing more.
 WINDOWS = 60
+PIECES = 120
 # A gap is bridged for the filter's eyes when it ends; of a longer one only this much.
 GAP_S = 5.0
 # Of each sensor in a raw row, behind the time.
 _ACC, _GYR, _VALID, _CLIPPED, _WIDTH = slice(0, 3), slice(3, 6), 6, 7, 8
 
 
-class LiveOrient:
+class OrientStream:
     """Push tracks of all sensors, get their attitude rows. Before `start` rows are only kept.
 
-    The same filter as `orient_causally`: a bias from stillness serves from the row at which it is known.
+    The same filter as afterwards, forwards only: a bias from stillness serves from the row at which it is known.
     """
 
     def __init__(self, placements: Sequence[str], rate_hz: float, params: OrientParams) -> None:
         self._rate_hz = rate_hz
         self._sensors = [_Sensor(placement, rate_hz, params) for placement in placements]
         self._raw = Rows(1 + _WIDTH * len(placements))
-        self._pushed = self._looked = 0
+        self._pushed = 0
         self._started = False
 
     @property
@@ -56,25 +58,28 @@ class LiveOrient:
         self._raw.append(rows)
         self._pushed += len(rows)
         if len(rows):
-            self._raw.drop_before(float(time_s[-1]) - LOOK_S)
-        if self._pushed - self._looked >= EVERY_S * self._rate_hz:
-            self._looked = self._pushed
-            for sensor, track in zip(self._sensors, self._tracks(self._raw.table), strict=True):
-                sensor.look(track, self._pushed, closing=False)
+            self._raw.drop_before(float(time_s[-1]) - START_S)
         return self._filtered(rows) if self._started else {}
+
+    def look(self) -> None:
+        """Take in the stillness that ended or that has lasted long. What it says serves from the next row on."""
+        newest_s = float(self._raw.time_s[-1]) if len(self._raw) else 0.0
+        for sensor, track in zip(self._sensors, self._tracks(self._raw.since(newest_s - LOOK_S)), strict=True):
+            sensor.look(track, self._pushed, closing=False)
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The raw rows that are still kept."""
         rows = self._raw.since(start_s)
         return rows[:, 0], self._tracks(rows)
 
-    def start(self) -> tuple[FloatArray, dict[str, Attitude]]:
-        """Start the filters on the rows that are kept; a stillness that still goes on counts. Times and attitudes."""
+    def start(self) -> tuple[FloatArray, dict[str, Attitude], dict[str, Track]]:
+        """Start the filters on the rows that are kept; a stillness that still goes on counts."""
         rows = self._raw.table.copy()
-        for sensor, track in zip(self._sensors, self._tracks(rows), strict=True):
+        tracks = self._tracks(rows)
+        for sensor, track in zip(self._sensors, tracks, strict=True):
             sensor.start(track, self._pushed)
         self._started = True
-        return rows[:, 0], self._filtered(rows)
+        return rows[:, 0], self._filtered(rows), {track.placement: track for track in tracks}
 
     def _tracks(self, rows: FloatArray) -> list[Track]:
         out = []
@@ -108,6 +113,9 @@ class _Sensor:
     def __init__(self, placement: str, rate_hz: float, params: OrientParams) -> None:
         self.placement = placement
         self._rate_hz, self._params = rate_hz, params
+        # Every slow even turning so far: mean rate and how long; the one that agrees best with all is the usual one.
+        self._pieces: list[tuple[FloatArray, float]] = []
+        self._piece_row = -1
         self._windows: list[StillWindow] = []
         self.bias = track_bias([], rate_hz, params.stillness)
         self.offset_rad_s: FloatArray = np.zeros(3)
@@ -121,21 +129,33 @@ class _Sensor:
 
         track: the newest rows of `pushed` in all.
         """
-        before = pushed - len(track.valid)
-        for window in still_windows(track, self._rate_hz, self._params.stillness):
+        before, stillness = pushed - len(track.valid), self._params.stillness
+        # What goes on may still change.
+        settled = pushed if closing else pushed - 0.1 * self._rate_hz
+        found = StillPieces(track, self._rate_hz, stillness)
+        for mean, first, last in found.slow:
+            if first + before >= self._piece_row and last + before <= settled:
+                self._pieces = [*self._pieces[1 - PIECES :], (mean, float(last - first))]
+                self._piece_row = last + before
+        if not self._pieces:
+            return
+        usual = most_usual(self._pieces)
+        known = self._windows[-1].last if self._windows else -1
+        for window in found.windows(usual):
             first, last = window.first + before, window.last + before
-            known = self._windows[-1].last if self._windows else -1
-            if first < known:
-                continue
-            ended = last < pushed - 0.1 * self._rate_hz
-            if not (closing or ended or last - first >= LONGEST_S * self._rate_hz):
-                continue
-            self._take(replace(window, first=first, last=last))
+            if first >= known and (last <= settled or last - first >= LONGEST_S * self._rate_hz):
+                self._windows = [*self._windows[1 - WINDOWS :], replace(window, first=first, last=last)]
+        used = agreeing(self._windows, usual, stillness)
+        self.bias = track_bias(used, self._rate_hz, stillness, afterwards=False)
+        if used:
+            self.offset_rad_s = self.bias.bias_rad_s[-1]
+            self.offset_m_s2 = accelerometer_offset(used, self._params.offset)
 
     def start(self, track: Track, pushed: int) -> None:
         if not self._windows:
             self.look(track, pushed, closing=True)
         self._filter = vqf.VQF(1.0 / self._rate_hz, **settings_of(self._params, self.bias))
+        self._waiting = self._waiting[:0]
 
     def quat(self, turning: FloatArray, acc: FloatArray, valid: BoolArray, *, whole: bool) -> FloatArray:
         """Attitudes (n, 4) of rows whose rates (n, 3) have the offset taken off. whole: all of them are valid."""
@@ -156,34 +176,21 @@ class _Sensor:
         quat[~valid] = np.nan
         return quat
 
-    def _take(self, window: StillWindow) -> None:
-        if self._windows:
-            # Slower turning than sway passes for stillness: it does not agree with the bias so far.
-            off = np.abs(window.mean_rate_rad_s - self.offset_rad_s).max()
-            if off > self._params.stillness.max_rate_rad_s:
-                return
-        self._windows = [*self._windows[-WINDOWS + 1 :], window]
-        self.bias = track_bias(self._windows, self._rate_hz, self._params.stillness, afterwards=False)
-        self.offset_rad_s = self.bias.bias_rad_s[-1]
-        self.offset_m_s2 = accelerometer_offset(self._windows, self._params.offset)
+    def __getstate__(self) -> dict[str, Any]:
+        """The filter is compiled code: its settings and state go instead."""
+        state = dict(self.__dict__)
+        if self._filter is not None:
+            state["_filter"] = (self._filter.params, self._filter.state)
+        return state
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        self.__dict__.update(state)
+        if self._filter is not None:
+            settings, kept = state["_filter"]
+            self._filter = _restored(1.0 / self._rate_hz, settings, kept)
 
 
-def in_rows(attitudes: Mapping[str, Attitude], time_s: FloatArray) -> FloatArray:
-    """Attitudes as one table: time, then quaternion, rate and valid of each sensor, in the mapping's order."""
-    rows = np.empty((len(time_s), 1 + 8 * len(attitudes)))
-    rows[:, 0] = time_s
-    for k, attitude in enumerate(attitudes.values()):
-        own = rows[:, 1 + 8 * k :]
-        own[:, :4], own[:, 4:7] = attitude.quat_earth_from_sensor, attitude.rate_earth_rad_s
-        own[:, 7] = attitude.valid
-    return rows
-
-
-def from_rows(table: FloatArray, biases: Mapping[str, BiasTrack]) -> dict[str, Attitude]:
-    """The attitudes that `in_rows` put there. biases: of the sensors, in the same order."""
-    out = {}
-    for k, (placement, bias) in enumerate(biases.items()):
-        first = 1 + 8 * k
-        quat, rate, valid = table[:, first : first + 4], table[:, first + 4 : first + 7], table[:, first + 7] > 0
-        out[placement] = Attitude(placement, quat, rate, valid, bias)
-    return out
+def _restored(step_s: float, settings: Mapping[str, Any], state: Mapping[str, Any]) -> vqf.VQF:
+    filter_ = vqf.VQF(step_s, **settings)
+    filter_.state = state
+    return filter_

@@ -6,19 +6,19 @@ from collections import deque
 from collections.abc import Mapping
 from statistics import median
 
+from imu_shoulder.analysis import StreamParams
 from imu_shoulder.drills import Drill, Station
-from imu_shoulder.live.params import LiveParams
-from imu_shoulder.live.watch import ArmWatch
+from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.segment.stations import MOVE_DEG_S, Posture, meets, posture_names
 
 # An arm that stays within what MOVE_DEG_S makes of so much time holds a posture.
 STAY_S = 0.3
 
 
-class StationWatch(ArmWatch):
+class PostureWatch(ArmWatch):
     """As ArmWatch, by the posture. station, next_station: the one that is held, the first one not held yet."""
 
-    def __init__(self, drill: Drill, role: str, rate_hz: float, params: LiveParams) -> None:
+    def __init__(self, drill: Drill, role: str, rate_hz: float, params: StreamParams) -> None:
         super().__init__(drill, role, rate_hz, params)
         self.needs = sorted(posture_names(drill))
         self._postures: deque[tuple[float, ...]] = deque(maxlen=max(3, round(STAY_S * rate_hz)))

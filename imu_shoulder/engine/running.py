@@ -1,0 +1,340 @@
+"""A set while it goes on: the file's own segmentation on what was seen so far, reps judged and frozen as they end."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from math import inf
+
+import numpy as np
+
+from imu_shoulder.analysis import AnalysedSet, Params
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.skin import SkinShare
+from imu_shoulder.assess.judge import JudgedRep
+from imu_shoulder.drills import Drill
+from imu_shoulder.engine.blade import BladeReps
+from imu_shoulder.engine.judging import OF_THE_OTHER_ARM, Seen, judge_arm_set, judge_next_rep
+from imu_shoulder.engine.posture_watch import PostureWatch
+from imu_shoulder.engine.watch import ArmWatch
+from imu_shoulder.model import BoolArray, Event, FloatArray, Side, Track
+from imu_shoulder.rows import Rows
+from imu_shoulder.segment.model import ArmSet, Rep, rows_between
+from imu_shoulder.segment.sets import leading_name, segment_set
+from imu_shoulder.segment.stations import posture_names
+from imu_shoulder.segment.unguided import marked_set
+
+# What counts on the way to a rep's number: a false start does not.
+ATTEMPTS = ("rep", "partial")
+# Where no rep can end, the set is cut into reps this seldom.
+SELDOM_S = 1.0
+# After a rep may have ended it is cut as often for so long: by then the rep is final.
+AFTER_S = 0.7
+# A final rep that goes on for longer than this after all is judged once more.
+GOES_ON_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class FinalRep:
+    """A rep that was told. known_s: when it was. revised: when and why it was judged once more, empty for never."""
+
+    judged: JudgedRep
+    known_s: float
+    revised: str = ""
+
+
+class _Arm:
+    """One arm's rows: time, seen, clipped, then the angles by name; and, to count by, its sensor's samples."""
+
+    def __init__(self, names: Sequence[str], *, counts: bool) -> None:
+        self.names = tuple(names)
+        self.rows = Rows(3 + len(self.names))
+        # Time, acceleration and rate, valid and clipped of an arm whose sensors do not show what the drill asks.
+        self.counting = Rows(9) if counts else None
+
+    def columns(self, table: FloatArray) -> dict[str, FloatArray]:
+        return {name: table[:, 3 + k] for k, name in enumerate(self.names)}
+
+
+class RunningSet:
+    """One set of one or both arms. asked: the drill with the dose of each lifting arm."""
+
+    def __init__(
+        self,
+        number: int,
+        event: Event,
+        drill: Drill | None,
+        asked: Mapping[Side, Drill],
+        rate_hz: float,
+        params: Params,
+        blades: BladeReps,
+    ) -> None:
+        self.number, self.event, self.drill, self.asked = number, event, drill, asked
+        self._step = max(1, round(rate_hz / params.stream.grid_hz))
+        self.rate_hz = rate_hz / self._step
+        self._params, self._blades = params, blades
+        self._arms: dict[Side, _Arm] = {}
+        self.watches: dict[Side, ArmWatch] = {}
+        self.final: dict[Side, list[FinalRep]] = {}
+        # What has begun and is not final yet, by arm.
+        self.open: dict[Side, list[Rep]] = {}
+        self.shown: dict[Side, int] = {}
+        self.slipped_s: dict[Side, float] = {}
+        self._row = 0
+        self._cut_s = self._ending_s = -inf
+        # When all that had been lowered by then was final.
+        self._settled_s: dict[Side, float] = {}
+
+    def restart(self) -> bool:
+        """Forget all rows, to be given them anew. False where a rep is final already: that stays."""
+        if any(self.final.values()):
+            return False
+        self._arms, self.watches, self._row = {}, {}, 0
+        return True
+
+    def push(
+        self,
+        time_s: FloatArray,
+        arms: Mapping[Side, ArmAngles],
+        seen: Mapping[Side, tuple[BoolArray, BoolArray]],
+        counting: Mapping[Side, Track],
+    ) -> None:
+        """New rows of the common grid, inside the set. seen: and clipped. counting: the sensor to count by."""
+        take = slice((-self._row) % self._step, None, self._step)
+        self._row += len(time_s)
+        for side, arm in arms.items():
+            columns = {**arm.angles, **arm.hidden}
+            if side not in self._arms:
+                named = self.event.side in (side, "both", None)
+                shows = self.drill is not None and leading_name(arm.angles, self.drill) is not None
+                if not shows and not named:
+                    continue
+                self._arms[side] = _Arm(list(columns), counts=not shows)
+            kept = self._arms[side]
+            parts = [time_s, *seen[side], *(columns.get(name, np.full(len(time_s), np.nan)) for name in kept.names)]
+            kept.rows.append(np.array(parts)[:, take].T)
+            if kept.counting is not None:
+                own = counting[side]
+                table = np.column_stack([time_s, own.acc_m_s2, own.gyr_rad_s, own.valid, own.clipped])
+                kept.counting.append(table[take])
+            elif self.drill is not None:
+                self._watch(side, kept, self.drill, time_s[take])
+
+    def cut(self, now_s: float) -> None:
+        """Cut the set into reps, if it is time, and freeze those that have ended."""
+        if any(map(self._may_end, self.watches)):
+            self._ending_s = now_s
+        every_s = self._params.stream.segment_s if now_s - self._ending_s < AFTER_S else SELDOM_S
+        # Half a row of slack: times are sums.
+        if now_s - self._cut_s < every_s - 0.5 / self.rate_hz or not self.watches:
+            return
+        self._cut_s = now_s
+        for arm_set in self._segmented(now_s):
+            self._update(arm_set, now_s, ended=False)
+
+    def _may_end(self, side: Side) -> bool:
+        """Whether a rep of this arm may be ending: it was lowered, and what came of that is not final yet."""
+        watch = self.watches[side]
+        if isinstance(watch, PostureWatch):
+            return True
+        if watch.role != "lift" or watch.phase in ("lift", "hold"):
+            return False
+        if watch.phase == "lower":
+            return watch.is_back
+        return watch.phase == "unseen" or watch.lowered_s > self._settled_s.get(side, -inf)
+
+    def close(self, end_s: float) -> list[AnalysedSet]:
+        """The set is over: what is left ends with it. What was counted stays as it was counted."""
+        self.event = replace(self.event, duration_s=end_s - self.event.onset_s)
+        for arm_set in self._segmented(end_s):
+            self._update(arm_set, end_s, ended=True)
+        self.open = {}
+        out = []
+        guided = self._sets(self.event)
+        for arm_set in guided:
+            side = arm_set.side
+            arm_set = replace(arm_set, drill=self.asked.get(side, arm_set.drill))
+            if arm_set.role == "lift":
+                judged = tuple(final.judged for final in self.final.get(side, []))
+                arm_set = replace(arm_set, reps=tuple(own.rep for own in judged))
+            else:
+                lifted = [f.judged.rep for finals in self.final.values() for f in finals if f.judged.rep.kind == "rep"]
+                arm_set = replace(arm_set, reps=_held_while(arm_set, lifted, self._arms[side].rows.time_s))
+                judged = judge_arm_set(
+                    arm_set, self._seen(side, arm_set.start_s), self._params.judge, self._slipped(side)
+                )
+                self.final[side] = [FinalRep(own, end_s) for own in judged]
+            out.append(AnalysedSet(arm_set, judged))
+        return out + [self._counted_only(side, arm) for side, arm in self._arms.items() if arm.counting is not None]
+
+    def rows_of(self, side: Side) -> tuple[FloatArray, dict[str, FloatArray]]:
+        """Times (N,) and columns of an arm, as far as they are known."""
+        arm = self._arms[side]
+        return arm.rows.time_s, arm.columns(arm.rows.table)
+
+    def counted(self, side: Side) -> int:
+        return self.shown.get(side, 0)
+
+    def slip(self, side: Side, slipped_s: float) -> None:
+        """A sensor of the arm turned on its strap: reps that ended later are not scored, those told so far included."""
+        self.slipped_s[side] = slipped_s
+        self.final[side] = [
+            replace(
+                final,
+                judged=replace(final.judged, excluded="sensor_slip", faults=()),
+                revised="a sensor had slipped",
+            )
+            if final.judged.rep.end_s > slipped_s and final.judged.excluded != "sensor_slip"
+            else final
+            for final in self.final.get(side, [])
+        ]
+
+    def _slipped(self, side: Side) -> float:
+        return self.slipped_s.get(side, inf)
+
+    def _watch(self, side: Side, kept: _Arm, drill: Drill, time_s: FloatArray) -> None:
+        name = leading_name(kept.names, drill)
+        if name is None or not len(time_s):
+            return
+        if side not in self.watches:
+            lifting = drill.arms == "each" or self.event.side in (side, "both", None)
+            several = len(drill.stations) > 1 and {f"{n}_deg" for n in posture_names(drill)} <= {*kept.names}
+            kind = PostureWatch if several else ArmWatch
+            self.watches[side] = kind(drill, "lift" if lifting else "hold", self.rate_hz, self._params.stream)
+        watch, new = self.watches[side], kept.rows.table[-len(time_s) :]
+        angles = new[:, 3 + kept.names.index(f"{name}_deg")].tolist()
+        if not isinstance(watch, PostureWatch):
+            for time, angle in zip(time_s.tolist(), angles, strict=True):
+                watch.push(time, angle)
+            return
+        postures = new[:, [3 + kept.names.index(f"{n}_deg") for n in watch.needs]].tolist()
+        for time, angle, posture in zip(time_s.tolist(), angles, postures, strict=True):
+            watch.posture(tuple(posture))
+            watch.push(time, angle)
+
+    def _segmented(self, now_s: float) -> list[ArmSet]:
+        """The lifting arms' reps in the newest stretch of the set. It begins in a rest, where a rep ended."""
+        ended = [final.judged.rep.end_s for finals in self.final.values() for final in finals]
+        window_s = self._params.stream.window_s
+        from_s = max([end for end in ended if end < now_s - window_s], default=self.event.onset_s)
+        event = replace(self.event, onset_s=from_s, duration_s=now_s - from_s)
+        return [arm_set for arm_set in self._sets(event) if arm_set.role == "lift"]
+
+    def _sets(self, event: Event) -> tuple[ArmSet, ...]:
+        shown = {side: arm for side, arm in self._arms.items() if arm.counting is None}
+        if self.drill is None or not shown:
+            return ()
+        tables = {side: arm.rows.since(event.onset_s) for side, arm in shown.items()}
+        count = min(len(table) for table in tables.values())
+        time_s = next(iter(tables.values()))[:count, 0]
+        if count < 3:
+            return ()
+        arms = {side: _as_angles(side, arm.columns(tables[side][:count])) for side, arm in shown.items()}
+        return segment_set(self.number, event, self.drill, time_s, self.rate_hz, arms, self._params.segment)
+
+    def _update(self, arm_set: ArmSet, now_s: float, *, ended: bool) -> None:
+        params, side = self._params.stream, arm_set.side
+        final = self.final.setdefault(side, [])
+        if final:
+            self._judge_again(arm_set, final, now_s, ended=ended)
+        frozen_s = final[-1].judged.rep.end_s if final else -inf
+        fresh = [r for r in arm_set.reps if _middle_s(r) > frozen_s and not (final and _holds(r, final[-1]))]
+        pauses = self.drill is not None and any(pause.way == "down" for pause in self.drill.pauses)
+        share = params.paused_share if pauses else params.returned_share
+        counted = sum(f.judged.rep.kind == "rep" for f in final)
+        self.open[side] = []
+        waiting: list[Rep] = []
+        still_final = True
+        for k, rep in enumerate(fresh):
+            if rep.kind not in ATTEMPTS:
+                # Seldom what it seems while it goes on: it is told with the rep after it.
+                waiting.append(rep)
+                continue
+            back = rep.end_deg - rep.start_deg <= share * max(rep.arc_deg, 0.0)
+            age_s = now_s - rep.end_s
+            more = any(later.kind in ATTEMPTS for later in fresh[k + 1 :])
+            over = ended or more or (age_s >= params.settled_s and (back or age_s >= params.stuck_s))
+            counted += rep.kind == "rep" and (over or (back and age_s >= params.counted_s))
+            still_final &= over
+            if still_final:
+                for own in (*waiting, rep):
+                    final.append(FinalRep(self._freeze(arm_set, own, final), now_s))
+                waiting = []
+            else:
+                self.open[side].append(rep)
+        if ended:
+            final += [FinalRep(self._freeze(arm_set, own, final), now_s) for own in waiting]
+        if still_final and fresh:
+            self._settled_s[side] = now_s
+        # What was shown as counted is not taken back while the rep is still coming to rest.
+        self.shown[side] = max(self.shown.get(side, 0), counted)
+
+    def _judge_again(self, arm_set: ArmSet, final: list[FinalRep], now_s: float, *, ended: bool) -> None:
+        """A rep that was told and then went on: a hold that was left and taken up again. It stays one rep."""
+        last = final[-1]
+        again = next((r for r in arm_set.reps if _holds(r, last)), None)
+        if again is None or again.end_s < last.judged.rep.end_s + GOES_ON_S:
+            return
+        if ended or now_s - again.end_s >= self._params.stream.settled_s:
+            final.pop()
+            judged = self._freeze(arm_set, again, final)
+            final.append(FinalRep(judged, last.known_s, "the rep went on after it was told"))
+
+    def _freeze(self, arm_set: ArmSet, rep: Rep, final: Sequence[FinalRep]) -> JudgedRep:
+        """Measure and judge the rep against its drill, by the stretch of the set that was looked at."""
+        side = arm_set.side
+        seen = self._seen(side, arm_set.start_s, len(arm_set.curve_deg))
+        drill = self.asked.get(side, self.drill)
+        own = replace(arm_set, drill=drill, rows=(0, len(arm_set.curve_deg)), reps=(rep,))
+        name = "" if drill is None else drill.id
+        seen = replace(
+            seen, columns={**seen.columns, **self._blades.columns(side, name, rep, seen.time_s, seen.columns)}
+        )
+        number = 1 + sum(f.judged.rep.kind in ATTEMPTS for f in final)
+        before = [f.judged.rep for f in final]
+        return judge_next_rep(own, seen, rep, number, before, self._params.judge, self._slipped(side))
+
+    def _seen(self, side: Side, start_s: float, count: int | None = None) -> Seen:
+        arm, other = self._arms[side], next((own for name, own in self._arms.items() if name != side), None)
+        table = arm.rows.since(start_s)[:count]
+        beside = None
+        if other is not None:
+            told = other.columns(other.rows.since(start_s)[: len(table)])
+            beside = {name: told[name] for name in OF_THE_OTHER_ARM if name in told}
+        return Seen(table[:, 0], self.rate_hz, arm.columns(table), table[:, 1] > 0, table[:, 2] > 0, beside)
+
+    def _counted_only(self, side: Side, arm: _Arm) -> AnalysedSet:
+        assert arm.counting is not None
+        table = arm.counting.table
+        own = Track(f"{side}_wrist", table[:, 1:4], table[:, 4:7], table[:, 7] > 0, table[:, 8] > 0)
+        span_s = self.event.onset_s, self.event.end_s
+        drill = self.asked.get(side, self.drill)
+        arm_set = marked_set(self.number, drill, side, own, table[:, 0], self.rate_hz, span_s)
+        judged = judge_arm_set(arm_set, self._seen(side, -inf), self._params.judge, self._slipped(side))
+        self.final[side] = [FinalRep(rep, span_s[1]) for rep in judged]
+        return AnalysedSet(arm_set, judged)
+
+
+def _middle_s(rep: Rep) -> float:
+    return (rep.top_start_s + rep.top_end_s) / 2
+
+
+def _holds(rep: Rep, final: FinalRep) -> bool:
+    """Whether a rep takes in the top of one that was told."""
+    return rep.kind in ATTEMPTS and rep.start_s < _middle_s(final.judged.rep) < rep.end_s
+
+
+def _held_while(arm_set: ArmSet, lifted: Sequence[Rep], time_s: FloatArray) -> tuple[Rep, ...]:
+    """The holding arm's stay over the time in which the other one lifted, as that was counted."""
+    if not lifted or not arm_set.reps:
+        return arm_set.reps
+    start_s, end_s = min(rep.start_s for rep in lifted), max(rep.end_s for rep in lifted)
+    inside = arm_set.curve_deg[rows_between(time_s[slice(*arm_set.rows)], start_s, end_s)]
+    if not np.isfinite(inside).any():
+        return ()
+    level = float(np.nanmedian(inside))
+    return (Rep(start_s, start_s, end_s, end_s, end_s, level, level, level, "hold"),)
+
+
+def _as_angles(side: Side, columns: Mapping[str, FloatArray]) -> ArmAngles:
+    return ArmAngles(side, "gravity", columns, np.empty(0), SkinShare(1.0, 0.0, 0.0))

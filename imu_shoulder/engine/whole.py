@@ -1,0 +1,249 @@
+"""The stages over a finished recording as one part: what only past and future together can show."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from math import inf
+
+import numpy as np
+
+from imu_shoulder.align import propose_neutral_pose
+from imu_shoulder.analysis import AnalysedSet, Params
+from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
+from imu_shoulder.angles.plausible import Beyond
+from imu_shoulder.angles.scapula import seat_blade
+from imu_shoulder.angles.uncertainty import angle_sd
+from imu_shoulder.calibrate.calibration import calibrate
+from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
+from imu_shoulder.calibrate.pose import Pose, find_pose
+from imu_shoulder.calibrate.slip import find_slips, slip_findings
+from imu_shoulder.calibrate.slip_model import Slip
+from imu_shoulder.calibrate.store import StoredCalibration, reuse
+from imu_shoulder.engine.asked import Asked
+from imu_shoulder.engine.blade import blade_columns, ups_from_pose
+from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
+from imu_shoulder.engine.order import Part, Stages
+from imu_shoulder.measure.scapula import excess
+from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, IntArray, Side
+from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
+from imu_shoulder.orient.heading import track_heading
+from imu_shoulder.orient.moments import QuietMoments, quiet_moments
+from imu_shoulder.segment.model import ArmSet
+from imu_shoulder.segment.sets import segment_set
+from imu_shoulder.segment.unguided import counting_track, marked_set
+
+
+class Whole(Stages):
+    """Give `advance` the whole recording once, then read what was found."""
+
+    def __init__(
+        self,
+        aligned: Aligned,
+        params: Params,
+        asked: Asked,
+        stored: StoredCalibration | None = None,
+        progress: Callable[[str], None] = lambda stage: None,
+    ) -> None:
+        """stored: an earlier recording's calibration, for the arms that have no calibration movements in this one."""
+        self._aligned, self._params, self._asked, self._stored = aligned, params, asked, stored
+        self._progress = progress
+        self.attitudes: Mapping[str, Attitude] = {}
+        self.pose: Pose | None = None
+        self.calibration: Calibration | None = None
+        self.arms: dict[Side, ArmAngles] = {}
+        self.sets: list[AnalysedSet] = []
+        self.findings: tuple[Finding, ...] = ()
+        self._moments: dict[Side, QuietMoments] = {}
+        self._slips: Sequence[Slip] = ()
+        self._slipped_s: dict[Side, float] = {}
+
+    def orient(self, part: Part) -> Mapping[str, Attitude]:
+        self._progress("orient")
+        self.attitudes = {
+            placement: orient_afterwards(track, self._aligned.rate_hz, self._params.orient)
+            for placement, track in part.tracks.items()
+        }
+        return self.attitudes
+
+    def find_pose(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
+        self._progress("calibrate")
+        marked = any(event.trial_type == "neutral_pose" for event in part.ended)
+        proposed = None if marked else propose_neutral_pose(self._aligned)
+        self.pose = find_pose(part.time_s, attitudes, part.ended, proposed, self._params.calibrate)
+
+    def find_quiet_moments(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
+        self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params)
+
+    def find_slips(self, part: Part) -> None:
+        assert self.pose is not None
+        rows = part.time_s, self._aligned.rate_hz
+        self._slips = find_slips(*rows, self.attitudes, self._moments, part.ended, self.pose, self._params.slip)
+        self._slipped_s = {
+            side: min((slip.time_s for slip in self._slips if slip.placement.startswith(side)), default=inf)
+            for side in SIDES
+        }
+
+    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Mapping[Side, Mapping[str, Attitude]]:
+        assert self.pose is not None
+        return {
+            side: keep_heading(
+                self._aligned, attitudes, side, own, part.ended, self.pose, self._params, self._slipped_s[side]
+            )
+            for side, own in self._moments.items()
+        }
+
+    def calibrate(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> None:
+        assert self.pose is not None
+        seated = {side: before(self._slipped_s[side], part.time_s, own) for side, own in kept.items()}
+        found = calibrate(part.time_s, self._aligned.rate_hz, seated, part.ended, self.pose)
+        self.calibration = found if self._stored is None else reuse(self._stored, found, self.pose)
+
+    def work_out_angles(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> Mapping[Side, ArmAngles]:
+        assert self.calibration is not None
+        assert self.pose is not None
+        self._progress("angles")
+        params, rate_hz = self._params, self._aligned.rate_hz
+        for side, arm in self.calibration.arms.items():
+            skin = skin_of(arm, kept[side], rate_hz, params.angles)
+            found = arm_angles(arm, kept[side], skin, params.angles)
+            sd = angle_sd(found, arm, kept[side], rate_hz, params.angles, params.uncertainty)
+            found = replace(found, sd=sd)
+            elevation_deg = found.angles.get("elevation_deg")
+            ups = ups_from_pose(side, self.attitudes, self.pose)
+            if ups is not None and elevation_deg is not None:
+                seat = seat_blade(*ups, elevation_deg, rate_hz, params.angles.scapula)
+                found = blade_columns(found, seat, ups, params)
+            self.arms[side] = found
+        return self.arms
+
+    def cut_and_judge_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> None:
+        self._progress("sets")
+        assert self.calibration is not None
+        arm_sets = self._find_sets(part, arms)
+        over = {
+            side: excess(side, arm_sets, part.time_s, {**arm.angles, **arm.hidden})
+            for side, arm in arms.items()
+            if arm.scapula_reference
+        }
+        numbers = [arm_set.number for arm_set in arm_sets]
+        for own in arm_sets:
+            other = next((arm for side, arm in arms.items() if side != own.side), None)
+            seen = Seen(
+                part.time_s,
+                self._aligned.rate_hz,
+                {**arms[own.side].angles, **arms[own.side].hidden, **over.get(own.side, {})},
+                *seen_by(self.calibration.arms[own.side], part.tracks, len(part.time_s)),
+                None if other is None or numbers.count(own.number) < 2 else other.angles,
+            )
+            judged = judge_arm_set(own, seen, self._params.judge, self._slipped_s[own.side])
+            self.sets.append(AnalysedSet(own, judged))
+
+    def check_mounting(self, part: Part) -> None:
+        stretches: list[Stretch] = []
+        sets = 0
+        for event in part.ended:
+            sets += event.trial_type == "set"
+            own = stretch_of(
+                event, sets, part.time_s, self._aligned.rate_hz, part.tracks, self.attitudes, self._params.mounting
+            )
+            stretches += [] if own is None else [own]
+        beyond = Beyond()
+        for found in self.sets:
+            rows = slice(*found.arm_set.rows)
+            columns = {name: values[rows] for name, values in self.arms[found.arm_set.side].angles.items()}
+            beyond.look(found.arm_set.side, part.time_s[rows], columns, self._aligned.rate_hz)
+        self.findings = (
+            *mounting_findings(stretches, self._asked.drills, self._params.mounting),
+            *slip_findings(self._slips),
+            *beyond.findings(),
+        )
+
+    def _find_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> list[ArmSet]:
+        """The marked sets; where none is marked, every stretch of exercise after the pose."""
+        assert self.pose is not None
+        marked = [event for event in part.ended if event.trial_type == "set"]
+        time_s, rate_hz = part.time_s, self._aligned.rate_hz
+        found: list[ArmSet] = []
+        for number, event in enumerate(marked, start=1):
+            if self._asked.is_apart(event):
+                continue
+            drill, own = self._asked.of(number, event)
+            guided: Sequence[ArmSet] = ()
+            if drill is not None:
+                guided = segment_set(number, event, drill, time_s, rate_hz, arms, self._params.segment)
+            # The two arms may be asked for different counts.
+            found += [replace(arm_set, drill=own.get(arm_set.side, drill)) for arm_set in guided]
+            # An arm whose sensors do not show the drill's angles is still counted.
+            for side in arms:
+                if event.side in (side, "both", None) and side not in {arm_set.side for arm_set in guided}:
+                    track, span_s = counting_track(part.tracks, side), (event.onset_s, event.end_s)
+                    found.append(marked_set(number, own.get(side, drill), side, track, time_s, rate_hz, span_s))
+        return found if marked else unmarked_sets(self._aligned, arms, self.pose.end_s)
+
+
+def row_blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:
+    """Number (N,) of the event a row lies in, with a second before and after it, -1 outside."""
+    block = np.full(len(time_s), -1, dtype=np.intp)
+    for number, event in enumerate(events):
+        first, last = np.searchsorted(time_s, [event.onset_s - 1.0, event.end_s + 1.0])
+        block[first:last] = number
+    return block
+
+
+def arm_moments(
+    aligned: Aligned, attitudes: Mapping[str, Attitude], events: Sequence[Event], params: Params
+) -> dict[Side, QuietMoments]:
+    """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order."""
+    free = row_blocks(aligned.time_s, events) < 0
+    trunk = attitudes.get("sternum")
+    limbs = {side: _limbs(attitudes, side) for side in SIDES}
+    return {
+        side: quiet_moments(aligned.time_s, free, aligned.rate_hz, own, trunk, params.heading)
+        for side, own in limbs.items()
+        if own
+    }
+
+
+def _limbs(attitudes: Mapping[str, Attitude], side: Side) -> list[Attitude]:
+    return [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
+
+
+def keep_heading(
+    aligned: Aligned,
+    attitudes: Mapping[str, Attitude],
+    side: Side,
+    moments: QuietMoments,
+    events: Sequence[Event],
+    pose: Pose,
+    params: Params,
+    slipped_s: float = inf,
+) -> dict[str, Attitude]:
+    """The attitudes of one arm and the sternum with their headings kept where they were in the pose.
+
+    moments: the arm's. slipped_s: from when on a sensor of the arm sits otherwise than in the pose; postures after it
+    are not compared.
+    """
+    worn = [*_limbs(attitudes, side), *(attitudes[p] for p in ("sternum",) if p in attitudes)]
+    own = {attitude.placement: attitude for attitude in worn}
+    moments = moments.until(int(np.searchsorted(moments.time_s, slipped_s)))
+    if not len(moments.time_s):
+        return own
+    block = row_blocks(aligned.time_s, events)[np.searchsorted(aligned.time_s, moments.time_s)]
+    in_pose = int(np.abs(moments.time_s - (pose.start_s + pose.end_s) / 2).argmin())
+    tracks = track_heading(moments, block, in_pose, params.heading)
+    out = {}
+    for (placement, attitude), track in zip(own.items(), tracks, strict=True):
+        kept = turned(attitude, track.at(aligned.time_s) - track.correction_rad[in_pose])
+        heading_sd, apart_sd = (
+            np.interp(aligned.time_s, track.time_s, sd) for sd in (track.sd_rad, track.apart_sd_rad)
+        )
+        out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd)
+    return out
+
+
+def before(slipped_s: float, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
+    """The attitudes, valid only as long as the arm's sensors sit as they did in the pose."""
+    rows = time_s < slipped_s
+    return {placement: replace(own, valid=own.valid & rows) for placement, own in attitudes.items()}
