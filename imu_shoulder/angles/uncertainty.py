@@ -86,7 +86,7 @@ def angle_sd(
     angle_params: AngleParams,
     params: UncertaintyParams,
 ) -> dict[str, FloatArray]:
-    """Column name -> (M,) standard deviation in degrees, NaN where the angle itself is."""
+    """Column name -> (M,) standard deviation in degrees, NaN where the angle itself is; not of the shoulder blade."""
     step = max(1, round(rate_hz / THINNED_HZ))
     thin = {placement: _thinned(attitude, step) for placement, attitude in attitudes.items()}
     budget = _Budget(calibration, thin, arm.skin, angle_params, params)
@@ -100,6 +100,7 @@ def angle_sd(
     return {
         name: np.where(np.isfinite(values), _on_every_row(np.sqrt(variance[name]), step, len(values)), np.nan)
         for name, values in arm.angles.items()
+        if name in variance
     }
 
 

@@ -44,6 +44,7 @@ from imu_shoulder.segment.unguided import counting_track
 # The past is looked at every LOOK_S of rows: for stillness, quiet moments, slips and ended reps every so many looks.
 LOOK_S = 0.1
 STILLNESS_LOOKS, MOMENT_LOOKS, CUT_LOOKS, SLIP_LOOKS = 5, 3, 1, 100
+SAME_SLIP_S = 1.0
 MOVEMENTS = ("elbow_bends", "forward_raises")
 
 Kept = Mapping[Side, Mapping[str, Attitude]]
@@ -101,6 +102,7 @@ class Stream(Stages):
         self._blades = BladeReps()
         self._pulses: dict[Side, PulseWatch] = {}
         self.slips: list[Slip] = []
+        self._suspected: dict[Side, list[Slip]] = {}
         self._stretches: list[Stretch] = []
         self._beyond = Beyond()
         self.running: RunningSet | None = None
@@ -159,7 +161,7 @@ class Stream(Stages):
         self._memory.begin_anew()
         self._memory.append(time_s, attitudes, tracks)
         self.pose, self.pose_error, self.events = pose, None, [event]
-        self._headings, self._pulses, self.slips, self._stretches = {}, {}, [], []
+        self._headings, self._pulses, self.slips, self._suspected, self._stretches = {}, {}, [], {}, []
         for side in SIDES:
             worn = [p for p in (f"{side}_upper_arm", f"{side}_wrist") if p in pose.earth_from_sensor]
             if not worn:
@@ -210,6 +212,8 @@ class Stream(Stages):
     # The stages, in the order of `Stages.advance`.
 
     def orient(self, part: Part) -> Mapping[str, Attitude]:
+        if not len(part.time_s):
+            return {}
         attitudes = self._attitudes = self._orient.push(part.time_s, part.tracks)
         if part.looks and self._due(STILLNESS_LOOKS):
             self._orient.look()
@@ -266,6 +270,8 @@ class Stream(Stages):
             self._calibrate_anew()
 
     def work_out_angles(self, part: Part, kept: Kept) -> Mapping[Side, ArmAngles]:
+        if not kept:
+            return {}
         self.newest = {s: self._angles_of(s, own, self._attitudes) for s, own in kept.items() if self._knows(s)}
         if self.record is not None and self.newest:
             assert self.calibration is not None
@@ -410,8 +416,11 @@ class Stream(Stages):
             if moments is None or side in {slip.placement.split("_")[0] for slip in self.slips}:
                 continue
             found = slips_of_arm(side, watch.pulses, moments, self.events, self.pose, self._params.slip)
-            if found:
-                self.slips.append(min(found, key=lambda slip: slip.time_s))
+            before = self._suspected.get(side, [])
+            sure = [s for s in found if s.evidence > self._params.slip.sure_evidence or _again(s, before)]
+            self._suspected[side] = found
+            if sure:
+                self.slips.append(min(sure, key=lambda slip: slip.time_s))
                 self._headings[side].end_at(self._slipped_s(side))
                 if self.running is not None:
                     self.running.slip(side, self._slipped_s(side))
@@ -461,6 +470,11 @@ class Stream(Stages):
             self._beyond.look(found.arm_set.side, time_s, columns, self.running.rate_hz)
         self.sets += closed
         self.running = None
+
+
+def _again(slip: Slip, before: Sequence[Slip]) -> bool:
+    """Whether a slip was found before, with the moments up to then."""
+    return any(slip.placement == own.placement and abs(slip.time_s - own.time_s) < SAME_SLIP_S for own in before)
 
 
 def _rows_of(track: Track, rows: slice) -> Track:

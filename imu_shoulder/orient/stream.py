@@ -91,7 +91,7 @@ class OrientStream:
     def _filtered(self, rows: FloatArray) -> dict[str, Attitude]:
         """All sensors' rows lie behind each other but in the filters themselves: it is the calls that cost."""
         count = len(rows)
-        table = np.ascontiguousarray(rows[:, 1:].reshape(count, -1, _WIDTH).transpose(1, 0, 2))
+        table = np.ascontiguousarray(rows[:, 1:].reshape(count, len(self._sensors), _WIDTH).transpose(1, 0, 2))
         valid = table[:, :, _VALID] > 0
         acc = table[:, :, _ACC] - np.array([sensor.offset_m_s2 for sensor in self._sensors])[:, None, :]
         turning = table[:, :, _GYR] - np.array([sensor.offset_rad_s for sensor in self._sensors])[:, None, :]
@@ -117,6 +117,7 @@ class _Sensor:
         self._pieces: list[tuple[FloatArray, float]] = []
         self._piece_row = -1
         self._windows: list[StillWindow] = []
+        self._used: list[int] = []
         self.bias = track_bias([], rate_hz, params.stillness)
         self.offset_rad_s: FloatArray = np.zeros(3)
         self.offset_m_s2: FloatArray = np.zeros(3)
@@ -137,19 +138,21 @@ class _Sensor:
             if first + before >= self._piece_row and last + before <= settled:
                 self._pieces = [*self._pieces[1 - PIECES :], (mean, float(last - first))]
                 self._piece_row = last + before
-        if not self._pieces:
+        if not found.slow:
             return
-        usual = most_usual(self._pieces)
+        usual = most_usual(self._pieces) if self._pieces else found.slow[0][0]
         known = self._windows[-1].last if self._windows else -1
         for window in found.windows(usual):
             first, last = window.first + before, window.last + before
             if first >= known and (last <= settled or last - first >= LONGEST_S * self._rate_hz):
                 self._windows = [*self._windows[1 - WINDOWS :], replace(window, first=first, last=last)]
         used = agreeing(self._windows, usual, stillness)
+        if [w.first for w in used] == self._used:
+            return
+        self._used = [w.first for w in used]
         self.bias = track_bias(used, self._rate_hz, stillness, afterwards=False)
-        if used:
-            self.offset_rad_s = self.bias.bias_rad_s[-1]
-            self.offset_m_s2 = accelerometer_offset(used, self._params.offset)
+        self.offset_rad_s = self.bias.bias_rad_s[-1] if used else np.zeros(3)
+        self.offset_m_s2 = accelerometer_offset(used, self._params.offset)
 
     def start(self, track: Track, pushed: int) -> None:
         if not self._windows:
