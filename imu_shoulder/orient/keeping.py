@@ -18,6 +18,8 @@ from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, 
 QUIET_S = 0.6
 # A correction comes in over this long, while the limb is quiet.
 EASE_S = 0.3
+# What is quiet this shortly before a block belongs to it.
+AROUND_BLOCK_S = 1.0
 # The stretch between two moments is looked at for common turning, if it is no longer than this.
 LONGEST_S = 60.0
 # So many moments are weighed against each other; the pose always is.
@@ -94,7 +96,7 @@ class KeptHeading:
     def wants_from(self, now_s: float) -> float:
         """From when on attitudes are needed for a look: from the last known moment, if that is not too long ago."""
         assert self._moments is not None
-        return max(float(self._moments.time_s[-1]) - QUIET_S / 2, now_s - LONGEST_S)
+        return max(float(self._moments.time_s[-1]) - self._params.longest_s, now_s - LONGEST_S)
 
     def look(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], block: int, block_s: float) -> bool:
         """Take in a new quiet moment, if there is one. Gives whether it is the first of its block, told below.
@@ -115,7 +117,10 @@ class KeptHeading:
         before = len(moments.time_s)
         # The moment before the first new one is the last known one found again, unless that is too long ago.
         shift = before - first
-        came_from = found.place[first - 1] if first else found.place[0] - 1
+        # A block's own moments are those from shortly before it on, as in a finished recording.
+        own_block = np.where(found.time_s[first:] >= block_s - AROUND_BLOCK_S, block, -1) if block >= 0 else None
+        stays = block >= 0 and self._block[-1] == block
+        came_from = found.place[first - 1] if first else found.place[0] - (not stays)
         stayed = found.stay[first - 1] if first else found.stay[0] - 1
         lost_before = found.lost[first - 1] if first else 0
         turns = [JointTurn(t.before + shift, t.heading_rad) for t in found.joint_turns if t.before >= first - 1]
@@ -133,7 +138,7 @@ class KeptHeading:
             joint_turns=(*moments.joint_turns, *turns),
         )
         is_first = block >= 0 and self._block[-1] != block
-        self._block += [block] * len(fresh)
+        self._block += [block] * len(fresh) if own_block is None else own_block.tolist()
         self._taken = True
         self._forget()
         self._solve(max(self._known_s[-1], block_s - EASE_S) if is_first else now_s)
