@@ -116,23 +116,23 @@ def agreeing(windows: Sequence[StillWindow], usual: FloatArray, params: Stillnes
 class StillPieces:
     """Stretches of a track that turn evenly and slowly: a person holding still, or turning as evenly.
 
-    slow: mean rate (3,) and half-open rows of each that is no faster than a bias may be.
+    slow: mean rate (3,) and half-open rows of each that is no faster than a bias may be. width: rows of the shortest.
     """
 
     def __init__(self, track: Track, rate_hz: float, params: StillnessParams) -> None:
         self._track, self._rate_hz, self._params = track, rate_hz, params
-        self._width = max(3, round(params.window_s * rate_hz))
+        self.width = max(3, round(params.window_s * rate_hz))
         self.slow: list[tuple[FloatArray, int, int]] = []
-        if len(track.gyr_rad_s) < self._width:
+        if len(track.gyr_rad_s) < self.width:
             return
         gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
         self._total = np.cumsum(gyr, axis=1)
-        self._mean = _windowed(self._total, self._width) / self._width
-        power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), self._width) / self._width
+        self._mean = _windowed(self._total, self.width) / self.width
+        power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), self.width) / self.width
         spread_squared = (power - (self._mean * self._mean).sum(axis=0)) / 3
-        bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self._width)
+        bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self.width)
         self._quiet_starts = (spread_squared < params.max_spread_rad_s**2) & (bad == 0)
-        pieces = _pieces(self._quiet_starts, self._width, rate_hz, params)
+        pieces = _pieces(self._quiet_starts, self.width, rate_hz, params)
         means = _means(self._total, pieces)
         slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
         self.slow = [(mean, *span) for mean, span, ok in zip(means, pieces, slow, strict=True) if ok]
@@ -141,7 +141,7 @@ class StillPieces:
         """The stretches that agree with the usual rate (3,), neighbours joined."""
         if not self.slow:
             return []
-        params, width = self._params, self._width
+        params, width = self._params, self.width
         # Between two postures a limb may turn as evenly as it rests.
         apart = np.linalg.norm(self._mean - usual[:, None], axis=0)
         pieces = _pieces(self._quiet_starts & (apart < params.max_turn_rad_s), width, self._rate_hz, params)
@@ -155,11 +155,13 @@ class StillPieces:
         # The outermost rows are quiet only together with quieter ones: a movement begins or ends there.
         margin = width // 4
         windows = [(a + margin, b - margin) if b - a >= 2 * width else (a, b) for a, b in windows]
-        acc = self._track.acc_m_s2
-        return [
-            _window(a, b, mean, self._total[:, a:b].T, acc[a:b], self._rate_hz)
-            for (a, b), mean in zip(windows, _means(self._total, windows), strict=True)
-        ]
+        return [self.window(first, last) for first, last in windows]
+
+    def window(self, first: int, last: int) -> StillWindow:
+        """What half-open rows of stillness say."""
+        mean = _means(self._total, [(first, last)])[0]
+        total, acc = self._total[:, first:last].T, self._track.acc_m_s2[first:last]
+        return _window(first, last, mean, total, acc, self._rate_hz)
 
 
 def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: StillnessParams) -> list[tuple[int, int]]:

@@ -141,11 +141,8 @@ class _Sensor:
         if not found.slow:
             return
         usual = most_usual(self._pieces) if self._pieces else found.slow[0][0]
-        known = self._windows[-1].last if self._windows else -1
         for window in found.windows(usual):
-            first, last = window.first + before, window.last + before
-            if first >= known and (last <= settled or last - first >= LONGEST_S * self._rate_hz):
-                self._windows = [*self._windows[1 - WINDOWS :], replace(window, first=first, last=last)]
+            self._take(replace(window, first=window.first + before, last=window.last + before), settled, found, before)
         used = agreeing(self._windows, usual, stillness)
         if [w.first for w in used] == self._used:
             return
@@ -153,6 +150,23 @@ class _Sensor:
         self.bias = track_bias(used, self._rate_hz, stillness, afterwards=False)
         self.offset_rad_s = self.bias.bias_rad_s[-1] if used else np.zeros(3)
         self.offset_m_s2 = accelerometer_offset(used, self._params.offset)
+
+    def _take(self, window: StillWindow, settled: float, found: StillPieces, before: int) -> None:
+        """A stillness that goes on is taken in as it grows, in place of the shorter one that was known of it."""
+        longest = LONGEST_S * self._rate_hz
+        over = window.last <= settled
+        known = [own for own in self._windows if own.last > window.first]
+        if not known or known[0].first >= window.first - found.width // 2:
+            grown = not known or window.last - window.first > sum(own.last - own.first for own in known)
+            if grown and (over or window.last - window.first >= longest):
+                rest = self._windows[: len(self._windows) - len(known)]
+                self._windows = [*rest[1 - WINDOWS :], window]
+            return
+        # The beginning is no longer in sight: only what came since.
+        first = known[-1].last
+        if window.last - first >= (found.width if over else longest):
+            late = found.window(first - before, window.last - before)
+            self._windows = [*self._windows[1 - WINDOWS :], replace(late, first=first, last=window.last)]
 
     def start(self, track: Track, pushed: int) -> None:
         if not self._windows:
