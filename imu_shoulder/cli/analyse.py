@@ -53,6 +53,9 @@ if TYPE_CHECKING:
     type=click.Choice(["vqf", "madgwick", "mahony", "ekf"]),
     help="Attitude filter; all but vqf are for comparison.",
 )
+@click.option(
+    "--causal", is_flag=True, help="From the past of each sample only, as live: what the page would have said."
+)
 def analyse(
     recording: Path,
     out: Path,
@@ -64,6 +67,7 @@ def analyse(
     correction_file: Path | None,
     rule_file: Path | None,
     method: str,
+    causal: bool,
 ) -> None:
     """Analyse RECORDING, a recording folder, and write the results.
 
@@ -74,6 +78,8 @@ def analyse(
     from imu_shoulder.drills import load_file
     from imu_shoulder.plan import load_plan
 
+    if causal and method != "vqf":
+        raise click.UsageError("--causal is for the filter vqf only: leave out --filter")
     with stage_progress() as progress:
         progress("reading")
         drills = {drill.id: drill for drill in map(load_file, drill_files)}
@@ -92,7 +98,7 @@ def analyse(
             from imu_shoulder.bench.correction import correct, read_corrections
 
             found = correct(found, read_corrections(correction_file), correction_file)
-        summary = run(found, out, drills, method, progress, plan, earlier, rules, stored)
+        summary = run(found, out, drills, method, progress, plan, earlier, rules, stored, causal=causal)
     tell(summary, out)
 
 
@@ -114,6 +120,8 @@ def run(
     history: Sequence[Mapping[str, Any]] = (),
     rules: Rules | None = None,
     stored: StoredCalibration | None = None,
+    *,
+    causal: bool = False,
 ) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
     from imu_shoulder.advise.session import session_summary
@@ -130,7 +138,7 @@ def run(
         check_athlete(plan, recording.athlete)
         planned = plan, match_sets(plan, recording.events, apart)
     asked = None if planned is None else asked_by(*planned)
-    params = Params(orient=OrientParams(method=method))
+    params = Params(afterwards=not causal, orient=OrientParams(method=method))
     analysis = run_stages(recording, params, drills, progress, asked, apart, stored)
     progress("report")
     return write_outputs(analysis, out, summary=session_summary(analysis, planned, history, rules))
