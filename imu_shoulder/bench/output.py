@@ -17,6 +17,7 @@ from imu_shoulder.bench.six_face import SixFaceCheck, check_six_faces
 from imu_shoulder.bench.still import AXES, AxisNoise, StillCheck, check_still, read_temperature
 from imu_shoulder.bench.turns import TurnCheck, check_turns
 from imu_shoulder.model import Aligned, Recording
+from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.sources.folder import read_recording
 from imu_shoulder.validate import figures
 from imu_shoulder.validate.figures import Picture
@@ -90,7 +91,7 @@ def write_checks(checks: SensorChecks, parameters: Mapping[str, Any], out: Path)
     sections += [_six_face_section(check) for check in checks.six_face]
     sections += [_turn_section(check) for check in checks.turns]
     came_from = origin(checks.recordings, parameters)
-    page = build_page("Sensor check", verdict, sections, came_from)
+    page = build_page("Sensor check", [*verdict, HOW_CHECKED], sections, came_from)
     table = _figures_table(checks)
     write_files(
         out,

@@ -16,6 +16,7 @@ from imu_shoulder.validate.origin import as_json, origin
 def write_tables(found: Sequence[Analysis], out: Path) -> None:
     """One folder per recording with reps and angles as .csv and .parquet; dictionary.csv and origin.json beside them.
 
+    found: of recordings as `identity.share` gives them; the folders take their names.
     Raises OutputError where a folder of that name is there already or nothing can be written.
     """
     reps_columns: dict[str, None] = {}
