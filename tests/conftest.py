@@ -6,6 +6,7 @@ Heavy imports wait inside the fixtures, so that collecting stays quick.
 from __future__ import annotations
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -90,3 +91,50 @@ def clean_outputs(tmp_path_factory):
     found = CliRunner().invoke(cli, ["analyse", str(ROOT / "recordings" / "clean_warm_up"), "--out", str(out)])
     assert found.exit_code == 0, found.output
     return out
+
+
+@pytest.fixture(scope="module")
+def browser():
+    """Chromium for the athlete's page."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as playwright:
+        options = ["--no-sandbox", "--disable-gpu", "--autoplay-policy=no-user-gesture-required"]
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=options)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(browser, tmp_path):
+    """Opens the page of a session; afterwards the console stayed empty and nothing came from elsewhere."""
+    from live_server import Running
+
+    started, contexts, said, asked = [], [], [], []
+
+    def open_page(session, size=(1180, 820), **options):
+        context_options = {"viewport": {"width": size[0], "height": size[1]}, **options.pop("context", {})}
+        running = Running(tmp_path / f"session{len(started)}", session, **options)
+        running.__enter__()
+        started.append(running)
+        return another(running, context_options), running
+
+    def another(running, context_options=None):
+        context = browser.new_context(**(context_options or {"viewport": {"width": 1180, "height": 820}}))
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: said.append(message.text))
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("request", lambda request: asked.append(request.url))
+        page.goto(running.url)
+        page.wait_for_selector("body:not([data-stage=wait])")
+        return page
+
+    open_page.another = another
+    yield open_page
+    for context in contexts:
+        context.close()
+    for running in started:
+        running.__exit__()
+    # The browser itself says when a socket is refused.
+    assert [text for text in said if "ERR_CONNECTION_REFUSED" not in text] == []
+    assert all(url.startswith("http://127.0.0.1:") for url in asked)

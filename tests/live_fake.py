@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.model import Event, SensorStream
 from imu_shoulder.sources import Chunk
 
@@ -65,11 +66,23 @@ class FakeSession:
     step: int = 0
     verdict: tuple[str, str] | None = None
     summary: dict | None = None
-    pain_value: int | None = None
     events: list[dict] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    cautions: tuple[str, ...] = ("Stop the set when the shoulder hitches up to get the arm there.",)
+    set_up: tuple[str, ...] = (
+        "Stand tall, arms hanging, thumbs pointing forward.",
+        "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
+        "Hold still, then lower as slowly as you lifted.",
+    )
+    sinks: bool = False
     set_events: list[Event] = field(default_factory=list)
     seq: int = 0
+
+    def __post_init__(self):
+        """The real watch over pain; a session that is past calibration has its first question behind it."""
+        self.pain = PainWatch(self.ceiling)
+        if self.stage == "ready":
+            self.pain.decline()
 
     def push(self, streams):
         self.seq += 1
@@ -84,7 +97,7 @@ class FakeSession:
                 self.step += 1
                 self.verdict = ("good", "")
                 if self.step == len(STEPS):
-                    self.stage = "ready"
+                    self.stage = self.after_calibration
 
     def command(self, name, **args):
         if name.startswith("calibrate_"):
@@ -95,12 +108,12 @@ class FakeSession:
             if self.stage != "calibrate" or self.step == 0:
                 return "Standing still cannot be left out."
             self.step += 1
-            self.stage = "ready" if self.step == len(STEPS) else self.stage
+            self.stage = self.after_calibration if self.step == len(STEPS) else self.stage
         elif name == "start_set":
+            if self.pain.refusal is not None:
+                return self.pain.refusal
             if self.stage != "ready":
-                return "There is a question open." if self.stage == "pain" else "Stand still for calibration first."
-            if self.pain_value is not None and self.pain_value > self.ceiling:
-                return "No further set today: pain was over the ceiling."
+                return "Stand still for calibration first."
             self.stage, self.set_s, self.summary = "set", self.t, None
         elif name == "stop_set":
             if self.stage != "set":
@@ -113,9 +126,9 @@ class FakeSession:
                 "pain_needed": True,
             }
             self.stage, self.set_s = "pain", None
-        elif name == "pain":
-            self.pain_value = args["value"]
-            self.stage = "ready"
+            self.pain.ask(len(self.set_events))
+        elif name in ("pain", "not_rated", "correct_pain", "pain_meant"):
+            return self.answered(name, **args)
         elif name in ("next_drill", "previous_drill"):
             if self.stage == "set":
                 return "End the set first."
@@ -126,15 +139,29 @@ class FakeSession:
             self.stage = "done"
         return None
 
+    @property
+    def after_calibration(self):
+        return "pain" if self.pain.open else "ready"
+
+    def answered(self, name, value=None):
+        pain = self.pain
+        if name in ("pain", "correct_pain"):
+            refused = (pain.rate if name == "pain" else pain.correct)(value, self.t)
+        else:
+            refused = pain.decline() if name == "not_rated" else pain.confirm()
+        if refused is None:
+            self.stage = "stop" if pain.stopped else "ready"
+        return refused
+
     def recording(self):
-        return (Event(0.5, 5.0, "neutral_pose"), *self.set_events)
+        return tuple(self.pain.written([Event(0.5, 5.0, "neutral_pose")], self.set_events))
 
     def arm(self, side):
         band = list(self.band_deg)
         arm = {
             "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
             "range_deg": list(self.range_deg), "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
-            "hold_s": None, "held_s": None, "hold_target_s": self.hold_s, "let_go": False,
+            "hold_s": None, "held_s": None, "hold_target_s": self.hold_s, "hold_done": False, "sinks": False,
             "station": None, "next_station": None, "steadiness_deg": None, "steady": None,
             "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
         }  # fmt: skip
@@ -151,11 +178,13 @@ class FakeSession:
             held = into - lift
             arm |= {"phase": "hold", "angle_deg": ANGLE_TOP_DEG + 1.2 * np.sin(7 * held), "hold_s": held}
             arm |= {"steadiness_deg": 0.5 + 0.3 * abs(np.sin(3 * held)), "steady": self.steady}
-            arm["let_go"] = held >= self.hold_s
+            arm["hold_done"] = held >= self.hold_s
         elif into < lift + hold + lower:
             arm |= {"phase": "lower", "angle_deg": ANGLE_TOP_DEG * (1 - (into - lift - hold) / lower), "held_s": hold}
         else:
             arm |= {"counted": rep, "held_s": hold}
+        if self.sinks and side == "left":
+            arm |= {"phase": "lower", "role": "hold", "angle_deg": 66.0, "sinks": True, "hold_done": False}
         if f"{side}_wrist" in self.lost:
             arm |= {"phase": "unseen", "angle_deg": None, "steady": None, "steadiness_deg": None, "unseen": [rep]}
         return {
@@ -164,7 +193,6 @@ class FakeSession:
         }
 
     def frame(self):
-        over = self.pain_value is not None and self.pain_value > self.ceiling
         step = STEPS[self.step] if self.step < len(STEPS) else "ready"
         still = 0.0 if self.started_s is None else min(1.0, (self.t - self.started_s) / self.step_s)
         verdict, because = self.verdict or (None, "")
@@ -174,11 +202,8 @@ class FakeSession:
             "drill": {
                 "id": "full_can",
                 "title": self.title,
-                "set_up": [
-                    "Stand tall, arms hanging, thumbs pointing forward.",
-                    "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
-                    "Hold still, then lower as slowly as you lifted.",
-                ],
+                "set_up": list(self.set_up),
+                "cautions": list(self.cautions),
                 "side": "both" if len(self.sides) == 2 else self.sides[0],
                 "asked": {"reps": self.reps, "hold_s": self.hold_s},
                 "number": self.drill_number,
@@ -195,7 +220,7 @@ class FakeSession:
                     "pose": "Stand still, arms hanging, thumbs forward.",
                     "bends": "Bend both elbows three times, upper arms still.",
                     "raises": "Raise both straight arms forward twice.",
-                }.get(step, "Ready."),
+                }.get(step, "Calibration is complete."),
                 "still": still,
                 "count": None if step == "pose" else round(3 * still),
                 "asked": {"pose": None, "bends": 3, "raises": 2}.get(step),
@@ -214,16 +239,7 @@ class FakeSession:
                 for p in PLACEMENTS
             },
             "set_summary": self.summary,
-            "pain": None
-            if self.pain_value is None
-            else {
-                "ceiling": self.ceiling,
-                "stop": over,
-                "text": f"Pain was {self.pain_value} of 10, over your ceiling of {self.ceiling:g}. Do no further sets, "
-                "and ask the licensed practitioner who set your drills."
-                if over
-                else f"Pain {self.pain_value} of 10 is noted.",
-            },
+            "pain": self.pain.frame(self.t),
             "warnings": [f"The {p.replace('_', ' ')} has not been heard for 7 s." for p in sorted(self.lost)],
             "seq": self.seq,
         }  # fmt: skip

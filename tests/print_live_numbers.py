@@ -18,7 +18,7 @@ import numpy as np
 from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.feed import TICK_S
 from imu_shoulder.live.replay import Replayed, plan_for_recording, run, without_range_tests
-from imu_shoulder.model import Event, Recording, SensorStream
+from imu_shoulder.model import Recording, SensorStream
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.sources import Chunk, RecordingSource
 from imu_shoulder.sources.folder import read_recording
@@ -187,8 +187,6 @@ def print_memory(hours: float) -> None:
         session.frame()
         told.passed(session.now_s)
         for event in chunk.events:
-            if event.trial_type == "set":
-                _go_to(session, event)
             told.begun(event)
         if session.now_s >= due_s:
             peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
@@ -196,14 +194,6 @@ def print_memory(hours: float) -> None:
             print(f"{session.now_s / 60:6.0f} min: {peak_mb:.1f} MB at most, {len(session.final_reps)} reps")
             due_s += EVERY_S
     print(f"grown since the first {FIRST_S / 60:.0f} minutes: {peak_mb - first_mb:.1f} MB")
-
-
-def _go_to(session: LiveSession, event: Event) -> None:
-    """To the drill of a set that is done once more."""
-    place = [(item.drill.id, item.side) for item in session.plan.drills].index((event.drill, event.side))
-    here = session.frame()["drill"]["number"] - 1
-    for _ in range(abs(place - here)):
-        session.command("next_drill" if place > here else "previous_drill")
 
 
 if __name__ == "__main__":

@@ -55,7 +55,7 @@ def warm_up() -> list[MadeSet]:
             fast=(9,),
             partial=(3,),
             lost=(8,),
-            change="Hold longer: reps 4 and 7 were let go early.",
+            change="Hold longer: reps 4 and 7 were lowered early.",
         ),
         MadeSet(3, title="Sidelying external rotation", drill="sidelying_external_rotation", reps=15, **rotation),
         MadeSet(
@@ -68,7 +68,7 @@ def warm_up() -> list[MadeSet]:
 def twenty_minutes() -> list[MadeSet]:
     """Eight two-sided sets of 10 reps with 6 s holds, filling 20 minutes: 16 set-arms."""
     return [
-        MadeSet(number, side, reps=12, hold_s=6.0, early=(3, 9), change="Hold longer: reps 3 and 9 were let go early.")
+        MadeSet(number, side, reps=12, hold_s=6.0, early=(3, 9), change="Hold longer: reps 3 and 9 were lowered early.")
         for number in range(1, 9)
         for side in ("right", "left")
     ]

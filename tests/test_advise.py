@@ -18,7 +18,7 @@ from imu_shoulder.report.pain import tell_sets
 
 DRILLS = {name: load_shipped(name) for name in shipped_ids()}
 # From the worst to the best that can be said.
-RANK = {"stop": 0, "step_back": 1, "stay": 2, "ready_to_ask": 3}
+RANK = {"stop": 0, "step_back": 1, "stay": 2, "criteria_met": 3}
 
 
 def a_set(number, drill="full_can", side="right", asked=10, missed=(), done=None, pain=0.0):
@@ -58,7 +58,7 @@ GOOD = (a_set(1), a_set(2, missed=(4, 9)))
 
 def test_two_good_sets_in_two_sessions_are_enough_to_ask():
     line = said(a_session(*GOOD), a_session(*GOOD, day=8))
-    assert line["advice"] == "ready_to_ask"
+    assert line["advice"] == "criteria_met"
     assert line["next"] == list(DRILLS["full_can"].followed_by)
     assert [(b["session"], b["set"], b["missed"]) for b in line["because"]] == [
         ("day_10", 1, []),
@@ -109,10 +109,23 @@ def test_pain_over_the_ceiling_stops_every_drill():
     assert all("set 3" in line["text"] and "Ask the practitioner" in line["text"] for line in lines)
 
 
+def test_pain_over_the_ceiling_before_the_first_set_stops_every_drill():
+    session = a_session(*GOOD)
+    session["pain"]["over"] = [0]
+    line = said(session, a_session(*GOOD, day=8))
+    assert line["advice"] == "stop"
+    assert "over the ceiling of 2 of 10 before the first set." in line["text"]
+
+
+def test_what_is_met_are_criteria_and_the_practitioner_decides():
+    line = said(a_session(*GOOD), a_session(*GOOD, day=8))
+    assert line["text"].startswith("Full can raise, right arm: meets the criteria set; the practitioner decides.")
+
+
 def test_the_ceiling_of_the_plan_is_the_one_that_counts():
     sets = (a_set(1, pain=3.0), a_set(2, pain=3.0))
     both = [a_session(*sets, ceiling=4.0), a_session(*sets, day=8, ceiling=4.0)]
-    assert said(*both)["advice"] == "ready_to_ask"
+    assert said(*both)["advice"] == "criteria_met"
 
 
 def test_a_prerequisite_is_checked_on_the_same_arm_in_its_latest_session():
@@ -127,7 +140,7 @@ def test_a_prerequisite_is_checked_on_the_same_arm_in_its_latest_session():
     for state, earlier in cases.items():
         line = said(a_session(*good), a_session(*good, day=8), *earlier, drill=drill)
         assert [entry["state"] for entry in line["prerequisites"]] == [state]
-        assert line["advice"] == ("stay" if state == "not_clean" else "ready_to_ask")
+        assert line["advice"] == ("stay" if state == "not_clean" else "criteria_met")
         assert ("Full can raise" in line["text"]) is (state != "shown")
     other_arm = said(a_session(*good), a_session(*good, day=8), a_session(a_set(1, side="left"), day=7), drill=drill)
     assert other_arm["prerequisites"][0]["state"] == "not_seen"
@@ -189,11 +202,11 @@ def test_pain_as_the_summary_tells_it_is_what_advice_reads():
 def test_the_page_says_the_limits_that_the_shipped_rules_have():
     page = (Path(__file__).parents[1] / "docs" / "advice.md").read_text(encoding="utf-8")
     rules = shipped_rules()
-    assert [rule.advice for rule in rules.rules] == ["step_back", "ready_to_ask", "stay"]
-    back, ready = rules.of("step_back"), rules.of("ready_to_ask")
-    assert (back.sets, ready.sets, ready.sessions, ready.each_set.done_at_least) == (2, 2, 2, 1.0)
+    assert [rule.advice for rule in rules.rules] == ["step_back", "criteria_met", "stay"]
+    back, met = rules.of("step_back"), rules.of("criteria_met")
+    assert (back.sets, met.sets, met.sessions, met.each_set.done_at_least) == (2, 2, 2, 1.0)
     assert f"under {back.each_set.clean_below * 100:.0f} % of the scored reps" in page
-    assert f"at least {ready.each_set.clean_at_least * 100:.0f} % of them clean" in page
+    assert f"at least {met.each_set.clean_at_least * 100:.0f} % of them clean" in page
 
 
 STAY = '[[rules]]\nadvice = "stay"\n[prerequisite]\neach_set = { clean_at_least = 0.5 }\n'
@@ -201,9 +214,9 @@ STAY = '[[rules]]\nadvice = "stay"\n[prerequisite]\neach_set = { clean_at_least 
 
 def test_rules_of_ones_own_are_followed(tmp_path):
     file = tmp_path / "rules.toml"
-    file.write_text('schema = 1\n[[rules]]\nadvice = "ready_to_ask"\neach_set = { clean_at_least = 0.5 }\n' + STAY)
+    file.write_text('schema = 1\n[[rules]]\nadvice = "criteria_met"\neach_set = { clean_at_least = 0.5 }\n' + STAY)
     line = said(a_session(a_set(1, missed=(1, 2, 3), pain=None)), rules=load_rules(file))
-    assert line["advice"] == "ready_to_ask"
+    assert line["advice"] == "criteria_met"
 
 
 @pytest.mark.parametrize(
@@ -216,8 +229,8 @@ def test_rules_of_ones_own_are_followed(tmp_path):
     ],
 )
 def test_a_rule_in_words(sessions, sets, others, words):
-    assert Rule("ready_to_ask", sessions, sets, others, Criteria(done_at_least=1.0)).text == words
-    half = Rule("ready_to_ask", sessions, sets, others, Criteria(done_at_least=0.5)).text
+    assert Rule("criteria_met", sessions, sets, others, Criteria(done_at_least=1.0)).text == words
+    half = Rule("criteria_met", sessions, sets, others, Criteria(done_at_least=0.5)).text
     assert half.endswith("with at least 50 % of the asked reps done")
 
 
@@ -228,7 +241,7 @@ def test_a_rule_in_words(sessions, sets, others, words):
         ("schema = 3\n" + STAY, "schema"),
         ("schema = 1\n", "one [[rules]] table"),
         ('schema = 1\n[[rules]]\nadvice = "clear"\neach_set = { clean_below = 1 }\n' + STAY, "'clear'"),
-        ('schema = 1\n[[rules]]\nadvice = "stop"\n' + STAY, "ready_to_ask, stay, step_back"),
+        ('schema = 1\n[[rules]]\nadvice = "stop"\n' + STAY, "criteria_met, stay, step_back"),
         ('schema = 1\n[[rules]]\nadvice = "step_back"\n' + STAY, "without each_set"),
         ('schema = 1\n[[rules]]\nadvice = "step_back"\neach_set = { clean_below = 50 }\n' + STAY, "from 0 to 1"),
         ('schema = 1\n[[rules]]\nadvice = "step_back"\nsets = 0\neach_set = { clean_below = 0.5 }\n' + STAY, "sets of"),

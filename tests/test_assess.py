@@ -17,7 +17,7 @@ from test_segment_stations import draw as draw_stations
 
 from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
 from imu_shoulder.assess.sets import assess_set, slope_over_reps
-from imu_shoulder.assess.words import ADVICE, SENSOR_ADVICE, rep_list
+from imu_shoulder.assess.words import ADVICE, HOLDER_SINKS, SENSOR_ADVICE, rep_list
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event
 from imu_shoulder.segment.model import ArmSet, Rep
@@ -294,6 +294,21 @@ def test_a_holder_is_not_asked_for_what_only_a_lift_has():
 def test_a_holder_that_stays_too_low_is_short_of_the_arc():
     _, found = holder(np.full(4000, 66.0))
     assert found[0].faults == ("short_arc",)
+
+
+@pytest.mark.parametrize(("held", "sinks"), [(60.0, True), (66.0, True), (88.0, False), (125.0, False)])
+def test_a_holder_that_sinks_is_told_the_drills_caution_and_no_other_advice(held, sinks):
+    """66 deg all along, 60 or 125 for a while, or still: the caution is for what goes down."""
+    rows = np.full(4000, 66.0 if held == 66.0 else 88.0)
+    rows[900:1050] = held
+    entry = assess_set(*holder(rows))
+    assert (entry["change"] == f"{HOLDER_SINKS}.") is sinks
+    assert bool(entry["change"]) is (held != 88.0)
+    assert f"{HOLDER_SINKS}." in entry["cautions"]
+
+
+def test_the_caution_said_to_a_holder_is_that_of_its_drill():
+    assert f"{HOLDER_SINKS}." in load_shipped("full_can_hold_and_lift").cautions
 
 
 # Everything summed up can be traced to its reps.

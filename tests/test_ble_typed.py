@@ -56,6 +56,24 @@ def test_notes_wait_for_an_event_and_lonely_values_are_said():
     assert typed((2, "note alone")).remarks == ("note without an event: alone",)
 
 
+@pytest.mark.parametrize(
+    ("second", "after_s", "pain", "note"),
+    [
+        (1, 20, 1, "pain corrected from 5 to 1"),
+        (1, 21, 5, "pain rated 5 and later 1: the higher counts"),
+        (7, 21, 7, "pain rated 5 and later 7: the higher counts"),
+    ],
+)
+def test_a_second_rating_corrects_at_once_and_only_raises_later(second, after_s, pain, note):
+    found = typed((10, "set full_can left"), (40, "stop"), (42, "pain 5"), (42 + after_s, f"pain {second}"))
+    assert found.events == (Event(10, 30, "set", "full_can", "left", pain=pain, note=note),)
+
+
+def test_pain_before_the_first_set_stands_with_the_pose():
+    found = typed((2, "pose"), (9, "pain 3"), (10, "set full_can left"), (40, "stop"))
+    assert [(event.trial_type, event.pain) for event in found.events] == [("neutral_pose", 3), ("set", None)]
+
+
 def test_shakes_are_no_events_of_the_recording():
     found = typed((3, "shake"))
     assert (found.events, found.shakes) == ((), ((3.0, 9.0),))

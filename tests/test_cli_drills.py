@@ -7,6 +7,7 @@ from importlib import resources
 import pytest
 from click.testing import CliRunner
 
+from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.cli import cli
 from imu_shoulder.drills import load_shipped, shipped_ids
 
@@ -30,7 +31,7 @@ def test_show_gives_what_a_handout_needs(drill_id):
     drill = load_shipped(drill_id)
     found = run("show", drill_id)
     assert found.exit_code == 0
-    for text in (drill.title, drill.purpose, *drill.set_up, *drill.cautions, drill.dose.source):
+    for text in (drill.title, drill.purpose, *drill.set_up, *drill.cautions, *CAUTIONS, drill.dose.source):
         assert text in found.stdout
 
 

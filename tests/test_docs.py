@@ -89,7 +89,7 @@ def test_ci_takes_the_test_command_from_the_readme():
 
 
 def test_the_readme_gives_the_cautions_of_every_report():
-    from imu_shoulder.report.summary import CAUTIONS
+    from imu_shoulder.cautions import CAUTIONS
 
     readme = " ".join(text("README.md").split())
     for caution in CAUTIONS:

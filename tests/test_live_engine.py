@@ -94,11 +94,11 @@ def test_a_final_event_never_changes(played):
         assert after[: len(before)] == before
 
 
-def test_let_go_is_said_at_the_target_and_not_before(played):
+def test_a_hold_is_done_at_its_target_and_not_before(played):
     _, frames, _ = played
     arms = [f["arms"]["right"] for f in frames if f["stage"] == "set" and f["arms"]["right"]["hold_s"] is not None]
-    assert any(arm["let_go"] for arm in arms)
-    assert all(arm["let_go"] == (arm["hold_s"] >= arm["hold_target_s"]) for arm in arms)
+    assert any(arm["hold_done"] for arm in arms)
+    assert all(arm["hold_done"] == (arm["hold_s"] >= arm["hold_target_s"]) for arm in arms)
 
 
 def test_calibration_says_good_at_each_step(played):
@@ -188,6 +188,7 @@ def test_pain_over_the_ceiling_stops_the_session_and_is_written_down(recording):
     assert isinstance(session.command("pain", value=11), str)
     assert session.command("pain", value=4) is None
     pain = session.frame()["pain"]
+    assert session.frame()["stage"] == "stop"
     assert pain["stop"]
     assert "practitioner" in pain["text"]
     assert "Stop" in session.command("start_set")
@@ -198,6 +199,29 @@ def test_a_note_belongs_to_its_set_and_keeps_to_one_line(recording):
     session = set_done(recording)
     assert session.command("note", text="felt\tfine\nat the top") is None
     assert [event.note for event in session.recording() if event.trial_type == "set"] == ["felt fine at the top"]
+
+
+@pytest.mark.parametrize("drift_deg_s", [0.0, -1.2])
+def test_a_holding_arm_that_sinks_means_lower_both_arms(drift_deg_s):
+    """The right arm holds; it sinks by 1.2 deg/s or stays."""
+    from imu_shoulder.assess.words import HOLDER_SINKS
+    from imu_shoulder.live.replay import run
+    from imu_shoulder.simulate import simulate
+    from imu_shoulder.simulate.scenarios import drill_scenario
+    from imu_shoulder.sources import RecordingSource
+
+    scenario = drill_scenario("full_can_hold_and_lift", "left", rate_hz=50.0, reps=3, hold_drift_deg_s=drift_deg_s)
+    recording = simulate(scenario, seed=3).recording
+    session, frames = session_for(recording), []
+    run(RecordingSource(recording, 0.1), session, each=lambda live: frames.append(live.frame()))
+    sets = [frame for frame in frames if frame["stage"] == "set"]
+    sunk = [frame for frame in sets if frame["arms"]["right"]["sinks"]]
+    assert bool(sunk) is (drift_deg_s < 0)
+    assert {frame["cue"]["text"] for frame in sunk} <= {"lower both arms"}
+    assert all(frame["arms"]["right"]["angle_deg"] < frame["arms"]["right"]["band_deg"][0] for frame in sunk)
+    assert not any(frame["arms"]["left"]["sinks"] for frame in sets)
+    change = frames[-1]["set_summary"]["change"]
+    assert change.startswith(f"Right: {HOLDER_SINKS}.") is (drift_deg_s < 0)
 
 
 def test_a_lost_sensor_leaves_the_arm_unseen_and_the_count_goes_on(recording):

@@ -205,6 +205,16 @@ def test_pain_over_the_ceiling_and_only_over_it_means_stop(pain, over):
     assert ("Stop" in found["text"] and "practitioner" in found["text"]) is over
 
 
+@pytest.mark.parametrize(("before", "over"), [(2.0, []), (5.0, [0])])
+def test_pain_before_the_first_set_over_the_ceiling_means_stop(before, over):
+    sets = [{"set": 1}]
+    events = [Event(0, 1, "neutral_pose", pain=before), Event(2, 1, "set", "full_can", "right", pain=1.0)]
+    found = tell_sets(sets, events, 2.0)
+    assert (found["before"], found["highest"], found["over"], found["unrated"]) == (before, before, over, [])
+    assert ("Stop" in found["text"] and "before the first set: 5 of 10" in found["text"]) is bool(over)
+    assert not sets[0]["pain_over"]
+
+
 def test_a_set_without_a_rating_is_named_and_not_taken_for_painless():
     found = tell_sets([{"set": 1}], [Event(0, 1, "set", "full_can", "right")], 2.0)
     assert (found["highest"], found["unrated"]) == (None, [1])

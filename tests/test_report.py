@@ -99,9 +99,9 @@ def test_reps_are_marked_by_what_kept_them_from_being_clean(page):
     second = next(curve for curve in page.curves() if curve["id"] == "set-2-right")
     assert {rep[0]: (rep[7], rep[8]) for rep in second["reps"] if rep[7] != "clean"} == {
         "3": ("excluded", "partial"),
-        "4": ("fault", "let go early"),
+        "4": ("fault", "hold too short"),
         "6": ("fault", "arc too short"),
-        "7": ("fault", "let go early"),
+        "7": ("fault", "hold too short"),
         "8": ("excluded", "data missing"),
         "9": ("fault", "too fast"),
     }
@@ -374,6 +374,16 @@ def test_pain_over_the_ceiling_is_the_first_thing_said(made):
     assert 'role="alert"' not in build_report(*made)
 
 
+def test_the_cautions_of_a_drill_stand_with_its_sets(made):
+    summary = copy.deepcopy(made[0])
+    summary["sets"][1]["cautions"] = ["Lower both arms when the holding arm starts to sink.", "Mind the band."]
+    text = build_report(summary, *made[1:])
+    section = text[text.index('<section id="set-2-right"') : text.index('<section id="set-3-right"')]
+    for caution in summary["sets"][1]["cautions"]:
+        assert section.index(caution) < section.index('class="headline"')
+        assert text.count(caution) == 1
+
+
 def test_plan_and_advice_are_told_with_where_they_come_from(made):
     summary = copy.deepcopy(made[0])
     summary["plan"] = {
@@ -397,8 +407,7 @@ def test_plan_and_advice_are_told_with_where_they_come_from(made):
         assert line in page.text
     assert "stay at this step" in page.text
     assert (
-        page.text.count("Ready to ask for the next step means: in this session every set with all asked reps done.")
-        == 1
+        page.text.count("The criteria set for the next step: in this session every set with all asked reps done.") == 1
     )
 
 

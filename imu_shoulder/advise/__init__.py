@@ -13,7 +13,7 @@ from typing import Any
 from imu_shoulder.errors import ShoulderError
 
 SCHEMA = 1
-ADVICE = ("ready_to_ask", "stay", "step_back")
+ADVICE = ("criteria_met", "stay", "step_back")
 SHARES = ("done_at_least", "clean_at_least", "clean_below")
 
 

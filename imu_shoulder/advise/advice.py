@@ -1,4 +1,4 @@
-"""Rules against sessions: what may be said about each drill and arm, and from which reps. Nobody is cleared here."""
+"""Rules against sessions: what may be said about each drill and arm, and from which reps. No line is a clearance."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from imu_shoulder.advise import Criteria, Rule, Rules
 from imu_shoulder.advise.history import Summary
 from imu_shoulder.assess.words import rep_list
 from imu_shoulder.drills import Drill, load_shipped, shipped_ids
+from imu_shoulder.report.pain import BEFORE
 
 DECIDES = "The practitioner decides."
 SAID = {
-    "ready_to_ask": "ready to ask for the next step",
+    "criteria_met": "meets the criteria set; the practitioner decides",
     "stay": "stay at this step",
     "step_back": "step back",
     "stop": "stop",
@@ -51,10 +52,10 @@ def _line(drill: Drill, side: str, sessions: Sequence[Summary], rules: Rules) ->
     rule = next(
         rule
         for rule in rules.rules
-        if _met(rule, with_drill, drill.id, side, pain["ceiling"]) and not (rule.advice == "ready_to_ask" and unclean)
+        if _met(rule, with_drill, drill.id, side, pain["ceiling"]) and not (rule.advice == "criteria_met" and unclean)
     )
     advice = "stop" if pain["over"] else rule.advice
-    ready = rules.of("ready_to_ask")
+    met = rules.of("criteria_met")
     looked_at = with_drill[: max(rule.sessions, 1)]
     because = [
         _because(session, entry, rule.each_set, pain["ceiling"])
@@ -70,7 +71,7 @@ def _line(drill: Drill, side: str, sessions: Sequence[Summary], rules: Rules) ->
         "because": because,
         "prerequisites": needed,
         "next": list(drill.followed_by),
-        "next_takes": None if ready is None else ready.text,
+        "next_takes": None if met is None else met.text,
         "text": _text(drill, side, advice, because, needed, pain),
     }
 
@@ -150,10 +151,10 @@ def _text(
 ) -> str:
     parts = [f"{drill.title}, {side} arm: {SAID[advice]}."]
     if advice == "stop":
-        over = ", ".join(f"set {number}" for number in pain["over"])
-        parts += [f"Pain was over the ceiling of {pain['ceiling']:g} of 10 in {over}.", "Ask the practitioner first."]
+        over = ", ".join(f"in set {number}" if number != BEFORE else "before the first set" for number in pain["over"])
+        parts += [f"Pain was over the ceiling of {pain['ceiling']:g} of 10 {over}.", "Ask the practitioner first."]
         return " ".join([*parts, DECIDES])
-    if advice == "ready_to_ask" and drill.followed_by:
+    if advice == "criteria_met" and drill.followed_by:
         parts.append(f"Next would be: {' or '.join(map(_title, drill.followed_by))}.")
     if advice == "step_back" and drill.clean_before:
         parts.append(f"Before it comes: {' and '.join(map(_title, drill.clean_before))}.")

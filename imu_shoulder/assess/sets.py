@@ -70,6 +70,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "set": arm_set.number,
         "drill": None if drill is None else drill.id,
         "title": "Free movement" if drill is None else drill.title,
+        "cautions": [] if drill is None else list(drill.cautions),
         "side": arm_set.side,
         "role": arm_set.role,
         "start_s": arm_set.start_s,

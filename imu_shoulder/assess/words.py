@@ -24,6 +24,8 @@ ADVICE: Mapping[str, str] = {
     "plane_off": "Raise the arm in the asked direction",
     "start_missed": "Come all the way back before setting out again",
 }
+# Before any advice to an arm that is to hold while the other one lifts: to hold on would be the opposite of the drill.
+HOLDER_SINKS = "Lower both arms when the holding arm starts to sink"
 # What to do about reps that could not be scored, where no fault is to be named; the worst first.
 SENSOR_ADVICE: Mapping[str, str] = {
     "sensor_slip": "Fasten the strap tighter, the sensor slipped",
@@ -99,5 +101,14 @@ def change(judged: Sequence[JudgedRep]) -> str:
 
 def holder_change(judged: Sequence[JudgedRep]) -> str:
     """The same for the arm that holds throughout: it has no reps to name."""
-    faults = {fault for j in judged if not j.excluded for fault in j.faults}
+    scored = [j for j in judged if not j.excluded]
+    if any(map(_sank, scored)):
+        return f"{HOLDER_SINKS}."
+    faults = {fault for j in scored for fault in j.faults}
     return next((f"{advice}." for fault, advice in ADVICE.items() if fault in faults), "")
+
+
+def _sank(judged: JudgedRep) -> bool:
+    """Whether a holding arm stayed under its band, or left its hold downward."""
+    dropped = "hold_broken" in judged.faults and not judged.values["break_deg"] > 0
+    return dropped or "short_arc" in judged.faults

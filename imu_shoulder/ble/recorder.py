@@ -63,7 +63,7 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
         return recover(options.log_path, options.folder, keep_log=False)
     except OutputError as error:
         again = f"then run: imu-shoulder recover {options.log_path}"
-        raise OutputError(error.expected, error.came, f"{error.do}; all is safe in the log, {again}") from error
+        raise OutputError(error.expected, error.came, f"{error.do}; all is kept in the log, {again}") from error
 
 
 def _known_nodes(path: Path) -> tuple[NodeEntry, ...]:
@@ -188,7 +188,7 @@ class _Recorder:
             if self._running.duration_s is None or running_s < self._running.duration_s:
                 doing = f"  {' '.join(word for word in words if word)} for {running_s:.0f} s"
         dropped = f", {log.dropped} dropped" if log.dropped else ""
-        return f"{minutes:02d}:{seconds:02d}  {log.written} records safe{dropped}{doing}"
+        return f"{minutes:02d}:{seconds:02d}  {log.written} records kept{dropped}{doing}"
 
     def _key(self, character: str) -> None:
         line = self._console.key(character)

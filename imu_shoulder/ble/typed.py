@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from imu_shoulder.ble.entries import EventEntry
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import EVENT_SIDES, Event
+from imu_shoulder.sources.events import rated_again, with_note
 
 POSE_S = 5.0
 SHAKE_S = 6.0
@@ -18,7 +19,7 @@ shake                  all nodes held together are shaken for six seconds, from 
 bends, raises          elbow bends or forward raises begin
 set DRILL [SIDE]       a set begins; side right, left or both
 stop                   the set, bends or raises end
-pain N, load KG        of the set running or just done; pain 0 to 10
+pain N, load KG        of the set running or just done, pain before the first set too; pain 0 to 10
 note TEXT              of the same
 quit                   stop recording (Ctrl-C does the same)"""
 
@@ -95,6 +96,7 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
     remarks: list[str] = []
     waiting: list[str] = []
     open_at: int | None = None
+    rated_s = 0.0
 
     def close(at_s: float) -> None:
         nonlocal open_at
@@ -118,12 +120,12 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
         elif not events:
             remarks.append(f"{entry.what} {entry.value:g} was typed before any event and belongs to none")
         elif entry.what == "pain":
-            events[-1] = replace(events[-1], pain=entry.value)
+            rated_s = at_s if events[-1].pain is None else rated_s
+            events[-1] = rated_again(events[-1], entry.value or 0.0, at_s - rated_s)
         else:
             events[-1] = replace(events[-1], load_kg=entry.value)
         if waiting and events:
-            note = "; ".join(([events[-1].note] if events[-1].note else []) + waiting)
-            events[-1] = replace(events[-1], note=note)
+            events[-1] = with_note(events[-1], "; ".join(waiting))
             waiting.clear()
     if open_at is not None:
         remarks.append(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_file, load_shipped, shipped_ids
 from imu_shoulder.errors import OutputError
 from imu_shoulder.model import SIDES, Side
@@ -75,5 +76,5 @@ def describe(drill: Drill) -> str:
     if drill.followed_by:
         lines += ["", f"Followed by: {', '.join(drill.followed_by)}"]
     lines += ["", "Take care:"]
-    lines += [f"  - {text}" for text in drill.cautions]
+    lines += [f"  - {text}" for text in (*drill.cautions, *CAUTIONS)]
     return "\n".join(lines)

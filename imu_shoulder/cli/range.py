@@ -20,6 +20,7 @@ def range(recording: Path, out: Path | None, age: int | None, sex: str | None, f
 
     Tests are set rows of events.tsv with the id of a range test as drill.
     """
+    from imu_shoulder.cautions import CAUTIONS
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.pipeline import analyse
     from imu_shoulder.range import load_test, shipped_tests
@@ -40,7 +41,7 @@ def range(recording: Path, out: Path | None, age: int | None, sex: str | None, f
             from imu_shoulder.range.output import write_range
 
             write_range(results, text, out)
-    for line in text:
+    for line in (*text, *CAUTIONS):
         click.echo(line)
     if out is not None:
         click.echo(f"Results: {out / 'range.json'}")

@@ -5,13 +5,13 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import AsyncGenerator
-from typing import Any, cast
+from typing import Any
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.hub import Hub
 from imu_shoulder.live.replay import Replayed
-from imu_shoulder.model import Event, Recording
+from imu_shoulder.model import Recording
 from imu_shoulder.sources import Chunk, RecordingSource
 
 # 30 frames a second: each step has its price in calls, however few its samples.
@@ -44,43 +44,32 @@ class Prompter:
 
     def __init__(self, hub: Hub, session: LiveSession) -> None:
         self._hub, self._session = hub, session
-        self._replayed = Replayed(cast(LiveSession, self))  # of the session it only needs command()
-        self._rating: tuple[float, float] | None = None
+        self._replayed = Replayed(session, self._command)
+        # When to answer a question about pain, and how.
+        self._answer: tuple[float, str, dict[str, float]] | None = None
 
     def __call__(self, chunk: Chunk) -> None:
         now_s = self._session.now_s
         self._replayed.passed(now_s)
-        if self._rating is not None and now_s >= self._rating[0]:
-            self._rate()
+        if self._answer is not None and now_s >= self._answer[0]:
+            self._give_answer()
         for event in chunk.events:
-            self._rate()
-            if event.trial_type == "set":
-                self._find_drill(event)
+            self._give_answer()
             self._replayed.begun(event)
 
-    def command(self, name: str, **args: Any) -> str | None:
-        """As LiveSession's. A set that was not rated stays open to be rated until the next one starts."""
-        if name == "skip":
+    def _command(self, name: str, **args: Any) -> str | None:
+        """As LiveSession's. A question about pain stays open for a while, so that somebody at a page may answer it;
+        without a rating in the recording until the next set."""
+        if name in ("pain", "not_rated"):
+            due_s = self._session.now_s + ASKED_S if name == "pain" else float("inf")
+            self._answer = due_s, name, args
             return None
-        if name == "pain":
-            self._rating = self._session.now_s + ASKED_S, args["value"]
-            return None
+        self._give_answer()
         answer = self._hub.command(name, args)
         return None if answer.taken else answer.text
 
-    def _rate(self) -> None:
-        """Give the recording's rating, unless somebody at a page was quicker."""
-        if self._rating is not None and self._session.stage == "pain":
-            self._hub.command("pain", {"value": self._rating[1]})
-        self._rating = None
-
-    def _find_drill(self, event: Event) -> None:
-        """Go to the drill of the event, if the plan has it."""
-        wanted = (event.drill, event.side)
-        places = [place for place, item in enumerate(self._session.plan.drills) if (item.drill.id, item.side) == wanted]
-        if not places or (self._session.item.drill.id, self._session.item.side) == wanted:
-            return
-        here = self._hub.session.frame()["drill"]["number"] - 1
-        place = min((p for p in places if p >= here), default=places[0])
-        for _ in range(abs(place - here)):
-            self._hub.command("next_drill" if place > here else "previous_drill")
+    def _give_answer(self) -> None:
+        """Give the recording's answer, unless somebody at a page was quicker."""
+        if self._answer is not None and self._session.asks_pain:
+            self._hub.command(self._answer[1], self._answer[2])
+        self._answer = None

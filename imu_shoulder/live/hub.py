@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
+from imu_shoulder.cautions import HELP
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.live.keep import Keeper, save
 from imu_shoulder.model import Event, Recording, SensorStream
@@ -31,6 +32,9 @@ TAKEN = {
     "next_drill": "Next drill.",
     "previous_drill": "Drill before.",
     "pain": "Pain noted.",
+    "not_rated": "Not rated; that is noted.",
+    "correct_pain": "Corrected; both numbers are kept.",
+    "pain_meant": "The number stands.",
     "note": "Note kept.",
     "finish": "The session has ended; it is being saved.",
 }
@@ -137,8 +141,9 @@ class Hub:
 
     def hello(self) -> str:
         about = self.about
-        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan, "cautions": about.cautions}
-        return json.dumps({"type": "hello", "commands": list(TAKEN), **told}, ensure_ascii=False)
+        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan}
+        warned = {"cautions": about.cautions, "help": HELP}
+        return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned}, ensure_ascii=False)
 
     def command(self, name: object, args: object = None) -> Answer:
         """One command of a page, checked here since a page can send anything."""
@@ -204,7 +209,7 @@ def _trouble(error: Exception, folder: Path) -> str:
 
 def _arguments(name: str, args: object) -> dict[str, Any] | None:
     """The checked arguments of a command, or None if they are not its."""
-    if name == "pain":
+    if name in ("pain", "correct_pain"):
         value = args.get("value") if isinstance(args, dict) else None
         fits = isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= 10
         return {"value": value} if fits else None

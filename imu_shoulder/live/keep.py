@@ -94,7 +94,7 @@ class Keeper:
             entry = EventEntry(host_ns, "start", trial_type="set", drill=drill["id"], side=drill["side"])
         elif name in ("stop_set", "finish"):
             entry = EventEntry(host_ns, "stop")
-        elif name == "pain":
+        elif name in ("pain", "correct_pain"):
             entry = EventEntry(host_ns, "pain", value=float(args["value"]))
         elif name == "note":
             entry = EventEntry(host_ns, "note", text=str(args["text"]))

@@ -53,36 +53,74 @@ def _planned(drill: Drill, side: str, sets: int) -> PlannedDrill:
     return PlannedDrill(drill, side, sets, reps)
 
 
-class Replayed:
-    """Turns the recording's events into commands as the sample clock passes them."""
+def not_planned(recording: Recording, plan: Plan) -> tuple[str, ...]:
+    """The drills and sides of the recording's sets that the plan does not have: they are not played."""
+    sets = [event for event in recording.events if event.trial_type == "set" and event.drill is not None]
+    return tuple(dict.fromkeys(f"{e.drill} ({e.side or 'both'})" for e in sets if not _places(plan, e)))
 
-    def __init__(self, session: LiveSession) -> None:
+
+def _places(plan: Plan, event: Event) -> list[int]:
+    """Where the plan has the set's drill: with its very side, else with both of which it is one."""
+    side = event.side if event.side in EVENT_SIDES else "both"
+    same = [place for place, item in enumerate(plan.drills) if item.drill.id == event.drill]
+    exact = [place for place in same if plan.drills[place].side == side]
+    return exact or [place for place in same if plan.drills[place].side == "both"]
+
+
+class Replayed:
+    """Turns the recording's events into commands as the sample clock passes them.
+
+    command: gives them, if not to the session itself.
+    """
+
+    def __init__(self, session: LiveSession, command: Callable[..., str | None] | None = None) -> None:
         self._session = session
+        self._command = command or session.command
         self._ends_s: float | None = None
         self._posed = False
+        self._begun = False
+        self._before: float | None = None
         self._pain: float | None = None
 
     def begun(self, event: Event) -> None:
-        session = self._session
         if event.trial_type == "set":
-            if event.drill is None:
-                return
-            if self._ends_s is not None:
-                self.passed(float("inf"))
-            session.command("start_set")
-            self._ends_s, self._pain = event.end_s, event.pain
-        elif event.trial_type != "neutral_pose" or not self._posed:
-            session.command(COMMANDS[event.trial_type])
+            if event.drill is not None:
+                self._set(event)
+            return
+        self._before = self._before if event.pain is None else event.pain
+        if event.trial_type != "neutral_pose" or not self._posed:
+            self._command(COMMANDS[event.trial_type])
             self._posed = True
+
+    def _set(self, event: Event) -> None:
+        if self._ends_s is not None:
+            self.passed(float("inf"))
+        if not self._begun and self._session.asks_pain:
+            self._answer(self._before)
+        # A set that was refused has no end and no rating: both would go to the set before it.
+        if self._find_drill(event) and self._command("start_set") is None:
+            self._begun, self._ends_s, self._pain = True, event.end_s, event.pain
 
     def passed(self, now_s: float) -> None:
         if self._ends_s is not None and now_s >= self._ends_s:
-            self._session.command("stop_set")
-            self._session.command("skip" if self._pain is None else "pain", **self._details())
+            self._command("stop_set")
+            self._answer(self._pain)
             self._ends_s = None
 
-    def _details(self) -> dict[str, float]:
-        return {} if self._pain is None else {"value": self._pain}
+    def _answer(self, pain: float | None) -> None:
+        if pain is None:
+            self._command("not_rated")
+        else:
+            self._command("pain", value=pain)
+
+    def _find_drill(self, event: Event) -> bool:
+        """Go to the set's drill in the plan, from here on or else from the start; False where that cannot be."""
+        places, here = _places(self._session.plan, event), self._session.place
+        if not places:
+            return False
+        place = min((p for p in places if p >= here), default=places[0])
+        steps = ["next_drill" if place > here else "previous_drill"] * abs(place - here)
+        return all(self._command(step) is None for step in steps)
 
 
 def run(

@@ -15,6 +15,7 @@ import segno
 
 from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.ble.link import Wish
+from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.engine import LiveSession
@@ -22,12 +23,11 @@ from imu_shoulder.live.feed import Prompter, check_speed, replay
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.keep import Keeper
 from imu_shoulder.live.radio import find, radio
-from imu_shoulder.live.replay import plan_for_drill, plan_for_recording, without_range_tests
+from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, without_range_tests
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete
-from imu_shoulder.report.summary import CAUTIONS
 
 SCAN_S = 5.0
 RATE_HZ = 100
@@ -108,6 +108,8 @@ def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub,
         )
     plan = settings.plan or plan_for_recording(recording, settings.drills)
     check_athlete(plan, recording.athlete)
+    if unplanned := not_planned(recording, plan):
+        settings.say(f"The plan {plan.name} does not have these sets, and they are not played: {', '.join(unplanned)}.")
     rates_hz = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
     session = LiveSession(plan, settings.drills, rates_hz)
     keeper = Keeper(settings.folder, recording.athlete, recording.start, keeps_samples=True)

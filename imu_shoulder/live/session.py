@@ -9,14 +9,16 @@ from typing import Any
 import numpy as np
 
 from imu_shoulder.assess.sets import assess_set
+from imu_shoulder.assess.words import HOLDER_SINKS
 from imu_shoulder.drills import Drill
 from imu_shoulder.live.calibrating import Calibrating
 from imu_shoulder.live.flow import LiveFlow
+from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.sets import LiveSet
-from imu_shoulder.live.view import arm_frame, drill_frame, pain_frame, resting_frame
-from imu_shoulder.live.words import cue, limb
+from imu_shoulder.live.view import arm_frame, drill_frame, resting_frame, sinks
+from imu_shoulder.live.words import LOWER_BOTH, cue, limb
 from imu_shoulder.model import Event, SensorStream, Side
 from imu_shoulder.plan import Plan, PlannedDrill
 
@@ -49,8 +51,7 @@ class LiveSession:
         self._angles: dict[Side, float | None] = {}
         self._item, self._round = 0, 1
         self._summary: dict[str, Any] | None = None
-        self._pain: float | None = None
-        self._stop = False
+        self._pain = PainWatch(plan.pain_ceiling)
         self._cue: tuple[float, dict[str, str]] | None = None
         self._judged = 0
         self._before = 0
@@ -66,8 +67,18 @@ class LiveSession:
         return self._flow.newest_s or 0.0
 
     @property
+    def place(self) -> int:
+        """Of the drill that is due, in the plan."""
+        return self._item
+
+    @property
     def item(self) -> PlannedDrill:
         return self.plan.drills[self._item]
+
+    @property
+    def asks_pain(self) -> bool:
+        """Whether a question about pain is open: before the first set, and after each."""
+        return self._pain.open
 
     @property
     def final_reps(self) -> list[dict[str, Any]]:
@@ -84,7 +95,7 @@ class LiveSession:
             return
         self._calibrating.update(self.now_s)
         if self.stage == "calibrate" and self._calibrating.step == "ready":
-            self.stage = "ready"
+            self._calibrated()
         leading = self.item.drill.leading_angle
         for side, arm in new.arms.items():
             values = arm.angles.get(f"{leading}_deg", arm.angles.get("forearm_elevation_deg"))
@@ -113,7 +124,10 @@ class LiveSession:
             "stop_set": self._stop_set,
             "next_drill": lambda: self._go(1),
             "previous_drill": lambda: self._go(-1),
-            "pain": self._rate_pain,
+            "pain": lambda value: self._answered(self._pain.rate(value, self.now_s)),
+            "not_rated": lambda: self._answered(self._pain.decline()),
+            "correct_pain": lambda value: self._answered(self._pain.correct(value, self.now_s)),
+            "pain_meant": self._pain.confirm,
             "note": self._note,
             "finish": self._finish,
         }
@@ -121,6 +135,8 @@ class LiveSession:
             return f"There is no command {name}."
         if self.stage == "done" and name != "note":
             return "The session is over."
+        if name in ("pain", "not_rated") and self._flow.pose is None:
+            return "First stand still for the pose; pain is asked after it."
         try:
             return commands[name](**args)
         except TypeError:
@@ -129,7 +145,8 @@ class LiveSession:
     def recording(self) -> tuple[Event, ...]:
         """The events so far, as a recording folder holds them; a set that still goes on until now."""
         going = [] if self._set is None else [replace(self._set.event, duration_s=self._elapsed_s())]
-        return tuple(sorted([*self._calibrating.events, *self._sets, *going], key=lambda event: event.onset_s))
+        events = self._pain.written(self._calibrating.events, [*self._sets, *going])
+        return tuple(sorted(events, key=lambda event: event.onset_s))
 
     def frame(self) -> dict[str, Any]:
         """What there is to draw: JSON types only."""
@@ -149,7 +166,7 @@ class LiveSession:
             "calibration": self._calibrating.frame(),
             "sensors": self._panel,
             "set_summary": self._summary,
-            "pain": None if self._pain is None and not self._stop else pain_frame(self._pain, self.plan.pain_ceiling),
+            "pain": self._pain.frame(now_s),
             "warnings": list(self._warnings),
             "seq": self._seq,
         }
@@ -157,32 +174,31 @@ class LiveSession:
     def _calibrate(self, step: str) -> str | None:
         if self._set is not None:
             return "Stop the set first."
+        if self._pain.stopped:
+            return self._pain.refusal
         refused = self._calibrating.start(step, self.now_s)
         if refused is None:
             self.stage = "calibrate"
         return refused
 
     def _skip(self) -> str | None:
-        if self.stage == "pain":
-            self.stage = "ready"
-            self._advance()
-            return None
         if self.stage != "calibrate":
             return "There is nothing to skip."
         refused = self._calibrating.skip(self.now_s)
         if refused is None and self._calibrating.step == "ready":
-            self.stage = "ready"
+            self._calibrated()
         return refused
+
+    def _calibrated(self) -> None:
+        self.stage = "pain" if self._pain.open else "ready"
 
     def _start_set(self) -> str | None:
         if self._set is not None:
             return "The set is already running."
         if self._flow.pose is None:
             return "First stand still for the pose: without it no angle is known."
-        if self._stop:
-            return str(pain_frame(self._pain, self.plan.pain_ceiling)["text"])
-        if self.stage == "pain":
-            self._advance()
+        if self._pain.refusal is not None:
+            return self._pain.refusal
         self._calibrating.close(self.now_s)
         self._flow.calibrate(self.recording())
         item = self.item
@@ -191,7 +207,7 @@ class LiveSession:
         asked = {side: item.asked_of(side, f"the plan {self.plan.name}") for side in item.sides}
         self._set = LiveSet(number, event, item.drill, asked, self._flow.rate_hz, self._params)
         self._before = len(self.events)
-        self._summary, self._pain, self._cue, self._judged = None, None, None, 0
+        self._summary, self._cue, self._judged = None, None, 0
         self.stage = "set"
         return None
 
@@ -206,29 +222,32 @@ class LiveSession:
             entry = assess_set(found.arm_set, found.judged)
             parts.append((found.arm_set.side, entry["headline"], entry["change"]))
         several = len(parts) > 1
+        # What keeps the athlete from harm comes before what makes the drill better.
+        changes = sorted(parts, key=lambda part: not part[2].startswith(HOLDER_SINKS))
         self._summary = {
             "headline": " ".join(f"{side.capitalize()}: {text}" if several else text for side, text, _ in parts)
             or "The sensors worn do not show this drill.",
-            "change": " ".join(f"{side.capitalize()}: {text}" if several else text for side, _, text in parts if text),
+            "change": " ".join(
+                f"{side.capitalize()}: {text}" if several else text for side, _, text in changes if text
+            ),
             "pain_needed": True,
         }
         self._set, self._cue = None, None
+        self._pain.ask(len(self._sets))
         self.stage = "pain"
         return None
 
-    def _rate_pain(self, value: float) -> str | None:
-        if not self._sets:
-            return "Pain is rated after a set."
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 10:
-            return "Pain is a number from 0 to 10."
-        self._pain = float(value)
-        self._sets[-1] = replace(self._sets[-1], pain=self._pain)
-        self._stop = self._pain > self.plan.pain_ceiling
+    def _answered(self, refused: str | None) -> str | None:
+        """The stage that follows an answer about pain, unless it was refused."""
+        if refused is not None:
+            return refused
         if self._summary is not None:
             self._summary = {**self._summary, "pain_needed": False}
-        if self.stage == "pain":
+        if self._pain.stopped:
+            self.stage = "stop"
+        elif self.stage in ("pain", "stop"):
             self.stage = "ready"
-            if not self._stop:
+            if self._pain.of:
                 self._advance()
         return None
 
@@ -250,9 +269,9 @@ class LiveSession:
             return "Stop the set first."
         if not 0 <= self._item + step < len(self.plan.drills):
             return "This is the last drill." if step > 0 else "This is the first drill."
+        if self._pain.refusal is not None:
+            return self._pain.refusal
         self._item, self._round = self._item + step, 1
-        if self.stage == "pain":
-            self.stage = "ready"
         return None
 
     def _finish(self) -> str | None:
@@ -264,7 +283,6 @@ class LiveSession:
 
     def _advance(self) -> None:
         """On to the next set of the drill, or to the next drill."""
-        self.stage = "ready"
         if self._round < self.item.sets:
             self._round += 1
         elif self._item + 1 < len(self.plan.drills):
@@ -298,7 +316,10 @@ class LiveSession:
             self._cue = None if said is None else (latest.known_s, said)
 
     def _cue_now(self, now_s: float) -> dict[str, str] | None:
-        """What the last rep lacked, for a while; not how high it should have been where the arm is in the band now."""
+        """A holding arm that sinks, before all. Else what the last rep lacked, for a while; not how high it should have
+        been where the arm is in the band now."""
+        if self._set is not None and any(map(sinks, self._set.watches.values())):
+            return dict(LOWER_BOTH)
         if self._cue is None or now_s - self._cue[0] > self._params.cue_s:
             return None
         holds = self._set is not None and any(watch.phase == "hold" for watch in self._set.watches.values())

@@ -7,7 +7,7 @@ from typing import Any
 
 from imu_shoulder.drills import Drill
 from imu_shoulder.live.sets import NOTHING_TOLD, LiveSet
-from imu_shoulder.live.watch import steady_word
+from imu_shoulder.live.watch import NEAR_DEG, ArmWatch, steady_word
 from imu_shoulder.model import Side
 from imu_shoulder.plan import Plan, PlannedDrill
 
@@ -28,6 +28,7 @@ def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
         "id": item.drill.id,
         "title": item.drill.title,
         "set_up": list(item.drill.set_up),
+        "cautions": list(item.drill.cautions),
         "side": item.side,
         "asked": {"reps": max(item.reps.values(), default=None), "hold_s": item.drill.top.hold_s or None},
         "number": place + 1,
@@ -37,16 +38,12 @@ def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
     }
 
 
-def pain_frame(pain: float | None, ceiling: float) -> dict[str, Any]:
-    stop = pain is not None and pain > ceiling
-    if stop:
-        text = (
-            f"Stop here: pain was {pain:g} of 10, over the ceiling of {ceiling:g}. Do no further sets, and ask the "
-            "licensed practitioner who set the drills before the next session."
-        )
-    else:
-        text = "Not rated." if pain is None else f"Pain {pain:g} of 10, the ceiling is {ceiling:g}."
-    return {"ceiling": ceiling, "stop": stop, "text": text}
+def sinks(watch: ArmWatch) -> bool:
+    """Whether an arm that is to hold throughout has sunk under its band, on its way down or still held."""
+    band, angle_deg = watch.band_deg, watch.angle_deg
+    if watch.role != "hold" or watch.hold_from_s is None or watch.phase in ("rest", "unseen"):
+        return False
+    return band is not None and angle_deg is not None and angle_deg < band[0] - NEAR_DEG
 
 
 def resting_frame(item: PlannedDrill, side: Side, angle_deg: float | None) -> dict[str, Any]:
@@ -84,7 +81,8 @@ def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
         "hold_s": None if hold_s is None else round(hold_s, 2),
         "hold_target_s": target,
         "held_s": _round(watch.held_s, 2),
-        "let_go": bool(target and hold_s is not None and hold_s >= target),
+        "hold_done": bool(target and hold_s is not None and hold_s >= target),
+        "sinks": sinks(watch),
         "steadiness_deg": _round(steadiness, 2),
         "steady": steady_word(steadiness, told.hold_sds_deg),
         "last_holds_s": list(told.holds_s),
@@ -110,7 +108,8 @@ def _empty(drill: Drill, role: str) -> dict[str, Any]:
         "hold_s": None,
         "hold_target_s": drill.top.hold_s or None,
         "held_s": None,
-        "let_go": False,
+        "hold_done": False,
+        "sinks": False,
         "steadiness_deg": None,
         "steady": None,
         "last_holds_s": [],

@@ -27,8 +27,10 @@ STEPS: Mapping[str, str] = {
     "pose": "Stand still, arms hanging, thumbs forward",
     "bends": "Bend your elbows and straighten them fully, three times, upper arms still",
     "raises": "Raise your straight arms forward to shoulder height twice",
-    "ready": "Ready",
+    "ready": "Calibration is complete",
 }
+# Of an arm that is to hold while the other one lifts, and no longer can.
+LOWER_BOTH: Mapping[str, str] = {"code": "holder_sinks", "text": "lower both arms"}
 
 
 def cue(faults: Collection[str], drill: Drill) -> dict[str, str] | None:

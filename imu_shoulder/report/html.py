@@ -72,7 +72,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
             for test in ranges.get("tests") or []
         ],
         range_notes=_plain(ranges.get("notes") or []),
-        takes=ready_takes(summary.get("advice") or []),
+        takes=criteria_for_next(summary.get("advice") or []),
         advice=advice_lines(summary.get("advice") or []),
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
         findings=[_finding(finding) for finding in headlines.findings(summary)],
@@ -105,7 +105,7 @@ def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, st
     return [_advice(item) for item in advice]
 
 
-def ready_takes(advice: Sequence[Mapping[str, Any]]) -> str:
+def criteria_for_next(advice: Sequence[Mapping[str, Any]]) -> str:
     """What the next step would take, where a drill is to stay and none to stop; empty where nothing is known of it."""
     if any(item["advice"] == "stop" for item in advice):
         return ""

@@ -7,8 +7,10 @@ from typing import Any
 
 from imu_shoulder.model import Event
 
-# Of 10; a plan sets another. Loading in rehabilitation is taken as safe up to 2 of 10.
+# Of 10; a plan sets another. A usual rule for watching pain under load, from memory: no source was confirmed.
 PAIN_CEILING = 2.0
+# In the place of a set's number.
+BEFORE = 0
 
 
 def tell_sets(
@@ -16,7 +18,8 @@ def tell_sets(
 ) -> dict[str, Any]:
     """Fill pain, load_kg, note and pain_over of the entries of the sets; returns the summary's `pain`.
 
-    Every set event with a rating counts, also one whose set no sensor saw. apart: drill names of set events that are
+    In its `over` 0 stands for before the first set: a rating in a row of the pose or of a calibration movement. Every
+    set event with a rating counts, also one whose set no sensor saw. apart: drill names of set events that are
     no drill, such as range tests: a rating of one counts, but none is asked for.
     """
     marked = dict(enumerate((event for event in events if event.trial_type == "set"), start=1))
@@ -28,14 +31,19 @@ def tell_sets(
         entry["note"] = None if event is None else event.note
         entry["pain_over"] = pain is not None and pain > ceiling
     rated = {number: event.pain for number, event in marked.items() if event.pain is not None}
+    before = max((e.pain for e in events if e.trial_type != "set" and e.pain is not None), default=None)
+    named = {number: _named(number, marked[number], apart) for number in rated}
+    if before is not None:
+        rated, named = {BEFORE: before, **rated}, {BEFORE: "before the first set", **named}
     over = [number for number, pain in rated.items() if pain > ceiling]
     drills = [number for number, event in marked.items() if event.drill not in apart]
     return {
         "ceiling": ceiling,
+        "before": before,
         "highest": max(rated.values(), default=None),
         "over": over,
         "unrated": [n for n, event in marked.items() if n not in rated and event.drill not in apart],
-        "text": _text({n: (_named(n, marked[n], apart), pain) for n, pain in rated.items()}, over, ceiling, drills),
+        "text": _text({n: (named[n], pain) for n, pain in rated.items()}, over, ceiling, drills),
     }
 
 

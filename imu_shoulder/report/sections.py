@@ -74,6 +74,7 @@ class Section:
     title: str
     arm: str
     when: str
+    cautions: tuple[str, ...]
     headline: str
     change: str
     telling: str
@@ -138,6 +139,7 @@ def _section(
         title=headlines.title(entry),
         arm=headlines.arm(entry),
         when=f"{words.clock(entry['start_s'])} to {words.clock(entry['end_s'])}",
+        cautions=tuple(entry.get("cautions") or ()),
         headline=words.degrees(entry["headline"]),
         change=lines.next_time(entry),
         telling=lines.telling(entry),

@@ -18,17 +18,11 @@ from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.sides import compare_sides
 from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import SIDES, Finding
 from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
 
 SCHEMA = 1
-CAUTIONS = (
-    "This is a training aid, not a medical device. It clears nobody for anything: the licensed practitioner decides.",
-    "Keep pain at or under the ceiling your practitioner set (2 of 10 where none was set). Above it: stop.",
-    "Stop and see a practitioner the same day for a suspected fracture or dislocation, a hot red joint or fever, or a "
-    "sudden serious loss of strength or feeling; soon for pain that stays the next morning or wakes you at night.",
-    "Chest, neck or shoulder-tip pain may not come from the shoulder: have it looked at.",
-)
 _DEPENDENCIES = ("numpy", "scipy", "pandas", "pyarrow", "vqf", "ahrs")
 
 

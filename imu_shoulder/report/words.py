@@ -19,7 +19,7 @@ HOW_CHECKED = (
 FAULTS = {
     "short_arc": "arc too short",
     "over_arc": "went past the band",
-    "hold_short": "let go early",
+    "hold_short": "hold too short",
     "hold_broken": "hold broken",
     "too_fast": "too fast",
     "thumb_down": "thumb turned down",

@@ -9,6 +9,7 @@ import csv
 import io
 import math
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from imu_shoulder.errors import RecordingError
@@ -17,6 +18,9 @@ from imu_shoulder.model import EVENT_SIDES, TRIAL_TYPES, Event
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
 OPTIONAL = ("pain", "load_kg", "note")
 NOTHING = "n/a"
+# A pain rating that is given anew within this time corrects a slip. Our own choice: long enough to see it, too short
+# for pain to have gone.
+CORRECTED_WITHIN_S = 20.0
 
 
 def read_events(path: Path) -> tuple[Event, ...]:
@@ -89,6 +93,25 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         load_kg=number_in("load_kg") if "load_kg" in cells else None,
         note=cells.get("note"),
     )
+
+
+def rated_again(event: Event, pain: float, after_s: float) -> Event:
+    """The event whose pain is rated anew, after_s after it was first rated; its note keeps both numbers.
+
+    Soon after, it is the correction of a slip. Later a higher rating is taken and a lower one is not: that pain has
+    gone does not undo that it was there.
+    """
+    if event.pain is None:
+        return replace(event, pain=pain)
+    if after_s <= CORRECTED_WITHIN_S:
+        return with_note(replace(event, pain=pain), f"pain corrected from {event.pain:g} to {pain:g}")
+    said = f"pain rated {event.pain:g} and later {pain:g}: the higher counts"
+    return with_note(replace(event, pain=max(event.pain, pain)), said)
+
+
+def with_note(event: Event, note: str) -> Event:
+    """The event with one more note, behind those it has."""
+    return replace(event, note="; ".join(filter(None, [event.note, note])))
 
 
 def events_tsv(events: Iterable[Event]) -> str:

@@ -22,7 +22,8 @@ const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
 // In a drill of several stations the word is the station that is held, or the one to go to.
 function phaseWord(arm) {
   const capital = (name) => name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ");
-  if (arm.let_go) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Let go"];
+  if (arm.sinks) return ["▼", "Lower both"];
+  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower slowly"];
   const [glyph, word] = PHASES[arm.phase];
   if (arm.phase === "hold" && arm.station) return [glyph, capital(arm.station)];
   if (arm.phase === "lift" && arm.next_station) return [glyph, capital(arm.next_station)];
@@ -83,7 +84,7 @@ export class Arm {
     const [glyph, word] = phaseWord(arm);
     write(this.glyph, glyph);
     write(this.word, word);
-    this.root.dataset.phase = arm.let_go ? "let-go" : arm.phase;
+    this.root.dataset.phase = arm.hold_done ? "held" : arm.sinks ? "sinks" : arm.phase;
     write(this.rep, arm.rep === null ? "–" : String(arm.rep));
     write(this.of, arm.of === null ? "" : `of ${arm.of}`);
     write(this.unseen, arm.unseen.length ? `? unseen: ${arm.unseen.join(", ")}` : "");
@@ -129,7 +130,8 @@ export class Arm {
   reachWord(arm, dial, seen, inBand) {
     const way = ["lift", "hold"].includes(arm.phase) && arm.band_deg !== null && seen;
     if (inBand && way) return "✓ in band";
-    if (!way) return "";
+    // An arm that holds while the other one lifts is not sent up again once it sinks.
+    if (!way || (arm.role === "hold" && arm.phase === "hold")) return "";
     const [low] = arm.band_deg;
     return low !== null && arm.angle_deg < low ? `↑ ${WORDS[dial.body][0]}` : `↓ ${WORDS[dial.body][1]}`;
   }

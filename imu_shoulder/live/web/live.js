@@ -2,7 +2,8 @@
 import { Arm } from "./arm.js";
 import { get, list, show, write } from "./parts.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
-import { calibrate, done, Pain, ready, Sensors, stop } from "./stages.js";
+import { Pain, Stop } from "./pain.js";
+import { calibrate, done, ready, Sensors } from "./stages.js";
 
 const RETRY_MS = 500;
 const DEAF_MS = 2500;
@@ -25,7 +26,8 @@ let arms = {};
 let panel = false;
 
 const sensors = new Sensors();
-const pain = new Pain((value) => send("pain", { value }));
+const pain = new Pain(send, () => newest !== null && buttons(newest.frame));
+const stop = new Stop(send);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/live`);
@@ -65,7 +67,7 @@ function send(name, args = {}) {
 }
 
 function answered({ taken, text }) {
-  write(get("answer"), taken ? text : `× ${text}`);
+  for (const place of ["answer", "slip-answer"]) write(get(place), taken ? text : `× ${text}`);
 }
 
 function greet(message) {
@@ -84,32 +86,27 @@ function draw() {
     unsaid = 0;
     seen(number);
   }
-  const now = sectionOf(frame);
-  if (now !== stage) enter(now);
+  if (frame.stage !== stage) enter(frame.stage);
   heading(frame);
   alarm(frame, silent, log_error);
   sensors.draw(frame);
   sensorPanel();
   if (stage === "calibrate") calibrate(frame);
-  else if (stage === "ready") ready(frame);
+  else if (stage === "ready") ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame);
-  else if (stage === "stop") stop(frame);
+  else if (stage === "stop") stop.draw(frame, hello?.help ?? []);
   else if (stage === "done") done(saved);
   buttons(frame);
   for (const { number, sent_ms, frame } of messages) document.dispatchEvent(new CustomEvent("drawn", { detail: { number, sent_ms, t: frame.t } }));
-}
-
-function sectionOf(frame) {
-  if (frame.stage !== "done" && frame.stage !== "pain" && frame.stage !== "set" && frame.pain?.stop) return "stop";
-  return frame.stage;
 }
 
 function enter(next) {
   stage = next;
   document.body.dataset.stage = next;
   for (const name of SECTIONS) show(get(name), name === next);
-  if (next === "pain") pain.begin();
+  pain.begin();
+  stop.begin();
   sensorPanel();
   // Space must mean the one thing that this stage offers, not the button pressed last.
   if (document.activeElement instanceof HTMLButtonElement) get("main").focus();
@@ -172,10 +169,15 @@ function middle(frame) {
   return null;
 }
 
+// What asks for a number of pain just now, if anything does.
+function asking() {
+  return stage === "pain" ? pain : stage === "stop" && stop.open ? stop : null;
+}
+
 function buttons(frame) {
-  const found = middle(frame);
-  show(get("go"), found !== null || stage === "pain");
-  write(get("go"), found?.[0] ?? `Answer ${pain.chosen} of 10`);
+  const words = stage === "pain" ? pain.word : middle(frame)?.[0];
+  show(get("go"), Boolean(words));
+  write(get("go"), words ?? "");
   const moves = ["ready", "pain"].includes(stage);
   const skips = stage === "calibrate" && frame.calibration.step !== "pose";
   show(get("back"), moves);
@@ -187,17 +189,17 @@ function buttons(frame) {
 
 function go() {
   if (newest === null) return;
+  const asks = asking();
   const found = middle(newest.frame);
-  if (found !== null) send(found[1]);
-  else if (stage === "pain") send("pain", { value: pain.chosen });
+  if (asks !== null) asks.answer();
+  else if (found !== null) send(found[1]);
   else if (stage === "stop") get("end-dialog").showModal();
 }
 
 function step(by) {
-  if (stage === "pain") {
-    pain.move(by);
-    if (newest !== null) buttons(newest.frame);
-  } else if (stage === "calibrate") {
+  const asks = asking();
+  if (asks !== null) asks.scale.move(by);
+  else if (stage === "calibrate") {
     if (by > 0) send("skip");
   } else if (stage !== "wait" && stage !== "done" && stage !== "stop") send(by > 0 ? "next_drill" : "previous_drill");
 }
@@ -228,7 +230,7 @@ addEventListener("keydown", (event) => {
   if (key === " ") go();
   else if (key === "ArrowRight" || key === "PageDown") step(1);
   else if (key === "ArrowLeft" || key === "PageUp") step(-1);
-  else if (key >= "0" && key <= "9" && key.length === 1 && stage === "pain") send("pain", { value: Number(key) });
+  else if (key >= "0" && key <= "9" && key.length === 1 && asking() !== null) asking().scale.type(Number(key));
   else if (key === "m") switchSound(), soundWord();
   else if (key === "s") switchPanel();
   else return;

@@ -36,11 +36,11 @@ function tone(hz, after_s, length_s, volume = 0.3) {
 
 // What a frame asks for, compared with the frame before; returns its name, so that it can be looked at.
 export function soundOf(side, arm) {
-  const before = heard[side] ?? { second: 0, letGo: false };
+  const before = heard[side] ?? { second: 0, done: false };
   const second = arm.phase === "hold" && arm.hold_s !== null ? Math.floor(arm.hold_s) : 0;
-  heard[side] = { second, letGo: arm.let_go };
-  if (arm.let_go && !before.letGo) return "target";
-  return second > before.second && !arm.let_go ? "tick" : null;
+  heard[side] = { second, done: arm.hold_done };
+  if (arm.hold_done && !before.done) return "target";
+  return second > before.second && !arm.hold_done ? "tick" : null;
 }
 
 export function sound(frame) {

@@ -56,56 +56,16 @@ function figure(step) {
   return box;
 }
 
-export function ready(frame) {
+// always: the cautions that stand with every drill.
+export function ready(frame, always) {
   const drill = frame.drill;
   if (drill === null) return;
   const { reps, hold_s } = drill.asked;
   const each = typeof reps === "object" && reps !== null ? Object.entries(reps).map(([s, n]) => `${s} ${n}`).join(", ") : reps;
   write(get("asked"), `${each} reps${hold_s ? ` · hold ${hold_s} s` : ""}`);
   list(get("set-up"), drill.set_up);
-  write(get("pain-noted"), frame.pain && !frame.pain.stop ? frame.pain.text : "");
-}
-
-export class Pain {
-  constructor(answer) {
-    this.chosen = 0;
-    this.touched = false;
-    this.answer = answer;
-    this.buttons = Array.from({ length: 11 }, (_, value) => {
-      const button = make("button", "", String(value));
-      button.type = "button";
-      button.setAttribute("aria-label", `pain ${value} of 10`);
-      button.addEventListener("click", () => answer(value));
-      return button;
-    });
-    get("scale").append(...this.buttons);
-    this.mark();
-  }
-
-  draw(frame) {
-    const summary = frame.set_summary ?? { headline: "", change: "" };
-    write(get("headline"), summary.headline ?? "");
-    write(get("change"), summary.change ? `Change one thing: ${summary.change}` : "");
-  }
-
-  begin() {
-    this.chosen = 0;
-    this.mark();
-  }
-
-  move(by) {
-    this.chosen = Math.max(0, Math.min(10, this.chosen + by));
-    this.mark();
-  }
-
-  mark() {
-    write(get("pain-number"), String(this.chosen));
-    this.buttons.forEach((button, value) => button.classList.toggle("chosen", value === this.chosen));
-  }
-}
-
-export function stop(frame) {
-  write(get("stop-text"), frame.pain?.text ?? "");
+  list(get("drill-cautions"), [...drill.cautions, ...always]);
+  write(get("pain-noted"), frame.pain.text);
 }
 
 export function done(saved) {
