@@ -15,9 +15,9 @@ from pathlib import Path
 
 import numpy as np
 
-from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.feed import TICK_S
 from imu_shoulder.live.replay import Replayed, plan_for_recording, run, without_range_tests
+from imu_shoulder.live.session import LiveSession
 from imu_shoulder.model import Recording, SensorStream
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.sources import Chunk, RecordingSource
@@ -155,7 +155,7 @@ def print_cost(rate_hz: float = 100.0) -> None:
         name = "set" if session.stage == "set" else "calibrate"
         spent[name] += time.process_time() - began
         lasted[name] += TICK_S
-        told.passed(session.now_s)
+        told.passed()
         for event in chunk.events:
             told.begun(event)
     shares = ", ".join(f"{100 * spent[name] / lasted[name]:.1f} % ({name})" for name in spent)
@@ -185,7 +185,7 @@ def print_memory(hours: float) -> None:
     for chunk in endless(recording, 0.5, hours):
         session.push(chunk.streams)
         session.frame()
-        told.passed(session.now_s)
+        told.passed()
         for event in chunk.events:
             told.begun(event)
         if session.now_s >= due_s:

@@ -21,8 +21,8 @@ def recording(small_recording):
 
 
 def session_for(recording, ceiling=2.0):
-    from imu_shoulder.live.engine import LiveSession
     from imu_shoulder.live.replay import plan_for_recording
+    from imu_shoulder.live.session import LiveSession
 
     plan = replace(plan_for_recording(recording, {}), pain_ceiling=ceiling)
     rates = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
@@ -131,8 +131,8 @@ def test_the_result_does_not_depend_on_how_the_stream_was_cut(played, recording)
 
 
 def test_a_moving_pose_is_refused_with_a_reason(recording):
-    from imu_shoulder.live.engine import LiveSession
     from imu_shoulder.live.params import LiveParams
+    from imu_shoulder.live.session import LiveSession
     from imu_shoulder.sources import RecordingSource
 
     params = LiveParams(step_s=4.0)
@@ -250,11 +250,10 @@ def test_a_lost_sensor_leaves_the_arm_unseen_and_the_count_goes_on(recording):
 @pytest.mark.parametrize(("below_deg", "phase"), [(-3.0, "hold"), (1.5, "hold"), (4.0, "lift")])
 def test_an_arm_that_stays_just_under_the_band_holds(below_deg, phase):
     """A live angle is some 2 deg off: an arm that seems to stop this little short may well be in the band."""
+    from imu_shoulder.analysis import StreamParams
     from imu_shoulder.drills import load_shipped
-    from imu_shoulder.live.params import LiveParams
-    from imu_shoulder.live.watch import ArmWatch
-
-    watch = ArmWatch(load_shipped("full_can"), "lift", 50.0, LiveParams())
+    from imu_shoulder.engine.watch import ArmWatch
+    watch = ArmWatch(load_shipped("full_can"), "lift", 50.0, StreamParams())
     low_deg = watch.band_deg[0]
     raised = np.concatenate([np.zeros(50), np.linspace(0, low_deg - below_deg, 100), np.full(50, low_deg - below_deg)])
     for k, angle_deg in enumerate(raised):
@@ -263,7 +262,7 @@ def test_an_arm_that_stays_just_under_the_band_holds(below_deg, phase):
 
 
 def test_rows_forget_what_is_old_and_keep_what_is_new():
-    from imu_shoulder.live.rows import Rows
+    from imu_shoulder.rows import Rows
 
     rows = Rows(2)
     for k in range(20000):
@@ -276,12 +275,12 @@ def test_rows_forget_what_is_old_and_keep_what_is_new():
 
 def test_stations_are_named_in_order_with_a_hold_at_each():
     """Postures are the drill's own ranges; holds of 3 s, moves of 1 s between them."""
+    from imu_shoulder.analysis import StreamParams
     from imu_shoulder.drills import load_shipped
-    from imu_shoulder.live.params import LiveParams
-    from imu_shoulder.live.stations import StationWatch
+    from imu_shoulder.engine.posture_watch import PostureWatch
 
     drill = load_shipped("row_rotate_press")
-    watch = StationWatch(drill, "lift", 50.0, LiveParams())
+    watch = PostureWatch(drill, "lift", 50.0, StreamParams())
     start = {"elbow": 10.0, "elevation": 85.0, "plane": 80.0, "rotation": 0.0}
     row = {"elbow": 90.0, "elevation": 85.0, "plane": 0.0, "rotation": -10.0}
     rotate, press = {**row, "rotation": 80.0}, {"elbow": 20.0, "elevation": 145.0, "plane": 40.0, "rotation": 80.0}

@@ -28,8 +28,8 @@ def recording(small_recording):
 
 
 def session_for(recording, **changes):
-    from imu_shoulder.live.engine import LiveSession
     from imu_shoulder.live.replay import plan_for_recording
+    from imu_shoulder.live.session import LiveSession
 
     plan = replace(plan_for_recording(recording, {}), pain_ceiling=CEILING, **changes)
     rates = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}

@@ -395,8 +395,8 @@ def test_a_killed_session_is_saved_from_its_log(tmp_path):
 def test_the_stand_in_has_the_engines_interface():
     """The tests above are about the server; this holds their session against the real one."""
     from imu_shoulder.drills import load_shipped
-    from imu_shoulder.live.engine import LiveSession
     from imu_shoulder.live.replay import plan_for_drill
+    from imu_shoulder.live.session import LiveSession
 
     plan = plan_for_drill(load_shipped("full_can"), "right", "M.K.")
     real = LiveSession(plan, {}, {"right_wrist": 100.0, "right_upper_arm": 100.0})

@@ -57,12 +57,13 @@ Record = Callable[
 
 @dataclass(frozen=True, slots=True)
 class _Mark:
-    """An event that begins or ends. asked: what a set asks of each arm where that is told apart."""
+    """An event that begins or ends. drill, asked, number: of a set, see `Stream.begin`."""
 
     time_s: float
     begins: Event | None = None
     drill: Drill | None = None
     asked: Mapping[Side, Drill] | None = None
+    number: int | None = None
 
 
 class Stream(Stages):
@@ -107,7 +108,7 @@ class Stream(Stages):
         self._beyond = Beyond()
         self.running: RunningSet | None = None
         self.sets: list[AnalysedSet] = []
-        self._begun_sets = 0
+        self._set_number = 0
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
         self.newest: Mapping[Side, ArmAngles] = {}
@@ -138,15 +139,24 @@ class Stream(Stages):
         if self.open is not None:
             self._mark(_Mark(self.mark_s))
 
-    def begin(self, event: Event, drill: Drill | None = None, asked: Mapping[Side, Drill] | None = None) -> None:
+    def begin(
+        self,
+        event: Event,
+        drill: Drill | None = None,
+        asked: Mapping[Side, Drill] | None = None,
+        number: int | None = None,
+    ) -> None:
         """An event begins at its onset, or now if that is over. Its duration does not count: `end` says when.
 
-        drill, asked: of a set, where they are not what the stream was made with.
+        drill, asked: of a set, where they are not what the stream was made with; asked: of each arm where that is told
+        apart. number: of a set, where it is not one more than the last one's.
         """
-        self._put(_Mark(event.onset_s, event, drill, asked))
+        self._put(_Mark(event.onset_s, event, drill, asked, number))
 
     def end(self, time_s: float | None = None) -> None:
-        """What goes on is over at time_s; now if none is given."""
+        """What goes on, or what begins next, is over at time_s. Without a time: now, whatever was said before."""
+        if time_s is None and self._marks and self._marks[0].begins is None:
+            del self._marks[0]
         self._put(_Mark(self.mark_s if time_s is None else time_s))
 
     def drop(self) -> None:
@@ -296,7 +306,7 @@ class Stream(Stages):
         for event in part.ended:
             rows = self._memory.since(event.onset_s)
             own = rows[:, 0], self.rate_hz, self._memory.tracks(rows), self._memory.attitudes(rows, self._orient.biases)
-            stretch = stretch_of(event, self._begun_sets, *own, self._params.mounting)
+            stretch = stretch_of(event, self._set_number, *own, self._params.mounting)
             self._stretches += [] if stretch is None else [stretch]
 
     def __getstate__(self) -> dict[str, Any]:
@@ -353,7 +363,8 @@ class Stream(Stages):
             self.open, self._block = None, -1
         if mark.begins is not None:
             self._began += 1
-            self._begun_sets += mark.begins.trial_type == "set"
+            if mark.begins.trial_type == "set":
+                self._set_number = self._set_number + 1 if mark.number is None else mark.number
             began, self._opened = (mark.begins,), mark
             self.open = mark.begins
             self._block = -1 if mark.begins.trial_type == "neutral_pose" else self._began
@@ -427,7 +438,7 @@ class Stream(Stages):
 
     def _open_set(self, event: Event) -> None:
         assert self._opened is not None
-        number = self._begun_sets
+        number = self._set_number
         if self._asked.is_apart(event):
             return
         drill, own = self._opened.drill, self._opened.asked or {}

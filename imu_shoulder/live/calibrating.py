@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from imu_shoulder.engine.stream import Stream
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.live.flow import LiveFlow
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.steps import EVENT_TYPES, Verdict, on_limb, watch_movement, watch_pose
 from imu_shoulder.live.words import STEPS
@@ -16,99 +16,123 @@ LOOK_S = 0.4
 
 
 class Calibrating:
-    """The steps in order. A step runs from its command until it is good, or until the next one begins."""
+    """The steps in order. A step runs from its command until it is good, or until the next one begins.
 
-    def __init__(self, flow: LiveFlow, params: LiveParams) -> None:
-        self._flow, self._params = flow, params
+    A step of a recording is over when the recording says so, and counts as a file counts it.
+    """
+
+    def __init__(self, stream: Stream, params: LiveParams) -> None:
+        self._stream, self._params = stream, params
         self.step = "pose"
-        self.events: list[Event] = []
         self.on_limb: dict[str, bool] = {}
         self._since_s: float | None = None
+        self._recorded: Event | None = None
         self._looked_s = -1e9
         self._verdict: Verdict | None = None
         self._last: tuple[str, str] | None = None
 
     @property
-    def block(self) -> int:
-        """Number of the movement that goes on, -1 for none."""
-        return len(self.events) if self._since_s is not None and self.step in ("bends", "raises") else -1
+    def events(self) -> list[Event]:
+        """What the calibration was made from."""
+        return [event for event in self._stream.events if event.trial_type in EVENT_TYPES.values()]
 
-    def start(self, step: str, now_s: float) -> str | None:
-        """Begin a step (again). Returns a sentence where it cannot begin."""
-        if step != "pose" and self._flow.pose is None:
+    def start(self, step: str, recorded: Event | None = None) -> str | None:
+        """Begin a step (again). Returns a sentence where it cannot begin. recorded: the step as a recording has it."""
+        if step != "pose" and self._stream.pose is None:
             return "First stand still for the pose: nothing else can be seen without it."
-        if self._since_s is not None and self.step in ("bends", "raises") and step != self.step:
-            self._look(now_s, ended=True)
-        if step == "pose":
-            self.events = []
-        self.events = [event for event in self.events if event.trial_type != EVENT_TYPES[step]]
-        self.step, self._since_s, self._verdict, self._last = step, now_s, None, None
+        self._end_movement()
+        if recorded is None:
+            self._stream.events = [e for e in self._stream.events if e.trial_type != EVENT_TYPES[step]]
+        self.step, self._verdict, self._last, self._recorded = step, None, None, recorded
+        self._since_s = self._stream.mark_s if recorded is None else recorded.onset_s
+        if recorded is not None:
+            self._stream.begin(recorded)
+            self._stream.end(recorded.end_s)
+        elif step != "pose":
+            self._stream.begin(Event(self._since_s, 0.0, EVENT_TYPES[step]))
         return None
 
-    def skip(self, now_s: float) -> str | None:
-        if self.step == "pose" and self._flow.pose is None:
+    def skip(self) -> str | None:
+        if self.step == "pose" and self._stream.pose is None:
             return "The pose cannot be left out: the angles hang on it."
-        self.close(now_s, only_this=True)
+        self.close(only_this=True)
         return None
 
-    def close(self, now_s: float, *, only_this: bool = False) -> None:
+    def close(self, *, only_this: bool = False) -> None:
         """Go on without what is missing."""
-        if self._since_s is not None and self.step in ("bends", "raises"):
-            self._look(now_s, ended=True)
+        self._end_movement()
         if self.step == "ready":
             return
         self._since_s, self._verdict = None, None
         self.step = ORDER[ORDER.index(self.step) + 1] if only_this else "ready"
 
     def update(self, now_s: float) -> None:
-        if self._since_s is not None and now_s - self._looked_s >= LOOK_S:
+        if self._since_s is None:
+            return
+        over = self._recorded is not None and (self._stream.grid_s or 0.0) >= self._recorded.end_s
+        if over or now_s - self._looked_s >= LOOK_S:
             self._looked_s = now_s
-            self._look(now_s, ended=False)
+            self._look(ended=over)
 
-    def _look(self, now_s: float, *, ended: bool) -> None:
+    def _end_movement(self) -> None:
+        """What goes on must do, if it shows anything."""
+        if self._since_s is not None and self._recorded is None and self.step in ("bends", "raises"):
+            self._look(ended=True)
+            if self._since_s is not None:
+                self._stream.drop()
+
+    def _look(self, *, ended: bool) -> None:
         assert self._since_s is not None
-        verdict = self._pose() if self.step == "pose" else self._movement(now_s, ended)
+        verdict = self._pose(ended) if self.step == "pose" else self._movement(ended)
         self._verdict = verdict
+        if self._recorded is not None and not ended:
+            return
         if verdict.good is None:
             return
         self._last = ("good" if verdict.good else "again", verdict.because)
-        if not verdict.good:
-            # The step simply goes on: what was no good is forgotten.
-            self._since_s = now_s
+        if verdict.good:
+            if self._recorded is None and self.step != "pose":
+                self._stream.end()
+            self.step, self._since_s, self._verdict = ORDER[ORDER.index(self.step) + 1], None, None
             return
-        if verdict.event is not None and self.step != "pose":
-            self._flow.keep(verdict.event)
-            self.events.append(verdict.event)
-            self._flow.calibrate(self.events)
-        self.step, self._since_s, self._verdict = ORDER[ORDER.index(self.step) + 1], None, None
+        if self._recorded is not None:
+            self._since_s = None
+            return
+        # The step simply goes on: what was no good is forgotten.
+        self._since_s = self._stream.mark_s
+        if self.step != "pose":
+            self._stream.drop()
+            self._stream.begin(Event(self._since_s, 0.0, EVENT_TYPES[self.step]))
 
-    def _pose(self) -> Verdict:
+    def _pose(self, ended: bool) -> Verdict:
         assert self._since_s is not None
-        time_s, tracks = self._flow.raw_since(self._since_s)
+        stream = self._stream
+        if ended:
+            # The stream took it, or could not, when it was over.
+            error = stream.pose_error
+            return Verdict(1.0, True) if error is None else Verdict(0.0, False, f"{error.came}; {error.do}")
+        time_s, tracks = stream.raw_since(self._since_s)
         verdict = watch_pose(time_s, tracks, self._since_s, self._params)
-        if verdict.good and verdict.event is not None:
+        if verdict.good and verdict.event is not None and self._recorded is None:
             try:
-                self._flow.take_pose(verdict.event)
+                stream.take_pose(verdict.event)
             except CalibrationError as error:
                 return Verdict(0.0, False, f"{error.came}; {error.do}")
-            self.events = [verdict.event]
         return verdict
 
-    def _movement(self, now_s: float, ended: bool) -> Verdict:
-        since_s = self._since_s
+    def _movement(self, ended: bool) -> Verdict:
+        since_s, stream = self._since_s, self._stream
         assert since_s is not None
-        assert self._flow.pose is not None
-        event = Event(since_s, now_s - since_s, EVENT_TYPES[self.step])
-        calibration = self._flow.calibrate([*self.events, event])
-        time_s, attitudes = self._flow.attitudes_since(since_s)
+        assert stream.pose is not None
+        event = Event(since_s, stream.mark_s - since_s, EVENT_TYPES[self.step])
+        calibration = stream.calibration_with([*stream.events, event])
+        time_s, attitudes = stream.attitudes_since(since_s)
         verdict = watch_movement(
-            self.step, event, time_s, attitudes, self._flow.pose, calibration, self._params, ended=ended
+            self.step, event, time_s, attitudes, stream.pose, calibration, self._params, ended=ended
         )
-        if not verdict.good:
-            self._flow.calibrate(self.events)
-        elif self.step == "bends":
+        if verdict.good and self.step == "bends":
             for side in calibration.arms:
-                right = on_limb(side, attitudes, self._flow.pose)
+                right = on_limb(side, attitudes, stream.pose)
                 if right is not None:
                     self.on_limb |= {f"{side}_wrist": right, f"{side}_upper_arm": right}
         return verdict

@@ -8,9 +8,9 @@ from collections.abc import AsyncGenerator
 from typing import Any
 
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.hub import Hub
 from imu_shoulder.live.replay import Replayed
+from imu_shoulder.live.session import LiveSession
 from imu_shoulder.model import Recording
 from imu_shoulder.sources import Chunk, RecordingSource
 
@@ -50,7 +50,7 @@ class Prompter:
 
     def __call__(self, chunk: Chunk) -> None:
         now_s = self._session.now_s
-        self._replayed.passed(now_s)
+        self._replayed.passed()
         if self._answer is not None and now_s >= self._answer[0]:
             self._give_answer()
         for event in chunk.events:

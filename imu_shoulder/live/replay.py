@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.errors import RecordingError
-from imu_shoulder.live.engine import LiveSession
+from imu_shoulder.live.session import LiveSession
 from imu_shoulder.model import EVENT_SIDES, SIDES, Event, Recording
 from imu_shoulder.plan import Plan, PlannedDrill
 from imu_shoulder.range import shipped_tests
@@ -76,36 +76,40 @@ class Replayed:
     def __init__(self, session: LiveSession, command: Callable[..., str | None] | None = None) -> None:
         self._session = session
         self._command = command or session.command
-        self._ends_s: float | None = None
-        self._posed = False
-        self._begun = False
+        self._sets = 0
+        self._goes_on = self._begun = False
         self._before: float | None = None
         self._pain: float | None = None
 
     def begun(self, event: Event) -> None:
+        """Before the samples from its onset on are pushed."""
         if event.trial_type == "set":
+            self._sets += 1
             if event.drill is not None:
                 self._set(event)
             return
         self._before = self._before if event.pain is None else event.pain
-        if event.trial_type != "neutral_pose" or not self._posed:
+        if event.trial_type != "neutral_pose" or self._session.stream.pose is None:
+            self._session.announce(event)
             self._command(COMMANDS[event.trial_type])
-            self._posed = True
 
     def _set(self, event: Event) -> None:
-        if self._ends_s is not None:
-            self.passed(float("inf"))
+        self.passed(at_once=True)
         if not self._begun and self._session.asks_pain:
             self._answer(self._before)
         # A set that was refused has no end and no rating: both would go to the set before it.
-        if self._find_drill(event) and self._command("start_set") is None:
-            self._begun, self._ends_s, self._pain = True, event.end_s, event.pain
+        if not self._find_drill(event):
+            return
+        self._session.announce(event, self._sets)
+        if self._command("start_set") is None:
+            self._begun, self._goes_on, self._pain = True, True, event.pain
 
-    def passed(self, now_s: float) -> None:
-        if self._ends_s is not None and now_s >= self._ends_s:
+    def passed(self, *, at_once: bool = False) -> None:
+        """Stop a set that has come to its end; at_once: wherever it is."""
+        if self._goes_on and (at_once or self._session.set_is_over):
             self._command("stop_set")
             self._answer(self._pain)
-            self._ends_s = None
+            self._goes_on = False
 
     def _answer(self, pain: float | None) -> None:
         if pain is None:
@@ -136,9 +140,9 @@ def run(
         due_s = number * source.chunk_s / speed - (time.monotonic() - began)
         if due_s > 0:
             time.sleep(due_s)
-        session.push(chunk.streams)
-        replayed.passed(session.now_s)
         for event in chunk.events:
             replayed.begun(event)
+        session.push(chunk.streams)
+        replayed.passed()
         each(session)
     session.command("finish")

@@ -18,13 +18,13 @@ from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
-from imu_shoulder.live.engine import LiveSession
 from imu_shoulder.live.feed import Prompter, check_speed, replay
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.keep import Keeper
 from imu_shoulder.live.radio import find, radio
 from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, without_range_tests
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
+from imu_shoulder.live.session import LiveSession
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete

@@ -183,8 +183,9 @@ async def _body(request: Request) -> str | None:
 async def _pump(hub: Hub, feed: Feed, prompt: Prompt) -> None:
     async with contextlib.aclosing(feed()) as chunks:
         async for chunk in chunks:
-            hub.push(chunk.streams)
+            # What begins in these samples is begun before they come.
             prompt(chunk)
+            hub.push(chunk.streams)
             if hub.ended.is_set():
                 return
 

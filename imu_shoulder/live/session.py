@@ -1,4 +1,7 @@
-"""The live session: chunks and commands go in, a frame to draw comes out. Time is that of the samples, nothing else."""
+"""The live session: chunks and commands go in, a frame to draw comes out. Time is that of the samples, nothing else.
+
+What is seen and judged is the engine's business; here is what the athlete is led through, and what is said of it.
+"""
 
 from __future__ import annotations
 
@@ -11,13 +14,13 @@ import numpy as np
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.words import HOLDER_SINKS
 from imu_shoulder.drills import Drill
+from imu_shoulder.engine.running import RunningSet
+from imu_shoulder.engine.stream import Stream
 from imu_shoulder.live.calibrating import Calibrating
-from imu_shoulder.live.flow import LiveFlow
 from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
-from imu_shoulder.live.sets import LiveSet
-from imu_shoulder.live.view import arm_frame, drill_frame, resting_frame, sinks
+from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks
 from imu_shoulder.live.words import LOWER_BOTH, cue, limb
 from imu_shoulder.model import Event, SensorStream, Side
 from imu_shoulder.plan import Plan, PlannedDrill
@@ -41,20 +44,23 @@ class LiveSession:
         """drills: the user's own, by id: asked for by a drill's name in events. rates_hz: of each sensor expected."""
         self.plan, self.drills = plan, drills
         self._params = params or LiveParams()
-        self._flow = LiveFlow(rates_hz, self._params)
+        self.stream = Stream(rates_hz, self._params.flow)
         self._sensors = {placement: SensorState(rate) for placement, rate in rates_hz.items()}
-        self._calibrating = Calibrating(self._flow, self._params)
+        self._calibrating = Calibrating(self.stream, self._params)
         self.stage = "calibrate"
         self.events: list[dict[str, Any]] = []
         self._sets: list[Event] = []
-        self._set: LiveSet | None = None
+        # The set that goes on, or the last one.
+        self._set: RunningSet | None = None
+        self._announced: tuple[Event, int | None] | None = None
         self._angles: dict[Side, float | None] = {}
         self._item, self._round = 0, 1
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
         self._cue: tuple[float, dict[str, str]] | None = None
         self._judged = 0
-        self._before = 0
+        # How many events, and how many arms' sets, there were before the set.
+        self._before = self._closed = 0
         self._warnings: list[str] = []
         self._panel: dict[str, Any] = {}
         self._paneled_s = -np.inf
@@ -64,7 +70,7 @@ class LiveSession:
     @property
     def now_s(self) -> float:
         """The sample clock: time of the newest sample; 0 before the first."""
-        return self._flow.newest_s or 0.0
+        return self.stream.newest_s or 0.0
 
     @property
     def place(self) -> int:
@@ -89,25 +95,28 @@ class LiveSession:
         known = {placement: stream for placement, stream in streams.items() if placement in self._sensors}
         for placement, stream in known.items():
             self._sensors[placement].push(stream)
-        block = 1000 + len(self._sets) if self._set is not None else self._calibrating.block
-        new = self._flow.push(known, block, self._watched())
-        if not len(new.time_s):
+        self.stream.wanted = self._watched()
+        rows = self.stream.grid_s
+        self.stream.push(known)
+        if self.stream.grid_s == rows:
             return
         self._calibrating.update(self.now_s)
         if self.stage == "calibrate" and self._calibrating.step == "ready":
             self._calibrated()
         leading = self.item.drill.leading_angle
-        for side, arm in new.arms.items():
+        for side, arm in self.stream.newest.items():
             values = arm.angles.get(f"{leading}_deg", arm.angles.get("forearm_elevation_deg"))
             last = float("nan") if values is None else float(values[-1])
             self._angles[side] = last if np.isfinite(last) else None
-        if self._set is not None:
-            anew = self._flow.since(self._set.event.onset_s, self._watched()) if self._flow.faced_anew else None
-            if anew is not None and self._set.restart():
-                new = anew
-            self._set.push(new.time_s, new.arms, new.seen, new.clipped)
-            self._set.cut(float(new.time_s[-1]))
+        if self.stage == "set":
             self._tell_events()
+
+    def announce(self, event: Event, number: int | None = None) -> None:
+        """The next command to calibrate or to start a set is for this event of a recording, begun and over as it says.
+
+        number: of a set among the recording's.
+        """
+        self._announced = event, number
 
     def tell_battery(self, placement: str, battery_pct: float | None) -> None:
         if placement in self._sensors:
@@ -135,7 +144,7 @@ class LiveSession:
             return f"There is no command {name}."
         if self.stage == "done" and name != "note":
             return "The session is over."
-        if name in ("pain", "not_rated") and self._flow.pose is None:
+        if name in ("pain", "not_rated") and self.stream.pose is None:
             return "First stand still for the pose; pain is asked after it."
         try:
             return commands[name](**args)
@@ -144,7 +153,10 @@ class LiveSession:
 
     def recording(self) -> tuple[Event, ...]:
         """The events so far, as a recording folder holds them; a set that still goes on until now."""
-        going = [] if self._set is None else [replace(self._set.event, duration_s=self._elapsed_s())]
+        going = []
+        if self.stage == "set" and self.stream.running is not None:
+            event = self.stream.running.event
+            going = [replace(event, duration_s=self.stream.mark_s - event.onset_s)]
         events = self._pain.written(self._calibrating.events, [*self._sets, *going])
         return tuple(sorted(events, key=lambda event: event.onset_s))
 
@@ -172,11 +184,12 @@ class LiveSession:
         }
 
     def _calibrate(self, step: str) -> str | None:
-        if self._set is not None:
+        event, _ = self._take_announced()
+        if self.stage == "set":
             return "Stop the set first."
         if self._pain.stopped:
             return self._pain.refusal
-        refused = self._calibrating.start(step, self.now_s)
+        refused = self._calibrating.start(step, event)
         if refused is None:
             self.stage = "calibrate"
         return refused
@@ -184,7 +197,7 @@ class LiveSession:
     def _skip(self) -> str | None:
         if self.stage != "calibrate":
             return "There is nothing to skip."
-        refused = self._calibrating.skip(self.now_s)
+        refused = self._calibrating.skip()
         if refused is None and self._calibrating.step == "ready":
             self._calibrated()
         return refused
@@ -193,32 +206,47 @@ class LiveSession:
         self.stage = "pain" if self._pain.open else "ready"
 
     def _start_set(self) -> str | None:
-        if self._set is not None:
+        announced, number = self._take_announced()
+        if self.stage == "set":
             return "The set is already running."
-        if self._flow.pose is None:
+        if self.stream.pose is None:
             return "First stand still for the pose: without it no angle is known."
         if self._pain.refusal is not None:
             return self._pain.refusal
-        self._calibrating.close(self.now_s)
-        self._flow.calibrate(self.recording())
+        self._calibrating.close()
         item = self.item
-        number = len(self._sets) + 1
-        event = Event(self.now_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg)
+        onset_s = self.stream.mark_s if announced is None else announced.onset_s
+        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg)
         asked = {side: item.asked_of(side, f"the plan {self.plan.name}") for side in item.sides}
-        self._set = LiveSet(number, event, item.drill, asked, self._flow.rate_hz, self._params)
-        self._before = len(self.events)
+        self._set, self._before, self._closed = None, len(self.events), len(self.stream.sets)
+        self.stream.begin(event, item.drill, asked, number)
+        if announced is not None:
+            self.stream.end(announced.end_s)
         self._summary, self._cue, self._judged = None, None, 0
         self.stage = "set"
         return None
 
+    def _take_announced(self) -> tuple[Event | None, int | None]:
+        found, self._announced = self._announced or (None, None), None
+        return found
+
+    @property
+    def set_is_over(self) -> bool:
+        """Whether a set that was announced has come to its end, and waits for the command to stop."""
+        return self.stage == "set" and self._set is not None and self.stream.running is None
+
     def _stop_set(self) -> str | None:
-        if self._set is None:
+        if self.stage != "set":
             return "No set is running."
-        analysed = self._set.close(self.now_s)
+        if not self.set_is_over:
+            self.stream.end()
         self._tell_events()
+        if self._set is None:
+            self.stage = "ready"
+            return None
         self._sets.append(self._set.event)
         parts = []
-        for found in analysed:
+        for found in self.stream.sets[self._closed :]:
             entry = assess_set(found.arm_set, found.judged)
             parts.append((found.arm_set.side, entry["headline"], entry["change"]))
         several = len(parts) > 1
@@ -232,7 +260,7 @@ class LiveSession:
             ),
             "pain_needed": True,
         }
-        self._set, self._cue = None, None
+        self._cue = None
         self._pain.ask(len(self._sets))
         self.stage = "pain"
         return None
@@ -256,8 +284,8 @@ class LiveSession:
             return "A note is a text."
         # One row of a table: no line breaks or tabs.
         clean = " ".join(text.split())[:500]
-        if self._set is not None:
-            self._set.event = replace(self._set.event, note=clean)
+        if self.stream.running is not None:
+            self.stream.running.event = replace(self.stream.running.event, note=clean)
         elif self._sets:
             self._sets[-1] = replace(self._sets[-1], note=clean)
         else:
@@ -265,7 +293,7 @@ class LiveSession:
         return None
 
     def _go(self, step: int) -> str | None:
-        if self._set is not None:
+        if self.stage == "set":
             return "Stop the set first."
         if not 0 <= self._item + step < len(self.plan.drills):
             return "This is the last drill." if step > 0 else "This is the first drill."
@@ -275,9 +303,10 @@ class LiveSession:
         return None
 
     def _finish(self) -> str | None:
-        if self._set is not None:
+        self.stream.finish()
+        if self.stage == "set":
             self._stop_set()
-        self._calibrating.close(self.now_s)
+        self._calibrating.close()
         self.stage = "done"
         return None
 
@@ -294,43 +323,43 @@ class LiveSession:
 
     def _watched(self) -> tuple[Side, ...]:
         """The arms whose angles are wanted now: all the time in a set, a few times a second outside."""
-        if self._set is None:
+        if self.stage != "set":
             if self.now_s - self._shown_s < self._params.idle_s:
                 return ()
             self._shown_s = self.now_s
         return self._asked_sides()
 
-    def _elapsed_s(self) -> float:
-        assert self._set is not None
-        return self.now_s - self._set.event.onset_s
-
     def _tell_events(self) -> None:
-        """Mirror the set's events: final ones are never touched again."""
-        assert self._set is not None
-        self.events = [*self.events[: self._before], *self._set.events.values()]
+        """Mirror the set's events; and what the newest of the final reps lacked, which is said for a while."""
+        self._set = self.stream.running or self._set
+        if self._set is None:
+            return
+        self.events = [*self.events[: self._before], *rep_events(self._set)]
         reps = [final for finals in self._set.final.values() for final in finals]
         if len(reps) > self._judged:
             self._judged = len(reps)
             latest = max(reps, key=lambda final: final.known_s)
-            said = cue(latest.judged.faults, self._set.drill)
+            said = cue(latest.judged.faults, self.item.drill)
             self._cue = None if said is None else (latest.known_s, said)
 
     def _cue_now(self, now_s: float) -> dict[str, str] | None:
         """A holding arm that sinks, before all. Else what the last rep lacked, for a while; not how high it should have
         been where the arm is in the band now."""
-        if self._set is not None and any(map(sinks, self._set.watches.values())):
+        running = self.stream.running
+        watches = [] if running is None else list(running.watches.values())
+        if any(map(sinks, watches)):
             return dict(LOWER_BOTH)
         if self._cue is None or now_s - self._cue[0] > self._params.cue_s:
             return None
-        holds = self._set is not None and any(watch.phase == "hold" for watch in self._set.watches.values())
+        holds = any(watch.phase == "hold" for watch in watches)
         return None if holds and self._cue[1]["code"] == "short_arc" else self._cue[1]
 
     def _arm_frames(self) -> dict[str, Any]:
-        watches = {} if self._set is None else self._set.watches
+        running = self.stream.running
         out: dict[str, Any] = {}
         for side in self._asked_sides():
-            if self._set is not None and side in watches:
-                out[side] = arm_frame(self._set, side, self._flow.grid_s or 0.0)
+            if running is not None and side in running.watches:
+                out[side] = arm_frame(running, side, self.stream.grid_s or 0.0)
             elif side in self._angles:
                 out[side] = resting_frame(self.item, side, self._angles[side])
         return out
@@ -349,4 +378,4 @@ class LiveSession:
                 out.append(f"The {limb(placement)} sensor was not heard yet.")
             elif now_s - sensor.newest_s > SILENT_S:
                 out.append(f"The {limb(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
-        return out
+        return out + [finding.text for finding in self.stream.findings]

@@ -6,11 +6,13 @@ import math
 from typing import Any
 
 from imu_shoulder.drills import Drill
-from imu_shoulder.live.sets import NOTHING_TOLD, LiveSet
-from imu_shoulder.live.watch import NEAR_DEG, ArmWatch, steady_word
+from imu_shoulder.engine.running import ATTEMPTS, FinalRep, RunningSet
+from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch, steady_word
 from imu_shoulder.model import Side
 from imu_shoulder.plan import Plan, PlannedDrill
+from imu_shoulder.segment.model import Rep
 
+LAST_HOLDS = 5
 # The gauge's axis of each leading angle.
 RANGES_DEG = {
     "elevation": (0.0, 180.0),
@@ -58,11 +60,13 @@ def resting_frame(item: PlannedDrill, side: Side, angle_deg: float | None) -> di
     }
 
 
-def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
+def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
     """An arm in a set. now_s: of the newest row of the common grid."""
     watch = live.watches[side]
     drill = live.asked.get(side, live.drill)
-    told = live.told.get(side, NOTHING_TOLD)
+    assert drill is not None
+    told = [final.judged for final in live.final.get(side, [])]
+    holds = [j.values for j in told if j.rep.kind == "rep"][-LAST_HOLDS:]
     target = watch.hold_target_s
     hold_s = watch.hold_s(now_s)
     steadiness = watch.steadiness_deg()
@@ -84,11 +88,50 @@ def arm_frame(live: LiveSet, side: Side, now_s: float) -> dict[str, Any]:
         "hold_done": bool(target and hold_s is not None and hold_s >= target),
         "sinks": sinks(watch),
         "steadiness_deg": _round(steadiness, 2),
-        "steady": steady_word(steadiness, told.hold_sds_deg),
-        "last_holds_s": list(told.holds_s),
+        "steady": steady_word(steadiness, [values["hold_sd_deg"] for values in holds]),
+        "last_holds_s": [round(v["hold_s"], 1) for v in holds if math.isfinite(v["hold_s"])],
         "counted": counted,
-        "missed": list(told.faults),
-        "unseen": list(told.unseen),
+        "missed": list(told[-1].faults) if told else [],
+        "unseen": [j.number for j in told if j.excluded == "gap"],
+    }
+
+
+def rep_events(live: RunningSet) -> list[dict[str, Any]]:
+    """The attempts of a set: told ones, which change only where they are said to be revised, and those under way."""
+    out = []
+    for side, finals in live.final.items():
+        told = [final for final in finals if final.judged.rep.kind in ATTEMPTS]
+        out += [_final_event(live.number, side, final) for final in told]
+        for number, rep in enumerate(live.open.get(side, []), start=len(told) + 1):
+            out.append(_event(live.number, side, number, rep))
+    return out
+
+
+def _final_event(set_number: int, side: Side, final: FinalRep) -> dict[str, Any]:
+    judged = final.judged
+    return _event(set_number, side, judged.number, judged.rep) | {
+        "final": True,
+        "known_s": final.known_s,
+        "hold_s": _round(judged.values["hold_s"], 6),
+        "faults": list(judged.faults),
+        "excluded": judged.excluded,
+        "revised": final.revised,
+    }
+
+
+def _event(set_number: int, side: Side, number: int, rep: Rep) -> dict[str, Any]:
+    return {
+        "id": f"{set_number}-{side}-{number}",
+        "final": False,
+        "set": set_number,
+        "side": side,
+        "rep": number,
+        "kind": rep.kind,
+        "start_s": rep.start_s,
+        "top_start_s": rep.top_start_s,
+        "top_end_s": rep.top_end_s,
+        "end_s": rep.end_s,
+        "top_deg": rep.top_deg,
     }
 
 

@@ -103,7 +103,7 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
 
 
 def most_usual(pieces: Sequence[tuple[FloatArray, float]]) -> FloatArray:
-    """The mean rate (3,) that agrees best with all others; pieces: mean rates and how long each lasted, at least one."""
+    """The mean rate (3,) that agrees best with all others. pieces: mean rates and how long each lasted; not empty."""
     means, lasts = np.array([mean for mean, _ in pieces]), np.array([last for _, last in pieces])
     return np.asarray(means[np.argmin(cdist(means, means) @ lasts)])
 
