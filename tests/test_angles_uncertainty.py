@@ -52,9 +52,7 @@ def seat(placement: str, turned: Rotation = STRAIGHT) -> SensorCalibration:
 
 def calibrated(upper: Rotation = STRAIGHT, wrist: Rotation = STRAIGHT) -> ArmCalibration:
     used = ("neutral_pose", "elbow_bends")
-    return ArmCalibration(
-        "right", seat("right_upper_arm", upper), seat("right_wrist", wrist), used, forward_known=True, joined=True
-    )
+    return ArmCalibration("right", seat("right_upper_arm", upper), seat("right_wrist", wrist), used, joined=True)
 
 
 def stated(name: str, params: UncertaintyParams, *, sure: bool = True) -> dict[str, float]:

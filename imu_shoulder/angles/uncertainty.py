@@ -71,9 +71,6 @@ class UncertaintyParams:
 # sine of its elevation, averaged over the raise.
 RAISED_ASIDE = 1.2
 
-# Of a direction that may be any: uniform round the circle.
-ANYWHERE_DEG = 360.0 / 12**0.5
-
 Response = Mapping[str, FloatArray]
 
 
@@ -142,24 +139,31 @@ class _Budget:
         """Where the body faces, and how the sensors' headings agree. Returns what a turn of the body's forward does."""
         calibration, params = self._calibration, self._params
         upper, wrist, trunk = calibration.upper_arm, calibration.wrist, calibration.trunk
-        faced = replace(calibration, upper_arm=upper and _faced(upper), wrist=wrist and _faced(wrist))
-        facing = self.response(faced)
-        forward_deg = params.forward_deg if "forward_raises" in calibration.used else params.bends_forward_deg
-        forward_deg = forward_deg if calibration.forward_known else ANYWHERE_DEG
+        drift = self.response(replace(calibration, upper_arm=upper and _faced(upper), wrist=wrist and _faced(wrist)))
+        facing, forward_deg = drift, params.bends_forward_deg
+        if "forward_raises" in calibration.used:
+            forward_deg = params.forward_deg
+        if not calibration.forward_known:
+            # What stands in for forward turns the seats with it: it is the zero of the forearm pointer alone.
+            stand_in = [sensor and _forward(sensor) for sensor in (upper, wrist, trunk)]
+            facing = self.response(replace(calibration, upper_arm=stand_in[0], wrist=stand_in[1], trunk=stand_in[2]))
+            if calibration.pointer_sd_deg is not None:
+                # Its zero is the upper arm's, whose turn in the pose is off for both.
+                forward_deg = hypot(calibration.pointer_sd_deg, params.azimuth_deg)
         if upper is not None and wrist is not None:
             apart = _heading_sd_deg(self._thin[wrist.placement].apart_sd_rad, self.count)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
         if trunk is not None and calibration.trunk_joined:
-            # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
             apart = _heading_sd_deg(self._thin["sternum"].apart_sd_rad, self.count)
-            self.add(np.hypot(apart, params.trunk_azimuth_deg), facing)
-            facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))
-            self.add(forward_deg, facing)
+            self.add(np.hypot(apart, params.trunk_azimuth_deg), drift)
+            if calibration.forward_known:
+                # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
+                facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))
         else:
             limb = upper or wrist
             assert limb is not None
-            heading = _heading_sd_deg(self._thin[limb.placement].heading_sd_rad, self.count)
-            self.add(np.hypot(heading, forward_deg), facing)
+            self.add(_heading_sd_deg(self._thin[limb.placement].heading_sd_rad, self.count), drift)
+        self.add(forward_deg, facing)
         return facing
 
     def add_seats(self, facing: Response) -> None:
@@ -221,6 +225,11 @@ def _thinned(attitude: Attitude, step: int) -> Attitude:
 def _tilted(sensor: SensorCalibration, axis: str) -> SensorCalibration:
     seat = rotation_from_quat(sensor.quat_sensor_from_segment) * Rotation.from_euler(axis, PUSH_RAD)
     return replace(sensor, quat_sensor_from_segment=quat_from_rotation(seat))
+
+
+def _forward(sensor: SensorCalibration) -> SensorCalibration:
+    """Forward moved where a movement showed it; else what stands in for it moved, and the seat with it."""
+    return _faced(sensor) if sensor.forward_known else _faced(_tilted(sensor, "Y"))
 
 
 def _faced(sensor: SensorCalibration) -> SensorCalibration:
