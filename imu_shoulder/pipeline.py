@@ -11,6 +11,7 @@ import numpy as np
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles
+from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.plausible import implausible_angles
 from imu_shoulder.angles.scapula import scapula_tilt, up_from_pose
 from imu_shoulder.angles.uncertainty import angle_sd
@@ -81,11 +82,13 @@ def analyse(
     calibration = calibrate(aligned.time_s, aligned.rate_hz, seated, recording.events, pose)
     calibration = calibration if stored is None else reuse(stored, calibration, pose)
     progress("angles")
+    stance = asked_stance(aligned.time_s, recording.events, known)
     arms = {}
     for side, arm in calibration.arms.items():
         found = arm_angles(arm, kept[side], aligned.rate_hz, params.angles)
-        sd = angle_sd(found, arm, kept[side], aligned.rate_hz, params.angles, params.uncertainty)
-        arms[side] = _with_scapula(replace(found, sd=sd), attitudes, pose, aligned.rate_hz, params)
+        sd = angle_sd(found, arm, kept[side], aligned.rate_hz, stance, params.angles, params.uncertainty)
+        found = _with_scapula(replace(found, sd=sd), attitudes, pose, aligned.rate_hz, params)
+        arms[side] = upright_only(found, off_upright(found, stance, params.angles.leant_deg))
     progress("sets")
     arm_sets = _find_sets(recording.events, known, asked or {}, apart, aligned, arms, pose, params)
     arms = {side: _with_excess(arm, arm_sets, aligned) for side, arm in arms.items()}

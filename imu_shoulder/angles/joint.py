@@ -42,6 +42,7 @@ _BLOCK_ROWS = 8192
 class AngleParams:
     """Where an angle is defined, and when the forearm tells the humeral rotation.
 
+    leant_deg: where the arm is measured about gravity, a trunk that is seen to lean further is not upright.
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
     deviation, where the recording itself does not tell or estimate_skin is off.
@@ -49,6 +50,7 @@ class AngleParams:
 
     plane_from_deg: float = 15.0
     plane_to_deg: float = 165.0
+    leant_deg: float = 30.0
     forearm_from_deg: float = 15.0
     forearm_full_deg: float = 25.0
     skin_share: float = SKIN_SHARE
@@ -61,7 +63,8 @@ class AngleParams:
 class ArmAngles:
     """Joint angles of one arm on the common grid, degrees, NaN where undefined or not seen.
 
-    angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk".
+    angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk", of
+    elevation_deg and what goes with it; elevation_gravity_deg is about gravity always.
     hidden: further columns without one: ISB_COLUMNS, and those for measures.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
     scapula_reference: what the shoulder blade is measured against, "trunk" or "gravity"; empty where it was not seen.
@@ -75,6 +78,18 @@ class ArmAngles:
     sd: Mapping[str, FloatArray] = field(default_factory=dict)
     hidden: Mapping[str, FloatArray] = field(default_factory=dict)
     scapula_reference: str = ""
+
+    def reference_of(self, rows: slice) -> str:
+        """What elevation_deg is measured about on the rows; empty where it is not known on any of them."""
+        elevation = self.angles.get("elevation_deg")
+        seen = elevation is not None and bool(np.isfinite(elevation[rows]).any())
+        return self.elevation_reference if seen else ""
+
+    def not_told(self, rows: slice) -> bool:
+        """Whether the trunk was not upright on all of the rows, so that about gravity the joint cannot be told."""
+        against = self.angles.get("elevation_gravity_deg")
+        seen = against is not None and bool(np.isfinite(against[rows]).any())
+        return seen and not self.reference_of(rows)
 
 
 def arm_angles(

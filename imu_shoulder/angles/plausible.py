@@ -55,6 +55,9 @@ def implausible_angles(
             if values is None:
                 continue
             low, high = reach.low_deg - reach.room_deg, reach.high_deg + reach.room_deg
+            if column == "rotation_deg" and "elevation_deg" in arm.angles:
+                # Its zero is the trunk's: where that lies unseen, any reading may be right.
+                values = np.where(np.isfinite(arm.angles["elevation_deg"]), values, np.nan)
             # NaN is neither.
             beyond = inside & ((values < low) | (values > high))
             long = [(a, b) for a, b in runs(beyond) if b - a >= LEAST_S * rate_hz]

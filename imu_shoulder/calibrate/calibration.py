@@ -43,6 +43,11 @@ STRAIGHTER_RAD = float(np.radians(1.0))
 # How much of the elbow bends is spent at their straightest, at least: between bends the elbow stops for a moment.
 STRAIGHT_SHARE = 0.05
 LEAST_STRAIGHT_ROWS = 20
+# Two sensors turn as one where their rates about the vertical differ by less than this share of the quicker one's rate,
+# and their level axes agree so well, 1 for exactly: 10 deg. Simulated sets with a locked elbow are within 5, and beyond
+# 14 with a moving one.
+AS_ONE_SHARE = 0.2
+AS_ONE_STRENGTH = 0.985
 # How far the axis of turning is believed against the pose, by their standard deviations: the pose's as in
 # UncertaintyParams, the axis' for the swing that may come along with the turning (own estimate, docs: choices).
 POSE_SD_DEG, TURNING_SD_DEG = 2.5, 2.0
@@ -127,12 +132,13 @@ def _calibrate_arm(
     bent = _bending(bends, rate_hz, attitudes[wrist], pose) if wrist in worn else None
 
     sets = rows_of(time_s, events, "set")
-    offset = _offset(worn, raised, attitudes, rate_hz, sets)
+    each = [rows_of(time_s, [event], "set") for event in events if event.trial_type == "set"]
+    offset = _offset(worn, raised, attitudes, rate_hz, each)
     # Everything below is said in the wrist's earth frame where there is a wrist sensor.
     base = worn[0]
     own = {p: 0.0 if p == base or offset is None else offset for p in worn}
-    # Forward as each sensor's own movements show it, the upper arm's first: it alone points where the shoulder does, the
-    # forearm may deviate at the elbow.
+    # Forward as each sensor's own movements show it, the upper arm's first: it alone points where the shoulder does,
+    # the forearm may deviate at the elbow.
     facing = {p: raised[p].heading_rad for p in (upper, wrist) if p in raised}
     if bent is not None:
         facing.setdefault(wrist, bent.heading_rad)
@@ -194,16 +200,27 @@ def _offset(
     raised: Mapping[str, HeadingFix],
     attitudes: Mapping[str, Attitude],
     rate_hz: float,
-    sets: BoolArray,
+    sets: Sequence[BoolArray],
 ) -> float | None:
-    """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning together."""
+    """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning as one in sets.
+
+    sets: rows (N,) of each. An arm whose elbow moves along can look as if it turned as one about another axis: a set
+    counts only where hardly anything speaks against it.
+    """
     if len(worn) < 2:
         return None
     wrist, upper = worn
     if len(raised) == 2:
         return raised[upper].heading_rad - raised[wrist].heading_rad
-    shared = shared_heading(attitudes[upper].rate_earth_rad_s[sets], attitudes[wrist].rate_earth_rad_s[sets], rate_hz)
-    return None if shared is None else shared.heading_rad
+    together = 0j
+    for rows in sets:
+        first, second = (attitudes[p].rate_earth_rad_s[rows] for p in (upper, wrist))
+        # About the vertical the two need no common heading to be compared.
+        quick = np.maximum(np.linalg.norm(first, axis=1), np.linalg.norm(second, axis=1))
+        as_one = np.abs(first[:, 2] - second[:, 2]) < AS_ONE_SHARE * quick
+        fix = shared_heading(first[as_one], second[as_one], rate_hz, least_strength=AS_ONE_STRENGTH)
+        together += 0j if fix is None else fix.turned_deg * np.exp(1j * fix.heading_rad)
+    return None if together == 0j else float(np.angle(together))
 
 
 def _long_axis(placement: str, rows: BoolArray, attitudes: Mapping[str, Attitude], pose: Pose) -> FloatArray:

@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from imu_shoulder.assess.sets import assess_set
+from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.live.calibrating import Calibrating
 from imu_shoulder.live.flow import LiveFlow
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.sets import LiveSet
-from imu_shoulder.live.view import arm_frame, drill_frame, pain_frame, resting_frame
+from imu_shoulder.live.view import arm_frame, drill_frame, pain_frame, resting_frame, told_frame
 from imu_shoulder.live.words import cue, limb
 from imu_shoulder.model import Event, SensorStream, Side
 from imu_shoulder.plan import Plan, PlannedDrill
@@ -56,6 +57,7 @@ class LiveSession:
         self._before = 0
         self._warnings: list[str] = []
         self._panel: dict[str, Any] = {}
+        self._told: dict[str, Any] = {}
         self._paneled_s = -np.inf
         self._shown_s = -np.inf
         self._seq = 0
@@ -138,11 +140,12 @@ class LiveSession:
         if not self._panel or not 0 <= now_s - self._paneled_s < PANEL_S:
             self._paneled_s = now_s
             self._panel, self._warnings = self._sensor_frames(now_s), self._silent(now_s)
+            self._told = told_frame(self.item.drill, self._calibrated())
         after = self._item + 1
         return {
             "t": round(now_s, 3),
             "stage": self.stage,
-            "drill": None if self.stage == "done" else drill_frame(self.plan, self._item, self._round),
+            "drill": None if self.stage == "done" else drill_frame(self.plan, self._item, self._round) | self._told,
             "next": drills[after].drill.title if after < len(drills) else None,
             "arms": self._arm_frames(),
             "cue": self._cue_now(now_s),
@@ -281,6 +284,10 @@ class LiveSession:
                 return ()
             self._shown_s = self.now_s
         return self._asked_sides()
+
+    def _calibrated(self) -> list[ArmCalibration]:
+        arms = {} if self._flow.calibration is None else self._flow.calibration.arms
+        return [arms[side] for side in self._asked_sides() if side in arms]
 
     def _elapsed_s(self) -> float:
         assert self._set is not None

@@ -10,6 +10,7 @@ import numpy as np
 
 from imu_shoulder.analysis import AnalysedSet
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.lean import drill_stance, off_upright, upright_only
 from imu_shoulder.assess.judge import JudgedRep, judge_set
 from imu_shoulder.drills import Drill
 from imu_shoulder.live.params import LiveParams
@@ -112,7 +113,9 @@ class LiveSet:
         """New rows of the common grid, inside the set."""
         take = slice((-self._row) % self._step, None, self._step)
         self._row += len(time_s)
+        stance, leant_deg = drill_stance(self.drill), self._params.flow.angles.leant_deg
         for side, arm in arms.items():
+            arm = upright_only(arm, off_upright(arm, stance, leant_deg))
             columns = {**arm.angles, **arm.hidden}
             kept = self._arms.setdefault(side, _Arm(list(columns)))
             parts = [time_s, seen[side], clipped[side], *(columns[name] for name in kept.names)]

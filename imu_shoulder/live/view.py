@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
+from imu_shoulder.assess.unseen import live_lines
+from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.live.sets import NOTHING_TOLD, LiveSet
 from imu_shoulder.live.watch import steady_word
@@ -35,6 +38,13 @@ def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
         "set": round_number,
         "sets": item.sets,
     }
+
+
+def told_frame(drill: Drill, arms: Sequence[ArmCalibration]) -> dict[str, Any]:
+    """What its leading angle is about, where that is not the trunk, and what it asks that these arms do not show."""
+    about = any(arm.upper_arm is not None and not arm.about_trunk for arm in arms)
+    reads = f"{drill.leading_angle} about gravity" if about and drill.leading_angle in ("elevation", "plane") else ""
+    return {"reads": reads, "not_seen": live_lines(drill, arms)}
 
 
 def pain_frame(pain: float | None, ceiling: float) -> dict[str, Any]:

@@ -162,7 +162,7 @@ def _section(
         detail_rows=tuple(
             (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
         ),
-        spread=tuple(_spread(window, side)),
+        spread=tuple(_spread(window[window["time_s"].between(entry["start_s"], entry["end_s"])], side)),
         curve=_curve(entry, own, window, bin_s, pose),
     )
 

@@ -13,7 +13,7 @@ from imu_shoulder.model import SIDES, Event, FloatArray, Side
 from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
-from imu_shoulder.segment.stations import find_station_reps
+from imu_shoulder.segment.stations import find_station_reps, posture_names
 
 # What a start range that is open below counts from: an arm that hangs.
 HANGING_DEG = 5.0
@@ -53,7 +53,7 @@ def segment_set(
     arms: Mapping[Side, ArmAngles],
     params: SegmentParams,
 ) -> tuple[ArmSet, ...]:
-    """The arms of one marked set with a drill. An arm without the sensors for the leading angle is left out."""
+    """The arms of one marked set with a drill. An arm of which the leading angle is not known is left out."""
     rows = rows_between(time_s, event.onset_s, event.end_s)
     asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
     curves: dict[Side, tuple[str, FloatArray]] = {}
@@ -91,13 +91,23 @@ def _whole_hold(time_s: FloatArray, curve: FloatArray, span: tuple[float, float]
 
 
 def _leading_curve(arm: ArmAngles, leading: str, rows: slice) -> tuple[str, FloatArray] | None:
-    """The leading angle over the set, or the nearest a lone wrist sensor gives: its own elevation."""
+    """The leading angle over the set, or the nearest a lone wrist sensor gives: its own elevation; None if neither."""
+    if leading in ("elevation", "plane") and arm.not_told(rows):
+        return None
     names = [leading] if leading != "elevation" else [leading, "forearm_elevation"]
     for name in names:
         values = arm.angles.get(f"{name}_deg")
         if values is not None:
             return name, unwrapped_deg(values[rows]) if name == "rotation" else values[rows].copy()
     return None
+
+
+def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
+    """Angles that cut the drill's reps into stations and are not known of this arm; none for a drill of one station."""
+    if len(drill.stations) < 2 or not drill.start:
+        return set()
+    missing = {name for name in posture_names(drill) if f"{name}_deg" not in arm.angles}
+    return missing | (posture_names(drill) & {"elevation", "plane"} if arm.not_told(rows) else set())
 
 
 def _holder(curves: Mapping[Side, tuple[str, FloatArray]], lifting: str | None) -> Side | None:
@@ -120,11 +130,11 @@ def _drill_reps(
     params: SegmentParams,
 ) -> tuple[Rep, ...]:
     if len(drill.stations) > 1 and drill.start:
+        if stations_untold(drill, arm, rows):
+            # Its strokes could be counted, but several make one rep.
+            return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
-        needed = {r.angle for s in drill.stations for r in s.ranges} | {r.angle for r in drill.start}
-        if needed <= angles.keys():
-            return find_station_reps(time_s, angles, rate_hz, drill)
-        return ()
+        return find_station_reps(time_s, angles, rate_hz, drill)
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     # Getting into a start posture from below is no part of a rep.

@@ -63,6 +63,7 @@ export function ready(frame) {
   const each = typeof reps === "object" && reps !== null ? Object.entries(reps).map(([s, n]) => `${s} ${n}`).join(", ") : reps;
   write(get("asked"), `${each} reps${hold_s ? ` · hold ${hold_s} s` : ""}`);
   list(get("set-up"), drill.set_up);
+  list(get("not-seen"), drill.not_seen ?? []);
   write(get("pain-noted"), frame.pain && !frame.pain.stop ? frame.pain.text : "");
 }
 
