@@ -53,7 +53,7 @@ class UncertaintyParams:
     sets_apart_deg: of the heading between the arm's two sensors, where it is from how they turn together in the sets.
     standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
     said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
-    be asked to.
+    be asked to, and so from level.
     trunk_pose_deg: of the trunk's lean in the pose, which one person repeats to 1.9 deg (Donaldson et al. 2021, ISBS
     Proceedings 39:58). trunk_azimuth_deg: of the heading between trunk and arm, from tilting together.
     Figures without a source are our own, see docs/design_choices.md.
@@ -73,7 +73,7 @@ class UncertaintyParams:
     bends_forward_deg: float = 8.0
     sets_apart_deg: float = 8.0
     standing_lean_deg: float = 3.0
-    any_lean_deg: float = 90.0 / 1.96
+    any_lean_deg: float = 105.0 / 1.96
     lying_deg: float = 15.0
     trunk_pose_deg: float = 1.9
     trunk_azimuth_deg: float = 2.0

@@ -13,7 +13,7 @@ from imu_shoulder.model import SIDES, Event, FloatArray, Side
 from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
-from imu_shoulder.segment.stations import find_station_reps, posture_names
+from imu_shoulder.segment.stations import by_stations, find_station_reps, posture_names
 
 # What a start range that is open below counts from: an arm that hangs.
 HANGING_DEG = 5.0
@@ -104,7 +104,7 @@ def _leading_curve(arm: ArmAngles, leading: str, rows: slice) -> tuple[str, Floa
 
 def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
     """Angles that cut the drill's reps into stations and are not known of this arm; none for a drill of one station."""
-    if len(drill.stations) < 2 or not drill.start:
+    if not by_stations(drill):
         return set()
     missing = {name for name in posture_names(drill) if f"{name}_deg" not in arm.angles}
     return missing | (posture_names(drill) & {"elevation", "plane"} if arm.not_told(rows) else set())
@@ -129,9 +129,8 @@ def _drill_reps(
     rows: slice,
     params: SegmentParams,
 ) -> tuple[Rep, ...]:
-    if len(drill.stations) > 1 and drill.start:
+    if by_stations(drill):
         if stations_untold(drill, arm, rows):
-            # Its strokes could be counted, but several make one rep.
             return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
         return find_station_reps(time_s, angles, rate_hz, drill)
