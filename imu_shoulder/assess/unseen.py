@@ -89,19 +89,22 @@ def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]
 
 
 def live_lines(drill: Drill, arms: Sequence[ArmCalibration]) -> list[str]:
-    """What the drill asks and these arms do not show, for the athlete before the set."""
-    asked, out = _asked(drill), []
+    """What the drill asks and these arms do not show, for the athlete before the set; a line per remedy."""
+    asked = _asked(drill)
+    by_remedy: dict[str, dict[Side, list[str]]] = {}
     for found in (missing for arm in arms for missing in missing_angles(arm)):
-        wanted = tuple(name for name in found.angles if name in asked)
+        wanted = [name for name in found.angles if name in asked]
         if wanted:
-            gives = (
-                f"no sensor is on the {found.bare}" if found.bare else "the forward raises of the calibration show it"
-            )
-            out.append(f"Not seen: {_named(found.side, wanted).lower()}; {gives}.")
+            remedy = f"a sensor on the {found.bare}" if found.bare else "the forward raises"
+            by_remedy.setdefault(remedy, {}).setdefault(found.side, []).extend(wanted)
+    out = [
+        f"Not seen without {remedy}: {'; '.join(f'{side} {named(names)}' for side, names in sides.items())}."
+        for remedy, sides in by_remedy.items()
+    ]
     bare = any(arm.upper_arm is not None and not arm.about_trunk for arm in arms)
     about = [name for name in ("elevation", "plane") if name in asked]
     if bare and about and drill.body != "upright":
-        out.append(f"Not seen: {_and(about)}; lying or bent over it takes a sensor on the breastbone.")
+        out.append(f"Not seen without a sensor on the breastbone, for you are not upright: {named(about)}.")
     return out
 
 
