@@ -65,6 +65,8 @@ class FakeSession:
     set_s: float | None = None
     step: int = 0
     verdict: tuple[str, str] | None = None
+    reads: str = ""
+    not_seen: tuple[str, ...] = ()
     summary: dict | None = None
     events: list[dict] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -210,6 +212,8 @@ class FakeSession:
                 "of": 3,
                 "set": 1,
                 "sets": 2,
+                "reads": self.reads,
+                "not_seen": list(self.not_seen),
             },
             "next": self.next_title,
             "arms": {side: self.arm(side) for side in self.sides} if self.stage in ("ready", "set") else {},

@@ -84,9 +84,8 @@ def seen_in(drill: str, number: int) -> Iterator[Seen]:
     for angle in ANGLES:
         if angle not in arm.angles:
             continue
-        by_gravity = angle == "elevation_deg" and arm.elevation_reference == "gravity"
-        truth = run.truth.angles["right"]["elevation_gravity_deg" if by_gravity else angle]
-        error = (arm.angles[angle][rows] - np.interp(time_s, run.truth.time_s, truth) + 180) % 360 - 180
+        truth = np.interp(time_s, run.truth.time_s, run.truth.angles["right"][angle])
+        error = (arm.angles[angle][rows] - truth + 180) % 360 - 180
         known = np.isfinite(error)
         # Near hanging the plane is left empty: a few samples at its edge say nothing.
         if known.mean() < LEAST_KNOWN:

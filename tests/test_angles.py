@@ -69,7 +69,6 @@ def calibrated(side: Side, seats: Mapping[str, SensorCalibration]) -> ArmCalibra
         upper,
         wrist,
         ("neutral_pose",),
-        forward_known=True,
         joined=wrist is not None,
         trunk=trunk,
         trunk_joined=trunk is not None,

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import unswung
+from imu_shoulder.calibrate.model import unswung
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
     heading_rotation,

@@ -11,6 +11,7 @@ from print_coverage import ANGLES, seen_in
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import AngleParams, arm_angles
+from imu_shoulder.angles.lean import UPRIGHT
 from imu_shoulder.angles.uncertainty import UncertaintyParams, angle_sd
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import shipped_ids
@@ -52,9 +53,7 @@ def seat(placement: str, turned: Rotation = STRAIGHT) -> SensorCalibration:
 
 def calibrated(upper: Rotation = STRAIGHT, wrist: Rotation = STRAIGHT) -> ArmCalibration:
     used = ("neutral_pose", "elbow_bends")
-    return ArmCalibration(
-        "right", seat("right_upper_arm", upper), seat("right_wrist", wrist), used, forward_known=True, joined=True
-    )
+    return ArmCalibration("right", seat("right_upper_arm", upper), seat("right_wrist", wrist), used, joined=True)
 
 
 def stated(name: str, params: UncertaintyParams, *, sure: bool = True) -> dict[str, float]:
@@ -66,7 +65,7 @@ def stated(name: str, params: UncertaintyParams, *, sure: bool = True) -> dict[s
     # A skin that is known for sure, so that nothing but what is asked for counts.
     settings = AngleParams(skin_share=1.0, skin_share_sd=0.0)
     found = arm_angles(calibrated(), attitudes, RATE_HZ, settings)
-    sd = angle_sd(found, calibrated(), attitudes, RATE_HZ, settings, params)
+    sd = angle_sd(found, calibrated(), attitudes, RATE_HZ, np.full(ROWS, UPRIGHT), settings, params)
     return {angle: float(sd[angle][0]) for angle in ANGLES}
 
 

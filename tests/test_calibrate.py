@@ -140,12 +140,14 @@ def test_the_pose_alone_gives_elevation_and_elbow_and_says_what_it_cannot_tell(r
     for column in ("plane_deg", "thumb_up_deg"):
         assert column not in found or np.isnan(found[column]).all()
     assert not analysis.calibration.arms["right"].forward_known
-    # Where the body faces is not known, so the rotation's zero is not either; its change is.
+    # Where the body faces is not known; rotation counts from the pose all the same.
     off = error(run, analysis, "right", "rotation_deg")
     assert off.shape <= 3.0
-    assert np.nanmedian(analysis.arms["right"].sd["rotation_deg"]) > 50.0
+    assert off.rmse <= 10.0
+    rows = slice(*analysis.sets[0].arm_set.rows)
+    assert np.nanmedian(analysis.arms["right"].sd["rotation_deg"][rows]) < 15.0
     text = summarise(analysis)["calibration"]["right"]["text"]
-    assert "plane and thumb cannot be told" in text
+    assert "plane, thumb and forearm cannot be told" in text
     assert len([j for j in analysis.sets[0].judged if not j.excluded]) == 3
 
 
@@ -205,7 +207,7 @@ def test_the_axes_of_an_elbow_that_does_not_straighten():
     run = straightening("sidelying_external_rotation", Athlete(pose_elbow_deg=20.0), 20.0, 2)
     found = analyse(without(run.recording, "forward_raises"))
     assert error(run, found, "right", "elbow_deg").deg.mean() == pytest.approx(-20.0, abs=3.0)
-    assert error(run, found, "right", "elevation_deg", "elevation_gravity_deg").rmse <= 4.0
+    assert error(run, found, "right", "elevation_gravity_deg").rmse <= 4.0
     assert error(run, found, "right", "rotation_deg").shape <= 2.0
     assert error(run, found, "right", "rotation_deg").rmse <= 8.0
 

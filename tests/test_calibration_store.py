@@ -91,7 +91,8 @@ def test_what_is_written_is_what_is_read(first_analysis, stored):
             kept.sensors[sensor.placement].quat_sensor_from_segment, sensor.quat_sensor_from_segment
         )
         assert kept.sensors[sensor.placement].residual_deg == sensor.residual_deg
-    assert (kept.forward_known, kept.joined, kept.trunk_joined) == (arm.forward_known, arm.joined, arm.trunk_joined)
+    assert (kept.pointer_sd_deg, kept.joined, kept.trunk_joined) == (arm.pointer_sd_deg, arm.joined, arm.trunk_joined)
+    assert all(s.forward_known for s in (*kept.sensors.values(), arm.upper_arm, arm.wrist))
 
 
 def test_reused_on_its_own_recording_it_gives_the_same_calibration(first, first_analysis, stored):

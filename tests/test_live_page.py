@@ -135,6 +135,24 @@ def test_two_pages_show_the_same_and_both_can_command(opened):
     at_stage(page, "pain")
 
 
+def test_what_the_angle_is_about_and_what_is_not_seen_are_said_before_the_set(opened):
+    """Under the caution, which comes first."""
+    lines = ("Not seen without the forward raises: right elbow, plane and thumb.",)
+    session = FakeSession(stage="ready", step=3, reads="elevation about gravity", not_seen=lines)
+    page, _ = opened(session)
+    at_stage(page, "ready")
+    for width, height in (TABLET, SMALL, UPRIGHT, PHONE):
+        page.set_viewport_size({"width": width, "height": height})
+        assert page.locator("#not-seen").inner_text().splitlines() == list(lines)
+        assert page.locator("#not-seen").is_visible()
+        boxes = [page.locator(f"#ready {part}").bounding_box() for part in (".short-caution", "#not-seen")]
+        assert boxes[0]["y"] + boxes[0]["height"] <= boxes[1]["y"]
+        assert boxes[1]["y"] + boxes[1]["height"] <= page.locator("footer").bounding_box()["y"]
+    page.keyboard.press("Space")
+    at_stage(page, "set")
+    assert "elevation about gravity" in page.locator("#place").inner_text()
+
+
 def test_a_lost_sensor_is_said_and_marked(opened):
     page, running = opened(FakeSession(sides=("right", "left"), stage="ready"))
     press(page, " ", "set")

@@ -13,15 +13,24 @@ import numpy as np
 from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
-from imu_shoulder.calibrate.model import ArmCalibration, SegmentAxes, dot, segment_axes
+from imu_shoulder.calibrate.model import (
+    SKIN_SHARE,
+    SKIN_SHARE_SD,
+    ArmCalibration,
+    SegmentAxes,
+    dot,
+    segment_axes,
+    twist_rad,
+    unswung,
+)
 from imu_shoulder.frames import isb_from_axes, wrap_rad
 from imu_shoulder.model import FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 # Columns of angles.parquet, per side, with a standard deviation each.
 ANGLE_COLUMNS = (
-    *("elevation_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg", "thumb_up_deg"),
-    *("forearm_elevation_deg", "trunk_lean_deg", "trunk_turn_deg", "scapula_up_deg"),
+    *("elevation_deg", "elevation_gravity_deg", "plane_deg", "rotation_deg", "elbow_deg", "forearm_deg"),
+    *("thumb_up_deg", "forearm_elevation_deg", "trunk_lean_deg", "trunk_turn_deg", "scapula_up_deg"),
 )
 # The ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
 ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
@@ -33,18 +42,19 @@ _BLOCK_ROWS = 8192
 class AngleParams:
     """Where an angle is defined, and when the forearm tells the humeral rotation.
 
+    leant_deg: where the arm is measured about gravity, a trunk that is seen to lean further is not upright.
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
-    deviation, where the recording itself does not tell or estimate_skin is off (skin hides up to half of it: Warner &
-    Heller 2025, doi 10.1016/j.jbiomech.2025.112893).
+    deviation, where the recording itself does not tell or estimate_skin is off.
     """
 
     plane_from_deg: float = 15.0
     plane_to_deg: float = 165.0
+    leant_deg: float = 30.0
     forearm_from_deg: float = 15.0
     forearm_full_deg: float = 25.0
-    skin_share: float = 0.7
-    skin_share_sd: float = 0.12
+    skin_share: float = SKIN_SHARE
+    skin_share_sd: float = SKIN_SHARE_SD
     estimate_skin: bool = True
     scapula: ScapulaParams = field(default_factory=ScapulaParams)
 
@@ -53,9 +63,9 @@ class AngleParams:
 class ArmAngles:
     """Joint angles of one arm on the common grid, degrees, NaN where undefined or not seen.
 
-    angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk".
-    hidden: further columns without one: ISB_COLUMNS, and those for measures, such as elevation_gravity_deg beside an
-    elevation about the trunk.
+    angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk", of
+    elevation_deg and what goes with it; elevation_gravity_deg is about gravity always.
+    hidden: further columns without one: ISB_COLUMNS, and those for measures.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
     scapula_reference: what the shoulder blade is measured against, "trunk" or "gravity"; empty where it was not seen.
     """
@@ -69,6 +79,18 @@ class ArmAngles:
     hidden: Mapping[str, FloatArray] = field(default_factory=dict)
     scapula_reference: str = ""
 
+    def reference_of(self, rows: slice) -> str:
+        """What elevation_deg is measured about on the rows; empty where it is not known on any of them."""
+        elevation = self.angles.get("elevation_deg")
+        seen = elevation is not None and bool(np.isfinite(elevation[rows]).any())
+        return self.elevation_reference if seen else ""
+
+    def not_told(self, rows: slice) -> bool:
+        """Whether the trunk was not upright on all of the rows, so that about gravity the joint cannot be told."""
+        against = self.angles.get("elevation_gravity_deg")
+        seen = against is not None and bool(np.isfinite(against[rows]).any())
+        return seen and not self.reference_of(rows)
+
 
 def arm_angles(
     calibration: ArmCalibration, attitudes: Mapping[str, Attitude], skin: SkinShare, params: AngleParams
@@ -79,18 +101,13 @@ def arm_angles(
     table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
-    reference = "trunk" if _about_trunk(calibration) else "gravity"
+    reference = "trunk" if calibration.about_trunk else "gravity"
     return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
 
 
 def _blocks(count: int) -> Iterator[slice]:
     """All rows, in blocks; one empty block where there are none."""
     return (slice(first, min(first + _BLOCK_ROWS, count)) for first in range(0, max(count, 1), _BLOCK_ROWS))
-
-
-def _about_trunk(calibration: ArmCalibration) -> bool:
-    """Whether the arm is measured about the trunk, rather than against gravity."""
-    return calibration.upper_arm is not None and calibration.trunk is not None and calibration.trunk_joined
 
 
 def skin_of(
@@ -119,8 +136,8 @@ def _told_skin_share(
         if calibration.trunk is not None:
             body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
             humerus, forearm = humerus.seen_from(body), forearm.seen_from(body)
-        sensor[rows] = _twist_rad(unswung(humerus.y, humerus.x))
-        pointer[rows] = _twist_rad(unswung(humerus.y, -forearm.y))
+        sensor[rows] = twist_rad(unswung(humerus.y, humerus.x))
+        pointer[rows] = twist_rad(unswung(humerus.y, -forearm.y))
     seen = np.isfinite(sensor) & np.isfinite(pointer)
     return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
 
@@ -153,12 +170,12 @@ def _columns(
     if forearm is not None:
         out["forearm_elevation_deg"] = np.degrees(np.arccos(np.clip(forearm.y[1], -1, 1)))
         out |= _direction("forearm", forearm if facing is None else forearm.seen_from(facing))
-        if calibration.forward_known:
+        if calibration.wrist is not None and calibration.wrist.forward_known:
             out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
-    if humerus is None:
+    if humerus is None or calibration.upper_arm is None:
         return out
+    out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
     if trunk is not None and calibration.trunk_joined:
-        out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
     elbow = None if forearm is None else _elbow_rad(humerus, forearm)
@@ -167,18 +184,19 @@ def _columns(
         forearm = None if forearm is None else forearm.seen_from(facing)
     out |= _direction("upper_arm", humerus)
     isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
-    out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
     plane, elevation = isb_deg[0], -isb_deg[1]
     out["elevation_deg"] = elevation
-    if calibration.forward_known:
+    out["isb_elevation_deg"] = isb_deg[1]
+    if calibration.upper_arm.forward_known:
+        out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
         defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
         out["plane_deg"] = np.where(defined, plane, np.nan)
-    rotation = wrap_rad(_twist_rad(unswung(humerus.y, humerus.x)) / skin_share)
+    rotation = wrap_rad(twist_rad(unswung(humerus.y, humerus.x)) / skin_share)
     # 0 where the upper arm is seen, NaN where it is not.
     from_forearm = 0.0 * elevation
     if forearm is not None and elbow is not None and calibration.joined:
         seen = np.isfinite(elbow)
-        share = _handed_over(elbow, params)
+        share = _handed_over(elbow, params) if calibration.points else np.zeros_like(elbow)
         axis = unswung(humerus.y, forearm.y)
         sine, cosine = _mixed(rotation, -axis, share)
         from_forearm = np.where(seen, share, from_forearm)
@@ -194,23 +212,6 @@ def _columns(
 def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
     """Where a segment points, down its bone: a unit vector (N,) per axis."""
     return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
-
-
-def unswung(long_axis: FloatArray, vector: FloatArray) -> FloatArray:
-    """vector (3, N) with the shortest rotation from Y, up the hanging bone, to long_axis (3, N) undone.
-
-    What is left of a segment's X axis then shows its twist about the bone. Singular straight overhead, where every
-    swing is as short as any other.
-    """
-    along_bone = dot(long_axis, vector)
-    out = vector - long_axis * ((along_bone + vector[1]) / np.maximum(1.0 + long_axis[1], 1e-9))
-    out[1] = along_bone
-    return np.asarray(out)
-
-
-def _twist_rad(vector: FloatArray) -> FloatArray:
-    """Angle (N,) of vector (3, N) about the hanging bone's long axis, 0 along X and positive towards Z."""
-    return np.asarray(np.arctan2(vector[2], vector[0]))
 
 
 def _elbow_rad(humerus: SegmentAxes, forearm: SegmentAxes) -> FloatArray:

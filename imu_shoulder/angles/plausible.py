@@ -47,6 +47,9 @@ class Beyond:
             if values is None:
                 continue
             low, high = reach.low_deg - reach.room_deg, reach.high_deg + reach.room_deg
+            if column == "rotation_deg" and "elevation_deg" in angles:
+                # Its zero is the trunk's: where that lies unseen, any reading may be right.
+                values = np.where(np.isfinite(angles["elevation_deg"]), values, np.nan)
             # NaN is neither.
             beyond = (values < low) | (values > high)
             for first, last in runs(beyond):

@@ -14,11 +14,20 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.lean import UPRIGHT, off_upright
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
-from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
-from imu_shoulder.model import FloatArray
+from imu_shoulder.frames import (
+    EARTH_FROM_STANDING,
+    X_AXIS,
+    Z_AXIS,
+    heading_rotation,
+    left_factor,
+    quat_from_rotation,
+    rotation_from_quat,
+)
+from imu_shoulder.model import FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 
 # The response is smooth; two rows a second are enough to know it.
@@ -42,6 +51,10 @@ class UncertaintyParams:
     carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
     Int J Morphol 2018 36:135-139).
     forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
+    sets_apart_deg: of the heading between the arm's two sensors, where it is from how they turn together in the sets.
+    standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
+    said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
+    be asked to, and so from level.
     trunk_pose_deg: of the trunk's lean in the pose, which one person repeats to 1.9 deg (Donaldson et al. 2021, ISBS
     Proceedings 39:58). trunk_azimuth_deg: of the heading between trunk and arm, from tilting together.
     Figures without a source are our own, see docs/design_choices.md.
@@ -59,6 +72,10 @@ class UncertaintyParams:
     carrying_deg: float = 12.6
     forward_deg: float = 4.0
     bends_forward_deg: float = 8.0
+    sets_apart_deg: float = 8.0
+    standing_lean_deg: float = 3.0
+    any_lean_deg: float = 105.0 / 1.96
+    lying_deg: float = 15.0
     trunk_pose_deg: float = 1.9
     trunk_azimuth_deg: float = 2.0
 
@@ -72,8 +89,8 @@ class UncertaintyParams:
 # sine of its elevation, averaged over the raise.
 RAISED_ASIDE = 1.2
 
-# Of a direction that may be any: uniform round the circle.
-ANYWHERE_DEG = 360.0 / 12**0.5
+# What a lean of the trunk changes of an arm that is measured about gravity.
+LEANING = ("elevation_deg", "plane_deg", "rotation_deg")
 
 Response = Mapping[str, FloatArray]
 
@@ -83,15 +100,22 @@ def angle_sd(
     calibration: ArmCalibration,
     attitudes: Mapping[str, Attitude],
     rate_hz: float,
+    stance: IntArray,
     angle_params: AngleParams,
     params: UncertaintyParams,
 ) -> dict[str, FloatArray]:
-    """Column name -> (M,) standard deviation in degrees, NaN where the angle itself is; not of the shoulder blade."""
+    """Column name -> (M,) standard deviation in degrees, NaN where the angle itself is; not of the shoulder blade.
+
+    stance: (M,), as asked_stance. elevation_deg, plane_deg and rotation_deg are the joint's: about gravity they take in
+    how the trunk may lean.
+    """
     step = max(1, round(rate_hz / THINNED_HZ))
     thin = {placement: _thinned(attitude, step) for placement, attitude in attitudes.items()}
     budget = _Budget(calibration, thin, arm.skin, angle_params, params)
     facing = budget.add_headings()
     budget.add_seats(facing)
+    if not calibration.about_trunk and calibration.upper_arm is not None:
+        budget.add_lean(_lean_sd_deg(arm, stance, angle_params, params)[::step])
     if calibration.upper_arm is not None:
         # A share that is off by its sd changes the rotation by that share of itself.
         share_push = replace(arm.skin, share=arm.skin.share * (1 + PUSH_RAD))
@@ -111,6 +135,16 @@ def _on_every_row(thin: FloatArray, step: int, count: int) -> FloatArray:
     return between.ravel()[:count]
 
 
+def _lean_sd_deg(arm: ArmAngles, stance: IntArray, angle_params: AngleParams, params: UncertaintyParams) -> FloatArray:
+    """(M,) how far the trunk may lean, in each of two directions, without that the arm's angles know."""
+    asked = np.where(stance == UPRIGHT, params.standing_lean_deg, params.any_lean_deg)
+    lean = arm.angles.get("trunk_lean_deg")
+    if lean is not None:
+        # How far is seen then, and not which way.
+        asked = np.where(np.isfinite(lean), np.hypot(params.trunk_pose_deg, lean / np.sqrt(2.0)), asked)
+    return np.where(off_upright(arm, stance, angle_params.leant_deg), params.lying_deg, asked)
+
+
 class _Budget:
     """Variance of every angle (count,) on the thinned grid, added up source by source."""
 
@@ -128,9 +162,14 @@ class _Budget:
         self.count = len(next(iter(thin.values())).valid)
         self.variance = {name: np.full(self.count, params.tilt_deg**2) for name in self._base}
 
-    def response(self, moved: ArmCalibration, skin: SkinShare | None = None) -> Response:
+    def response(
+        self,
+        moved: ArmCalibration,
+        skin: SkinShare | None = None,
+        attitudes: Mapping[str, Attitude] | None = None,
+    ) -> Response:
         """What a push does to every angle: degrees (count,) per degree pushed."""
-        pushed = arm_angles(moved, self._thin, skin or self._skin, self._settings).angles
+        pushed = arm_angles(moved, attitudes or self._thin, skin or self._skin, self._settings).angles
         change = {name: (pushed[name] - values + 180.0) % 360.0 - 180.0 for name, values in self._base.items()}
         return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
 
@@ -143,24 +182,33 @@ class _Budget:
         """Where the body faces, and how the sensors' headings agree. Returns what a turn of the body's forward does."""
         calibration, params = self._calibration, self._params
         upper, wrist, trunk = calibration.upper_arm, calibration.wrist, calibration.trunk
-        faced = replace(calibration, upper_arm=upper and _faced(upper), wrist=wrist and _faced(wrist))
-        facing = self.response(faced)
-        forward_deg = params.forward_deg if "forward_raises" in calibration.used else params.bends_forward_deg
-        forward_deg = forward_deg if calibration.forward_known else ANYWHERE_DEG
+        drift = self.response(replace(calibration, upper_arm=upper and _faced(upper), wrist=wrist and _faced(wrist)))
+        facing, forward_deg = drift, params.bends_forward_deg
+        if "forward_raises" in calibration.used:
+            forward_deg = params.forward_deg
+        if not calibration.forward_known:
+            # What stands in for forward turns the seats with it: it is the zero of the forearm pointer alone.
+            stand_in = [sensor and _forward(sensor) for sensor in (upper, wrist, trunk)]
+            facing = self.response(replace(calibration, upper_arm=stand_in[0], wrist=stand_in[1], trunk=stand_in[2]))
+            if calibration.pointer_sd_deg is not None:
+                # Its zero is the upper arm's, whose turn in the pose is off for both.
+                forward_deg = hypot(calibration.pointer_sd_deg, params.azimuth_deg)
         if upper is not None and wrist is not None:
             apart = _heading_sd_deg(self._thin[wrist.placement].apart_sd_rad, self.count)
+            if "forward_raises" not in calibration.used and calibration.joined:
+                apart = np.hypot(apart, params.sets_apart_deg)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
         if trunk is not None and calibration.trunk_joined:
-            # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
             apart = _heading_sd_deg(self._thin["sternum"].apart_sd_rad, self.count)
-            self.add(np.hypot(apart, params.trunk_azimuth_deg), facing)
-            facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))
-            self.add(forward_deg, facing)
+            self.add(np.hypot(apart, params.trunk_azimuth_deg), drift)
+            if calibration.forward_known:
+                # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
+                facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))
         else:
             limb = upper or wrist
             assert limb is not None
-            heading = _heading_sd_deg(self._thin[limb.placement].heading_sd_rad, self.count)
-            self.add(np.hypot(heading, forward_deg), facing)
+            self.add(_heading_sd_deg(self._thin[limb.placement].heading_sd_rad, self.count), drift)
+        self.add(forward_deg, facing)
         return facing
 
     def add_seats(self, facing: Response) -> None:
@@ -196,6 +244,19 @@ class _Budget:
             turned = np.sin(np.radians(np.nan_to_num(self._base["forearm_deg"])))
             self.variance["elbow_deg"] += (params.carrying_deg * turned) ** 2
 
+    def add_lean(self, sd_deg: FloatArray) -> None:
+        """How the trunk leans (count,), where the arm is measured about gravity."""
+        for axis in (X_AXIS, Z_AXIS):
+            leant = {
+                sensor.placement: _leant(sensor, self._thin[sensor.placement], axis)
+                for sensor in (self._calibration.upper_arm, self._calibration.wrist)
+                if sensor is not None
+            }
+            push = self.response(self._calibration, attitudes={**self._thin, **leant})
+            for name in LEANING:
+                if name in self.variance:
+                    self.variance[name] += (push[name] * sd_deg) ** 2
+
 
 def _nothing(angles: Response) -> Response:
     return {name: np.zeros_like(values) for name, values in angles.items()}
@@ -222,6 +283,18 @@ def _thinned(attitude: Attitude, step: int) -> Attitude:
 def _tilted(sensor: SensorCalibration, axis: str) -> SensorCalibration:
     seat = rotation_from_quat(sensor.quat_sensor_from_segment) * Rotation.from_euler(axis, PUSH_RAD)
     return replace(sensor, quat_sensor_from_segment=quat_from_rotation(seat))
+
+
+def _leant(sensor: SensorCalibration, attitude: Attitude, axis: FloatArray) -> Attitude:
+    """The attitude of a limb that leans with the body about one of its axes, as it stood in the pose."""
+    earth_from_body = heading_rotation(sensor.body_heading_rad) * EARTH_FROM_STANDING
+    lean = quat_from_rotation(Rotation.from_rotvec(PUSH_RAD * earth_from_body.apply(axis)))
+    return replace(attitude, quat_earth_from_sensor=(left_factor(lean) @ attitude.quat_earth_from_sensor.T).T)
+
+
+def _forward(sensor: SensorCalibration) -> SensorCalibration:
+    """Forward moved where a movement showed it; else what stands in for it moved, and the seat with it."""
+    return _faced(sensor) if sensor.forward_known else _faced(_tilted(sensor, "Y"))
 
 
 def _faced(sensor: SensorCalibration) -> SensorCalibration:

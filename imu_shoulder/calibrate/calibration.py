@@ -1,8 +1,10 @@
 """Sensor-to-segment calibration: gravity in the neutral pose gives the long axes, movements give the rest.
 
 Forward raises tell where the body faces and join the headings of the two sensors. Elbow bends tell the elbow's axis
-in both segments. A straighter elbow in the raises than in the pose corrects the pose, as does the axis about which the
-upper arm turns where the sets make it turn about itself.
+in both segments. Without either, a bent forearm in the sets shows from which forward the turning of the upper arm since
+the pose counts: enough for one zero of the rotation, not for the direction of a raise. A straighter elbow in the raises
+than in the pose corrects the pose, as does the axis about which the upper arm turns where the sets make it turn about
+itself.
 """
 
 from __future__ import annotations
@@ -13,7 +15,14 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.calibrate.functional import RAISED_RAD, bending_heading, pointing_heading, turning_axis
+from imu_shoulder.calibrate.functional import (
+    RAISED_RAD,
+    PointerZero,
+    bending_heading,
+    pointer_zero,
+    pointing_heading,
+    turning_axis,
+)
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_axes
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import (
@@ -23,6 +32,7 @@ from imu_shoulder.frames import (
     quat_from_rotation,
     rotated,
     rotation_from_quat,
+    side_sign,
 )
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
@@ -33,6 +43,11 @@ STRAIGHTER_RAD = float(np.radians(1.0))
 # How much of the elbow bends is spent at their straightest, at least: between bends the elbow stops for a moment.
 STRAIGHT_SHARE = 0.05
 LEAST_STRAIGHT_ROWS = 20
+# Two sensors turn as one where their rates about the vertical differ by less than this share of the quicker one's rate,
+# and their level axes agree so well, 1 for exactly: 10 deg. Simulated sets with a locked elbow are within 5, and beyond
+# 14 with a moving one.
+AS_ONE_SHARE = 0.2
+AS_ONE_STRENGTH = 0.985
 # How far the axis of turning is believed against the pose, by their standard deviations: the pose's as in
 # UncertaintyParams, the axis' for the swing that may come along with the turning (own estimate, docs: choices).
 POSE_SD_DEG, TURNING_SD_DEG = 2.5, 2.0
@@ -74,8 +89,10 @@ def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz:
     )
     heading = limb.body_heading_rad - (together.heading_rad if together is not None else 0.0)
     residual = {} if together is None else {"tilting_together": together.residual_deg}
-    joined = together is not None and arm.forward_known
-    return replace(arm, trunk=_seat("sternum", pose, heading, heading, residual), trunk_joined=joined)
+    # Where forward is unknown the two still share what stands in for it, and elevation and rotation need no more.
+    trunk_joined = together is not None
+    seat = _seat("sternum", pose, heading, heading, residual)
+    return replace(arm, trunk=replace(seat, forward_known=limb.forward_known), trunk_joined=trunk_joined)
 
 
 def _seat(
@@ -115,15 +132,26 @@ def _calibrate_arm(
     bent = _bending(bends, rate_hz, attitudes[wrist], pose) if wrist in worn else None
 
     sets = rows_of(time_s, events, "set")
-    offset = _offset(worn, raised, attitudes, rate_hz, sets)
+    each = [rows_of(time_s, [event], "set") for event in events if event.trial_type == "set"]
+    offset = _offset(worn, raised, attitudes, rate_hz, each)
     # Everything below is said in the wrist's earth frame where there is a wrist sensor.
     base = worn[0]
     own = {p: 0.0 if p == base or offset is None else offset for p in worn}
-    # The upper arm alone points where the shoulder does; the forearm may deviate at the elbow.
-    facing = next((raised[p].heading_rad - own[p] for p in (upper, wrist) if p in raised), None)
-    known = facing is not None or bent is not None
-    body = facing if facing is not None else bent.heading_rad if bent is not None else 0.0
-    segment = body if bent is None else bent.heading_rad
+    # Forward as each sensor's own movements show it, the upper arm's first: it alone points where the shoulder does,
+    # the forearm may deviate at the elbow.
+    facing = {p: raised[p].heading_rad for p in (upper, wrist) if p in raised}
+    if bent is not None:
+        facing.setdefault(wrist, bent.heading_rad)
+    zero = None
+    if offset is not None:
+        # What one sensor saw of forward goes for both.
+        body = next((heading - own[p] for p, heading in facing.items()), None)
+        if body is None:
+            zero = _pointer_zero(side, own, attitudes, sets, rate_hz, pose)
+            body = 0.0 if zero is None else -side_sign(side) * zero.zero_rad
+        bodies = {p: body + own[p] for p in worn}
+    else:
+        bodies = {p: facing.get(p, 0.0) for p in worn}
 
     seated = {}
     for p in worn:
@@ -131,17 +159,40 @@ def _calibrate_arm(
         if p == wrist and bent is not None:
             residual["elbow_bends"] = bent.residual_deg
         # Without a common heading the elbow's axis says nothing about the upper arm.
-        azimuth = segment if p == base or offset is not None else body
-        seated[p] = _seat(p, pose, body + own[p], azimuth + own[p], residual)
+        azimuth = bodies[p]
+        if bent is not None and (p == wrist or offset is not None):
+            azimuth = bent.heading_rad + own[p]
+        seat = _seat(p, pose, bodies[p], azimuth, residual)
+        seated[p] = replace(seat, forward_known=p in facing or (offset is not None and bool(facing)))
     used = ["neutral_pose"]
     used += ["elbow_bends"] if bent is not None else []
     used += ["forward_raises"] if raised else []
     used += ["the sets themselves"] if offset is not None and len(raised) < 2 else []
-    arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), known, offset is not None)
+    pointer_sd_deg = None if zero is None else float(np.degrees(zero.sd_rad))
+    arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), offset is not None, pointer_sd_deg)
     arm = _turned(arm, attitudes, rate_hz, sets)
     if arm.upper_arm is None or arm.wrist is None or not (arm.joined and arm.forward_known):
         return arm
     return replace(arm, wrist=_straightened(side, arm.upper_arm, arm.wrist, attitudes, raises, bends))
+
+
+def _pointer_zero(
+    side: Side,
+    own: Mapping[str, float],
+    attitudes: Mapping[str, Attitude],
+    sets: BoolArray,
+    rate_hz: float,
+    pose: Pose,
+) -> PointerZero | None:
+    """The forearm pointer's zero in the sets, against a body that faces along the wrist's earth frame.
+
+    own: heading of the wrist's earth frame in each sensor's.
+    """
+    wrist, upper = (f"{side}_{part}" for part in ("wrist", "upper_arm"))
+    rows = sets & attitudes[wrist].valid & attitudes[upper].valid
+    seats = (_seat(p, pose, own[p], own[p], {}) for p in (upper, wrist))
+    humerus, forearm = (segment_axes(seat, attitudes[seat.placement], rows, side) for seat in seats)
+    return pointer_zero(humerus, forearm, rate_hz)
 
 
 def _offset(
@@ -149,16 +200,27 @@ def _offset(
     raised: Mapping[str, HeadingFix],
     attitudes: Mapping[str, Attitude],
     rate_hz: float,
-    sets: BoolArray,
+    sets: Sequence[BoolArray],
 ) -> float | None:
-    """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning together."""
+    """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning as one in sets.
+
+    sets: rows (N,) of each. An arm whose elbow moves along can look as if it turned as one about another axis: a set
+    counts only where hardly anything speaks against it.
+    """
     if len(worn) < 2:
         return None
     wrist, upper = worn
     if len(raised) == 2:
         return raised[upper].heading_rad - raised[wrist].heading_rad
-    shared = shared_heading(attitudes[upper].rate_earth_rad_s[sets], attitudes[wrist].rate_earth_rad_s[sets], rate_hz)
-    return None if shared is None else shared.heading_rad
+    together = 0j
+    for rows in sets:
+        first, second = (attitudes[p].rate_earth_rad_s[rows] for p in (upper, wrist))
+        # About the vertical the two need no common heading to be compared.
+        quick = np.maximum(np.linalg.norm(first, axis=1), np.linalg.norm(second, axis=1))
+        as_one = np.abs(first[:, 2] - second[:, 2]) < AS_ONE_SHARE * quick
+        fix = shared_heading(first[as_one], second[as_one], rate_hz, least_strength=AS_ONE_STRENGTH)
+        together += 0j if fix is None else fix.turned_deg * np.exp(1j * fix.heading_rad)
+    return None if together == 0j else float(np.angle(together))
 
 
 def _long_axis(placement: str, rows: BoolArray, attitudes: Mapping[str, Attitude], pose: Pose) -> FloatArray:
@@ -199,7 +261,8 @@ def _turned(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: flo
     upper = _reseated(arm.upper_arm, Rotation.from_rotvec([right, 0.0, -forward]))
     residual = {**upper.residual_deg, "turning": found.residual_deg, "hung_off_turning_axis": found.tilt_deg}
     wrist = arm.wrist
-    if wrist is not None and arm.joined:
+    # Without a forward direction to go by, nothing says which tilt is to the side.
+    if wrist is not None and arm.points:
         wrist = _reseated(wrist, Rotation.from_rotvec([right, 0.0, 0.0]))
     return replace(arm, upper_arm=replace(upper, residual_deg=residual), wrist=wrist)
 

@@ -1,4 +1,5 @@
-"""From movements: where the body faces (elbow bends, forward raises), and the arm's long axis (its turning)."""
+"""From movements: where the body faces (elbow bends, forward raises, or what bent forearms show in the sets), and the
+arm's long axis (its turning)."""
 
 from __future__ import annotations
 
@@ -6,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.frames import Y_AXIS
+from imu_shoulder.calibrate.model import SKIN_SHARE, SKIN_SHARE_SD, SegmentAxes, dot, twist_rad, unswung
+from imu_shoulder.frames import Y_AXIS, wrap_rad
 from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.shared import MIN_RATE_RAD_S, HeadingFix
 
@@ -17,6 +19,14 @@ LEAST_ROWS = 20
 MEAN_OF_S = 0.2
 MOST_SWING_RAD = float(np.radians(30.0))
 LEAST_TURNED_DEG = 300.0
+# A forearm points round the upper arm where the elbow is bent so far, and the upper arm is not overhead.
+POINTING_RAD = float(np.radians(30.0))
+OVERHEAD_RAD = float(np.radians(150.0))
+# Of the pointer's direction in one second against the upper-arm sensor's, and at best of its zero (own estimates).
+POINTER_SD_RAD = float(np.radians(8.0))
+LEAST_POINTER_SD_RAD = float(np.radians(3.0))
+# The two must go together at least so well, 1 for exactly.
+LEAST_TOGETHER = 0.8
 
 
 def pointing_heading(long_axis: FloatArray) -> HeadingFix | None:
@@ -91,3 +101,39 @@ def turning_axis(rate_segment_rad_s: FloatArray, rate_hz: float) -> TurningAxis 
         axis = axes[:, 2] * np.sign(axes[1, 2])
     residual = float(np.degrees(np.arctan(np.sqrt(max(power[0] + power[1], 0.0) / power[2]))))
     return TurningAxis(axis, residual)
+
+
+@dataclass(frozen=True, slots=True)
+class PointerZero:
+    """Where a bent forearm points round an upper arm that is turned as in the pose, and its standard deviation."""
+
+    zero_rad: float
+    sd_rad: float
+
+
+def pointer_zero(humerus: SegmentAxes, forearm: SegmentAxes, rate_hz: float) -> PointerZero | None:
+    """The forearm pointer's zero: its reading where the upper-arm sensor is turned about the bone as in the pose.
+
+    humerus, forearm: (3, N) against one body whose forward direction need not be known. A straight line of the pointer
+    on the sensor's turning, whose slope is one over the share that skin passes on and not far from the usual. None
+    where the elbow was hardly bent, or the two do not go together.
+    """
+    pointing = dot(humerus.y, forearm.y) < np.cos(POINTING_RAD)
+    pointing &= humerus.y[1] > np.cos(OVERHEAD_RAD)
+    humerus, forearm = humerus.at(pointing), forearm.at(pointing)
+    if np.count_nonzero(pointing) < LEAST_ROWS:
+        return None
+    sensor, pointer = twist_rad(unswung(humerus.y, humerus.x)), twist_rad(unswung(humerus.y, -forearm.y))
+    slope, slope_sd = 1.0 / SKIN_SHARE, SKIN_SHARE_SD / SKIN_SHARE**2
+    zeros = pointer - slope * sensor
+    middle = np.exp(1j * zeros).mean()
+    if abs(middle) < LEAST_TOGETHER:
+        return None
+    off = wrap_rad(zeros - np.angle(middle))
+    # Normal equations of zero and slope, counted once a second; the slope is known beforehand.
+    terms = np.stack([np.ones_like(sensor), sensor])
+    weight = 1.0 / (rate_hz * POINTER_SD_RAD**2)
+    covariance = np.linalg.inv(weight * terms @ terms.T + np.diag([0.0, 1.0 / slope_sd**2]))
+    zero, _ = covariance @ (weight * terms @ off)
+    sd_rad = float(np.hypot(np.sqrt(covariance[0, 0]), LEAST_POINTER_SD_RAD))
+    return PointerZero(float(wrap_rad(np.angle(middle) + zero)), sd_rad)

@@ -20,6 +20,9 @@ from imu_shoulder.model import BoolArray, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
+# Share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard deviation: skin
+# hides up to half of it (Warner & Heller 2025, doi 10.1016/j.jbiomech.2025.112893).
+SKIN_SHARE, SKIN_SHARE_SD = 0.7, 0.12
 _LEFT_STANDING_FROM_EARTH = left_factor(quat_from_rotation(EARTH_FROM_STANDING.inv()))
 
 
@@ -29,6 +32,8 @@ class SensorCalibration:
 
     quat_sensor_from_segment: (4,) scalar first. The long axis comes from gravity in the neutral pose.
     body_heading_rad: where the body's forward direction points in this sensor's own earth frame during the pose.
+    forward_known: a movement showed it. Without one plane of elevation and thumb direction cannot be told, while
+    elevation, elbow and rotation can.
     residual_deg: what disagreed, by name, in degrees: pose_sway, and per functional movement its off-axis share.
     onto_body: (4, 4) takes the sensor's attitude, as a quaternion, to the segment's as seen from the body in the pose.
     """
@@ -37,6 +42,7 @@ class SensorCalibration:
     quat_sensor_from_segment: FloatArray
     body_heading_rad: float
     residual_deg: Mapping[str, float] = field(default_factory=dict)
+    forward_known: bool = True
     onto_body: FloatArray = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -51,9 +57,9 @@ class SensorCalibration:
 class ArmCalibration:
     """One arm. Either sensor may be missing (None).
 
-    forward_known: the body's forward direction was seen (elbow bends or forward raises). Without it plane of
-    elevation and thumb direction cannot be told, while elevation, elbow and change of rotation can.
     joined: the two sensors share a heading, so that their segments may be compared (elbow).
+    pointer_sd_deg: where no movement showed the body's forward direction, the standard deviation with which the forearm
+    pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
     """
 
@@ -61,10 +67,25 @@ class ArmCalibration:
     upper_arm: SensorCalibration | None
     wrist: SensorCalibration | None
     used: tuple[str, ...]
-    forward_known: bool
     joined: bool
+    pointer_sd_deg: float | None = None
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False
+
+    @property
+    def forward_known(self) -> bool:
+        """Whether each of the arm's sensors knows where the body faces."""
+        return all(sensor.forward_known for sensor in (self.upper_arm, self.wrist) if sensor is not None)
+
+    @property
+    def points(self) -> bool:
+        """Whether a bent forearm tells the upper arm's rotation from the same zero as the upper-arm sensor does."""
+        return self.joined and (self.forward_known or self.pointer_sd_deg is not None)
+
+    @property
+    def about_trunk(self) -> bool:
+        """Whether the arm is measured about the trunk, rather than about gravity."""
+        return self.upper_arm is not None and self.trunk is not None and self.trunk_joined
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +124,23 @@ class SegmentAxes:
 def dot(a: FloatArray, b: FloatArray) -> FloatArray:
     """Scalar product (N,) of vectors (3, N)."""
     return np.asarray((a * b).sum(axis=0))
+
+
+def unswung(long_axis: FloatArray, vector: FloatArray) -> FloatArray:
+    """vector (3, N) with the shortest rotation from Y, up the hanging bone, to long_axis (3, N) undone.
+
+    What is left of a segment's X axis then shows its twist about the bone. Singular straight overhead, where every
+    swing is as short as any other.
+    """
+    along_bone = dot(long_axis, vector)
+    out = vector - long_axis * ((along_bone + vector[1]) / np.maximum(1.0 + long_axis[1], 1e-9))
+    out[1] = along_bone
+    return np.asarray(out)
+
+
+def twist_rad(vector: FloatArray) -> FloatArray:
+    """Angle (N,) of vector (3, N) about the hanging bone's long axis, 0 along X and positive towards Z."""
+    return np.asarray(np.arctan2(vector[2], vector[0]))
 
 
 def segment_axes(

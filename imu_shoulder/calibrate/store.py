@@ -40,13 +40,15 @@ _SPOILT_BY = ("sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb",
 class StoredSensor:
     """One sensor's seat. quat_sensor_from_segment: (4,) scalar first. up_in_sensor: (3,) the vertical in the pose.
 
-    body_from_segment_rad: heading of the body's forward direction less that of the segment's X axis in the pose.
+    body_from_segment_rad: heading of the body's forward direction less that of the segment's X axis in the pose;
+    forward_known: whether a movement showed it.
     """
 
     placement: str
     quat_sensor_from_segment: FloatArray
     up_in_sensor: FloatArray
     body_from_segment_rad: float
+    forward_known: bool
     residual_deg: Mapping[str, float]
 
 
@@ -56,8 +58,8 @@ class StoredArm:
 
     side: Side
     sensors: Mapping[str, StoredSensor]
-    forward_known: bool
     joined: bool
+    pointer_sd_deg: float | None
     trunk_joined: bool
 
 
@@ -86,6 +88,7 @@ def calibration_document(
             "used": list(arm.used),
             "forward_known": arm.forward_known,
             "joined": arm.joined,
+            "pointer_sd_deg": arm.pointer_sd_deg,
             "trunk_joined": arm.trunk_joined,
             "sensors": {sensor.placement: _sensor(sensor, attitudes[sensor.placement], inside) for sensor in sensors},
             "spoilt_by": [f.text for f in findings if f.code in _SPOILT_BY and f.placement in names],
@@ -108,6 +111,7 @@ def _sensor(sensor: SensorCalibration, attitude: Attitude, inside: np.ndarray) -
         "quat_sensor_from_segment": [float(value) for value in sensor.quat_sensor_from_segment],
         "up_in_sensor": [float(value) for value in mean.inv().apply(Z_AXIS)],
         "body_heading_deg": degrees(sensor.body_heading_rad),
+        "forward_known": sensor.forward_known,
         "body_from_segment_deg": degrees(_wrapped(sensor.body_heading_rad - segment_heading)),
         "residual_deg": {name: float(value) for name, value in sensor.residual_deg.items()},
     }
@@ -164,10 +168,15 @@ def _stored_arm(side: Side, table: Mapping[str, Any]) -> StoredArm:
     flags = {name: table[name] for name in ("forward_known", "joined", "trunk_joined")}
     if not all(isinstance(flag, bool) for flag in flags.values()):
         raise ValueError(f"true or false expected in arms.{side}")
-    return StoredArm(side, {name: _stored_sensor(name, found) for name, found in table["sensors"].items()}, **flags)
+    # Files of earlier versions say it of the arm alone, and know no zero of the pointer.
+    arm_knows, pointer_sd = flags.pop("forward_known"), table.get("pointer_sd_deg")
+    if pointer_sd is not None and not (isinstance(pointer_sd, (int, float)) and isfinite(pointer_sd)):
+        raise ValueError(f"a finite pointer_sd_deg or none expected in arms.{side}")
+    sensors = {name: _stored_sensor(name, found, arm_knows) for name, found in table["sensors"].items()}
+    return StoredArm(side, sensors, pointer_sd_deg=None if pointer_sd is None else float(pointer_sd), **flags)
 
 
-def _stored_sensor(placement: str, table: Mapping[str, Any]) -> StoredSensor:
+def _stored_sensor(placement: str, table: Mapping[str, Any], arm_knows: bool) -> StoredSensor:
     quat, up = (np.array(table[name], dtype=np.float64) for name in ("quat_sensor_from_segment", "up_in_sensor"))
     for values, count in ((quat, 4), (up, 3)):
         if values.shape != (count,) or not abs(np.linalg.norm(values) - 1.0) < 1e-3:
@@ -175,8 +184,11 @@ def _stored_sensor(placement: str, table: Mapping[str, Any]) -> StoredSensor:
     offset_deg = float(table["body_from_segment_deg"])
     if not isfinite(offset_deg):
         raise ValueError(f"a finite body_from_segment_deg expected for {placement}")
+    forward_known = table.get("forward_known", arm_knows)
+    if not isinstance(forward_known, bool):
+        raise ValueError(f"true or false expected as forward_known of {placement}")
     residual_deg = {str(name): float(value) for name, value in table["residual_deg"].items()}
-    return StoredSensor(placement, quat, up, radians(offset_deg), residual_deg)
+    return StoredSensor(placement, quat, up, radians(offset_deg), forward_known, residual_deg)
 
 
 def reuse(stored: StoredCalibration, calibration: Calibration, pose: Pose) -> Calibration:
@@ -195,7 +207,8 @@ def reuse(stored: StoredCalibration, calibration: Calibration, pose: Pose) -> Ca
                 f"that of {stored.source} has {', '.join(sorted(kept)) or 'none'}",
                 "use one of the same sensors",
             )
-        arms[side] = arm if arm.forward_known else _reused(stored.source, stored.arms[side], arm, pose)
+        moved = not {"elbow_bends", "forward_raises"}.isdisjoint(arm.used)
+        arms[side] = arm if moved else _reused(stored.source, stored.arms[side], arm, pose)
     return replace(calibration, arms=arms)
 
 
@@ -207,8 +220,8 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
         wrist=seated.get(f"{arm.side}_wrist"),
         trunk=seated.get("sternum"),
         used=("neutral_pose", f"the calibration of {source}"),
-        forward_known=stored.forward_known,
         joined=stored.joined,
+        pointer_sd_deg=stored.pointer_sd_deg,
         trunk_joined=stored.trunk_joined,
     )
 
@@ -231,4 +244,5 @@ def _reseated(source: str, stored: StoredSensor, pose: Pose) -> SensorCalibratio
         "pose_from_earlier_pose": apart_deg,
     }
     heading = _wrapped(_heading_of_x(x_axis) + stored.body_from_segment_rad)
-    return SensorCalibration(stored.placement, stored.quat_sensor_from_segment, heading, residual)
+    seat = stored.quat_sensor_from_segment
+    return SensorCalibration(stored.placement, seat, heading, residual, stored.forward_known)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -17,6 +18,9 @@ JUDGED_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm", "thumb_up
 FORM_ANGLES = ("plane", "elbow", "thumb_up")
 DRAWN_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm")
 ARM_ROLES = ("each", "hold_and_lift")
+BODIES = ("upright", "lying", "bent_over")
+# Words of a set-up that say the body is not upright, for which the file must then say how it is.
+NOT_UPRIGHT = re.compile(r"\b(lie|lies|lying|side-lying|prone|supine|face[- ]?down|bend(ing)? over|bent over)\b", re.I)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +84,8 @@ class Dose:
 class Drill:
     """One drill. leading_angle names the angle whose rise and fall is the rep.
 
+    body: how the trunk is asked to be: upright (standing or sitting), lying, or bent_over. Without a sensor on the
+    trunk elevation and plane of the arm are told in upright ones only.
     posture: "start" or a station's name -> angle -> degrees, for drawings only: what the ranges leave open.
     """
 
@@ -99,6 +105,7 @@ class Drill:
     clean_before: tuple[str, ...] = ()
     followed_by: tuple[str, ...] = ()
     pauses: tuple[AskedPause, ...] = ()
+    body: Literal["upright", "lying", "bent_over"] = "upright"
     posture: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @property
@@ -231,7 +238,7 @@ class _Reader:
             table,
             self._name,
             {"schema", "id", "title", "purpose", "set_up", "cautions", "leading_angle", "arms", "start"}
-            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by", "pauses", "posture"},
+            | {"stations", "tempo", "form", "dose", "clean_before", "followed_by", "pauses", "posture", "body"},
         )
         if table.get("schema") != SCHEMA:
             raise self.fail("schema", str(SCHEMA), table.get("schema"))
@@ -251,6 +258,7 @@ class _Reader:
             title=self.get(table, "title", str, "a text"),
             purpose=self.get(table, "purpose", str, "a text", ""),
             set_up=self.texts(table, "set_up"),
+            body=self.body(table),
             cautions=self.texts(table, "cautions"),
             leading_angle=leading,
             arms=arms,
@@ -268,6 +276,16 @@ class _Reader:
                 {"start", *(s["name"] for s in stations if isinstance(s, dict) and "name" in s)},
             ),
         )
+
+    def body(self, table: Mapping[str, Any]) -> Any:
+        """How the trunk is asked to be. A set-up that tells people to lie must not pass for an upright one."""
+        said = next((line for line in self.texts(table, "set_up") if NOT_UPRIGHT.search(line)), None)
+        if "body" not in table and said is not None:
+            raise self.fail("body", f"given, out of {', '.join(BODIES)}, where set_up says {said!r}", None)
+        body = table.get("body", "upright")
+        if body not in BODIES:
+            raise self.fail("body", f"one of {', '.join(BODIES)}", body)
+        return body
 
     def pause(self, table: Any) -> AskedPause:
         if not isinstance(table, dict):

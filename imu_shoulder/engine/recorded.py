@@ -9,12 +9,14 @@ import numpy as np
 
 from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
 from imu_shoulder.engine.stream import Kept, Stream
-from imu_shoulder.model import SIDES, Aligned, FloatArray, Recording, Side, Track
+from imu_shoulder.model import SIDES, Aligned, Event, FloatArray, IntArray, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.segment.model import ArmSet, rows_between
 from imu_shoulder.segment.sets import leading_curve
@@ -54,7 +56,7 @@ class Recorded:
     def analysis(self, recording: Recording, aligned: Aligned, stream: Stream, asked: Asked) -> Analysis:
         """aligned: the recording as all of it shows it, for its quality. The rows begin shortly before the pose."""
         assert stream.calibration is not None
-        stretches = self._stretches(stream.rate_hz)
+        stretches = self._stretches(stream.rate_hz, recording.events, asked.drills)
         time_s = np.concatenate([own.time_s for own in stretches])
         tracks = {p: _joined_tracks([own.tracks[p] for own in stretches]) for p in stretches[0].tracks}
         attitudes = {p: _joined([own.attitudes[p] for own in stretches]) for p in stretches[0].attitudes}
@@ -77,7 +79,7 @@ class Recorded:
             recording, self._params, on_grid, attitudes, calibration, arms, sets, stream.findings, asked.apart
         )
 
-    def _stretches(self, rate_hz: float) -> list[_Piece]:
+    def _stretches(self, rate_hz: float, events: Sequence[Event], drills: Mapping[str, Drill]) -> list[_Piece]:
         """The pieces joined as long as one calibration held, with the angles' standard deviations."""
         groups: list[list[_Piece]] = []
         for piece in self._pieces:
@@ -86,15 +88,17 @@ class Recorded:
             else:
                 groups.append([piece])
         self._pieces = []
-        return [self._with_sd(_joined_pieces(group), rate_hz) for group in groups]
+        joined = map(_joined_pieces, groups)
+        return [self._with_sd(piece, rate_hz, asked_stance(piece.time_s, events, drills)) for piece in joined]
 
-    def _with_sd(self, piece: _Piece, rate_hz: float) -> _Piece:
+    def _with_sd(self, piece: _Piece, rate_hz: float, stance: IntArray) -> _Piece:
         params = self._params
         arms = {}
         for side, arm in piece.arms.items():
             seat = piece.calibration.arms[side]
-            sd = angle_sd(arm, seat, piece.kept[side], rate_hz, params.angles, params.uncertainty)
-            arms[side] = replace(arm, sd={**sd, **arm.sd})
+            sd = angle_sd(arm, seat, piece.kept[side], rate_hz, stance, params.angles, params.uncertainty)
+            arm = replace(arm, sd={**sd, **arm.sd})
+            arms[side] = upright_only(arm, off_upright(arm, stance, params.angles.leant_deg))
         return replace(piece, arms=arms)
 
     def _unmarked(self, aligned: Aligned, arms: Mapping[Side, ArmAngles], stream: Stream) -> tuple[AnalysedSet, ...]:

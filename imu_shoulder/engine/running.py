@@ -10,6 +10,7 @@ import numpy as np
 
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.lean import UNSAID, drill_stance, off_upright, upright_only
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.drills import Drill
@@ -20,7 +21,7 @@ from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side, Track
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
-from imu_shoulder.segment.sets import leading_name, segment_set
+from imu_shoulder.segment.sets import leading_name, segment_set, shown
 from imu_shoulder.segment.stations import posture_names
 from imu_shoulder.segment.unguided import marked_set
 
@@ -102,11 +103,13 @@ class RunningSet:
         """New rows of the common grid, inside the set. seen: and clipped. counting: the sensor to count by."""
         take = slice((-self._row) % self._step, None, self._step)
         self._row += len(time_s)
+        stance = UNSAID if self.drill is None else drill_stance(self.drill)
         for side, arm in arms.items():
+            arm = upright_only(arm, off_upright(arm, stance, self._params.angles.leant_deg))
             columns = {**arm.angles, **arm.hidden}
             if side not in self._arms:
                 named = self.event.side in (side, "both", None)
-                shows = self.drill is not None and leading_name(arm.angles, self.drill) is not None
+                shows = self.drill is not None and shown(self.drill, arm, slice(None))
                 if not shows and not named:
                     continue
                 self._arms[side] = _Arm(list(columns), counts=not shows)

@@ -11,6 +11,7 @@ import numpy as np
 from imu_shoulder.align import propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
+from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.plausible import Beyond
 from imu_shoulder.angles.scapula import seat_blade
 from imu_shoulder.angles.uncertainty import angle_sd
@@ -105,17 +106,18 @@ class Whole(Stages):
         assert self.pose is not None
         self._progress("angles")
         params, rate_hz = self._params, self._aligned.rate_hz
+        stance = asked_stance(part.time_s, part.ended, self._asked.drills)
         for side, arm in self.calibration.arms.items():
             skin = skin_of(arm, kept[side], rate_hz, params.angles)
             found = arm_angles(arm, kept[side], skin, params.angles)
-            sd = angle_sd(found, arm, kept[side], rate_hz, params.angles, params.uncertainty)
+            sd = angle_sd(found, arm, kept[side], rate_hz, stance, params.angles, params.uncertainty)
             found = replace(found, sd=sd)
             elevation_deg = found.angles.get("elevation_deg")
             ups = ups_from_pose(side, self.attitudes, self.pose)
             if ups is not None and elevation_deg is not None:
                 seat = seat_blade(*ups, elevation_deg, rate_hz, params.angles.scapula)
                 found = blade_columns(found, seat, ups, params)
-            self.arms[side] = found
+            self.arms[side] = upright_only(found, off_upright(found, stance, params.angles.leant_deg))
         return self.arms
 
     def cut_and_judge_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> None:

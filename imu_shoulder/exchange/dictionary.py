@@ -29,6 +29,7 @@ REPS = {
     "faults": "Names joined by ;, empty for a clean rep",
     "excluded": "Why the rep could not be scored, empty for a scored one",
     "role": "lift, or hold for the arm that stays up",
+    "elevation_reference": "What elevation is about in the rep: trunk or gravity; empty where it is not known",
     "stations": "Stays of a drill of several stations, name:seconds joined by ;",
     "tempo": "Lowering / pause at the bottom / lifting / pause at the top, whole seconds",
     "pauses": "Stops part-way of half a second or longer: way, angle, seconds; joined by ;",
@@ -36,7 +37,9 @@ REPS = {
     "notes": "What exactly was missed and where; joined by ;",
 }
 ANGLES = {
-    "elevation_deg": "Upper arm from hanging, about the trunk sensor if worn, else about gravity",
+    "elevation_deg": "Upper arm from hanging, about what elevation_reference says; empty about gravity if not upright",
+    "elevation_gravity_deg": "Upper arm from hanging, about gravity however the trunk is",
+    "elevation_reference": "What elevation_deg and plane_deg are about: trunk or gravity; empty where they are",
     "plane_deg": "Plane of elevation, 0 to the side, 90 to the front; undefined near 0 and 180 of elevation",
     "rotation_deg": "Axial rotation of the upper arm from the neutral pose, external positive",
     "elbow_deg": "Elbow flexion",

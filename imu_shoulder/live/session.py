@@ -13,6 +13,7 @@ import numpy as np
 
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.words import HOLDER_SINKS
+from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.stream import Stream
@@ -20,7 +21,7 @@ from imu_shoulder.live.calibrating import Calibrating
 from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
-from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks
+from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks, told_frame
 from imu_shoulder.live.words import LOWER_BOTH, cue, limb
 from imu_shoulder.model import Event, SensorStream, Side
 from imu_shoulder.plan import Plan, PlannedDrill
@@ -63,6 +64,7 @@ class LiveSession:
         self._before = self._closed = 0
         self._warnings: list[str] = []
         self._panel: dict[str, Any] = {}
+        self._told: dict[str, Any] = {}
         self._paneled_s = -np.inf
         self._shown_s = -np.inf
         self._seq = 0
@@ -167,11 +169,12 @@ class LiveSession:
         if not self._panel or not 0 <= now_s - self._paneled_s < PANEL_S:
             self._paneled_s = now_s
             self._panel, self._warnings = self._sensor_frames(now_s), self._silent(now_s)
+            self._told = told_frame(self.item.drill, self._known_arms())
         after = self._item + 1
         return {
             "t": round(now_s, 3),
             "stage": self.stage,
-            "drill": None if self.stage == "done" else drill_frame(self.plan, self._item, self._round),
+            "drill": None if self.stage == "done" else drill_frame(self.plan, self._item, self._round) | self._told,
             "next": drills[after].drill.title if after < len(drills) else None,
             "arms": self._arm_frames(),
             "cue": self._cue_now(now_s),
@@ -320,6 +323,10 @@ class LiveSession:
     def _asked_sides(self) -> tuple[Side, ...]:
         item = self.item
         return ("right", "left") if item.drill.arms == "hold_and_lift" else item.sides
+
+    def _known_arms(self) -> list[ArmCalibration]:
+        arms = {} if self.stream.calibration is None else self.stream.calibration.arms
+        return [arms[side] for side in self._asked_sides() if side in arms]
 
     def _watched(self) -> tuple[Side, ...]:
         """The arms whose angles are wanted now: all the time in a set, a few times a second outside."""

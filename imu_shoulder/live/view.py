@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
+from imu_shoulder.assess.unseen import live_lines
+from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.running import ATTEMPTS, FinalRep, RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch, steady_word
@@ -46,6 +49,13 @@ def sinks(watch: ArmWatch) -> bool:
     if watch.role != "hold" or watch.hold_from_s is None or watch.phase in ("rest", "unseen"):
         return False
     return band is not None and angle_deg is not None and angle_deg < band[0] - NEAR_DEG
+
+
+def told_frame(drill: Drill, arms: Sequence[ArmCalibration]) -> dict[str, Any]:
+    """What its leading angle is about, where that is not the trunk, and what it asks that these arms do not show."""
+    about = any(arm.upper_arm is not None and not arm.about_trunk for arm in arms)
+    reads = f"{drill.leading_angle} about gravity" if about and drill.leading_angle in ("elevation", "plane") else ""
+    return {"reads": reads, "not_seen": live_lines(drill, arms)}
 
 
 def resting_frame(item: PlannedDrill, side: Side, angle_deg: float | None) -> dict[str, Any]:

@@ -83,6 +83,10 @@ def trunk_turn_deg(data: RepData) -> float:
     "definition",
 )
 def elevation_owed_deg(data: RepData) -> float:
+    about, against = data.angles.get("elevation_deg"), data.angles.get("elevation_gravity_deg")
+    # About gravity the two are one angle, and what the trunk did is not known.
+    if about is None or against is None or np.array_equal(about, against, equal_nan=True):
+        return float("nan")
     return _change_to_top(data, "elevation_gravity_deg") - _change_to_top(data, "elevation_deg")
 
 

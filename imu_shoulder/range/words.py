@@ -33,7 +33,7 @@ def lines(results: Mapping[str, Any]) -> list[str]:
 def _notes(results: Mapping[str, Any]) -> list[str]:
     out = [POSE]
     if "gravity" in results["elevation_reference"]:
-        out.append("Elevation was read against gravity, not against the trunk: leaning adds to it.")
+        out.append("Elevation was read about gravity, not about the trunk: leaning adds to it.")
     return [*out, results["context"]]
 
 

@@ -18,8 +18,9 @@ from imu_shoulder.report import figure, headlines, sections, words
 SCHEMA = 1
 DECIDES = "The practitioner decides."  # the end of every line of advice; the report says it once above them all
 REFERENCES = {
-    "gravity": "Elevation is measured against gravity: leaning the trunk counts as elevation.",
-    "trunk": "Elevation is measured against the trunk sensor.",
+    "gravity": "Elevation is an angle about gravity, not about the trunk: leaning counts as elevation, and of someone "
+    "who lies or bends over it is not given.",
+    "trunk": "Elevation is measured about the trunk, by the sensor on the breastbone.",
 }
 
 

@@ -150,7 +150,7 @@ def _section(
         clean="" if holds else words.number(done.get("clean")),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=_asked_band(entry),
-        angle=words.sentence(words.plain(entry["angle"])),
+        angle=_angle(entry),
         headings=(*(heading for _, heading, _, _ in columns), *(f"{words.sentence(name)} s" for name in stays)),
         rows=tuple(_row(rep, columns, stays, missed, asked) for rep in own.to_dict("records")),
         criteria=tuple(lines.criteria(entry)),
@@ -164,9 +164,15 @@ def _section(
         detail_rows=tuple(
             (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
         ),
-        spread=tuple(_spread(window, side)),
+        spread=tuple(_spread(window[window["time_s"].between(entry["start_s"], entry["end_s"])], side)),
         curve=_curve(entry, own, window, bin_s, pose),
     )
+
+
+def _angle(entry: Mapping[str, Any]) -> str:
+    """The leading angle's name, and what it is about where that is not the trunk."""
+    about = entry["angle"] in ("elevation", "plane") and entry.get("elevation_reference") == "gravity"
+    return words.sentence(words.angle(entry["angle"])) + (" about gravity" if about else "")
 
 
 def _asked_band(entry: Mapping[str, Any]) -> str:
@@ -268,7 +274,7 @@ def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
     rows = []
     for column in window.columns:
         if column.startswith(f"{side}_") and column.endswith("_sd") and window[column].notna().any():
-            name = words.sentence(words.plain(column.removeprefix(f"{side}_").removesuffix("_deg_sd")))
+            name = words.sentence(words.angle(column.removeprefix(f"{side}_").removesuffix("_deg_sd")))
             rows.append((name, words.number(window[column].median(), 1), words.number(window[column].max(), 1)))
     return rows
 
@@ -286,7 +292,7 @@ def _curve(
     first_s = round(float(kept_s[0]), 2)
     return {
         "id": f"set-{entry['set']}-{entry['side']}",
-        "angle": words.sentence(words.plain(entry["angle"])),
+        "angle": _angle(entry),
         "from": first_s,
         "points": curves.encode(kept_s - first_s, kept_deg),
         "gaps": curves.gaps(time_s, angle_deg),

@@ -17,6 +17,7 @@ from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.sides import compare_sides
+from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set_lines
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import SIDES, Finding
@@ -30,6 +31,8 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
     """The contents of summary.json: JSON types only, no NaN. pain_ceiling: of 10."""
     recording, aligned = analysis.recording, analysis.aligned
     sets = [assess_set(found.arm_set, found.judged) for found in analysis.sets]
+    for entry, own in zip(sets, analysis.sets, strict=True):
+        entry["elevation_reference"] = analysis.arms[own.arm_set.side].reference_of(slice(*own.arm_set.rows))
     _compare_sides(sets, analysis.sets)
     pain = tell_sets(sets, recording.events, pain_ceiling, analysis.apart)
     duration_s = float(aligned.time_s[-1] - aligned.time_s[0])
@@ -88,8 +91,9 @@ def _calibration(arm: ArmCalibration, analysis: Analysis) -> dict[str, Any]:
     if not analysis.calibration.pose_was_marked:
         start, end = analysis.calibration.pose_s
         text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s was taken)"
-    if not arm.forward_known:
-        text += "; without elbow bends or forward raises, plane and thumb cannot be told"
+    unmoved = [name for missing in missing_angles(arm) if not missing.bare for name in missing.angles]
+    if unmoved:
+        text += f"; without a movement that shows it, {named(unmoved)} cannot be told"
     return {"used": list(arm.used), "residual_deg": residual, "text": text}
 
 
@@ -99,11 +103,9 @@ def _not_seen(analysis: Analysis) -> list[str]:
     out += _shrugs_not_seen(analysis)
     if "sternum" not in worn:
         out.append("The trunk: no sensor sat on the breastbone, so leaning was not seen.")
-    for side, arm in analysis.calibration.arms.items():
-        missing = [n for n, s in (("upper arm", arm.upper_arm), ("wrist", arm.wrist)) if s is None]
-        if missing:
-            out.append(f"{side.capitalize()} {' and '.join(missing)}: no sensor, so fewer angles.")
-    return out
+    for arm in analysis.calibration.arms.values():
+        out += missing_lines(arm)
+    return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, "sternum" in worn)
 
 
 def _shrugs_not_seen(analysis: Analysis) -> list[str]:

@@ -9,7 +9,8 @@ import pandas as pd
 
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.angles.joint import ANGLE_COLUMNS, ISB_COLUMNS
-from imu_shoulder.model import SIDES, FloatArray
+from imu_shoulder.model import SIDES, FloatArray, Side
+from imu_shoulder.segment.model import rows_between
 
 REP_COLUMNS = (
     *("set", "drill", "side", "rep", "start_s", "top_start_s", "top_end_s", "end_s", "angle"),
@@ -18,8 +19,8 @@ REP_COLUMNS = (
     *("smoothness_lift", "smoothness_lower", "elbow_deg", "thumb_up_deg", "plane_deg", "trunk_lean_deg"),
     *("faults", "excluded"),
 )
-# Behind the contract's columns: what the arm was asked to do, and the stations it stayed at.
-MORE_REP_COLUMNS = ("role", "stations")
+# Behind the contract's columns: what the arm was asked to do, the stations it stayed at, what its elevation is about.
+MORE_REP_COLUMNS = ("role", "stations", "elevation_reference")
 
 
 def reps_table(analysis: Analysis) -> pd.DataFrame:
@@ -46,6 +47,7 @@ def reps_table(analysis: Analysis) -> pd.DataFrame:
                     "excluded": j.excluded,
                     "role": arm_set.role,
                     "stations": stations,
+                    "elevation_reference": _reference(analysis, arm_set.side, j.rep.start_s, j.rep.end_s),
                 }
             )
     extra = [c for c in (rows[0] if rows else {}) if c not in REP_COLUMNS and c not in MORE_REP_COLUMNS]
@@ -70,7 +72,16 @@ def angles_table(analysis: Analysis) -> pd.DataFrame:
             if name in arm.hidden:
                 columns[f"{side}_{name}"] = arm.hidden[name].astype(np.float32)
         columns[f"{side}_rotation_source"] = _source(arm.rotation_from_forearm)
+        if "elevation_deg" in arm.angles:
+            told = np.where(np.isfinite(arm.angles["elevation_deg"]), 0, -1).astype(np.int8)
+            categories = pd.Index([arm.elevation_reference])
+            columns[f"{side}_elevation_reference"] = pd.Categorical.from_codes(told, categories=categories)
     return pd.DataFrame(columns)
+
+
+def _reference(analysis: Analysis, side: Side, start_s: float, end_s: float) -> str:
+    """What elevation is about in one rep; empty where it is not known."""
+    return analysis.arms[side].reference_of(rows_between(analysis.aligned.time_s, start_s, end_s))
 
 
 def _source(share: FloatArray) -> pd.Categorical[str]:

@@ -62,6 +62,11 @@ def plain(name: object) -> str:
     return str(name).replace("_", " ")
 
 
+def angle(name: object) -> str:
+    """An angle's name without unit as words."""
+    return "elevation about gravity" if name == "elevation_gravity" else plain(name)
+
+
 def sentence(text: str) -> str:
     """The text with a capital first letter; the rest stays as it is."""
     return text[:1].upper() + text[1:]

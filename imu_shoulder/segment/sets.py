@@ -13,7 +13,7 @@ from imu_shoulder.model import SIDES, Event, FloatArray, Side
 from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
-from imu_shoulder.segment.stations import find_station_reps
+from imu_shoulder.segment.stations import by_stations, find_station_reps, posture_names
 
 # What a start range that is open below counts from: an arm that hangs.
 HANGING_DEG = 5.0
@@ -53,7 +53,7 @@ def segment_set(
     arms: Mapping[Side, ArmAngles],
     params: SegmentParams,
 ) -> tuple[ArmSet, ...]:
-    """The arms of one marked set with a drill. An arm without the sensors for the leading angle is left out."""
+    """The arms of one marked set with a drill. An arm of which the leading angle is not known is left out."""
     rows = rows_between(time_s, event.onset_s, event.end_s)
     asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
     curves: dict[Side, tuple[str, FloatArray]] = {}
@@ -101,12 +101,25 @@ def leading_name(angles: Collection[str], drill: Drill) -> str | None:
 
 
 def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, FloatArray] | None:
-    """The leading angle's name and values over the rows of a set, without jumps by 360."""
+    """The leading angle's name and values over the rows of a set, without jumps by 360; None where it is not known."""
     name = leading_name(arm.angles, drill)
-    if name is None:
+    if name is None or (drill.leading_angle in ("elevation", "plane") and arm.not_told(rows)):
         return None
     values = arm.angles[f"{name}_deg"][rows]
     return name, unwrapped_deg(values) if name == "rotation" else values.copy()
+
+
+def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
+    """Angles that cut the drill's reps into stations and are not known of this arm; none for a drill of one station."""
+    if not by_stations(drill):
+        return set()
+    missing = {name for name in posture_names(drill) if f"{name}_deg" not in arm.angles}
+    return missing | (posture_names(drill) & {"elevation", "plane"} if arm.not_told(rows) else set())
+
+
+def shown(drill: Drill, arm: ArmAngles, rows: slice) -> bool:
+    """Whether the arm's sensors show what the drill's reps are cut by."""
+    return leading_curve(arm, drill, rows) is not None and not stations_untold(drill, arm, rows)
 
 
 def _holder(curves: Mapping[Side, tuple[str, FloatArray]], lifting: str | None) -> Side | None:
@@ -128,12 +141,11 @@ def _drill_reps(
     rows: slice,
     params: SegmentParams,
 ) -> tuple[Rep, ...]:
-    if len(drill.stations) > 1 and drill.start:
+    if by_stations(drill):
+        if stations_untold(drill, arm, rows):
+            return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
-        needed = {r.angle for s in drill.stations for r in s.ranges} | {r.angle for r in drill.start}
-        if needed <= angles.keys():
-            return find_station_reps(time_s, angles, rate_hz, drill)
-        return ()
+        return find_station_reps(time_s, angles, rate_hz, drill)
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     # Getting into a start posture from below is no part of a rep.

@@ -11,6 +11,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.model import FloatArray, Side, Track
 from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
+from imu_shoulder.segment.stations import by_stations
 
 ANGLE = "main_axis"
 
@@ -44,10 +45,14 @@ def marked_set(
 ) -> ArmSet:
     """The one set of a marked stretch: all its exercise together, without reps if there is none.
 
-    drill: what was asked, if anything; its reps are counted and not judged.
+    drill: what was asked, if anything; its reps are counted and not judged. Not those of one that is cut by stations:
+    there several strokes make one rep.
     """
     rows = rows_between(time_s, *span_s)
-    found = find_free_sets(time_s[rows], track.acc_m_s2[rows], track.gyr_rad_s[rows], rate_hz)
+    stroke_by_stroke = drill is not None and by_stations(drill)
+    found = (
+        [] if stroke_by_stroke else find_free_sets(time_s[rows], track.acc_m_s2[rows], track.gyr_rad_s[rows], rate_hz)
+    )
     if not found:
         empty = np.full(rows.stop - rows.start, np.nan)
         return ArmSet(number, drill, side, "lift", ANGLE, *span_s, (rows.start, rows.stop), empty, (), True)

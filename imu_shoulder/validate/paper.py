@@ -78,6 +78,7 @@ def _methods(summary: Mapping[str, Any]) -> str:
             "Joint angles follow the axes of the International Society of Biomechanics [@wu2005], but pronation is",
             "counted from the thumb pointing forward and not from full supination;",
             f"elevation is the angle of the upper arm from hanging, about {against}.",
+            *_not_told(summary),
             "Humeral rotation was taken from the forearm's direction where the elbow was bent by",
             f"{angles['forearm_full_deg']:g} deg or more, and from the upper-arm sensor below",
             f"{angles['forearm_from_deg']:g} deg. Plane of elevation is given between {angles['plane_from_deg']:g} and",
@@ -87,6 +88,13 @@ def _methods(summary: Mapping[str, Any]) -> str:
             "The system is a training aid, not a medical device.",
         ]
     )
+
+
+def _not_told(summary: Mapping[str, Any]) -> list[str]:
+    bare = sorted({str(entry["set"]) for entry in summary["sets"] if entry.get("elevation_reference") == ""})
+    if not bare:
+        return []
+    return [f"No elevation about the trunk was available in {'set' if len(bare) == 1 else 'sets'} {_and(bare)}."]
 
 
 def _sets(sets: Sequence[Mapping[str, Any]]) -> list[str]:

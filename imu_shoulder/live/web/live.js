@@ -122,7 +122,8 @@ function heading(frame) {
   write(get("title"), drill.title);
   const side = drill.side === "both" ? "both arms" : `${drill.side} arm`;
   const next = frame.next ? ` · next: ${frame.next}` : "";
-  write(get("place"), `set ${drill.set} of ${drill.sets} · drill ${drill.number} of ${drill.of} · ${side}${next}`);
+  const reads = drill.reads ? ` · ${drill.reads}` : "";
+  write(get("place"), `set ${drill.set} of ${drill.sets} · drill ${drill.number} of ${drill.of} · ${side}${next}${reads}`);
 }
 
 function alarm(frame, silent, logError) {

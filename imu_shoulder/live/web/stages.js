@@ -65,6 +65,7 @@ export function ready(frame, always) {
   write(get("asked"), `${each} reps${hold_s ? ` · hold ${hold_s} s` : ""}`);
   list(get("set-up"), drill.set_up);
   list(get("drill-cautions"), [...drill.cautions, ...always]);
+  list(get("not-seen"), drill.not_seen ?? []);
   write(get("pain-noted"), frame.pain.text);
 }
 

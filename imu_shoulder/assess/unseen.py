@@ -1,0 +1,133 @@
+"""What the sensors worn and the movements recorded do not show of an arm, in words, with what would show it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.drills import Drill
+from imu_shoulder.model import Side
+from imu_shoulder.segment.model import ArmSet
+from imu_shoulder.segment.sets import stations_untold
+
+RAISES = "Two forward raises with the straight arm (forward_raises)"
+# What joins a breastbone sensor to the arm; see docs/coordinates.md.
+TILT = "Let the body tilt as a whole once after the pose, such as in lying down with the arms at the sides"
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Angles of one arm, without units, that nothing shows, and why. bare: where a sensor would show them; empty where
+    a movement would.
+    """
+
+    side: Side
+    angles: tuple[str, ...]
+    why: str
+    bare: str = ""
+
+
+def missing_angles(arm: ArmCalibration) -> list[Missing]:
+    """Angles that this calibration cannot give at any time."""
+    side, upper, wrist = arm.side, arm.upper_arm, arm.wrist
+    out: list[Missing] = []
+    if upper is None or wrist is None:
+        bare = "upper arm" if upper is None else "wrist"
+        own = ("elevation", "plane", "rotation") if upper is None else ("thumb_up",)
+        out.append(Missing(side, (*own, "elbow", "forearm"), f"no sensor sat on the {bare}", bare))
+    elif not arm.joined:
+        out.append(Missing(side, ("elbow", "forearm"), "nothing showed how its two sensors point to each other"))
+    facing = ["plane"] if upper is not None and not upper.forward_known else []
+    facing += ["thumb_up"] if wrist is not None and not wrist.forward_known else []
+    facing += ["forearm"] if upper is not None and wrist is not None and arm.joined and not arm.forward_known else []
+    if facing:
+        out.append(Missing(side, tuple(facing), "no movement showed which way the body faces"))
+    return out
+
+
+def missing_lines(arm: ArmCalibration) -> list[str]:
+    """The same for the report, with the movement or the sensor that would give each."""
+    lines = []
+    for found in missing_angles(arm):
+        them = "it" if len(found.angles) == 1 else "them"
+        gives = f"A sensor on the {found.bare} gives" if found.bare else f"{RAISES} give"
+        lines.append(f"{_named(found.side, found.angles)}: {found.why}. {gives} {them}.")
+    return lines
+
+
+def set_lines(sets: Sequence[ArmSet], arms: Mapping[Side, ArmAngles], sternum_worn: bool) -> list[str]:
+    """What was not known in some sets that is known in others, and what that did to them."""
+    numbers: dict[tuple[Side, str], list[str]] = {}
+    for arm_set in sets:
+        for line in _set_lines(arm_set, arms[arm_set.side], sternum_worn):
+            numbers.setdefault((arm_set.side, line), []).append(str(arm_set.number))
+    return [f"Set {_and(own)}, {side} arm: {line}" for (side, line), own in numbers.items()]
+
+
+def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]:
+    rows, drill, out = slice(*arm_set.rows), arm_set.drill, []
+    joining = TILT if sternum_worn else f"Wear a sensor on the breastbone, and {TILT[0].lower()}{TILT[1:]}"
+    if arm.not_told(rows):
+        out.append(
+            "the trunk was not upright and no sensor on it was joined to the arm. Elevation and plane, which are about "
+            "the trunk, are left empty; elevation_gravity_deg is about gravity, and the rotation's zero is unsure. "
+            f"{joining}."
+        )
+    elif drill is None and arm.reference_of(rows) == "gravity":
+        out.append(
+            "no drill says how the trunk was held. Elevation is about gravity, and its standard deviation, the plane's "
+            f"and the rotation's allow for any posture. Name the drill. Or: {joining[0].lower()}{joining[1:]}."
+        )
+    untold = set() if drill is None else stations_untold(drill, arm, rows)
+    if untold:
+        out.append(f"no rep was counted, for the drill's stations are told by {_and(sorted(untold))}, not seen here.")
+    elif drill is not None and arm_set.counted_only:
+        out.append(f"the reps were counted and not judged, for {_plain(drill.leading_angle)} is not seen here.")
+    return out
+
+
+def live_lines(drill: Drill, arms: Sequence[ArmCalibration]) -> list[str]:
+    """What the drill asks and these arms do not show, for the athlete before the set; a line per remedy."""
+    asked = _asked(drill)
+    by_remedy: dict[str, dict[Side, list[str]]] = {}
+    for found in (missing for arm in arms for missing in missing_angles(arm)):
+        wanted = [name for name in found.angles if name in asked]
+        if wanted:
+            remedy = f"a sensor on the {found.bare}" if found.bare else "the forward raises"
+            by_remedy.setdefault(remedy, {}).setdefault(found.side, []).extend(wanted)
+    out = [
+        f"Not seen without {remedy}: {'; '.join(f'{side} {named(names)}' for side, names in sides.items())}."
+        for remedy, sides in by_remedy.items()
+    ]
+    bare = any(arm.upper_arm is not None and not arm.about_trunk for arm in arms)
+    about = [name for name in ("elevation", "plane") if name in asked]
+    if bare and about and drill.body != "upright":
+        out.append(f"Not seen without a sensor on the breastbone, for you are not upright: {named(about)}.")
+    return out
+
+
+def _named(side: Side, angles: Sequence[str]) -> str:
+    return f"{side.capitalize()} {named(angles)}"
+
+
+def named(angles: Sequence[str]) -> str:
+    """ "plane, thumb and forearm" """
+    return _and([_plain(name) for name in dict.fromkeys(angles)])
+
+
+def _plain(name: str) -> str:
+    return name.replace("_up", "").replace("_", " ")
+
+
+def _asked(drill: Drill) -> set[str]:
+    form = drill.form
+    limits = {"plane": form.plane_deg, "elbow": form.elbow_deg, "thumb_up": form.thumb_up_deg}
+    ranges = [*drill.start, *(asked for station in drill.stations for asked in station.ranges)]
+    asked = {drill.leading_angle, *(asked.angle for asked in ranges)}
+    return asked | {name for name, limit in limits.items() if limit is not None}
+
+
+def _and(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
