@@ -12,21 +12,27 @@ import argparse
 import os
 import statistics
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from benchmark_flow import bare_batch, bare_offline, medians, session
 
 from imu_shoulder.align import align_recording
-from imu_shoulder.angles.joint import arm_angles
+from imu_shoulder.analysis import Params
+from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles, skin_of
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.calibrate.calibration import calibrate
+from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.calibrate.pose import find_pose
+from imu_shoulder.engine.whole import arm_moments, keep_heading
 from imu_shoulder.model import SIDES
-from imu_shoulder.orient.attitude import orient_afterwards
-from imu_shoulder.pipeline import Params, arm_moments, keep_heading
+from imu_shoulder.orient.attitude import Attitude, orient_afterwards
 
 GOAL = 1.5
+
+
+def work_out(arm: ArmCalibration, kept: Mapping[str, Attitude], rate_hz: float, params: AngleParams) -> ArmAngles:
+    return arm_angles(arm, kept, skin_of(arm, kept, rate_hz, params), params)
 
 
 def main() -> None:
@@ -66,7 +72,7 @@ def main() -> None:
         arms = timed("calibration", lambda: calibrate(aligned.time_s, rate_hz, kept, events, pose)).arms
         for side in SIDES:
             own = kept[side], rate_hz, params.angles
-            found = timed("angles", lambda s=side, own=own: arm_angles(arms[s], *own))
+            found = timed("angles", lambda s=side, own=own: work_out(arms[s], *own))
             timed(
                 "their standard deviations",
                 lambda s=side, own=own, arm=found: angle_sd(arm, arms[s], *own, params.uncertainty),

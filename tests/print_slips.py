@@ -19,9 +19,9 @@ from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.calibrate.slip import find_slips
 from imu_shoulder.calibrate.slip_model import Slip as FoundSlip
+from imu_shoulder.engine.whole import arm_moments
 from imu_shoulder.model import Recording
 from imu_shoulder.orient.attitude import orient_afterwards
-from imu_shoulder.pipeline import arm_moments
 from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
 from imu_shoulder.simulate.scenarios import CALIBRATION, clean_warm_up, faulty_warm_up
 

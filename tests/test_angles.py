@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import ISB_COLUMNS, AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.joint import ISB_COLUMNS, AngleParams, ArmAngles, arm_angles, skin_of
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.frames import EARTH_FROM_STANDING, heading_rotation, quat_from_rotation, rotation_from_quat, side_sign
 from imu_shoulder.model import SIDES, Side
@@ -30,6 +30,11 @@ MOUNTED = {
     "sternum": Rotation.from_euler("XYZ", [5, 80, -40], degrees=True),
 }
 NO_BIAS = track_bias([], RATE_HZ, StillnessParams())
+
+
+def worked_out(arm, attitudes) -> ArmAngles:
+    """The arm's angles, the skin's share as the rows themselves tell it."""
+    return arm_angles(arm, attitudes, skin_of(arm, attitudes, RATE_HZ, AngleParams()), AngleParams())
 
 
 def seen_by(placement: str, standing_from_segment: Rotation) -> tuple[Attitude, SensorCalibration]:
@@ -58,7 +63,7 @@ def angles_of(
     attitudes, seats = {}, {}
     for placement, bone in bones.items():
         attitudes[placement], seats[placement] = seen_by(placement, bone)
-    return arm_angles(calibrated(side, seats), attitudes, RATE_HZ, AngleParams())
+    return worked_out(calibrated(side, seats), attitudes)
 
 
 def calibrated(side: Side, seats: Mapping[str, SensorCalibration]) -> ArmCalibration:
@@ -179,7 +184,7 @@ def test_a_gap_in_either_sensor_is_a_gap_in_what_needs_both():
     wrist_attitude.quat_earth_from_sensor[1] = np.nan
     arm = calibrated("right", {upper.placement: upper, wrist.placement: wrist})
     attitudes = {a.placement: a for a in (upper_attitude, wrist_attitude)}
-    found = arm_angles(arm, attitudes, RATE_HZ, AngleParams()).angles
+    found = worked_out(arm, attitudes).angles
     for name in ("elbow_deg", "forearm_deg", "thumb_up_deg", "forearm_elevation_deg"):
         np.testing.assert_array_equal(np.isfinite(found[name]), [True, False, True])
     assert np.isfinite(found["elevation_deg"]).all()
@@ -265,7 +270,7 @@ def test_facing_another_way_changes_no_angle(facing):
         for s in (upper_seat, wrist_seat)
     ]
     arm = calibrated("right", {seat.placement: seat for seat in seats})
-    again = arm_angles(arm, {a.placement: turned(a) for a in (upper, wrist)}, RATE_HZ, AngleParams())
+    again = worked_out(arm, {a.placement: turned(a) for a in (upper, wrist)})
     for name, values in found.angles.items():
         np.testing.assert_allclose(again.angles[name], values, atol=1e-4)
 
@@ -318,7 +323,7 @@ def test_a_turn_of_the_trunk_is_no_motion_of_the_arm_wherever_the_sensor_sits_on
     seat = replace(seat, body_heading_rad=FACING_RAD + np.radians(azimuth))
     arm = calibrated(side, {s.placement: s for s in (upper_seat, wrist_seat, seat)})
     attitudes = {a.placement: a for a in (upper, wrist, trunk)}
-    found = arm_angles(replace(arm, trunk_joined=False), attitudes, RATE_HZ, AngleParams())
+    found = worked_out(replace(arm, trunk_joined=False), attitudes)
     assert found.elevation_reference == "gravity"
     for angle, expected in KNOWN[name].items():
         assert value(found, angle) == pytest.approx(expected, abs=1e-4), angle
@@ -333,7 +338,7 @@ def test_where_the_trunk_was_not_seen_its_turn_is_unknown_and_the_elevation_is_n
     )
     attitudes = {a.placement: a for a, _ in (*seen, (trunk, seat))}
     arm = replace(calibrated("right", {s.placement: s for _, s in (*seen, (trunk, seat))}), trunk_joined=False)
-    found = arm_angles(arm, attitudes, RATE_HZ, AngleParams())
+    found = worked_out(arm, attitudes)
     assert np.isnan(value(found, "rotation"))
     assert value(found, "elevation") == pytest.approx(0, abs=1e-4)
     assert value(found, "elbow") == pytest.approx(90, abs=1e-4)

@@ -7,9 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from imu_shoulder.angles.joint import AngleParams, ArmAngles
-from imu_shoulder.angles.plausible import implausible_angles
-from imu_shoulder.angles.skin import SkinShare
+from imu_shoulder.angles.plausible import Beyond
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import Athlete, simulate
@@ -19,11 +17,12 @@ RATE_HZ = 100.0
 
 
 def findings(column: str, values, rows=None):
-    skin = SkinShare(AngleParams().skin_share, AngleParams().skin_share_sd, 0.0)
     values = np.asarray(values, dtype=float)
-    arm = ArmAngles("left", "gravity", {column: values}, np.zeros(len(values)), skin)
+    inside = slice(*(rows or (0, len(values))))
     time_s = np.arange(len(values)) / RATE_HZ
-    return implausible_angles({"left": arm}, {"left": [rows or (0, len(values))]}, time_s, RATE_HZ)
+    beyond = Beyond()
+    beyond.look("left", time_s[inside], {column: values[inside]}, RATE_HZ)
+    return beyond.findings()
 
 
 # Degrees. AAOS normal ranges (from memory, as widely quoted); external rotation at 90 deg of abduction in young

@@ -10,8 +10,9 @@ import pytest
 from print_coverage import ANGLES, seen_in
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import AngleParams, arm_angles
+from imu_shoulder.angles.joint import AngleParams, arm_angles, skin_of
 from imu_shoulder.angles.lean import UPRIGHT
+from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.angles.uncertainty import UncertaintyParams, angle_sd
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import shipped_ids
@@ -64,7 +65,8 @@ def stated(name: str, params: UncertaintyParams, *, sure: bool = True) -> dict[s
     }
     # A skin that is known for sure, so that nothing but what is asked for counts.
     settings = AngleParams(skin_share=1.0, skin_share_sd=0.0)
-    found = arm_angles(calibrated(), attitudes, RATE_HZ, settings)
+    skin = skin_of(calibrated(), attitudes, RATE_HZ, settings)
+    found = arm_angles(calibrated(), attitudes, skin, settings)
     sd = angle_sd(found, calibrated(), attitudes, RATE_HZ, np.full(ROWS, UPRIGHT), settings, params)
     return {angle: float(sd[angle][0]) for angle in ANGLES}
 
@@ -86,7 +88,7 @@ def test_stated_deviations_are_those_of_people_drawn_with_the_assumed_errors(nam
         out, forward, bend, turn = np.radians(rng.normal(size=4) * [3.0, 2.0, 4.0, 5.0])
         upper = Rotation.from_rotvec([out, 0.0, forward])
         arm = calibrated(upper, upper * Rotation.from_euler("Z", bend) * Rotation.from_euler("Y", turn))
-        found = arm_angles(arm, one, RATE_HZ, AngleParams(skin_share=1.0)).angles
+        found = arm_angles(arm, one, SkinShare(1.0, 0.12, 0.0), AngleParams()).angles
         for angle in ANGLES:
             shown[angle].append(float(found[angle][0]))
     said = stated(name, params)

@@ -15,10 +15,11 @@ from test_segment_reps import RATE_HZ, WAYS, arm_of
 from test_segment_stations import ROTATE, ROW, rep_of
 from test_segment_stations import draw as draw_stations
 
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
+from imu_shoulder.assess.judge import JudgedRep, JudgeParams
 from imu_shoulder.assess.sets import assess_set, slope_over_reps
 from imu_shoulder.assess.words import ADVICE, HOLDER_SINKS, SENSOR_ADVICE, rep_list
 from imu_shoulder.drills import load_shipped
+from imu_shoulder.engine.judging import Seen, judge_arm_set
 from imu_shoulder.model import Event
 from imu_shoulder.segment.model import ArmSet, Rep
 from imu_shoulder.segment.sets import SegmentParams, segment_set
@@ -103,7 +104,7 @@ def judged_set(
     (arm_set,) = segment_set(1, event, load_shipped(drill_id), time_s, RATE_HZ, {"right": arm}, SegmentParams())
     seen, over = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
     seen[unseen], over[clipped] = False, True
-    return arm_set, judge_set(arm_set, time_s, RATE_HZ, angles, seen, over, JudgeParams())
+    return arm_set, judge_arm_set(arm_set, Seen(time_s, RATE_HZ, angles, seen, over), JudgeParams())
 
 
 def judged(drill_id: str, **second: float) -> list[tuple[str, ...]]:
@@ -264,7 +265,8 @@ def holder(held: Array) -> tuple[ArmSet, tuple[JudgedRep, ...]]:
     drill = load_shipped("full_can_hold_and_lift")
     arm_set = next(s for s in segment_set(1, event, drill, time_s, RATE_HZ, arms, SegmentParams()) if s.side == "right")
     all_seen, none_clipped = np.ones(len(time_s), dtype=bool), np.zeros(len(time_s), dtype=bool)
-    return arm_set, judge_set(arm_set, time_s, RATE_HZ, arms["right"].angles, all_seen, none_clipped, JudgeParams())
+    seen = Seen(time_s, RATE_HZ, arms["right"].angles, all_seen, none_clipped)
+    return arm_set, judge_arm_set(arm_set, seen, JudgeParams())
 
 
 def test_a_steady_holder_is_clean_and_said_to_have_stayed():

@@ -253,6 +253,7 @@ def test_an_arm_that_stays_just_under_the_band_holds(below_deg, phase):
     from imu_shoulder.analysis import StreamParams
     from imu_shoulder.drills import load_shipped
     from imu_shoulder.engine.watch import ArmWatch
+
     watch = ArmWatch(load_shipped("full_can"), "lift", 50.0, StreamParams())
     low_deg = watch.band_deg[0]
     raised = np.concatenate([np.zeros(50), np.linspace(0, low_deg - below_deg, 100), np.full(50, low_deg - below_deg)])

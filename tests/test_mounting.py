@@ -12,7 +12,7 @@ import pytest
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
-from imu_shoulder.calibrate.mounting import MountingParams, check_mounting
+from imu_shoulder.calibrate.mounting import MountingParams, mounting_findings, stretch_of
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import orient_afterwards
@@ -37,15 +37,15 @@ class Worn:
         """(placement, code) -> text, with sensors renamed: new name -> the sensor that is really meant."""
         names = {p: (names or {}).get(p, p) for p in self.attitudes}
         drills = {e.drill: load_shipped(e.drill) for e in self.events if e.drill}
-        findings = check_mounting(
-            self.aligned.time_s,
-            self.aligned.rate_hz,
-            {p: replace(self.tracks[q], placement=p) for p, q in names.items()},
-            {p: replace(self.attitudes[q], placement=p) for p, q in names.items()},
-            self.events if events is None else events,
-            drills,
-            MountingParams(),
-        )
+        rows = self.aligned.time_s, self.aligned.rate_hz
+        tracks = {p: replace(self.tracks[q], placement=p) for p, q in names.items()}
+        attitudes = {p: replace(self.attitudes[q], placement=p) for p, q in names.items()}
+        stretches, sets = [], 0
+        for event in self.events if events is None else events:
+            sets += event.trial_type == "set"
+            found = stretch_of(event, sets, *rows, tracks, attitudes, MountingParams())
+            stretches += [] if found is None else [found]
+        findings = mounting_findings(stretches, drills, MountingParams())
         return {(f.placement, f.code): f.text for f in findings}
 
     def without(self, *trial_types):

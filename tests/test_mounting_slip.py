@@ -21,18 +21,19 @@ from imu_shoulder.calibrate.slip_model import Slip as Slipped
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, _turned_alone, blocks, without_repeats
 from imu_shoulder.calibrate.slip_pulses import Bell, Pulse, find_pulses
+from imu_shoulder.engine.whole import arm_moments
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards
 from imu_shoulder.orient.bias import BiasTrack
-from imu_shoulder.pipeline import analyse, arm_moments
+from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import reps_table
 from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
 from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION
 
 SLIP_AT_S = 66.0
-NO_BIAS = BiasTrack(np.zeros(0), np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+NO_BIAS = BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
 
 
 def session(**sensors):

@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from print_numbers import plain_params
 
 from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.pose import find_pose
+from imu_shoulder.engine.whole import arm_moments, keep_heading
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat, wrap_rad
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards
-from imu_shoulder.pipeline import Params, arm_moments, keep_heading
 from imu_shoulder.simulate import IDEAL_ATHLETE, Simulated, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 

@@ -10,9 +10,10 @@ import pytest
 from scipy import signal, stats
 
 from imu_shoulder.assess.across import consistency, curve_distance_deg, fatigue, first_last, slope_over_reps
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_set
+from imu_shoulder.assess.judge import JudgedRep, JudgeParams
 from imu_shoulder.assess.sides import compare_sides, mdc95
 from imu_shoulder.drills import AskedPause, Drill, load_shipped
+from imu_shoulder.engine.judging import Seen, judge_arm_set
 from imu_shoulder.errors import DrillError
 from imu_shoulder.measure import document
 from imu_shoulder.measure.movement import tempo_text
@@ -165,7 +166,7 @@ def one_set(curve: np.ndarray, drill: Drill) -> tuple[JudgedRep, ...]:
     reps = find_reps(time_s, curve, RATE_HZ, 70.0, RepParams())
     arm_set = ArmSet(1, drill, "right", "lift", "elevation", 0.0, float(time_s[-1]), (0, len(curve)), curve, reps)
     seen = np.ones(len(curve), dtype=bool)
-    return judge_set(arm_set, time_s, RATE_HZ, {"elevation_deg": curve}, seen, ~seen, JudgeParams())
+    return judge_arm_set(arm_set, Seen(time_s, RATE_HZ, {"elevation_deg": curve}, seen, ~seen), JudgeParams())
 
 
 PLAIN = [(90, 2.0), (90, 6.0), (5, 2.0), (5, 1.5)]

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, up_from_pose
+from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, seat_blade, up_from_pose
 from imu_shoulder.assess.judge import FAULTS, Case, JudgeParams
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation
 from imu_shoulder.measure.registry import RepData
@@ -66,11 +66,17 @@ def test_up_from_pose_is_the_same_for_every_mounting():
         assert np.degrees(np.arccos(up[:, 2])) == pytest.approx([0, 30, 20], abs=1e-6)
 
 
+def tilt(blade_up, trunk_up, elevation_deg, reference):
+    """Seated and read on the same rows; None where the arm was never raised."""
+    seat = seat_blade(blade_up, trunk_up, elevation_deg, RATE_HZ, PARAMS)
+    return None if seat is None else scapula_tilt(seat, blade_up, trunk_up, elevation_deg, reference, 0.7, PARAMS)
+
+
 @pytest.mark.parametrize("azimuth_deg", [-170.0, -40.0, 0.0, 95.0])
 def test_upward_rotation_comes_out_whatever_the_azimuth_and_the_lean(azimuth_deg):
     elevation_deg, up_deg, trunk = movement(lean_deg=-15.0)
     blade_up, trunk_up = ups(up_deg, trunk, azimuth_deg)
-    found = scapula_tilt(blade_up, trunk_up, elevation_deg, RATE_HZ, "trunk", 0.7, PARAMS)
+    found = tilt(blade_up, trunk_up, elevation_deg, "trunk")
     assert found is not None
     assert found.reference == "trunk"
     assert found.up_deg == pytest.approx(up_deg, abs=0.3)
@@ -79,8 +85,8 @@ def test_upward_rotation_comes_out_whatever_the_azimuth_and_the_lean(azimuth_deg
 def test_without_the_sternum_sensor_a_lean_is_read_as_upward_rotation_and_said_to_be_uncertain():
     elevation_deg, up_deg, trunk = movement(lean_deg=-15.0)
     blade_up, trunk_up = ups(up_deg, trunk, 30.0)
-    found = scapula_tilt(blade_up, None, elevation_deg, RATE_HZ, "gravity", 0.7, PARAMS)
-    seen = scapula_tilt(blade_up, trunk_up, elevation_deg, RATE_HZ, "trunk", 0.7, PARAMS)
+    found = tilt(blade_up, None, elevation_deg, "gravity")
+    seen = tilt(blade_up, trunk_up, elevation_deg, "trunk")
     top = elevation_deg > 109
     assert np.median(found.up_deg[top] - up_deg[top]) == pytest.approx(15.0, abs=1.5)
     assert found.reference == "gravity"
@@ -91,21 +97,21 @@ def test_a_sternum_sensor_that_does_not_sway_with_the_blade_is_not_used():
     elevation_deg, up_deg, trunk = movement()
     blade_up, _ = ups(up_deg, trunk, 0.0)
     _, elsewhere = ups(up_deg, movement(seed=9)[2], 0.0)
-    found = scapula_tilt(blade_up, elsewhere, elevation_deg, RATE_HZ, "trunk", 0.7, PARAMS)
+    found = tilt(blade_up, elsewhere, elevation_deg, "trunk")
     assert found.reference == "gravity"
 
 
 def test_an_arm_that_is_never_raised_tells_no_upward_rotation():
     elevation_deg, up_deg, trunk = movement()
     blade_up, trunk_up = ups(up_deg, trunk, 0.0)
-    assert scapula_tilt(blade_up, trunk_up, np.minimum(elevation_deg, 30), RATE_HZ, "trunk", 0.7, PARAMS) is None
+    assert tilt(blade_up, trunk_up, np.minimum(elevation_deg, 30), "trunk") is None
 
 
 def test_the_stated_sd_grows_with_elevation_to_the_published_size():
     """Up to 6 deg in arm elevation (van Andel et al. 2009; Warner et al. 2012, doi 10.1016/j.humov.2011.07.004)."""
     elevation_deg, up_deg, trunk = movement()
     blade_up, trunk_up = ups(up_deg, trunk, 0.0)
-    found = scapula_tilt(blade_up, trunk_up, elevation_deg, RATE_HZ, "trunk", 0.7, PARAMS)
+    found = tilt(blade_up, trunk_up, elevation_deg, "trunk")
     at_100 = np.abs(elevation_deg - 100) < 1
     assert 6.0 <= np.median(found.sd_deg[at_100]) < 6.4
     assert np.median(found.sd_deg[elevation_deg < 6]) < 1.5
@@ -115,7 +121,7 @@ def test_gaps_stay_gaps():
     elevation_deg, up_deg, trunk = movement()
     blade_up, trunk_up = ups(up_deg, trunk, 0.0)
     blade_up[2200:2300] = np.nan
-    found = scapula_tilt(blade_up, trunk_up, elevation_deg, RATE_HZ, "trunk", 0.7, PARAMS)
+    found = tilt(blade_up, trunk_up, elevation_deg, "trunk")
     lost = np.isnan(found.up_deg)
     assert lost[2200:2300].all()
     assert lost.sum() == 100

@@ -272,6 +272,7 @@ def test_what_the_trunk_defines_is_left_out_with_its_deviation_and_nothing_else(
 
 def played(recording: Recording) -> list[dict]:
     from imu_shoulder.live.engine import LiveSession
+
     from imu_shoulder.live.replay import plan_for_recording, run
     from imu_shoulder.sources import RecordingSource
 
@@ -294,8 +295,9 @@ def test_the_live_page_says_what_elevation_is_about_and_what_it_cannot_show():
 
 
 def test_live_an_angle_that_the_trunk_defines_is_empty_in_a_set_done_lying():
-    from imu_shoulder.live.params import LiveParams
     from imu_shoulder.live.sets import LiveSet
+
+    from imu_shoulder.live.params import LiveParams
 
     for name, empty in ((LYING, True), ("full_can", False)):
         drill = load_shipped(name)

@@ -21,7 +21,7 @@ from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side, Track
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
-from imu_shoulder.segment.sets import leading_name, segment_set, shown
+from imu_shoulder.segment.sets import leading_curve, leading_name, segment_set
 from imu_shoulder.segment.stations import posture_names
 from imu_shoulder.segment.unguided import marked_set
 
@@ -109,7 +109,7 @@ class RunningSet:
             columns = {**arm.angles, **arm.hidden}
             if side not in self._arms:
                 named = self.event.side in (side, "both", None)
-                shows = self.drill is not None and shown(self.drill, arm, slice(None))
+                shows = self.drill is not None and leading_curve(arm, self.drill, slice(None)) is not None
                 if not shows and not named:
                     continue
                 self._arms[side] = _Arm(list(columns), counts=not shows)

@@ -117,11 +117,6 @@ def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
     return missing | (posture_names(drill) & {"elevation", "plane"} if arm.not_told(rows) else set())
 
 
-def shown(drill: Drill, arm: ArmAngles, rows: slice) -> bool:
-    """Whether the arm's sensors show what the drill's reps are cut by."""
-    return leading_curve(arm, drill, rows) is not None and not stations_untold(drill, arm, rows)
-
-
 def _holder(curves: Mapping[Side, tuple[str, FloatArray]], lifting: str | None) -> Side | None:
     """The arm that is asked to hold: the one the event does not name, else the one that moves less."""
     if len(curves) < 2:
