@@ -40,7 +40,10 @@ async def steady(rate_hz: float = 50.0, pace: float = 1.0):
 
 @dataclass
 class FakeSession:
-    """sides, title, ceiling: of what is shown. phases_s: length of lift, hold, lower, rest."""
+    """sides, title, set_up, cautions, ceiling: of what is shown. phases_s: length of lift, hold, lower, rest.
+
+    sinks: the left arm holds and sinks. Pain is watched by the real watch.
+    """
 
     sides: tuple[str, ...] = ("right",)
     title: str = "Full can raise"

@@ -160,6 +160,22 @@ def test_after_twenty_seconds_of_samples_the_stop_stays(opened):
     assert session.stage == "stop"
 
 
+def test_more_pain_than_was_noted_can_be_said_until_the_next_set(opened):
+    page, running = asked(opened)
+    answer(page, 1, "ready")
+    page.click("#worse")
+    at_stage(page, "pain")
+    assert page.locator("#pain .chosen").count() == 0
+    assert not page.locator("#not-rated").is_visible()
+    page.click("#worse")
+    at_stage(page, "ready")
+    page.click("#worse")
+    at_stage(page, "pain")
+    answer(page, 6, "stop")
+    event = running.session.recording()[-1]
+    assert (event.pain, event.note) == (6.0, "pain corrected from 1 to 6")
+
+
 def test_pain_before_the_first_set_is_asked_and_stops_the_start(opened):
     page, running = opened(FakeSession(step_s=0.2))
     for step in (1, 2):
@@ -187,7 +203,7 @@ def test_a_drills_cautions_stand_with_it_and_over_the_footer(opened, name, size)
     lines = page.locator("#drill-cautions li").all_inner_texts()
     assert lines == [*drill.cautions, HELP[0], CAUTIONS[0]]
     assert unread(page, "#drill-cautions li") == []
-    assert unread(page, "#set-up li") == []
+    assert unread(page, "#set-up li, #pain-noted") == []
     page.keyboard.press("s")
     page.wait_for_selector("#sensors table")
     assert unread(page, "#drill-cautions li") == []

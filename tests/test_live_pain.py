@@ -238,6 +238,32 @@ def test_a_lower_rating_later_never_takes_the_stop_back(recording):
     assert [event.pain for event in sets_of(session)] == [6.0]
 
 
+def test_more_pain_is_taken_later_and_stops_too(recording):
+    """What was noted too low is put right, and pain may come in the rest."""
+    session = posed(recording)
+    session.command("not_rated")
+    session.command("start_set")
+    going_on(session, recording)
+    assert session.command("pain", value=1) is not None  # the set goes on
+    session.command("stop_set")
+    session.command("pain", value=1)
+    assert session.command("pain", value=0) is not None
+    assert session.command("pain", value=2) is None
+    assert (session.stage, session.frame()["drill"]["number"]) == ("ready", 2)
+    going_on(session, recording, 30.0)
+    assert session.command("pain", value=5) is None
+    assert session.stage == "stop"
+    assert session.frame()["pain"]["correct_s"] == 20.0
+    assert session.command("correct_pain", value=3) is None
+    assert session.stage == "stop"
+    assert session.command("correct_pain", value=2) is None
+    assert (session.stage, session.frame()["drill"]["number"]) == ("ready", 2)
+    (done,) = sets_of(session)
+    assert done.pain == 2.0
+    said = ["corrected from 1 to 2", "rated 2 and later 5: the higher counts", "corrected from 5 to 3", "from 3 to 2"]
+    assert [part in note for part, note in zip(said, done.note.split("; "), strict=True)] == [True] * 4
+
+
 # Played recordings.
 
 

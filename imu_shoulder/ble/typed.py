@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from imu_shoulder.ble.entries import EventEntry
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import EVENT_SIDES, Event
-from imu_shoulder.sources.events import rated_again, with_note
+from imu_shoulder.sources.events import with_note, with_ratings
 
 POSE_S = 5.0
 SHAKE_S = 6.0
@@ -96,7 +96,7 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
     remarks: list[str] = []
     waiting: list[str] = []
     open_at: int | None = None
-    rated_s = 0.0
+    ratings: dict[int, list[tuple[float, float]]] = {}
 
     def close(at_s: float) -> None:
         nonlocal open_at
@@ -120,13 +120,14 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
         elif not events:
             remarks.append(f"{entry.what} {entry.value:g} was typed before any event and belongs to none")
         elif entry.what == "pain":
-            rated_s = at_s if events[-1].pain is None else rated_s
-            events[-1] = rated_again(events[-1], entry.value or 0.0, at_s - rated_s)
+            ratings.setdefault(len(events) - 1, []).append((at_s, entry.value or 0.0))
         else:
             events[-1] = replace(events[-1], load_kg=entry.value)
         if waiting and events:
             events[-1] = with_note(events[-1], "; ".join(waiting))
             waiting.clear()
+    for place, given in ratings.items():
+        events[place] = with_ratings(events[place], given)
     if open_at is not None:
         remarks.append(
             f"{events[open_at].trial_type} from {events[open_at].onset_s:.1f} s on was never stopped; it ends "

@@ -6,12 +6,12 @@ one thing only, the correction of a slip within CORRECTED_WITHIN_S of the sample
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from imu_shoulder.model import Event
-from imu_shoulder.sources.events import CORRECTED_WITHIN_S, rated_again
+from imu_shoulder.sources.events import CORRECTED_WITHIN_S, with_ratings
 
 NOT_A_RATING = "Pain is a number from 0 to 10."
 
@@ -22,7 +22,7 @@ class PainWatch:
 
     ceiling: of 10. of: number of the set that the last question is about, 0 for before the first set. open: it was not
     answered yet. ratings: by that number, each (second of the sample clock, pain); none where pain was not rated.
-    stopped: a rating was over the ceiling. meant: that number was confirmed.
+    stopped: a rating was over the ceiling, at over_s. meant: that number was confirmed.
     """
 
     ceiling: float
@@ -30,6 +30,7 @@ class PainWatch:
     open: bool = True
     ratings: dict[int, list[tuple[float, float]]] = field(default_factory=dict)
     stopped: bool = False
+    over_s: float = 0.0
     meant: bool = False
 
     @property
@@ -43,16 +44,16 @@ class PainWatch:
         self.of, self.open = number, True
 
     def rate(self, value: float, now_s: float) -> str | None:
-        """Answer the open question. Returns a plain sentence where that cannot be."""
+        """Answer the open question, or say later that there is more pain. Returns a sentence where that cannot be."""
         if self.stopped:
             return f"{self.refusal} A lower number now does not take that back."
-        if not self.open:
-            return "Pain is rated once, after the set."
         if not _is_rating(value):
             return NOT_A_RATING
+        if not self.open and self.value is not None and value <= self.value:
+            return f"Pain was rated {self.value:g}; a later number counts if it is higher."
         self.open = False
-        self.ratings[self.of] = [(now_s, float(value))]
-        self.stopped = value > self.ceiling
+        self.ratings.setdefault(self.of, []).append((now_s, float(value)))
+        self.stopped, self.over_s = value > self.ceiling, now_s
         return None
 
     def decline(self) -> str | None:
@@ -86,7 +87,7 @@ class PainWatch:
         """For how long a slip can still be corrected; None where it cannot."""
         if not self.stopped or self.meant:
             return None
-        left_s = self.ratings[self.of][0][0] + CORRECTED_WITHIN_S - now_s
+        left_s = self.over_s + CORRECTED_WITHIN_S - now_s
         return left_s if left_s >= 0 else None
 
     @property
@@ -109,8 +110,10 @@ class PainWatch:
         if self.value is None:
             return "" if self.open else "Pain was not rated."
         given = self.ratings[self.of]
-        slip = f", corrected from {given[-2][1]:g}" if len(given) > 1 else ""
-        return f"Pain {self.value:g} of 10{slip}; the ceiling is {self.ceiling:g}."
+        other = (
+            "" if len(given) < 2 else f", {'corrected' if given[-2][1] > self.value else 'up'} from {given[-2][1]:g}"
+        )
+        return f"Pain {self.value:g} of 10{other}; the ceiling is {self.ceiling:g}."
 
     def frame(self, now_s: float) -> dict[str, Any]:
         """What there is to draw: JSON types."""
@@ -125,16 +128,13 @@ class PainWatch:
             "text": self.text,
         }
 
-    def written(self, calibration: Iterable[Event], sets: Iterable[Event]) -> list[Event]:
+    def written(self, calibration: Sequence[Event], sets: Sequence[Event]) -> list[Event]:
         """The events of a recording with their ratings: what came before the first set stands with the neutral pose."""
         before = [self._rated(event, 0) if event.trial_type == "neutral_pose" else event for event in calibration]
         return before + [self._rated(event, number) for number, event in enumerate(sets, start=1)]
 
     def _rated(self, event: Event, number: int) -> Event:
-        given = self.ratings.get(number, [])
-        for at_s, value in given:
-            event = rated_again(event, value, at_s - given[0][0])
-        return event
+        return with_ratings(event, self.ratings.get(number, []))
 
 
 def _is_rating(value: object) -> bool:

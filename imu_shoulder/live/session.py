@@ -56,6 +56,8 @@ class LiveSession:
         self._announced: tuple[Event, int | None] | None = None
         self._angles: dict[Side, float | None] = {}
         self._item, self._round = 0, 1
+        # A set was done and the plan has not gone on from it yet.
+        self._due = False
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
         self._cue: tuple[float, dict[str, str]] | None = None
@@ -146,8 +148,8 @@ class LiveSession:
             return f"There is no command {name}."
         if self.stage == "done" and name != "note":
             return "The session is over."
-        if name in ("pain", "not_rated") and self.stream.pose is None:
-            return "First stand still for the pose; pain is asked after it."
+        if name in ("pain", "not_rated") and (self.stream.pose is None or self.stage == "set"):
+            return f"Pain is asked after the {'set' if self.stage == 'set' else 'pose'}; that comes first."
         try:
             return commands[name](**args)
         except TypeError:
@@ -265,7 +267,7 @@ class LiveSession:
         }
         self._cue = None
         self._pain.ask(len(self._sets))
-        self.stage = "pain"
+        self.stage, self._due = "pain", True
         return None
 
     def _answered(self, refused: str | None) -> str | None:
@@ -278,7 +280,8 @@ class LiveSession:
             self.stage = "stop"
         elif self.stage in ("pain", "stop"):
             self.stage = "ready"
-            if self._pain.of:
+            if self._due:
+                self._due = False
                 self._advance()
         return None
 

@@ -95,18 +95,25 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
     )
 
 
-def rated_again(event: Event, pain: float, after_s: float) -> Event:
-    """The event whose pain is rated anew, after_s after it was first rated; its note keeps both numbers.
+def with_ratings(event: Event, ratings: Iterable[tuple[float, float]]) -> Event:
+    """The event with its pain as it was rated: (second, pain), in time. Where there are several, the note has them.
 
-    Soon after, it is the correction of a slip. Later a higher rating is taken and a lower one is not: that pain has
-    gone does not undo that it was there.
+    Soon after a number another one is the correction of a slip. Later a higher one is taken and a lower one is not:
+    that pain has gone does not undo that it was there.
     """
-    if event.pain is None:
-        return replace(event, pain=pain)
-    if after_s <= CORRECTED_WITHIN_S:
-        return with_note(replace(event, pain=pain), f"pain corrected from {event.pain:g} to {pain:g}")
-    said = f"pain rated {event.pain:g} and later {pain:g}: the higher counts"
-    return with_note(replace(event, pain=max(event.pain, pain)), said)
+    since_s = 0.0
+    for at_s, pain in ratings:
+        before = event.pain
+        if before is None:
+            event, since_s = replace(event, pain=pain), at_s
+            continue
+        if at_s - since_s <= CORRECTED_WITHIN_S:
+            event = with_note(replace(event, pain=pain), f"pain corrected from {before:g} to {pain:g}")
+        else:
+            said = f"pain rated {before:g} and later {pain:g}: the higher counts"
+            event = with_note(replace(event, pain=max(before, pain)), said)
+        since_s = at_s if pain > before else since_s
+    return event
 
 
 def with_note(event: Event, note: str) -> Event:

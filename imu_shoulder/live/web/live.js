@@ -24,9 +24,17 @@ let asked = 0;
 let hello = null;
 let arms = {};
 let panel = false;
+// More pain is being told than was rated.
+let worse = false;
 
 const sensors = new Sensors();
-const pain = new Pain(send, () => newest !== null && buttons(newest.frame));
+const pain = new Pain(
+  (...answer) => {
+    worse = false;
+    send(...answer);
+  },
+  () => newest !== null && buttons(newest.frame),
+);
 const stop = new Stop(send);
 
 function connect() {
@@ -86,7 +94,9 @@ function draw() {
     unsaid = 0;
     seen(number);
   }
-  if (frame.stage !== stage) enter(frame.stage);
+  if (frame.stage !== "ready") worse = false;
+  const now = worse ? "pain" : frame.stage;
+  if (now !== stage) enter(now);
   heading(frame);
   alarm(frame, silent, log_error);
   sensors.draw(frame);
@@ -94,7 +104,7 @@ function draw() {
   if (stage === "calibrate") calibrate(frame);
   else if (stage === "ready") ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
-  else if (stage === "pain") pain.draw(frame);
+  else if (stage === "pain") pain.draw(frame, worse);
   else if (stage === "stop") stop.draw(frame, hello?.help ?? []);
   else if (stage === "done") done(saved);
   buttons(frame);
@@ -185,6 +195,8 @@ function buttons(frame) {
   show(get("next"), moves || skips);
   write(get("next"), stage === "pain" ? "More ▶" : skips ? "Leave out ▶" : "Next drill ▶");
   write(get("back"), stage === "pain" ? "◀ Less" : "◀ Drill before");
+  show(get("worse"), frame.stage === "ready");
+  write(get("worse"), worse ? "No, go on" : "More pain");
   show(get("end-button"), stage !== "done" && stage !== "wait");
 }
 
@@ -247,6 +259,9 @@ get("sound-button").addEventListener("click", () => {
   soundWord();
 });
 get("sensors-button").addEventListener("click", switchPanel);
+get("worse").addEventListener("click", () => {
+  worse = !worse;
+});
 get("end-button").addEventListener("click", () => get("end-dialog").showModal());
 get("end-no").addEventListener("click", () => get("end-dialog").close());
 get("end-yes").addEventListener("click", () => {

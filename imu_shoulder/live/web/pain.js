@@ -63,12 +63,15 @@ export class Pain {
     this.scale.choose(null);
   }
 
-  draw(frame) {
-    const summary = frame.set_summary ?? { headline: "", change: "" };
+  // worse: more pain is told than was rated.
+  draw(frame, worse) {
+    const summary = worse || frame.set_summary === null ? { headline: "", change: "" } : frame.set_summary;
     write(get("headline"), summary.headline ?? "");
     write(get("change"), summary.change ? `Change one thing: ${summary.change}` : "");
-    const before = frame.pain.of === "before";
-    write(get("pain-question"), before ? "How much pain is there now, before the first set?" : "How much pain was there in this set?");
+    const asked = { before: "How much pain is there now, before the first set?", set: "How much pain was there in this set?" };
+    write(get("pain-question"), worse ? "How much pain is there now?" : asked[frame.pain.of]);
+    show(get("not-rated"), !worse);
+    this.scale.least = worse ? 0 : NOT_RATED;
   }
 
   // Words on the middle button; null where nothing is chosen.
