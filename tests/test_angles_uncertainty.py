@@ -99,6 +99,34 @@ def test_stated_deviations_are_those_of_people_drawn_with_the_assumed_errors(nam
         assert said[angle] == pytest.approx(spread, rel=0.15, abs=0.1), angle
 
 
+@pytest.mark.parametrize("name", ["raised", "raised and bent"])
+def test_about_gravity_the_shoulders_angles_hold_how_the_trunk_leans_and_others_do_not(name):
+    """Linear propagation against sampling: 2000 trunks that lean at random, the arm leaning along, each read about
+    gravity."""
+    rng = np.random.default_rng(5)
+    humerus, forearm = bones(name)
+    read: dict[str, list[float]] = {angle: [] for angle in ANGLES}
+    for _ in range(2000):
+        forward, aside = np.radians(rng.normal(size=2) * 3.0)
+        lean = Rotation.from_rotvec([forward, 0.0, aside])
+        leaning = {
+            "right_upper_arm": attitude("right_upper_arm", lean * humerus),
+            "right_wrist": attitude("right_wrist", lean * forearm),
+        }
+        one = {p: replace(a, quat_earth_from_sensor=a.quat_earth_from_sensor[:1]) for p, a in leaning.items()}
+        one = {p: replace(a, rate_earth_rad_s=np.zeros((1, 3)), valid=np.ones(1, dtype=bool)) for p, a in one.items()}
+        found = arm_angles(calibrated(), one, RATE_HZ, AngleParams(skin_share=1.0)).angles
+        for angle in ANGLES:
+            read[angle].append(float(found[angle][0]))
+    said = stated(name, replace(NONE, standing_lean_deg=3.0))
+    for angle in ("elevation_deg", "plane_deg", "rotation_deg"):
+        spread = np.degrees(np.std(np.unwrap(np.radians(read[angle]))))
+        assert said[angle] == pytest.approx(spread, rel=0.15, abs=0.1), angle
+    # The thumb's height is about gravity by definition; what lies between two bones leans with both.
+    for angle in ("elbow_deg", "forearm_deg", "thumb_up_deg"):
+        assert said[angle] == pytest.approx(0.0, abs=0.05), angle
+
+
 def test_what_does_not_depend_on_the_heading_does_not_grow_with_it():
     """Elevation, elbow, forearm and thumb are told by gravity and by the two sensors' agreement."""
     for name in POSTURES:

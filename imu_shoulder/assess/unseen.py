@@ -38,7 +38,7 @@ def missing_angles(arm: ArmCalibration) -> list[Missing]:
         own = ("elevation", "plane", "rotation") if upper is None else ("thumb_up",)
         out.append(Missing(side, (*own, "elbow", "forearm"), f"no sensor sat on the {bare}", bare))
     elif not arm.joined:
-        out.append(Missing(side, ("elbow", "forearm"), "nothing showed how its two sensors point to each other"))
+        out.append(Missing(side, ("elbow", "forearm"), "nothing showed how the arm's two sensors point to each other"))
     facing = ["plane"] if upper is not None and not upper.forward_known else []
     facing += ["thumb_up"] if wrist is not None and not wrist.forward_known else []
     facing += ["forearm"] if upper is not None and wrist is not None and arm.joined and not arm.forward_known else []
