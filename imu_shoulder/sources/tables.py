@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder.errors import RecordingError, ShoulderError
+from imu_shoulder.files import whole_file
 from imu_shoulder.model import FloatArray
 
 # Over these a file is refused before it is read: a set of drills lasts minutes, and the whole file is held in memory.
@@ -125,10 +126,12 @@ def write_numbers(path: Path, columns: Sequence[str], values: FloatArray) -> Non
         import pyarrow.parquet as pq
 
         table = pa.table(dict(zip(columns, values.T, strict=True)))
-        pq.write_table(table, path, compression="zstd", write_page_checksum=True)
+        with whole_file(path) as stream:
+            pq.write_table(table, stream, compression="zstd", write_page_checksum=True)
         return
     row = ",".join(["%.6f", *["%.6g"] * (len(columns) - 1)])
-    np.savetxt(path, values, fmt=row, header=",".join(columns), comments="")
+    with whole_file(path) as stream:
+        np.savetxt(stream, values, fmt=row, header=",".join(columns), comments="")
 
 
 def _read_csv(
