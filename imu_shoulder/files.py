@@ -21,6 +21,7 @@ from typing import BinaryIO
 from imu_shoulder.errors import OutputError
 
 FILE_MODE, FOLDER_MODE = 0o600, 0o700
+DO = "free some space or choose another place; nothing was left behind"
 # Names of what is not finished yet.
 UNFINISHED = ".writing-"
 # Linux, renameat2(2): paths relative to the working directory; swap the two.
@@ -50,7 +51,7 @@ def make_folders(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def refusing(target: Path, do: str = "free some space or choose another place; nothing was left behind") -> Iterator[None]:
+def refusing(target: Path, do: str = DO) -> Iterator[None]:
     """What the operating system cannot do becomes the user's OutputError about `target`."""
     try:
         yield
@@ -122,6 +123,16 @@ def open_to_append(path: Path) -> int:
         os.close(fd)
         raise
     return fd
+
+
+def remove_if_empty(path: Path) -> None:
+    with contextlib.suppress(OSError):
+        if path.stat().st_size == 0:
+            path.unlink()
+
+
+def discard(path: Path) -> None:
+    path.unlink(missing_ok=True)
 
 
 def move(source: Path, target: Path) -> None:
