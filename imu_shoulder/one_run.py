@@ -85,9 +85,13 @@ def _has_reps(path: Path) -> bool:
 def _of_angles(path: Path) -> set[str] | None:
     import pyarrow.parquet as pq
 
-    metadata = _read(path, lambda: pq.read_schema(path).metadata) or {}
-    attributes = json.loads(metadata.get(b"PANDAS_ATTRS", b"{}"))
-    return {str(attributes.get(RUN, ""))}
+    def read() -> set[str]:
+        with path.open("rb") as stream:
+            metadata = pq.read_schema(stream).metadata or {}
+        return {str(json.loads(metadata.get(b"PANDAS_ATTRS", b"{}")).get(RUN, ""))}
+
+    runs: set[str] = _read(path, read)
+    return runs
 
 
 def _of_report(path: Path) -> set[str] | None:

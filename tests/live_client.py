@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from typing import Self
+from collections.abc import Callable
+from typing import Any, Self
 
 import pytest
 
@@ -33,18 +34,25 @@ class Page:
     def __exit__(self, *_) -> None:
         self._open.close()
 
-    def until(self, wanted, seconds: float = 30) -> dict:
-        """The first frame that is as wanted."""
+    def until_told(self, wanted: Callable[[dict], bool], seconds: float = 60) -> dict:
+        """The first message with a frame that is as wanted."""
         deadline = time.monotonic() + seconds
-        frame = None
+        message: dict[str, Any] = {}
         while time.monotonic() < deadline:
             message = json.loads(self._ws.recv(timeout=10))
             if message["type"] == "frame":
                 self._ws.send(json.dumps({"seen": message["number"]}))
-                frame = message["frame"]
-                if wanted(frame):
-                    return frame
-        raise AssertionError(f"not seen in {seconds:g} s; last {frame}")
+                if wanted(message):
+                    return message
+        raise AssertionError(f"not seen in {seconds:g} s; last {message}")
+
+    def until(self, wanted: Callable[[dict], bool]) -> dict:
+        """The first frame that is as wanted."""
+        return self.until_told(lambda message: wanted(message["frame"]))["frame"]
+
+    def saved(self) -> dict:
+        """What came of saving."""
+        return self.until_told(lambda message: message["saved"]["state"] in ("saved", "failed"))["saved"]
 
     def tell(self, name: str, **args) -> None:
         self._ws.send(json.dumps({"id": 1, "do": name, "args": args}))

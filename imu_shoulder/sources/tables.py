@@ -54,7 +54,8 @@ def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[st
         import pyarrow.parquet as pq
 
         try:
-            return list(pq.read_schema(path).names)
+            with path.open("rb") as stream:  # as a stream: pyarrow takes no path that is not UTF-8
+                return list(pq.read_schema(stream).names)
         except (OSError, ValueError) as error:
             raise RecordingError("a Parquet file", f"{path.name} is not one ({error})", _TO_DO) from error
     try:
@@ -103,11 +104,13 @@ def read_numbers(
 def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
     import pyarrow.parquet as pq
 
-    rows = pq.read_metadata(path).num_rows
-    if rows > max_rows:
-        return pd.DataFrame(index=pd.RangeIndex(rows))
     try:
-        table = pq.read_table(path, columns=list(columns), page_checksum_verification=True)
+        with path.open("rb") as stream:
+            rows = pq.read_metadata(stream).num_rows
+            if rows > max_rows:
+                return pd.DataFrame(index=pd.RangeIndex(rows))
+            stream.seek(0)
+            table = pq.read_table(stream, columns=list(columns), page_checksum_verification=True)
     except OSError as error:
         raise RecordingError(
             f"{path.name} to be undamaged", f"it is not ({error})", "copy or recover it again"

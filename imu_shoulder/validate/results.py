@@ -35,7 +35,8 @@ def read_results(folder: Path) -> Results:
     try:
         summary: dict[str, Any] = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
         reps = pd.read_csv(folder / REPS, dtype=dict.fromkeys(TEXTS, str))
-        angles = pd.read_parquet(folder / ANGLES)
+        with (folder / ANGLES).open("rb") as stream:
+            angles = pd.read_parquet(stream)
     except (OSError, ValueError) as error:
         raise RecordingError(f"readable results in {folder}", f"they are not ({error})", "analyse again") from error
     # The id has done its work: the tables are as they were before they were written.
