@@ -53,7 +53,7 @@ def opened(bluez, port: int, *more, **options):
 def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
     port = free_port()
     with fake_bluez(still, tmp_path) as bluez:
-        process, said = opened(bluez, port, cwd=tmp_path)
+        process, said = opened(bluez, port, cwd=tmp_path, umask=0)
         assert "Going on" not in said
         with Page(port) as page:
             page.stand_still()
@@ -68,7 +68,7 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
         (log,) = (tmp_path / SESSIONS).glob("*.log")
         before = log.read_bytes()
 
-        process, said = opened(bluez, port, cwd=tmp_path)
+        process, said = opened(bluez, port, cwd=tmp_path, umask=0)
         assert "Going on with the session that was cut off" in said
         with Page(port) as page:
             assert page.until(lambda _: True)["calibration"]["step"] == "pose"
