@@ -16,6 +16,7 @@ from imu_shoulder.bench.turns import check_turns
 from imu_shoulder.cli import cli
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import Recording, SensorStream, Track
+from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.simulate.sensor import SensorModel, sense
 from imu_shoulder.sources.folder import write_recording
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
@@ -301,6 +302,7 @@ class TestCommand:
         assert after < 0.75 * before
         assert page.count("<img") == 2
         assert "one-sided noise density" in page
+        assert HOW_CHECKED in page
 
     def test_nothing_to_check(self, tmp_path):
         result = CliRunner().invoke(cli, ["sensor-check", "--out", str(tmp_path / "out")])

@@ -96,6 +96,17 @@ def test_the_readme_gives_the_cautions_of_every_report():
         assert caution in readme
 
 
+def test_the_readme_says_how_far_it_was_checked_as_every_report_does():
+    from imu_shoulder.report.words import HOW_CHECKED
+
+    readme = re.sub(r"\[([^]]+)\]\([^)]+\)", r"\1", " ".join(text("README.md").split()))
+    assert HOW_CHECKED in readme
+    for page in re.findall(r"docs/\w+\.md", HOW_CHECKED):
+        assert (ROOT / page).is_file()
+    # What the line leans on: counts of people's open recordings are measured there.
+    assert "counts without a drill" in text("docs/validation.md")
+
+
 def test_the_example_drill_can_be_used():
     from imu_shoulder.drills import parse_drill
 

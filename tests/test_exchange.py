@@ -13,16 +13,18 @@ import pytest
 from click.testing import CliRunner
 
 from imu_shoulder.cli import cli
-from imu_shoulder.errors import OutputError, ParameterError, RecordingError
+from imu_shoulder.errors import OutputError, RecordingError
 from imu_shoulder.exchange.bids_read import read_bids
-from imu_shoulder.exchange.bids_write import Exported, label, write_bids
+from imu_shoulder.exchange.bids_write import Exported, write_bids
 from imu_shoulder.exchange.dictionary import data_dictionary
+from imu_shoulder.identity import share
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.tables import angles_table, reps_table
 from imu_shoulder.simulate import Damage, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 from imu_shoulder.sources.events import events_tsv
 from imu_shoulder.sources.folder import read_recording, write_recording
+from imu_shoulder.sources.tables import file_sha256
 
 VALIDATOR = shutil.which("bids-validator-deno", path=str(Path(sys.executable).parent)) or shutil.which(
     "bids-validator-deno"
@@ -51,7 +53,8 @@ def analysis(recording):
 def dataset(recording, analysis, tmp_path_factory):
     root = tmp_path_factory.mktemp("bids") / "set"
     second = replace(recording, athlete="T.S.", name="other day", start="2025-03-05T10:00:00")
-    write_bids([Exported(recording, angles_table(analysis)), Exported(second, participant="02")], root)
+    first, other = share([recording, second], {}, notes=True)
+    write_bids([Exported(first, angles_table(analysis)), Exported(other)], root)
     return root
 
 
@@ -112,11 +115,9 @@ class TestFiles:
             np.testing.assert_allclose(values[name], ours[name].astype(float), rtol=1e-6)
         assert values["right_plane_deg"].isna().any()
 
-    def test_initials_are_withheld_where_a_label_is_given(self, dataset):
+    def test_participants(self, dataset):
         table = pd.read_csv(dataset / "participants.tsv", sep="\t", keep_default_na=False)
-        assert table.set_index("participant_id")["athlete"].to_dict() == {"sub-MK": "M.K.", "sub-02": "n/a"}
-        assert not list(dataset.glob("sub-TS*"))
-        assert "T.S." not in "".join(path.read_text() for path in dataset.rglob("*") if path.is_file())
+        assert table.set_index("participant_id")["athlete"].to_dict() == {"sub-MK": "M.K.", "sub-TS": "T.S."}
 
     def test_same_moment_in_scans(self, dataset):
         (path,) = dataset.glob("sub-MK/ses-*/*_scans.tsv")
@@ -127,9 +128,9 @@ class TestFiles:
 class TestRoundTrip:
     def test_raw_channels_events_and_head(self, dataset, recording):
         back = {found.athlete: found for found in read_bids(dataset)}
-        assert set(back) == {"M.K.", "02"}
+        assert set(back) == {"M.K.", "T.S."}
         found = back["M.K."]
-        assert (found.name, found.start) == (recording.name, recording.start)
+        assert (found.name, found.start) == ("sub-MK_ses-01_task-shoulderwarmup", recording.start)
         assert events_tsv(found.events) == events_tsv(recording.events)
         assert set(found.streams) == set(recording.streams)
         for placement, stream in recording.streams.items():
@@ -151,9 +152,8 @@ class TestRoundTrip:
         assert sent.exit_code == 0, sent.output
         came = run.invoke(cli, ["import", str(tmp_path / "set"), "--out", str(tmp_path / "back")])
         assert came.exit_code == 0, came.output
-        tables = [
-            reps_table(analyse(read_recording(tmp_path / name))) for name in ("spring_warm_up", "back/spring_warm_up")
-        ]
+        folders = [tmp_path / "spring_warm_up", *(tmp_path / "back").iterdir()]
+        tables = [reps_table(analyse(read_recording(folder))) for folder in folders]
         pd.testing.assert_frame_equal(*tables)
 
     def test_analyse_gives_equal_bytes(self, recording):
@@ -195,11 +195,7 @@ class TestBadInput:
     def test_folder_with_files(self, recording, tmp_path):
         (tmp_path / "file").write_text("x")
         with pytest.raises(OutputError, match="files in it"):
-            write_bids([Exported(recording)], tmp_path)
-
-    def test_two_recordings_of_one_name(self, recording, tmp_path):
-        with pytest.raises(ParameterError, match="comes twice"):
-            write_bids([Exported(recording), Exported(recording)], tmp_path / "set")
+            write_bids([Exported(one) for one in share([recording], {})], tmp_path)
 
     def test_a_column_too_few(self, dataset, tmp_path):
         broken = tmp_path / "broken"
@@ -208,11 +204,6 @@ class TestBadInput:
         path.write_text("\n".join(path.read_text().splitlines()[:-1]) + "\n")
         with pytest.raises(RecordingError, match=r"as channels\.tsv says"):
             read_bids(broken)
-
-    def test_label(self):
-        assert label("M.K.") == "MK"
-        with pytest.raises(ParameterError, match="letters or digits"):
-            label("...")
 
 
 class TestTables:
@@ -231,10 +222,12 @@ class TestTables:
             cli, ["export", str(tmp_path / "rec"), "--out", str(tmp_path / "t"), "--format", "tables"]
         )
         assert result.exit_code == 0, result.output
-        csv, parquet = pd.read_csv(tmp_path / "t/rec/angles.csv"), pd.read_parquet(tmp_path / "t/rec/angles.parquet")
+        folder = tmp_path / "t" / "sub-MK_ses-01"
+        csv, parquet = pd.read_csv(folder / "angles.csv"), pd.read_parquet(folder / "angles.parquet")
         np.testing.assert_allclose(csv["right_elevation_deg"], parquet["right_elevation_deg"], rtol=1e-5)
         dictionary = pd.read_csv(tmp_path / "t/dictionary.csv")
         assert set(dictionary.loc[dictionary["table"] == "angles", "column"]) == set(csv.columns)
         came_from = json.loads((tmp_path / "t/origin.json").read_text())
-        assert "right_wrist.csv" in came_from["inputs_sha256"]["rec"]
+        measured = {file_sha256(path) for path in (tmp_path / "rec").glob("*.csv")}
+        assert set(came_from["inputs_sha256"]["sub-MK_ses-01"].values()) == measured
         assert came_from["parameters"]["orient"]["method"] == "vqf"

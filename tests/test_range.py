@@ -17,6 +17,7 @@ from imu_shoulder.range import SHIPPED, RangeError, parse_test, shipped_tests
 from imu_shoulder.range.results import range_results
 from imu_shoulder.range.trials import find_trials, measured
 from imu_shoulder.range.words import lines
+from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.simulate import Athlete, Pause, Scenario, simulate
 from imu_shoulder.simulate.range_tests import RangeTestScript
 from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION, range_tests
@@ -236,6 +237,10 @@ def test_age_and_sex_choose_what_stands_beside_and_change_no_figure(baseline):
     older = range_results(analyse(simulated.recording, apart=set(SHIPPED)), age=60, sex="f")
     assert [row["middle_deg"] for row in older["tests"][0]["published"]] == [158.5]
     assert [test["sides"] for test in older["tests"]] == [test["sides"] for test in young["tests"]]
+
+
+def test_the_words_say_how_far_the_figures_were_checked(baseline):
+    assert lines(baseline[1]).count(HOW_CHECKED) == 1
 
 
 def test_the_words_give_context_and_no_diagnosis(baseline):

@@ -22,6 +22,7 @@ from imu_shoulder.range.words import with_words
 from imu_shoulder.report import curves, words
 from imu_shoulder.report.headlines import most_missed, terminal_lines
 from imu_shoulder.report.html import build_report
+from imu_shoulder.report.words import HOW_CHECKED
 
 HOSTILE = "</script><script>document.title='owned'</script><b id=x>&\"'"
 
@@ -125,6 +126,11 @@ def test_what_is_not_seen_the_cautions_and_the_sensor_floor_are_said(page, made)
     assert "100.0 Hz (declared 100), 1 gap, 0.6 s in all" in page.text
     assert "Arc: −0.2° per rep, 95 % between −0.9 and 0.5: no clear trend" in page.text
     assert "Sway: too few reps to tell a trend" in page.text
+
+
+def test_the_head_says_how_far_the_figures_were_checked(page, made):
+    top = page.text[: page.text.index("Set 1,")]
+    assert top.count(HOW_CHECKED) == page.text.count(HOW_CHECKED) == 1
 
 
 def test_a_criterion_no_sensor_shows_is_not_called_met(made):

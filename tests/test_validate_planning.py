@@ -13,6 +13,7 @@ from imu_shoulder.cli import cli
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.folder import write_outputs
+from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.simulate import PERFECT_SENSOR, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 from imu_shoulder.simulate.truth import write_truth
@@ -103,7 +104,15 @@ class TestReport:
         text = (tmp_path / "methods.md").read_text(encoding="utf-8")
         summary = json.loads((results / "summary.json").read_text())
         assert f"| orient.tau_acc_s | {summary['parameters']['orient']['tau_acc_s']} |" in text
-        assert summary["recording"]["sha256"]["right_wrist.csv"] in text
+        hashes = summary["recording"]["sha256"]
+        assert hashes["right_wrist.csv"] in text
+        # A paper is public: no name of a file, and no hash of the short one that holds the initials.
+        assert hashes["recording.toml"] not in text
+        assert "right_wrist.csv" not in text
+        assert HOW_CHECKED in text
+        assert (
+            "[@wu2005], but pronation is counted from the thumb pointing forward and not from full supination" in text
+        )
         assert summary["versions"]["vqf"] in text
         keys = set(re.findall(r"^@\w+\{(\w+),", BIBLIOGRAPHY.read_text(encoding="utf-8"), flags=re.MULTILINE))
         cited = set(re.findall(r"\[@(\w+)\]", text))

@@ -52,7 +52,7 @@ SECTIONS = (
     Section(
         "counts",
         "Counts without a drill, on people",
-        "140 open smartwatch recordings of shoulder exercise sets from the package seglearn (Burns and Whyne), "
+        "140 open smartwatch recordings of shoulder exercise sets from the package seglearn (Burns et al. 2018), "
         "each nominally of 20 reps, counted without a drill and without any setting per exercise. A control that "
         "only divides the length by the period stands beside it: the files are cut to the set, which it knows and"
         " we do not use.",

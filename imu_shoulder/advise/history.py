@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from imu_shoulder.errors import ShoulderError
+from imu_shoulder.identity import person
 from imu_shoulder.one_run import SUMMARY, require_one_run
 from imu_shoulder.report.summary import SCHEMA
 
@@ -46,7 +47,7 @@ def in_time(history: Sequence[Summary], now: Summary) -> tuple[Summary, ...]:
     for summary in history:
         other = summary["recording"]
         do = "give earlier sessions of the same athlete, each once"
-        if other["athlete"].casefold() != mine["athlete"].casefold():
+        if person(other["athlete"]) != person(mine["athlete"]):
             raise HistoryError(f"earlier sessions of {mine['athlete']}", f"one is of {other['athlete']}", do)
         if _start(summary) >= _start(now):
             came = f"{other['name']} began at {other['start']}"

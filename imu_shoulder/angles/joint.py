@@ -229,7 +229,7 @@ def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> 
 
 
 def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:
-    """Forearm rotation (N,), pronation positive: the third angle of ISB's Z-X'-Y'' elbow sequence.
+    """Forearm rotation (N,), pronation positive: ISB's third elbow angle (Z-X'-Y''), 0 thumb forward, not supinated.
 
     x, y: (3, N) the forearm's axes with the humerus' swing undone. The humerus frame is the long axis with the rotation
     of the given sine and cosine, not the sensor's own turning.

@@ -24,8 +24,7 @@ class Reach:
 
 # Normal ranges of the American Academy of Orthopaedic Surgeons: elbow flexion 150, pronation and supination 80,
 # internal rotation 70 (from memory, as widely quoted). External rotation at 90 deg of abduction goes further in
-# athletes: median 101, 5th percentile 80 (BMC Sports Sci Med Rehabil 4:33), which puts the 95th near 122. Forearm 0 is
-# thumb forward.
+# athletes: median 101, 5th percentile 80 (Vairo 2012), which puts the 95th near 122. Forearm 0 is thumb forward.
 REACH = {
     "rotation_deg": Reach("rotation", -70.0, 122.0, 20.0),
     "elbow_deg": Reach("elbow flexion", 0.0, 150.0, 15.0),

@@ -18,6 +18,7 @@ from imu_shoulder.bench.still import AXES, AxisNoise, StillCheck, check_still, r
 from imu_shoulder.bench.turns import TurnCheck, check_turns
 from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.model import Aligned, Recording
+from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.sources.folder import read_recording
 from imu_shoulder.validate import figures
 from imu_shoulder.validate.figures import Picture
@@ -92,7 +93,7 @@ def write_checks(checks: SensorChecks, parameters: Mapping[str, Any], out: Path)
     sections += [_six_face_section(check) for check in checks.six_face]
     sections += [_turn_section(check) for check in checks.turns]
     came_from = origin(checks.recordings, parameters)
-    page = build_page("Sensor check", verdict, sections, came_from)
+    page = build_page("Sensor check", [*verdict, HOW_CHECKED], sections, came_from)
     table = _figures_table(checks)
     corrections = checks.corrections()
     with whole_folder(out, FILES) as scratch:

@@ -10,28 +10,38 @@ import click
 from imu_shoulder.cli.extras import need
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from imu_shoulder.analysis import Analysis
+    from imu_shoulder.identity import Shared
+    from imu_shoulder.model import Recording
 
 FOLDER = click.Path(path_type=Path)
 
 
-def _analysed(recordings: tuple[Path, ...], drill_files: tuple[Path, ...]) -> list[tuple[Path, Analysis]]:
+def _analysed(recordings: Sequence[Recording], drill_files: tuple[Path, ...]) -> list[Analysis]:
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
     from imu_shoulder.pipeline import analyse
-    from imu_shoulder.sources.folder import read_recording
 
     drills = {drill.id: drill for drill in map(load_file, drill_files)}
     found = []
     with stage_progress() as progress:
-        for folder in recordings:
-            progress(folder.name)
-            found.append((folder, analyse(read_recording(folder), drills=drills)))
+        for recording in recordings:
+            progress(recording.name)
+            found.append(analyse(recording, drills=drills))
     return found
 
 
 DRILL_FILES = click.option("--drill-file", "drill_files", multiple=True, type=FOLDER, help="A drill file of your own.")
 OUT = click.option("--out", required=True, type=FOLDER, help="Folder for the results.")
+PARTICIPANTS = click.option(
+    "--participant",
+    "participants",
+    multiple=True,
+    metavar="ATHLETE=LABEL",
+    help="Label in place of initials; for every athlete or for none.",
+)
 
 
 @click.command()
@@ -43,6 +53,7 @@ OUT = click.option("--out", required=True, type=FOLDER, help="Folder for the res
 @click.option("--series", "series_name", help="File name of the continuous reference in each recording folder.")
 @click.option("--lag", "lag_s", type=float, help="Known lag of the continuous reference in s; else it is looked for.")
 @click.option("--inter-rater", is_flag=True, help="Also judge how far the raters agree with each other.")
+@PARTICIPANTS
 @DRILL_FILES
 def validate(
     recordings: tuple[Path, ...],
@@ -51,6 +62,7 @@ def validate(
     series_name: str | None,
     lag_s: float | None,
     inter_rater: bool,
+    participants: tuple[str, ...],
     drill_files: tuple[Path, ...],
 ) -> None:
     """Compare our angles with a goniometer's or another reference's.
@@ -61,10 +73,16 @@ def validate(
     need("research", "pingouin", "statsmodels", "matplotlib")
     from dataclasses import asdict
 
+    from imu_shoulder.identity import one_name_each
+    from imu_shoulder.sources.folder import read_recording
     from imu_shoulder.validate.output import compare, headlines, write_study
     from imu_shoulder.validate.pairing import PairParams
 
-    found = _analysed(recordings, drill_files)
+    if participants:
+        named = [one.recording for one in _shared(recordings, participants)]
+    else:
+        named = one_name_each([read_recording(folder) for folder in recordings])
+    found = list(zip(recordings, _analysed(named, drill_files), strict=True))
     params = PairParams()
     study = compare(found, allowed_deg, params, series_name=series_name, lag_s=lag_s, inter_rater=inter_rater)
     parameters = {"within_deg": allowed_deg, "lag_s": lag_s, **asdict(params)}
@@ -103,9 +121,20 @@ def sensor_check(out: Path, still: Path | None, six_face: Path | None, turns: Pa
     click.echo(f"Report: {out / 'report.html'}")
 
 
+def _shared(folders: Sequence[Path], participants: tuple[str, ...], notes: bool = False) -> list[Shared]:
+    """The recordings under their labels, and which is which for the terminal alone."""
+    from imu_shoulder.identity import share
+    from imu_shoulder.sources.folder import read_recording
+
+    found = share([read_recording(folder) for folder in folders], _pairs(participants, "--participant"), notes=notes)
+    for folder, one in zip(folders, found, strict=True):
+        click.echo(f"{folder}: {one.recording.name}")
+    return found
+
+
 def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
     """A=B texts as a mapping. Raises UsageError."""
-    found = dict(text.split("=", 1) for text in texts if "=" in text)
+    found = dict(text.rsplit("=", 1) for text in texts if "=" in text)
     if len(found) != len(texts):
         raise click.UsageError(f"{option} takes NAME=VALUE, each name once.")
     return found
@@ -126,9 +155,8 @@ def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
     "--angles/--no-angles", default=True, show_default=True, help="Put the joint angles into the data set too."
 )
 @click.option("--task", default="shoulderwarmup", show_default=True, help="Task label of the data set.")
-@click.option(
-    "--participant", "participants", multiple=True, metavar="ATHLETE=LABEL", help="Label in place of initials."
-)
+@PARTICIPANTS
+@click.option("--notes", is_flag=True, help="Put the notes of the events into the data set, too: they may name people.")
 @DRILL_FILES
 def export(
     recordings: tuple[Path, ...],
@@ -137,6 +165,7 @@ def export(
     angles: bool,
     task: str,
     participants: tuple[str, ...],
+    notes: bool,
     drill_files: tuple[Path, ...],
 ) -> None:
     """Export recordings in open formats.
@@ -147,17 +176,15 @@ def export(
     from imu_shoulder.exchange.bids_write import Exported, write_bids
     from imu_shoulder.exchange.tables import write_tables
     from imu_shoulder.report.tables import angles_table
-    from imu_shoulder.sources.folder import read_recording
 
-    labels = _pairs(participants, "--participant")
+    shared = _shared(recordings, participants, notes)
     if form == "tables":
-        write_tables([analysis for _, analysis in _analysed(recordings, drill_files)], out)
+        write_tables(_analysed([one.recording for one in shared], drill_files), out)
     elif angles:
-        found = [(analysis.recording, angles_table(analysis)) for _, analysis in _analysed(recordings, drill_files)]
-        write_bids([Exported(r, table, labels.get(r.athlete)) for r, table in found], out, task)
+        analyses = _analysed([one.recording for one in shared], drill_files)
+        write_bids([Exported(one, angles_table(a)) for one, a in zip(shared, analyses, strict=True)], out, task)
     else:
-        raw = [read_recording(folder) for folder in recordings]
-        write_bids([Exported(r, None, labels.get(r.athlete)) for r in raw], out, task)
+        write_bids([Exported(one) for one in shared], out, task)
     click.echo(f"Written: {out}")
 
 
@@ -173,11 +200,11 @@ def import_dataset(dataset: Path, out: Path, placements: tuple[str, ...]) -> Non
     Takes accelerometer and gyroscope channels of tracked points that are placements (right_wrist, ...), or are named as
     one with --placement.
     """
-    from imu_shoulder.exchange.bids_read import folder_name, read_bids
+    from imu_shoulder.exchange.bids_read import read_bids
     from imu_shoulder.sources.folder import write_recording
 
     for recording in read_bids(dataset, _pairs(placements, "--placement")):
-        folder = out / folder_name(recording)
+        folder = out / recording.name
         write_recording(recording, folder)
         click.echo(f"Recording: {folder}")
 

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder.errors import RecordingError
-from imu_shoulder.exchange.bids_write import label
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import read_events
 from imu_shoulder.sources.folder import make_stream
@@ -69,12 +68,11 @@ def _read_session(
         return None
     events = folder / f"{stem}_events.tsv"
     scans = next(iter(folder.parent.glob("*_scans.tsv")), None)
-    name, start = _from_scans(scans, stem)
     athlete = athletes.get(sub, "n/a")
     return Recording(
-        name=name or stem,
+        name=stem,
         athlete=sub.removeprefix("sub-") if athlete == "n/a" else athlete,
-        start=start,
+        start=_start(scans, stem),
         streams={placement: streams[placement] for placement in PLACEMENTS if placement in streams},
         events=read_events(events) if events.is_file() else (),
         file_sha256=hashes,
@@ -143,15 +141,15 @@ def _samples(path: Path, count: int) -> FloatArray:
     return table.to_numpy(dtype=np.float64)
 
 
-def _from_scans(path: Path | None, stem: str) -> tuple[str | None, str]:
-    """The recording's name, if ours, and its start; the BIDS epoch of unknown dates without scans.tsv."""
+def _start(path: Path | None, stem: str) -> str:
+    """When the session began; the BIDS epoch of unknown dates where scans.tsv does not say."""
     if path is not None:
         for row in _table(path).to_dict("records"):
             if Path(row["filename"]).name.startswith(f"{stem}_tracksys-"):
                 start = str(row.get("start", "n/a"))
                 start = str(row.get("acq_time", "n/a")).replace("Z", "+00:00") if start == "n/a" else start
-                return row.get("recording"), start if start != "n/a" else UNKNOWN_START
-    return None, UNKNOWN_START
+                return start if start != "n/a" else UNKNOWN_START
+    return UNKNOWN_START
 
 
 # BIDS puts dates before 1925 where the true one is withheld (common principles, anonymised dates).
@@ -178,9 +176,3 @@ def _sidecar(path: Path) -> dict[str, Any]:
     except (OSError, ValueError) as error:
         raise RecordingError(f"a readable {path.name}", f"it is not ({error})", _TO_DO) from error
     return found
-
-
-def folder_name(recording: Recording) -> str:
-    """A name for the recording's folder: its own where it is a plain one, else its label."""
-    plain = Path(recording.name).name == recording.name and recording.name not in ("", ".", "..")
-    return recording.name if plain else label(recording.name)

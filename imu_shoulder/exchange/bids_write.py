@@ -7,7 +7,6 @@ header whose first channel, LATENCY, is the sample's time. Joint angles, if give
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,9 +17,9 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder import __version__
-from imu_shoulder.errors import ParameterError
 from imu_shoulder.files import make_folders, whole_folder, write_text
-from imu_shoulder.model import FloatArray, Recording, SensorStream
+from imu_shoulder.identity import Shared, label
+from imu_shoulder.model import FloatArray, SensorStream
 from imu_shoulder.sources.events import events_tsv
 from imu_shoulder.validate.origin import as_json, origin
 
@@ -29,7 +28,8 @@ ANGLES = "jointangles"
 CHANNEL_TYPES = ("ACCEL", "ANGACCEL", "GYRO", "JNTANG", "LATENCY", "MAGN", "MISC", "ORNT", "POS", "VEL")
 FRAMES = {
     "sensor": "The sensor's own axes as printed on it or in its data sheet; they move with the body part.",
-    "segment": "Joint angles between trunk, upper arm and forearm as docs/coordinates.md defines them.",
+    "segment": "Joint angles between trunk, upper arm and forearm as docs/coordinates.md defines them; pronation is "
+    "counted from the thumb pointing forward.",
 }
 EVENT_COLUMNS: Mapping[str, Mapping[str, Any]] = {
     "trial_type": {
@@ -51,46 +51,25 @@ EVENT_COLUMNS: Mapping[str, Mapping[str, Any]] = {
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """One recording to export. angles: the table of angles.parquet, or None for raw channels only.
+    """One recording to export. angles: the table of angles.parquet, or None for raw channels only."""
 
-    participant: label in place of the athlete's initials, which are then not written; None takes the initials.
-    """
-
-    recording: Recording
+    shared: Shared
     angles: pd.DataFrame | None = None
-    participant: str | None = None
-
-
-def label(text: str) -> str:
-    """A BIDS label: letters and digits only. Raises ParameterError where none is left."""
-    found = re.sub(r"[^0-9A-Za-z]", "", text)
-    if not found:
-        raise ParameterError("a name with letters or digits", f"it is {text!r}", "give another one")
-    return found
 
 
 def write_bids(exported: Sequence[Exported], out: Path, task: str = "shoulderwarmup") -> None:
     """Write a data set into a new or empty folder; each recording is one session of its participant.
 
-    Raises OutputError where the folder has files or cannot be written, ParameterError where two recordings would share
-    a session.
+    Raises OutputError where the folder has files or cannot be written, ParameterError for a task without letters.
     """
-    places = [(label(e.participant or e.recording.athlete), label(e.recording.name)) for e in exported]
-    if len(set(places)) < len(places):
-        twice = next(place for place in places if places.count(place) > 1)
-        raise ParameterError(
-            "a participant and recording name of its own for each recording",
-            f"sub-{twice[0]}, ses-{twice[1]} comes twice",
-            "rename one recording folder",
-        )
+    task = label(task)
     with whole_folder(out) as scratch:
-        _write_top(exported, [sub for sub, _ in places], scratch)
-        for one, (sub, ses) in zip(exported, places, strict=True):
-            _write_session(one, scratch / f"sub-{sub}" / f"ses-{ses}", sub, ses, label(task))
+        _write_top([one.shared for one in exported], scratch)
+        for one in exported:
+            _write_session(one, scratch / f"sub-{one.shared.participant}" / f"ses-{one.shared.session}", task)
 
 
-def _write_top(exported: Sequence[Exported], subs: Sequence[str], out: Path) -> None:
-    names = [e.recording.name for e in exported]
+def _write_top(shared: Sequence[Shared], out: Path) -> None:
     _json(
         out / "dataset_description.json",
         {
@@ -103,27 +82,26 @@ def _write_top(exported: Sequence[Exported], subs: Sequence[str], out: Path) -> 
     write_text(
         out / "README",
         "Inertial sensors on the arms during shoulder warm-up drills.\n\n"
-        f"Recordings: {', '.join(names)}.\n"
+        f"Recordings: {len(shared)}, each a session of its participant, numbered by their start.\n"
         "Each tracking system is one sensor, its tracked point the place it was worn; tracksys-jointangles,\n"
         "where there is one, holds angles computed from them. Channel LATENCY is the time of each sample since\n"
         "acq_time in scans.tsv. Accelerometers measure specific force: at rest +9.8 m/s^2 upward.\n\n"
         "Nothing here clears anyone for anything; it is not medical data of a medical device.\n",
     )
-    rows = {}
-    for sub, one in zip(subs, exported, strict=True):
-        rows[f"sub-{sub}"] = "n/a" if one.participant else one.recording.athlete
+    rows = {f"sub-{one.participant}": "n/a" if one.athlete is None else one.athlete for one in shared}
     _tsv(out / "participants.tsv", pd.DataFrame({"participant_id": list(rows), "athlete": list(rows.values())}))
     make_folders(out / "code")
-    came_from = as_json(origin([e.recording for e in exported], {}))
+    came_from = as_json(origin([one.recording for one in shared], {}))
     write_text(out / "code" / "origin.json", came_from)
     _json(out / "participants.json", {"athlete": {"Description": "Initials as in the recording, n/a if withheld."}})
 
 
-def _write_session(one: Exported, folder: Path, sub: str, ses: str, task: str) -> None:
-    recording, motion = one.recording, folder / "motion"
+def _write_session(one: Exported, folder: Path, task: str) -> None:
+    recording, motion = one.shared.recording, folder / "motion"
     make_folders(motion)
     scans = []
-    stem = f"sub-{sub}_ses-{ses}_task-{task}"
+    session = f"sub-{one.shared.participant}_ses-{one.shared.session}"
+    stem = f"{session}_task-{task}"
     for stream in recording.streams.values():
         system = "".join(part if k == 0 else part.capitalize() for k, part in enumerate(stream.placement.split("_")))
         scans.append(_write_system(motion, f"{stem}_tracksys-{system}", task, _sensor_table(stream), _sensor(stream)))
@@ -135,20 +113,18 @@ def _write_session(one: Exported, folder: Path, sub: str, ses: str, task: str) -
         used = events_tsv(recording.events).split("\n", 1)[0].split("\t")
         _json(motion / f"{stem}_events.json", {k: v for k, v in EVENT_COLUMNS.items() if k in used})
     _tsv(
-        folder / f"sub-{sub}_ses-{ses}_scans.tsv",
+        folder / f"{session}_scans.tsv",
         pd.DataFrame(
             {
                 "filename": [f"motion/{name}" for name in scans],
                 "acq_time": _acq_time(recording.start),
-                "recording": recording.name,
                 "start": recording.start,
             }
         ),
     )
     _json(
-        folder / f"sub-{sub}_ses-{ses}_scans.json",
+        folder / f"{session}_scans.json",
         {
-            "recording": {"Description": "Name of the recording folder this came from."},
             "start": {"Description": "Start with the time zone as it was written, second 0 of the recording's clock."},
         },
     )

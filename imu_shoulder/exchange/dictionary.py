@@ -40,7 +40,7 @@ ANGLES = {
     "plane_deg": "Plane of elevation, 0 to the side, 90 to the front; undefined near 0 and 180 of elevation",
     "rotation_deg": "Axial rotation of the upper arm from the neutral pose, external positive",
     "elbow_deg": "Elbow flexion",
-    "forearm_deg": "Forearm rotation, pronation positive, 0 thumb forward",
+    "forearm_deg": "Forearm rotation, pronation positive, 0 thumb forward; the ISB counts from full supination",
     "thumb_up_deg": "Thumb side above the level",
     "forearm_elevation_deg": "Forearm from hanging",
     "trunk_lean_deg": "Trunk lean from the neutral pose",

@@ -17,7 +17,8 @@ from imu_shoulder.validate.origin import as_json, origin
 def write_tables(found: Sequence[Analysis], out: Path) -> None:
     """One folder per recording with reps and angles as .csv and .parquet; dictionary.csv and origin.json beside them.
 
-    out: new or empty. Raises OutputError where it is not, or where nothing can be written.
+    found: of recordings as `identity.share` gives them; the folders take their names. out: new or empty.
+    Raises OutputError where it is not, or where nothing can be written.
     """
     reps_columns: dict[str, None] = {}
     angles_columns: dict[str, None] = {}

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.files import well_formed
+from imu_shoulder.identity import person
 from imu_shoulder.live.keep import log_of
 from imu_shoulder.log.records import LogError
 from imu_shoulder.log.unfinished import Unfinished, unfinished
@@ -57,7 +58,7 @@ def _earlier(log_path: Path, athlete: str) -> Unfinished | None:
     came = None
     if earlier.ended or not earlier.of_nodes:
         came = "there is one that cannot go on"
-    elif earlier.session.athlete != well_formed(athlete):
+    elif person(earlier.session.athlete) != person(well_formed(athlete)):
         came = f"there is one of {earlier.session.athlete}"
     if came is not None:
         raise LogError(f"no unfinished session at {log_path}", came, f"keep it with: imu-shoulder recover {log_path}")

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from imu_shoulder.drills import Drill
+from imu_shoulder.identity import person
 from imu_shoulder.model import SIDES, Event, Side
 from imu_shoulder.plan import Plan, PlanError
 
@@ -27,7 +28,7 @@ Matches = Mapping[int, Mapping[Side, Match]]
 
 def check_athlete(plan: Plan, athlete: str) -> None:
     """Raises PlanError where the plan is another athlete's: its limits and pain ceiling are not this one's."""
-    if plan.athlete.casefold() != athlete.strip().casefold():
+    if person(plan.athlete) != person(athlete):
         raise PlanError(
             f"a plan of the recording's athlete {athlete}",
             f"{plan.name} is of {plan.athlete}",

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from imu_shoulder.range.results import TRUNK_DEG
+from imu_shoulder.report.words import HOW_CHECKED
 
 POSE = (
     "+-: how far off the measurement may be (95 %). Most of it is how far the arm hung from neutral in the pose: "
@@ -24,9 +25,9 @@ def with_words(results: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def lines(results: Mapping[str, Any]) -> list[str]:
-    """One block per test, then what the figures are and are not."""
+    """One block per test, then how far the figures were checked, and what they are and are not."""
     blocks = [[test["title"], *(f"  {line}" for line in (*_test(test), *_beside(test)))] for test in results["tests"]]
-    return [*(line for block in blocks for line in block), *_notes(results)]
+    return [*(line for block in blocks for line in block), HOW_CHECKED, *_notes(results)]
 
 
 def _notes(results: Mapping[str, Any]) -> list[str]:

@@ -59,6 +59,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         sides_apart=words.degrees(headlines.sides_apart(summary)),
         data_line=headlines.data_line(summary),
         cautions=summary["cautions"],
+        how_checked=words.HOW_CHECKED,
         not_seen=summary["not_seen"],
         sections=found,
         data={

@@ -10,6 +10,11 @@ from datetime import datetime
 from typing import Any, TypeGuard
 
 MISSING = "–"
+# One line of README and every report: how far the figures were held against people.
+HOW_CHECKED = (
+    "No person wearing these sensors was measured for angles yet; counts were checked on open recordings of people "
+    "(docs/validation.md). How to check angles: docs/protocol.md."
+)
 
 FAULTS = {
     "short_arc": "arc too short",

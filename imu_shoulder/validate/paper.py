@@ -6,6 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from imu_shoulder.errors import OutputError
+from imu_shoulder.identity import nameless_hashes
+from imu_shoulder.report.words import HOW_CHECKED
 
 FILTERS = {
     "vqf": "an offline versatile quaternion filter without magnetometer [@laidig2023] (accelerometer time constant "
@@ -25,11 +27,14 @@ def methods_text(summary: Mapping[str, Any]) -> str:
     """Markdown: methods, results per set, all parameters, versions, inputs. Raises OutputError for another schema."""
     if summary.get("schema") != 1:
         raise OutputError("a summary of schema 1", f"it has schema {summary.get('schema')!r}", "analyse again")
+    inputs = nameless_hashes(summary["recording"]["sha256"])
     return "\n".join(
         [
             "# Methods",
             "",
             _methods(summary),
+            "",
+            HOW_CHECKED,
             "",
             "# Results",
             "",
@@ -41,7 +46,7 @@ def methods_text(summary: Mapping[str, Any]) -> str:
             "",
             "# Versions and inputs",
             "",
-            *_rows(("what", "value"), [*_flat(summary["versions"]), *_flat(summary["recording"]["sha256"])]),
+            *_rows(("what", "value"), [*_flat(summary["versions"]), *_flat(inputs)]),
             "",
         ]
     )
@@ -70,7 +75,8 @@ def _methods(summary: Mapping[str, Any]) -> str:
             f"Attitude was found by {filters}, after removal of the gyroscope offset seen in moments of stillness",
             f"of {orient['stillness']['window_s']:g} s or more.",
             f"Sensors were aligned to segments from {_and([STEPS.get(step, step) for step in used])}.",
-            "Joint angles follow the axes of the International Society of Biomechanics [@wu2005];",
+            "Joint angles follow the axes of the International Society of Biomechanics [@wu2005], but pronation is",
+            "counted from the thumb pointing forward and not from full supination;",
             f"elevation is the angle of the upper arm from hanging, about {against}.",
             "Humeral rotation was taken from the forearm's direction where the elbow was bent by",
             f"{angles['forearm_full_deg']:g} deg or more, and from the upper-arm sensor below",
