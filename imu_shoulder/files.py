@@ -271,7 +271,7 @@ def _take_along(place: Path, scratch: Path, replaced: Collection[str]) -> None:
             continue
         try:
             os.link(path, scratch / path.name, follow_symlinks=False)
-        except OSError:  # a file system without hard links
+        except (OSError, NotImplementedError):  # no hard links on this file system, or not of a link itself
             shutil.copy2(path, scratch / path.name, follow_symlinks=False)
 
 
