@@ -20,7 +20,7 @@ TOP_LEVEL = {
     *(".ci", ".gitignore", "DEVELOPERS.md", "README.md", "pyproject.toml"),
     *("docs", "firmware_notes", "imu_shoulder", "recordings", "tests"),
 }
-BASE = ("errors", "units", "model", "identity", "frames", "cautions", "drills")
+BASE = ("errors", "files", "one_run", "units", "model", "identity", "frames", "cautions", "drills", "rows")
 # In order: each may import itself, what stands before it, and the base.
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
 RECORDERS = ("ble", "log")
@@ -34,7 +34,8 @@ ALLOWED = {
     **{name: {*BASE, *STAGES[: place + 1]} for place, name in enumerate(STAGES)},
     "simulate": {*BASE, "simulate"},
     **{name: {*BASE, "sources", *RECORDERS} for name in RECORDERS},
-    "pipeline": {*BASE, *STAGES},
+    "engine": {*BASE, *STAGES, "engine"},
+    "pipeline": {*BASE, *STAGES, "engine"},
     **dict.fromkeys(APPLICATIONS, PARTS),
 }
 SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")
@@ -97,6 +98,79 @@ def test_the_checks_see_a_wrong_import(tmp_path):
     file = tmp_path / "wrong.py"
     file.write_text("def later():\n    from imu_shoulder.cli import main\n    import click\n")
     assert imports(file) == {"imu_shoulder.cli.main", "click"}
+
+
+# What writes files, for `imu_shoulder.files` alone: in the standard library, and in libraries that are given a place.
+MODULES = ("shutil", "tempfile")
+OF_OS = {"chmod", "fdopen", "link", "makedirs", "mkdir", "open", "remove", "rename", "replace", "symlink", "unlink"}
+OF_PATHS = {"chmod", "hardlink_to", "mkdir", "rename", "symlink_to", "touch", "unlink", "write_bytes", "write_text"}
+OF_LIBRARIES = {"dump", "save", "savefig", "savetxt", "savez", "to_csv", "to_json", "to_parquet", "tofile"}
+OF_LIBRARIES |= {"write_table"}
+
+
+def writes(path: Path) -> list[str]:
+    """Calls in a file that write files by themselves. A library may write into a `stream` or `buffer`."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call)]
+    return [f"{path.name}:{call.lineno} {ast.unparse(call.func)}" for call in calls if _writes(call)]
+
+
+def _writes(call: ast.Call) -> bool:
+    owner, _, name = ast.unparse(call.func).rpartition(".")
+    if owner in ("os", *MODULES):
+        return name in OF_OS or (owner in MODULES and name != "get_terminal_size")
+    if name == "open":
+        given = [a.value for a in [*call.args, *(k.value for k in call.keywords)] if isinstance(a, ast.Constant)]
+        return any(re.fullmatch("[rbt]*[wax+][bt+]*", str(mode)) for mode in given)
+    if name in OF_LIBRARIES and owner:
+        return bool(call.args) and not {"stream", "buffer"} & {ast.unparse(argument) for argument in call.args}
+    return name in OF_PATHS and bool(owner)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_only_one_module_writes_files(path):
+    assert path == PACKAGE / "files.py" or writes(path) == []
+
+
+def test_the_check_sees_what_the_one_module_does():
+    assert len(writes(PACKAGE / "files.py")) > 10
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *(
+            "open('f', 'w')",
+            "open('f', mode='ab')",
+            "path.open('r+b')",
+            "io.open('f', 'x')",
+            "os.open('f', flag)",
+        ),
+        *("path.write_text('x')", "(out / name).write_bytes(b'')", "path.mkdir(parents=True)", "os.replace('f', 'g')"),
+        *("shutil.move('f', 'g')", "tempfile.mkdtemp()", "frame.to_csv(path)", "frame.to_parquet(folder / 'f')"),
+        *("np.savetxt(path, values)", "pq.write_table(table, path)", "figure.savefig('f.png')", "json.dump(x, handle)"),
+    ],
+)
+def test_the_check_sees_this_way_to_write(tmp_path, line):
+    (tmp_path / "wrong.py").write_text(line)
+    assert len(writes(tmp_path / "wrong.py")) == 1
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("path.open('rb')", "path.open(encoding='utf-8')", "open('names.txt')", "text.replace('a', 'w')"),
+        *(
+            "frame.to_csv(index=False)",
+            "frame.to_csv(stream)",
+            "np.savetxt(stream, values)",
+            "replace(x, text='w')",
+        ),
+    ],
+)
+def test_the_check_lets_reading_and_streams_pass(tmp_path, line):
+    (tmp_path / "right.py").write_text(line)
+    assert writes(tmp_path / "right.py") == []
 
 
 def declared() -> set[str]:

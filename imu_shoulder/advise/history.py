@@ -10,6 +10,7 @@ from typing import Any
 
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.identity import person
+from imu_shoulder.one_run import SUMMARY, require_one_run
 from imu_shoulder.report.summary import SCHEMA
 
 Summary = Mapping[str, Any]
@@ -20,17 +21,19 @@ class HistoryError(ShoulderError):
 
 
 def load_history(paths: Iterable[Path]) -> tuple[Summary, ...]:
-    """Summaries by path of a results folder or of its summary.json. Raises HistoryError."""
+    """Summaries by path of a results folder or of its summary.json. Raises HistoryError, and RecordingError for a
+    folder whose files are of different runs."""
     return tuple(_load(path) for path in paths)
 
 
 def _load(path: Path) -> Summary:
-    file = path / "summary.json" if path.is_dir() else path
+    file = path / SUMMARY if path.is_dir() else path
     try:
         summary = json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         do = "give a folder that analyse has written"
         raise HistoryError("a summary.json of an earlier session", f"{file} is not one ({error})", do) from error
+    require_one_run(file.parent)
     keys = ("schema", "recording", "sets")
     if not isinstance(summary, dict) or not all(key in summary for key in keys) or summary["schema"] != SCHEMA:
         do = "analyse that session again"

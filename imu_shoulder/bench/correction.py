@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from imu_shoulder.errors import OutputError, RecordingError
+from imu_shoulder.errors import RecordingError
+from imu_shoulder.files import write_text
 from imu_shoulder.model import Recording
 from imu_shoulder.sources.folder import require_placement
 from imu_shoulder.sources.tables import file_sha256, require_file
@@ -31,17 +32,12 @@ class Correction:
 
 
 def write_corrections(corrections: Mapping[str, Correction], path: Path) -> None:
-    """Write the file, by placement. Raises OutputError."""
+    """Write the file, by placement. Raises OSError."""
     lines = ["# reading = scale * truth + bias, per sensor axis x, y, z", f"schema = {SCHEMA}"]
     for placement, found in corrections.items():
         lines += ["", "[[sensor]]", f'placement = "{placement}"']
         lines += [f"{key} = [{', '.join(f'{v:.8g}' for v in getattr(found, key))}]" for key in _KEYS[1:]]
-    try:
-        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise OutputError(
-            f"to write {path}", f"that failed ({error.strerror})", "free space or go elsewhere"
-        ) from error
+    write_text(path, "\n".join(lines) + "\n")
 
 
 def read_corrections(path: Path) -> dict[str, Correction]:

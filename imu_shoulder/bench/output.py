@@ -16,14 +16,16 @@ from imu_shoulder.bench.expected import ExpectedError, expected_errors, sensor_m
 from imu_shoulder.bench.six_face import SixFaceCheck, check_six_faces
 from imu_shoulder.bench.still import AXES, AxisNoise, StillCheck, check_still, read_temperature
 from imu_shoulder.bench.turns import TurnCheck, check_turns
+from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.model import Aligned, Recording
 from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.sources.folder import read_recording
 from imu_shoulder.validate import figures
 from imu_shoulder.validate.figures import Picture
-from imu_shoulder.validate.origin import as_json, origin, write_files
+from imu_shoulder.validate.origin import as_json, origin
 from imu_shoulder.validate.page import Section, Table, build_page
 
+FILES = ("report.html", "figures.csv", "origin.json", "correction.toml")
 READING_RULES = (
     "Where the curve falls with slope -1/2, noise is white. Its value at 1 s, N, is the random walk of the integral; "
     "the one-sided noise density of a data sheet is sqrt(2) times that; samples at f Hz scatter by density times "
@@ -93,17 +95,13 @@ def write_checks(checks: SensorChecks, parameters: Mapping[str, Any], out: Path)
     came_from = origin(checks.recordings, parameters)
     page = build_page("Sensor check", [*verdict, HOW_CHECKED], sections, came_from)
     table = _figures_table(checks)
-    write_files(
-        out,
-        {
-            "report.html": page,
-            "figures.csv": table.to_csv(index=False, lineterminator="\n", float_format="%.6g"),
-            "origin.json": as_json(came_from),
-        },
-    )
     corrections = checks.corrections()
-    if corrections:
-        write_corrections(corrections, out / "correction.toml")
+    with whole_folder(out, FILES) as scratch:
+        write_text(scratch / "report.html", page)
+        write_text(scratch / "figures.csv", table.to_csv(index=False, lineterminator="\n", float_format="%.6g"))
+        write_text(scratch / "origin.json", as_json(came_from))
+        if corrections:
+            write_corrections(corrections, scratch / "correction.toml")
     return verdict
 
 

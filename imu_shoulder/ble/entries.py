@@ -7,6 +7,7 @@ import struct
 from dataclasses import asdict, dataclass
 from typing import Any, TypeVar
 
+from imu_shoulder.files import well_formed
 from imu_shoulder.log.records import LogError
 
 _DATA = struct.Struct("<BQ")
@@ -71,15 +72,15 @@ Entry = TypeVar("Entry", Session, NodeEntry, LinkEntry, EventEntry, End)
 
 
 def pack(entry: Session | NodeEntry | LinkEntry | EventEntry | End) -> bytes:
-    """JSON of an entry, without what is None."""
+    """JSON of an entry, without what is None; any text can be packed."""
     table = {key: value for key, value in asdict(entry).items() if value is not None}
-    return json.dumps(table, ensure_ascii=False).encode()
+    return well_formed(json.dumps(table, ensure_ascii=False)).encode()
 
 
 def unpack(kind: type[Entry], payload: bytes) -> Entry:
-    """The entry of a kind from its JSON. Raises LogError if it is none."""
+    """The entry of a kind from its JSON; what is no UTF-8 in it costs its letter only. Raises LogError."""
     try:
-        table: dict[str, Any] = json.loads(payload)
+        table: dict[str, Any] = json.loads(payload.decode(errors="replace"))
         return kind(**table)
     except (ValueError, TypeError) as error:
         raise LogError(

@@ -17,17 +17,18 @@ from imu_shoulder.ble.assemble import Assembled
 from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.ble.console import Console, Keyboard, status_line, warnings_said
 from imu_shoulder.ble.discover import BluetoothError, assign_placements, find_nodes
-from imu_shoulder.ble.entries import End, EventEntry, NodeEntry, Session, pack, unpack
+from imu_shoulder.ble.entries import End, EventEntry, Session, pack
 from imu_shoulder.ble.link import NodeLink, Wish
 from imu_shoulder.ble.typed import HELP, parse_line
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.errors import OutputError, ParameterError, ShoulderError
-from imu_shoulder.log.records import END, EVENT, NODE, SESSION, LogError, read_log
+from imu_shoulder.files import make_folders, refusing
+from imu_shoulder.log.records import END, EVENT, NODE, SESSION, LogError
 from imu_shoulder.log.recover import recover
+from imu_shoulder.log.unfinished import Unfinished, node_entries, unfinished
 from imu_shoulder.log.writer import LogThread
 
 STOP_TIMEOUT_S = 6.0
-RESTARTED_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,10 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
         raise ParameterError("initials or a code with --athlete", "it was empty", "give one, such as M.K.")
     if options.folder.exists():
         raise OutputError(f"a new folder at {options.folder}", "it is there already", "give another name with --out")
-    options.folder.parent.mkdir(parents=True, exist_ok=True)
-    log_error = asyncio.run(_Recorder(options, Console(out), _known_nodes(options.log_path)).run())
+    with refusing(options.folder):
+        make_folders(options.folder.parent)
+    # A recording that was killed is continued in its log.
+    log_error = asyncio.run(_Recorder(options, Console(out), unfinished(options.log_path)).run())
     if log_error is not None:
         raise log_error
     try:
@@ -66,29 +69,10 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
         raise OutputError(error.expected, error.came, f"{error.do}; all is kept in the log, {again}") from error
 
 
-def _known_nodes(path: Path) -> tuple[NodeEntry, ...]:
-    """The nodes of a log that is there already, since a recording that crashed is continued in its log.
-
-    Raises LogError if the machine's clock has started anew since, so that the times would not fit.
-    """
-    if not path.exists() or path.stat().st_size == 0:
-        return ()
-    records = read_log(path).records
-    sessions = [unpack(Session, r.payload) for r in records if r.kind == SESSION]
-    shift_s = [s.wall_s - s.host_ns / 1e9 - (time.time() - host_now_ns() / 1e9) for s in sessions]
-    if not shift_s or abs(shift_s[0]) > RESTARTED_S:
-        raise LogError(
-            f"no unfinished recording at {path}",
-            "there is one from before this computer was restarted",
-            f"run: imu-shoulder recover {path}",
-        )
-    return tuple(unpack(NodeEntry, r.payload) for r in records if r.kind == NODE)
-
-
 class _Recorder:
-    def __init__(self, options: RecordOptions, console: Console, known: tuple[NodeEntry, ...]) -> None:
+    def __init__(self, options: RecordOptions, console: Console, earlier: Unfinished | None) -> None:
         self._options = options
-        self._known = known
+        self._earlier = earlier
         self._console = console
         self._stop = asyncio.Event()
         self._log: LogThread | None = None
@@ -101,8 +85,7 @@ class _Recorder:
             self._console.say(f"looking for nodes for {options.scan_s:g} s")
             self._log = log = LogThread(options.log_path)
             try:
-                left = [entry.address for entry in self._known]
-                found = await find_nodes(options.scan_s, left)
+                found = await find_nodes(options.scan_s, () if self._earlier is None else self._earlier.addresses)
                 if self._stop.is_set():
                     raise BluetoothError("time to look for nodes", "the search was stopped", "start again")
                 placed = assign_placements(found, options.placements)
@@ -112,10 +95,8 @@ class _Recorder:
                 adapter = asyncio.Lock()
                 wish = Wish(options.rate_hz, bool(options.placements))
                 links = []
-                numbers = {(entry.address, entry.placement): entry.node for entry in self._known}
-                for placement, node in placed.items():
-                    number = numbers.setdefault((node.device.address, placement), len(numbers))
-                    entry = NodeEntry(number, node.device.address, placement, node.kind.name)
+                for placement, entry in node_entries(placed, self._earlier).items():
+                    node = placed[placement]
                     self._put_twice(NODE, pack(entry))
                     links.append(NodeLink(node.device, entry, node.kind, wish, log, adapter))
                 self._console.say(HELP)
@@ -124,8 +105,6 @@ class _Recorder:
                 log.put(END, pack(End(host_now_ns())))
             finally:
                 log.close()
-                if log.written == 0 and options.log_path.stat().st_size == 0:
-                    options.log_path.unlink()
             return log.error
 
     def _put_twice(self, kind: int, payload: bytes) -> None:

@@ -18,11 +18,12 @@ import numpy as np
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.errors import CalibrationError
+from imu_shoulder.files import write_text
 from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat
 from imu_shoulder.model import SIDES, Finding, FloatArray, Recording, Side
+from imu_shoulder.one_run import CALIBRATION, require_one_run
 from imu_shoulder.orient.attitude import Attitude
 
-FILE = "calibration.json"
 SCHEMA = 1
 # A pose is repeated to a few degrees; more than this is another mounting or another pose.
 MOST_APART_DEG = 10.0
@@ -126,16 +127,17 @@ def _wrapped(angle_rad: float) -> float:
 
 
 def write_calibration(document: Mapping[str, Any], path: Path) -> None:
-    path.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_text(path, json.dumps(document, indent=1, ensure_ascii=False) + "\n")
 
 
 def read_calibration(path: Path) -> StoredCalibration:
-    """A calibration file. Raises CalibrationError for one that cannot be read, of another schema, or spoilt."""
+    """A calibration file. Raises CalibrationError for one that cannot be read, of another schema, or spoilt, and
+    RecordingError for one among results of another run."""
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
         raise CalibrationError(
-            f"a {FILE} of an earlier analysis", f"{path} cannot be read ({error})", "check the path"
+            f"a {CALIBRATION} of an earlier analysis", f"{path} cannot be read ({error})", "check the path"
         ) from error
     schema = document.get("schema") if isinstance(document, dict) else None
     if schema != SCHEMA:
@@ -149,7 +151,7 @@ def read_calibration(path: Path) -> StoredCalibration:
         source = f"{document['recording']['name']} of {document['recording']['start']}"
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise CalibrationError(
-            f"a complete {FILE}",
+            f"a complete {CALIBRATION}",
             f"{path.name} is damaged ({type(error).__name__}: {error})",
             "analyse the earlier recording again",
         ) from error
@@ -161,6 +163,7 @@ def read_calibration(path: Path) -> StoredCalibration:
                 f"in {source} this was found: {spoilt}",
                 "use the calibration of another recording, or record the movements again",
             )
+    require_one_run(path.parent)
     return StoredCalibration(source, arms)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 from collections.abc import Sequence
 
@@ -71,4 +72,6 @@ def cli() -> None:
 
 def main(args: Sequence[str] | None = None) -> None:
     """Entry point of `imu-shoulder` and `python -m imu_shoulder`."""
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a name that is not in the terminal's encoding must not end a command
+        sys.stdout.reconfigure(errors="backslashreplace")
     cli.main(args=list(args) if args is not None else sys.argv[1:], prog_name="imu-shoulder")

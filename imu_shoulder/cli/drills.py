@@ -8,7 +8,7 @@ import click
 
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_file, load_shipped, shipped_ids
-from imu_shoulder.errors import OutputError
+from imu_shoulder.files import refusing, write_text
 from imu_shoulder.model import SIDES, Side
 
 
@@ -41,12 +41,8 @@ def show(name: str, svg: Path | None, side: Side) -> None:
 def _draw(drill: Drill, svg: Path, side: Side) -> None:
     from imu_shoulder.report.handout import drill_svg
 
-    try:
-        svg.write_text(drill_svg(drill, side), encoding="utf-8")
-    except OSError as error:
-        raise OutputError(
-            f"to write the drawing {svg}", f"that failed ({error.strerror or error})", "choose another file"
-        ) from error
+    with refusing(svg, "choose another file"):
+        write_text(svg, drill_svg(drill, side))
 
 
 @drills.command()

@@ -91,17 +91,19 @@ def live(
         speed=speed,
     )
     if ble:
-        start(settings, nodes=nodes, athlete=athlete or "")
+        saved = start(settings, nodes=nodes, athlete=athlete or "")
     elif recording is not None:
         from imu_shoulder.sources.folder import read_recording
 
-        start(settings, read_recording(recording), "replay")
+        saved = start(settings, read_recording(recording), "replay")
     else:
         from imu_shoulder.simulate import simulate
         from imu_shoulder.simulate.scenarios import find
 
         click.echo("Simulating an athlete ...")
-        start(settings, simulate(find(scenario), seed=7).recording, "demo")
+        saved = start(settings, simulate(find(scenario), seed=7).recording, "demo")
+    if not saved:
+        click.get_current_context().exit(2)
 
 
 def _analyse(recording: Recording, out: Path, plan: Plan | None, drills: Mapping[str, Drill]) -> None:

@@ -306,10 +306,12 @@ def report(results: Path, paper: bool, out: Path) -> None:
 
     With --paper writes methods.md: a methods paragraph and tables with the exact parameters.
     """
-    from imu_shoulder.validate.origin import write_files
+    from imu_shoulder.files import add_file
+    from imu_shoulder.one_run import RUN, require_no_other_run
     from imu_shoulder.validate.results import read_results
 
     found = read_results(results)
+    require_no_other_run(out, found.summary.get(RUN))
     if paper:
         from imu_shoulder.validate.paper import methods_text
 
@@ -318,5 +320,5 @@ def report(results: Path, paper: bool, out: Path) -> None:
         from imu_shoulder.report.html import build_report
 
         name, text = "report.html", build_report(found.summary, found.reps, found.angles)
-    write_files(out, {name: text})
+    add_file(out, name, text)
     click.echo(f"Written: {out / name}")

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder import __version__
-from imu_shoulder.errors import OutputError
+from imu_shoulder.files import make_folders, whole_folder, write_text
 from imu_shoulder.identity import Shared, label
 from imu_shoulder.model import FloatArray, SensorStream
 from imu_shoulder.sources.events import events_tsv
@@ -63,17 +63,10 @@ def write_bids(exported: Sequence[Exported], out: Path, task: str = "shoulderwar
     Raises OutputError where the folder has files or cannot be written, ParameterError for a task without letters.
     """
     task = label(task)
-    if out.exists() and (not out.is_dir() or any(out.iterdir())):
-        raise OutputError(f"a new folder at {out}", "there is one with files in it", "give another name")
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        _write_top([one.shared for one in exported], out)
+    with whole_folder(out) as scratch:
+        _write_top([one.shared for one in exported], scratch)
         for one in exported:
-            _write_session(one, out / f"sub-{one.shared.participant}" / f"ses-{one.shared.session}", task)
-    except OSError as error:
-        raise OutputError(
-            f"to write the data set to {out}", f"that failed ({error.strerror or error})", "free space or go elsewhere"
-        ) from error
+            _write_session(one, scratch / f"sub-{one.shared.participant}" / f"ses-{one.shared.session}", task)
 
 
 def _write_top(shared: Sequence[Shared], out: Path) -> None:
@@ -86,26 +79,26 @@ def _write_top(shared: Sequence[Shared], out: Path) -> None:
             "GeneratedBy": [{"Name": "imu-shoulder", "Version": __version__}],
         },
     )
-    (out / "README").write_text(
+    write_text(
+        out / "README",
         "Inertial sensors on the arms during shoulder warm-up drills.\n\n"
         f"Recordings: {len(shared)}, each a session of its participant, numbered by their start.\n"
         "Each tracking system is one sensor, its tracked point the place it was worn; tracksys-jointangles,\n"
         "where there is one, holds angles computed from them. Channel LATENCY is the time of each sample since\n"
         "acq_time in scans.tsv. Accelerometers measure specific force: at rest +9.8 m/s^2 upward.\n\n"
         "Nothing here clears anyone for anything; it is not medical data of a medical device.\n",
-        encoding="utf-8",
     )
     rows = {f"sub-{one.participant}": "n/a" if one.athlete is None else one.athlete for one in shared}
     _tsv(out / "participants.tsv", pd.DataFrame({"participant_id": list(rows), "athlete": list(rows.values())}))
-    (out / "code").mkdir()
+    make_folders(out / "code")
     came_from = as_json(origin([one.recording for one in shared], {}))
-    (out / "code" / "origin.json").write_text(came_from, encoding="utf-8")
+    write_text(out / "code" / "origin.json", came_from)
     _json(out / "participants.json", {"athlete": {"Description": "Initials as in the recording, n/a if withheld."}})
 
 
 def _write_session(one: Exported, folder: Path, task: str) -> None:
     recording, motion = one.shared.recording, folder / "motion"
-    motion.mkdir(parents=True)
+    make_folders(motion)
     scans = []
     session = f"sub-{one.shared.participant}_ses-{one.shared.session}"
     stem = f"{session}_task-{task}"
@@ -116,7 +109,7 @@ def _write_session(one: Exported, folder: Path, task: str) -> None:
         table, head = _angle_table(one.angles)
         scans.append(_write_system(motion, f"{stem}_tracksys-{ANGLES}", task, table, head))
     if recording.events:
-        (motion / f"{stem}_events.tsv").write_text(events_tsv(recording.events), encoding="utf-8")
+        write_text(motion / f"{stem}_events.tsv", events_tsv(recording.events))
         used = events_tsv(recording.events).split("\n", 1)[0].split("\t")
         _json(motion / f"{stem}_events.json", {k: v for k, v in EVENT_COLUMNS.items() if k in used})
     _tsv(
@@ -221,7 +214,7 @@ def _write_system(
         columns.append(np.where(np.isfinite(samples[:, k]), text, "n/a"))
     lines = "\n".join("\t".join(row) for row in zip(*columns, strict=True))
     name = f"{stem}_motion.tsv"
-    (motion / name).write_text(lines + "\n", encoding="utf-8")
+    write_text(motion / name, lines + "\n")
     return name
 
 
@@ -234,8 +227,8 @@ def _acq_time(start: str) -> str:
 
 
 def _tsv(path: Path, table: pd.DataFrame) -> None:
-    table.to_csv(path, sep="\t", index=False, na_rep="n/a", lineterminator="\n")
+    write_text(path, table.to_csv(sep="\t", index=False, na_rep="n/a", lineterminator="\n"))
 
 
 def _json(path: Path, values: Mapping[str, Any]) -> None:
-    path.write_text(json.dumps(values, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    write_text(path, json.dumps(values, indent=2, ensure_ascii=False) + "\n")

@@ -9,6 +9,7 @@ from pathlib import Path
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.errors import OutputError
 from imu_shoulder.exchange.dictionary import data_dictionary
+from imu_shoulder.files import make_folders, whole_file, whole_folder, write_text
 from imu_shoulder.report.tables import angles_table, reps_table
 from imu_shoulder.validate.origin import as_json, origin
 
@@ -16,29 +17,28 @@ from imu_shoulder.validate.origin import as_json, origin
 def write_tables(found: Sequence[Analysis], out: Path) -> None:
     """One folder per recording with reps and angles as .csv and .parquet; dictionary.csv and origin.json beside them.
 
-    found: of recordings as `identity.share` gives them; the folders take their names.
-    Raises OutputError where a folder of that name is there already or nothing can be written.
+    found: of recordings as `identity.share` gives them; the folders take their names. out: new or empty.
+    Raises OutputError where it is not, or where nothing can be written.
     """
     reps_columns: dict[str, None] = {}
     angles_columns: dict[str, None] = {}
-    try:
+    with whole_folder(out) as scratch:
         for analysis in found:
-            folder = out / analysis.recording.name
+            folder = scratch / analysis.recording.name
             if folder.exists():
-                raise OutputError(f"a new folder at {folder}", "there is one already", "give another --out")
-            folder.mkdir(parents=True)
+                raise OutputError(
+                    "recordings of different names", f"{folder.name} came twice", "rename one recording folder"
+                )
+            make_folders(folder)
             reps, angles = reps_table(analysis), angles_table(analysis)
-            reps.to_csv(folder / "reps.csv", index=False, lineterminator="\n")
-            reps.to_parquet(folder / "reps.parquet", index=False)
-            angles.to_csv(folder / "angles.csv", index=False, lineterminator="\n", float_format="%.6g")
-            angles.to_parquet(folder / "angles.parquet", index=False)
+            write_text(folder / "reps.csv", reps.to_csv(index=False, lineterminator="\n"))
+            write_text(folder / "angles.csv", angles.to_csv(index=False, lineterminator="\n", float_format="%.6g"))
+            for name, frame in (("reps", reps), ("angles", angles)):
+                with whole_file(folder / f"{name}.parquet") as stream:
+                    frame.to_parquet(stream, index=False)
             reps_columns |= dict.fromkeys(reps.columns)
             angles_columns |= dict.fromkeys(angles.columns)
         table = data_dictionary(reps_columns, angles_columns)
-        table.to_csv(out / "dictionary.csv", index=False, lineterminator="\n")
+        write_text(scratch / "dictionary.csv", table.to_csv(index=False, lineterminator="\n"))
         came_from = origin([a.recording for a in found], asdict(found[0].params))
-        (out / "origin.json").write_text(as_json(came_from), encoding="utf-8")
-    except OSError as error:
-        raise OutputError(
-            f"to write the tables into {out}", f"that failed ({error.strerror or error})", "free space or go elsewhere"
-        ) from error
+        write_text(scratch / "origin.json", as_json(came_from))

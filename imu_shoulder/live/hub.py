@@ -13,13 +13,15 @@ from typing import Any, Protocol
 
 from imu_shoulder.cautions import HELP
 from imu_shoulder.errors import ShoulderError
+from imu_shoulder.files import well_formed
 from imu_shoulder.live.keep import Keeper, save
 from imu_shoulder.model import Event, Recording, SensorStream
 
 SILENT_S = 1.0
 # So many messages wait for a page whose turn has not come.
 RECENT = 4
-_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False, check_circular=False)
+# All of it in ASCII: a name or text that is no UTF-8 can then be sent like any other.
+_ENCODER = json.JSONEncoder(allow_nan=False, check_circular=False)
 NOTE_LENGTH = 300
 # Command -> what is said when it was taken.
 TAKEN = {
@@ -143,7 +145,7 @@ class Hub:
         about = self.about
         told = {"athlete": about.athlete, "source": about.source, "plan": about.plan}
         warned = {"cautions": about.cautions, "help": HELP}
-        return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned}, ensure_ascii=False)
+        return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned})
 
     def command(self, name: object, args: object = None) -> Answer:
         """One command of a page, checked here since a page can send anything."""
@@ -173,14 +175,14 @@ class Hub:
 
     async def _save(self) -> None:
         folder = self.keeper.folder
-        events = tuple(self.session.recording())
+        events = self.keeper.events(self.session.recording())
         t_s = self.session.frame()["t"] or 0.0
         self.publish()
         try:
             await asyncio.to_thread(self._write, events, t_s)
         except Exception as error:
             # Whatever went wrong in the analysis, the pages must hear of it: the recording is there.
-            self.saved = {**self.saved, "state": "failed", "text": _trouble(error, folder)}
+            self.saved = {**self.saved, "state": "failed", "text": self._trouble(error)}
             if folder.exists():
                 self.saved["folder"] = str(folder)
         else:
@@ -193,18 +195,28 @@ class Hub:
         recording = save(self.keeper.log_path, self.keeper.folder, events)
         self.about.analyse(recording, self.keeper.folder / "results")
 
+    @property
+    def unsaved(self) -> str | None:
+        """What was not saved and where it is, None for nothing."""
+        if self.saved["state"] == "saved":
+            return None
+        return self.saved["text"] or f"the end of the session was cut off; {self._left()}"
+
+    def _trouble(self, error: Exception) -> str:
+        return str(error) if isinstance(error, ShoulderError) else f"{type(error).__name__}: {error}; {self._left()}"
+
+    def _left(self) -> str:
+        log_path, folder = self.keeper.log_path, self.keeper.folder
+        if log_path.exists():
+            return f"all is safe in the log, try: imu-shoulder recover {log_path}"
+        return f"the recording is complete, try: imu-shoulder analyse {folder} --out {folder / 'results'}"
+
     async def beat(self, every_s: float = 0.5) -> None:
         """Something for the pages to hear, also while no sample comes."""
         while True:
             await asyncio.sleep(every_s)
             if time.monotonic() - self._pushed_s >= every_s:
                 self.publish()
-
-
-def _trouble(error: Exception, folder: Path) -> str:
-    if isinstance(error, ShoulderError):
-        return str(error)
-    return f"{type(error).__name__}: {error}; the recording is complete, try: imu-shoulder analyse {folder}"
 
 
 def _arguments(name: str, args: object) -> dict[str, Any] | None:
@@ -216,5 +228,5 @@ def _arguments(name: str, args: object) -> dict[str, Any] | None:
     if name == "note":
         text = args.get("text") if isinstance(args, dict) else None
         fits = isinstance(text, str) and 0 < len(text.strip()) <= NOTE_LENGTH
-        return {"text": text.strip()} if isinstance(text, str) and fits else None
+        return {"text": well_formed(text.strip())} if isinstance(text, str) and fits else None
     return {}

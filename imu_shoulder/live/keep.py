@@ -16,13 +16,15 @@ from typing import Any
 import numpy as np
 
 from imu_shoulder.ble.entries import End, EventEntry, Session, pack
+from imu_shoulder.ble.typed import typed_events
 from imu_shoulder.errors import OutputError
+from imu_shoulder.files import discard, make_folders, refusing
 from imu_shoulder.log.records import END, EVENT, SAMPLES, SESSION, LogError
 from imu_shoulder.log.recover import recover
 from imu_shoulder.log.samples import pack_samples
+from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.log.writer import LogThread
 from imu_shoulder.model import Event, Recording, SensorStream
-from imu_shoulder.sources.events import events_tsv
 from imu_shoulder.sources.folder import read_recording
 
 POSE_S = 5.0
@@ -35,31 +37,65 @@ _TRIALS = {
 }
 
 
+def log_of(folder: Path) -> Path:
+    """The log of the session that will be this folder."""
+    return folder.with_name(folder.name + ".log")
+
+
 class Keeper:
     """Writes the log of one session. zero_ns: what the log's clock reads at second 0 of the session's clock.
 
-    keeps_samples: False where the nodes write theirs themselves.
+    keeps_samples: False where the nodes write theirs themselves. earlier: what a run of this session that was killed
+    left in the log, which is then continued: its second 0, its start and its events hold.
     """
 
-    def __init__(self, folder: Path, athlete: str, start: str | None, *, zero_ns: int = 0, keeps_samples: bool) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        athlete: str,
+        start: str | None,
+        *,
+        zero_ns: int = 0,
+        keeps_samples: bool,
+        earlier: Unfinished | None = None,
+    ) -> None:
         if folder.exists():
             raise OutputError(f"a new folder at {folder}", "it is there already", "give another name with --out")
-        folder.parent.mkdir(parents=True, exist_ok=True)
+        with refusing(folder):
+            make_folders(folder.parent)
         self.folder = folder
-        self.log_path = folder.with_name(folder.name + ".log")
-        if self.log_path.exists() and self.log_path.stat().st_size:
+        self.log_path = log_of(folder)
+        if earlier is None and self.log_path.exists() and self.log_path.stat().st_size:
             raise LogError(
                 f"no unfinished session at {self.log_path}",
                 "there is one",
                 f"keep it with: imu-shoulder recover {self.log_path}",
             )
         self._keeps_samples = keeps_samples
-        self._zero_ns = zero_ns
+        self._since_ns = zero_ns
+        self._earlier = earlier
+        self.zero_ns = zero_ns if earlier is None else earlier.session.host_ns
         self._waiting: dict[str, list[SensorStream]] = {}
         self.log = LogThread(self.log_path)
         started = start or datetime.now().astimezone().isoformat(timespec="milliseconds")
         for _ in range(2):  # what all else depends on: one damaged record must not take it away
             self.log.put(SESSION, pack(Session(athlete, started, zero_ns, time.time())))
+        self._before: tuple[Event, ...] = ()
+        if earlier is not None:
+            end = EventEntry(earlier.last_ns, "stop")  # what was running ended with that run
+            self.log.put(EVENT, pack(end))
+            end_s = (earlier.last_ns - self.zero_ns) / 1e9
+            self._before = typed_events([*earlier.entries, end], self.zero_ns, end_s).events
+
+    def events(self, own: Sequence[Event]) -> tuple[Event, ...]:
+        """Those of the whole recording. own: of the session as it ran in this process."""
+        return tuple(sorted([*self._before, *own], key=lambda event: event.onset_s))
+
+    def give_up(self) -> None:
+        """The session never began: the log is as it was, or gone if it was not there."""
+        self.log.close()
+        if self._earlier is None:
+            discard(self.log_path)
 
     def samples(self, streams: Mapping[str, SensorStream]) -> None:
         if not self._keeps_samples:
@@ -85,7 +121,7 @@ class Keeper:
 
     def command(self, name: str, args: Mapping[str, Any], t_s: float, drill: Mapping[str, Any] | None) -> None:
         """Note a command that was accepted at second t_s of the session's clock. drill: of the frame, for a set."""
-        host_ns = self._zero_ns + round(t_s * 1e9)
+        host_ns = self._host_ns(t_s)
         entry: EventEntry | None = None
         if name in _TRIALS:
             trial, duration_s = _TRIALS[name]
@@ -101,11 +137,15 @@ class Keeper:
         if entry is not None:
             self.log.put(EVENT, pack(entry))
 
+    def _host_ns(self, t_s: float) -> int:
+        # Before its first sample the session's clock stands at 0, though an earlier run's samples may have passed that.
+        return max(self.zero_ns + round(t_s * 1e9), self._since_ns)
+
     def close(self, t_s: float) -> None:
         """End the log in order. Raises LogError if it could not be written to its end."""
         for placement in list(self._waiting):
             self._put(placement)
-        self.log.put(END, pack(End(self._zero_ns + round(t_s * 1e9))))
+        self.log.put(END, pack(End(self._host_ns(t_s))))
         self.log.close()
         if self.log.error is not None:
             raise self.log.error
@@ -116,6 +156,5 @@ def save(log_path: Path, folder: Path, events: Sequence[Event]) -> Recording:
 
     Raises LogError, OutputError.
     """
-    recover(log_path, folder, keep_log=False)
-    (folder / "events.tsv").write_text(events_tsv(events), encoding="utf-8")
+    recover(log_path, folder, keep_log=False, events=events)
     return read_recording(folder)

@@ -18,6 +18,7 @@ from imu_shoulder.ble.recorder import STOP_TIMEOUT_S
 from imu_shoulder.ble.streams import Ping, ping_times
 from imu_shoulder.live.feed import TICK_S
 from imu_shoulder.log.records import NODE
+from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.log.writer import LogThread
 from imu_shoulder.model import FloatArray, SensorStream
 from imu_shoulder.sources import Chunk
@@ -79,23 +80,30 @@ class TapMeter(LiveMeter):
         )
 
 
-async def find(placements: Mapping[str, str], scan_s: float) -> dict[str, FoundNode]:
-    """The nodes in reach by where they are worn. placements: by address, for nodes that do not know theirs."""
-    return assign_placements(await find_nodes(scan_s), placements)
+async def find(placements: Mapping[str, str], scan_s: float, earlier: Unfinished | None) -> dict[str, FoundNode]:
+    """The nodes in reach by where they are worn. placements: by address, for nodes that do not know theirs.
+
+    earlier: the run of this session that was killed and may have left nodes connected.
+    """
+    return assign_placements(await find_nodes(scan_s, () if earlier is None else earlier.addresses), placements)
 
 
 async def radio(
     placed: Mapping[str, FoundNode],
+    entries: Mapping[str, NodeEntry],
     wish: Wish,
     log: LogThread,
     zero_ns: int,
     tell_battery: Callable[[str, float | None], None],
 ) -> AsyncGenerator[Chunk, None]:
-    """Connect to the nodes and give what comes, a step at a time, until closed. zero_ns: host time of second 0."""
+    """Connect to the nodes and give what comes, a step at a time, until closed.
+
+    entries: how the log knows the nodes, by placement. zero_ns: host time of second 0.
+    """
     stop, adapter = asyncio.Event(), asyncio.Lock()
     links: dict[str, tuple[NodeLink, TapMeter]] = {}
-    for number, (placement, node) in enumerate(placed.items()):
-        entry = NodeEntry(number, node.device.address, placement, node.kind.name)
+    for placement, node in placed.items():
+        entry = entries[placement]
         for _ in range(2):  # one damaged record must not take it away
             log.put(NODE, pack(entry))
         link, meter = NodeLink(node.device, entry, node.kind, wish, log, adapter), TapMeter(node.kind)

@@ -7,7 +7,6 @@ import contextlib
 import io
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from functools import partial
 from pathlib import Path
 
@@ -18,6 +17,7 @@ from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
+from imu_shoulder.live.again import new_folder, session_folder
 from imu_shoulder.live.feed import Prompter, check_speed, replay
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.keep import Keeper
@@ -25,6 +25,7 @@ from imu_shoulder.live.radio import find, radio
 from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, without_range_tests
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
 from imu_shoulder.live.session import LiveSession
+from imu_shoulder.log.unfinished import node_entries
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete
@@ -50,10 +51,6 @@ class Settings:
     host: str | None
     speed: float = 1.0
 
-    @property
-    def folder(self) -> Path:
-        return self.out or Path("live_sessions") / datetime.now().strftime("%Y-%m-%d_%H%M%S")
-
 
 def start(
     settings: Settings,
@@ -61,8 +58,11 @@ def start(
     source: str = "ble",
     nodes: Mapping[str, str] | None = None,
     athlete: str = "",
-) -> None:
-    """Serve until stopped. recording: to be played; None for nodes over the air. Raises ShoulderError."""
+) -> bool:
+    """Serve until stopped. recording: to be played; None for nodes over the air. Raises ShoulderError.
+
+    Returns whether all was saved. What was not is said, with what to do.
+    """
     check_speed(settings.speed)
     access = Access(settings.port, None if settings.host is None else check_host(settings.host))
     sockets = [bind(address, settings.port) for address in dict.fromkeys([LOOPBACK, access.host or LOOPBACK])]
@@ -81,10 +81,13 @@ def start(
     finally:
         for listening in sockets:
             listening.close()
-    saved = hub.saved
-    for name in ("folder", "report", "text"):
-        if saved[name] is not None:
-            settings.say({"folder": "Recording", "report": "Report", "text": "Not saved"}[name] + f": {saved[name]}")
+    for name, title in (("folder", "Recording"), ("report", "Report")):
+        if hub.saved[name] is not None:
+            settings.say(f"{title}: {hub.saved[name]}")
+    unsaved = hub.unsaved
+    if unsaved is not None:
+        settings.say(f"Not saved: {unsaved}")
+    return unsaved is None
 
 
 def _tell_link(say: Callable[[str], None], link: str) -> None:
@@ -112,7 +115,8 @@ def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub,
         settings.say(f"The plan {plan.name} does not have these sets, and they are not played: {', '.join(unplanned)}.")
     rates_hz = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
     session = LiveSession(plan, settings.drills, rates_hz)
-    keeper = Keeper(settings.folder, recording.athlete, recording.start, keeps_samples=True)
+    folder = settings.out or new_folder()
+    keeper = Keeper(folder, recording.athlete, recording.start, keeps_samples=True)
     hub = Hub(session, keeper, _about(settings, recording.athlete, source, plan))
     return hub, partial(replay, recording, hub, settings.speed), Prompter(hub, session)
 
@@ -121,11 +125,19 @@ def _over_the_air(settings: Settings, nodes: Mapping[str, str], athlete: str) ->
     drill = settings.drills[settings.drill] if settings.drill in settings.drills else load_shipped(settings.drill)
     plan = settings.plan or plan_for_drill(drill, "both", athlete)
     check_athlete(plan, athlete)
-    settings.say(f"Looking for nodes for {SCAN_S:g} s ...")
-    placed = asyncio.run(find(nodes, SCAN_S))
+    folder, earlier = session_folder(settings.out, athlete, plan.pain_ceiling)
+    # The log is taken before the nodes are: whoever holds it may hold them.
+    keeper = Keeper(folder, athlete, None, zero_ns=host_now_ns(), keeps_samples=False, earlier=earlier)
+    try:
+        if earlier is not None:
+            settings.say(f"Going on with the session that was cut off, in {folder}. Stand still for the pose again.")
+        settings.say(f"Looking for nodes for {SCAN_S:g} s ...")
+        placed = asyncio.run(find(nodes, SCAN_S, earlier))
+    except BaseException:
+        keeper.give_up()
+        raise
     session = LiveSession(plan, settings.drills, dict.fromkeys(placed, float(RATE_HZ)))
-    zero_ns = host_now_ns()
-    keeper = Keeper(settings.folder, athlete, None, zero_ns=zero_ns, keeps_samples=False)
     hub = Hub(session, keeper, _about(settings, athlete, "ble", plan))
-    wish = Wish(RATE_HZ, bool(nodes))
-    return hub, partial(radio, placed, wish, keeper.log, zero_ns, session.tell_battery), lambda chunk: None
+    wish, entries = Wish(RATE_HZ, bool(nodes)), node_entries(placed, earlier)
+    feed = partial(radio, placed, entries, wish, keeper.log, keeper.zero_ns, session.tell_battery)
+    return hub, feed, lambda chunk: None

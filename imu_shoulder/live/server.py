@@ -259,7 +259,7 @@ class _Page:
             answer = self._hub.command(said.get("do"), said.get("args"))
             taken, text = answer.taken, answer.text
         reply = {"type": "answer", "id": number if isinstance(number, int) else None, "taken": taken, "text": text}
-        await self._ws.send_text(json.dumps(reply, ensure_ascii=False))
+        await self._ws.send_text(json.dumps(reply))
 
 
 def bind(address: str, port: int) -> socket.socket:

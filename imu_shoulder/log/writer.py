@@ -13,6 +13,7 @@ from collections import deque
 from collections.abc import Sequence
 from pathlib import Path
 
+from imu_shoulder.files import open_to_append, remove_if_empty
 from imu_shoulder.log.records import DROPPED, LogError, encode_record, scan
 
 BATCH_S = 0.05
@@ -26,14 +27,13 @@ class LogWriter:
     def __init__(self, path: Path) -> None:
         try:
             existing = path.read_bytes() if path.is_file() else b""
-            self._fd = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o644)
+            self._fd = open_to_append(path)
         except OSError as error:
             raise LogError("a writable log", f"{path} is not ({error.strerror})", "choose another --out") from error
         self._path = path
         try:
             self._lock()
             self._index = max((record.index for record in scan(existing).records), default=-1) + 1
-            self._sync_folder()
         except BaseException:
             os.close(self._fd)
             raise
@@ -49,18 +49,6 @@ class LogWriter:
             raise LogError(
                 "a log nobody is writing", f"{self._path} is being written", "stop the other recording first"
             ) from error
-
-    def _sync_folder(self) -> None:
-        """A new file's name is on the disk only after its folder is synced (POSIX leaves this open; Linux needs it)."""
-        if sys.platform == "win32":
-            return
-        folder = os.open(self._path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        except OSError:
-            pass  # some network file systems cannot; the data itself is synced all the same
-        finally:
-            os.close(folder)
 
     @property
     def next_index(self) -> int:
@@ -91,7 +79,9 @@ class LogWriter:
         )
 
     def close(self) -> None:
+        """Close it; a log that holds nothing is removed."""
         os.close(self._fd)
+        remove_if_empty(self._path)
 
 
 class LogThread:

@@ -6,6 +6,7 @@ import sys
 from itertools import groupby
 from pathlib import Path
 
+from imu_shoulder.files import write_text
 from imu_shoulder.measure.registry import Measure, all_measures
 
 TITLES = {
@@ -60,4 +61,4 @@ def _row(measure: Measure) -> str:
 
 
 if __name__ == "__main__":
-    Path(sys.argv[1]).write_text(page(), encoding="utf-8")
+    write_text(Path(sys.argv[1]), page())

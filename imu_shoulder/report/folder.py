@@ -3,57 +3,51 @@
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from imu_shoulder.analysis import Analysis
-from imu_shoulder.calibrate.store import FILE as CALIBRATION
 from imu_shoulder.calibrate.store import calibration_document, write_calibration
-from imu_shoulder.errors import OutputError
+from imu_shoulder.files import whole_file, whole_folder, write_text
+from imu_shoulder.one_run import ANGLES, CALIBRATION, FILES, REPORT, REPS, RUN, SUMMARY, run_id
 from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
-
-FILES = ("reps.csv", "angles.parquet", "summary.json", CALIBRATION, "report.html")
 
 
 def write_outputs(
     analysis: Analysis, out: Path, *, report: bool = True, summary: dict[str, Any] | None = None
 ) -> dict[str, Any]:
-    """Write the output files into `out` (made if missing, older ones replaced) and return the summary.
+    """Write the output files into `out` (made if missing, older ones replaced as a whole) and return the summary.
 
     summary: of the analysis with what was added to it, such as a plan; made from the analysis alone if None.
-    The files are written beside their places and moved there at the end, so that a full disk leaves no half report.
-    Raises OutputError.
+    Raises OutputError; what was there before is then there still.
     """
     summary = summarise(analysis) if summary is None else summary
     reps, angles = reps_table(analysis), angles_table(analysis)
     calibration = calibration_document(
         analysis.recording, analysis.calibration, analysis.aligned.time_s, analysis.attitudes, analysis.findings
     )
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(prefix=".writing-", dir=out) as scratch:
-            _write(Path(scratch), summary, reps, angles, report)
-            write_calibration(calibration, Path(scratch) / CALIBRATION)
-            for file in sorted(Path(scratch).iterdir()):
-                shutil.move(file, out / file.name)
-    except OSError as error:
-        raise OutputError(
-            f"to write the results into {out}",
-            f"that failed ({error.strerror or error})",
-            "free space or choose another",
-        ) from error
+    with whole_folder(out, FILES) as scratch:
+        run = run_id(_summary_text(summary), _reps_text(reps), json.dumps(calibration))
+        summary = {**summary, RUN: run}
+        write_text(scratch / REPS, _reps_text(reps.assign(**{RUN: run})))
+        with whole_file(scratch / ANGLES) as stream:
+            marked = angles.copy(deep=False)
+            marked.attrs[RUN] = run
+            marked.to_parquet(stream, index=False)
+        write_text(scratch / SUMMARY, _summary_text(summary))
+        write_calibration({**calibration, RUN: run}, scratch / CALIBRATION)
+        if report:
+            write_text(scratch / REPORT, build_report(summary, reps, angles))
     return summary
 
 
-def _write(scratch: Path, summary: dict[str, Any], reps: pd.DataFrame, angles: pd.DataFrame, report: bool) -> None:
-    reps.to_csv(scratch / "reps.csv", index=False, lineterminator="\n")
-    angles.to_parquet(scratch / "angles.parquet", index=False)
-    (scratch / "summary.json").write_text(json.dumps(summary, indent=1, ensure_ascii=False), encoding="utf-8")
-    if report:
-        (scratch / "report.html").write_text(build_report(summary, reps, angles), encoding="utf-8")
+def _summary_text(summary: dict[str, Any]) -> str:
+    return json.dumps(summary, indent=1, ensure_ascii=False)
+
+
+def _reps_text(reps: pd.DataFrame) -> str:
+    return reps.to_csv(index=False, lineterminator="\n")

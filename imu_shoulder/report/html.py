@@ -13,6 +13,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from imu_shoulder.errors import OutputError
+from imu_shoulder.one_run import RUN
 from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
@@ -50,6 +51,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         policy=_policy([chart_code, page_code], style),
         style=Markup(style),
         scripts=[Markup(chart_code), Markup(page_code)],
+        run=summary.get(RUN),
         recording=summary["recording"],
         date=words.date(summary["recording"]["start"]),
         length=words.clock(summary["recording"]["duration_s"]),

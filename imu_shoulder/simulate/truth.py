@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from imu_shoulder.errors import OutputError
+from imu_shoulder.files import refusing, whole_file, write_text
 from imu_shoulder.simulate.simulator import Truth
 
 
@@ -31,13 +31,8 @@ def write_truth(truth: Truth, folder: Path, *, with_angles: bool = True) -> None
             for rep in truth.reps
         ]
     )
-    try:
+    with refusing(folder):
         if with_angles:
-            pd.DataFrame(angles).to_parquet(folder / "true_angles.parquet", index=False)
-        reps.round(4).to_csv(folder / "true_reps.csv", index=False, lineterminator="\n")
-    except OSError as error:
-        raise OutputError(
-            f"to write the truth into {folder}",
-            f"that failed ({error.strerror or error})",
-            "free space or go elsewhere",
-        ) from error
+            with whole_file(folder / "true_angles.parquet") as stream:
+                pd.DataFrame(angles).to_parquet(stream, index=False)
+        write_text(folder / "true_reps.csv", reps.round(4).to_csv(index=False, lineterminator="\n"))

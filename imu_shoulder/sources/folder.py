@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 
-from imu_shoulder.errors import OutputError, RecordingError, ShoulderError
+from imu_shoulder.errors import RecordingError, ShoulderError
+from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.checked import Checked
 from imu_shoulder.sources.events import events_tsv, read_events
@@ -20,6 +18,7 @@ from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, rea
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 SCHEMA = 1
+HEAD, EVENTS, REFERENCE = "recording.toml", "events.tsv", "reference.csv"
 TIME = "time_s"
 ACC = ("acc_x", "acc_y", "acc_z")
 GYR = ("gyr_x", "gyr_y", "gyr_z")
@@ -39,7 +38,7 @@ def read_recording(folder: Path) -> Recording:
     if not folder.is_dir():
         came = "it is a file" if folder.exists() else "there is no such folder"
         raise RecordingError(f"a recording folder at {folder}", came, "give the folder that holds recording.toml")
-    head_path = folder / "recording.toml"
+    head_path = folder / HEAD
     head = Checked.read(head_path, RecordingError)
     head.known(_KEYS)
     head.schema(SCHEMA)
@@ -52,9 +51,9 @@ def read_recording(folder: Path) -> Recording:
             raise RecordingError("one file per sensor", f"{path.name} is named twice", "correct recording.toml")
         streams[stream.placement] = stream
         hashes[path.name] = file_sha256(path)
-    events_path = folder / "events.tsv"
+    events_path = folder / EVENTS
     events = read_events(events_path) if events_path.exists() else ()
-    for optional in (events_path, folder / "reference.csv"):
+    for optional in (events_path, folder / REFERENCE):
         if optional.is_file():
             hashes[optional.name] = file_sha256(optional)
     return Recording(
@@ -156,38 +155,26 @@ def write_recording(
     gyr_unit: str = "rad/s",
     reference_csv: str | None = None,
     file_format: Literal["csv", "parquet"] = "csv",
+    beside: Mapping[str, str] | None = None,
 ) -> None:
     """Write a recording folder. It appears whole or not at all; a folder that is there already is refused.
 
     file_format: in csv numbers keep 6 significant digits, times 1e-6 s; parquet keeps all of them, smaller, with a
-    checksum on every page. reference_csv: text of the optional reference.csv. Raises OutputError.
+    checksum on every page. reference_csv: text of the optional reference.csv. beside: texts of files that belong to
+    the recording but are no part of the format, by name. Raises OutputError.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise OutputError(f"a new folder at {folder}", "there is one with files in it", "give another name")
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    except OSError as error:
-        raise OutputError(
-            f"to write in {folder.parent}", f"it cannot be done ({error.strerror})", "check it"
-        ) from error
-    try:
-        _write_files(recording, scratch, acc_unit, gyr_unit, reference_csv, file_format)
-        scratch.chmod(0o755)
-        os.replace(scratch, folder)
-    except OSError as error:
-        raise OutputError(
-            f"to write the recording to {folder}",
-            f"it cannot be done ({error.strerror})",
-            "free some space or give another folder; nothing was left behind",
-        ) from error
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
+    texts = dict(beside or {})
+    if recording.events:
+        texts[EVENTS] = events_tsv(recording.events)
+    if reference_csv is not None:
+        texts[REFERENCE] = reference_csv
+    with whole_folder(folder) as scratch:
+        _write_sensors(recording, scratch, acc_unit, gyr_unit, file_format)
+        for name, text in texts.items():
+            write_text(scratch / name, text)
 
 
-def _write_files(
-    recording: Recording, scratch: Path, acc_unit: str, gyr_unit: str, reference_csv: str | None, file_format: str
-) -> None:
+def _write_sensors(recording: Recording, scratch: Path, acc_unit: str, gyr_unit: str, file_format: str) -> None:
     acc_scale, gyr_scale = ACC_UNIT_M_S2[acc_unit], GYR_UNIT_RAD_S[gyr_unit]
     head = [f"schema = {SCHEMA}", f"athlete = {_quoted(recording.athlete)}", f"start = {_quoted(recording.start)}"]
     for stream in recording.streams.values():
@@ -205,11 +192,7 @@ def _write_files(
             parts.append(stream.mag)
             columns += MAG
         write_numbers(scratch / name, columns, np.hstack(parts))
-    (scratch / "recording.toml").write_text("\n".join(head) + "\n", encoding="utf-8")
-    if recording.events:
-        (scratch / "events.tsv").write_text(events_tsv(recording.events), encoding="utf-8")
-    if reference_csv is not None:
-        (scratch / "reference.csv").write_text(reference_csv, encoding="utf-8")
+    write_text(scratch / HEAD, "\n".join(head) + "\n")
 
 
 def _quoted(text: str) -> str:

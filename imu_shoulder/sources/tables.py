@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder.errors import RecordingError, ShoulderError
+from imu_shoulder.files import whole_file
 from imu_shoulder.model import FloatArray
 
 # Over these a file is refused before it is read: a set of drills lasts minutes, and the whole file is held in memory.
@@ -53,7 +54,8 @@ def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[st
         import pyarrow.parquet as pq
 
         try:
-            return list(pq.read_schema(path).names)
+            with path.open("rb") as stream:  # as a stream: pyarrow takes no path that is not UTF-8
+                return list(pq.read_schema(stream).names)
         except (OSError, ValueError) as error:
             raise RecordingError("a Parquet file", f"{path.name} is not one ({error})", _TO_DO) from error
     try:
@@ -102,11 +104,13 @@ def read_numbers(
 def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
     import pyarrow.parquet as pq
 
-    rows = pq.read_metadata(path).num_rows
-    if rows > max_rows:
-        return pd.DataFrame(index=pd.RangeIndex(rows))
     try:
-        table = pq.read_table(path, columns=list(columns), page_checksum_verification=True)
+        with path.open("rb") as stream:
+            rows = pq.read_metadata(stream).num_rows
+            if rows > max_rows:
+                return pd.DataFrame(index=pd.RangeIndex(rows))
+            stream.seek(0)
+            table = pq.read_table(stream, columns=list(columns), page_checksum_verification=True)
     except OSError as error:
         raise RecordingError(
             f"{path.name} to be undamaged", f"it is not ({error})", "copy or recover it again"
@@ -125,10 +129,12 @@ def write_numbers(path: Path, columns: Sequence[str], values: FloatArray) -> Non
         import pyarrow.parquet as pq
 
         table = pa.table(dict(zip(columns, values.T, strict=True)))
-        pq.write_table(table, path, compression="zstd", write_page_checksum=True)
+        with whole_file(path) as stream:
+            pq.write_table(table, stream, compression="zstd", write_page_checksum=True)
         return
     row = ",".join(["%.6f", *["%.6g"] * (len(columns) - 1)])
-    np.savetxt(path, values, fmt=row, header=",".join(columns), comments="")
+    with whole_file(path) as stream:
+        np.savetxt(stream, values, fmt=row, header=",".join(columns), comments="")
 
 
 def _read_csv(

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 from imu_shoulder import __version__
-from imu_shoulder.errors import OutputError
+from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.model import Recording
 
 _DEPENDENCIES = (
@@ -51,18 +51,14 @@ def _installed(names: Iterable[str]) -> list[str]:
     return found
 
 
-def write_files(out: Path, files: Mapping[str, str]) -> None:
-    """Write text files into `out`, made if missing. Raises OutputError."""
-    try:
-        out.mkdir(parents=True, exist_ok=True)
+def write_files(out: Path, files: Mapping[str, str], replaced: Collection[str] = ()) -> None:
+    """Write text files into `out`, made if missing, all of them at once. Raises OutputError.
+
+    replaced: names that are not written now, but may be there from an earlier time.
+    """
+    with whole_folder(out, {*files, *replaced}) as scratch:
         for name, text in files.items():
-            (out / name).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise OutputError(
-            f"to write the results into {out}",
-            f"that failed ({error.strerror or error})",
-            "free space or choose another",
-        ) from error
+            write_text(scratch / name, text)
 
 
 def as_json(values: Any) -> str:

@@ -95,7 +95,7 @@ def write_study(study: Study, found: Sequence[tuple[Path, Analysis]], parameters
     }
     if study.compared:
         files["series.csv"] = _series_table(study).to_csv(index=False, lineterminator="\n", float_format="%.6g")
-    write_files(out, files)
+    write_files(out, files, replaced=["series.csv"])
 
 
 def headlines(study: Study) -> list[str]:

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.one_run import ANGLES, REPS, RUN, SUMMARY, require_one_run
 
 TEXTS = ("drill", "side", "angle", "faults", "excluded", "role", "stations")
 
@@ -24,18 +25,23 @@ class Results:
 
 
 def read_results(folder: Path) -> Results:
-    """What `imu-shoulder analyse` wrote there; empty texts stay texts. Raises RecordingError."""
-    for name in ("summary.json", "reps.csv", "angles.parquet"):
+    """What `imu-shoulder analyse` wrote there in one run; empty texts stay texts. Raises RecordingError."""
+    for name in (SUMMARY, REPS, ANGLES):
         if not (folder / name).is_file():
             raise RecordingError(
                 f"{name} in {folder}", "there is no such file", "give the folder that `imu-shoulder analyse` wrote"
             )
+    require_one_run(folder)
     try:
-        summary: dict[str, Any] = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-        reps = pd.read_csv(folder / "reps.csv", dtype=dict.fromkeys(TEXTS, str))
-        angles = pd.read_parquet(folder / "angles.parquet")
+        summary: dict[str, Any] = json.loads((folder / SUMMARY).read_text(encoding="utf-8"))
+        reps = pd.read_csv(folder / REPS, dtype=dict.fromkeys(TEXTS, str))
+        with (folder / ANGLES).open("rb") as stream:
+            angles = pd.read_parquet(stream)
     except (OSError, ValueError) as error:
         raise RecordingError(f"readable results in {folder}", f"they are not ({error})", "analyse again") from error
+    # The id has done its work: the tables are as they were before they were written.
+    reps = reps.drop(columns=RUN, errors="ignore")
+    angles.attrs.clear()
     texts = [name for name in TEXTS if name in reps.columns]
     reps[texts] = reps[texts].fillna("")
     return Results(summary, reps, angles)

@@ -52,7 +52,8 @@ def read_series(path: Path) -> Series:
         if path.suffix == ".c3d":
             table = _read_c3d(path)
         elif path.suffix == ".parquet":
-            table = pd.read_parquet(path)
+            with path.open("rb") as stream:
+                table = pd.read_parquet(stream)
         else:
             table = pd.read_csv(path, encoding="utf-8-sig")
     except (OSError, ValueError, pd.errors.ParserError) as error:
