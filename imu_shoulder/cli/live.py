@@ -29,7 +29,8 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
     help="Which simulated warm-up.",
 )
 @click.option("--replay", "recording", type=click.Path(path_type=Path), help="Play a recording folder.")
-@click.option("--speed", default=1.0, show_default=True, help="How fast to play, 0.1 to 100.")
+@click.option("--speed", default="1", show_default=True, help="How fast to play, 0.1 to 100; or max, without a page.")
+@click.option("--no-page", is_flag=True, help="Play without a page, and write into --out what it would have said.")
 @click.option("--ble", is_flag=True, help="Live from sensor nodes over Bluetooth Low Energy.")
 @click.option("--athlete", help="Initials or code of the athlete; with --ble.")
 @click.option(
@@ -52,7 +53,8 @@ def live(
     demo: bool,
     scenario: str,
     recording: Path | None,
-    speed: float,
+    speed: str,
+    no_page: bool,
     ble: bool,
     athlete: str | None,
     nodes: Mapping[str, str],
@@ -73,9 +75,14 @@ def live(
     if ble and not athlete:
         raise click.UsageError("--ble needs --athlete: initials or a code, such as M.K.")
 
+    if no_page and (ble or out is None):
+        raise click.UsageError("--no-page plays a recording and needs --out, a folder for live_reps.csv")
+    if speed == "max" and not no_page:
+        raise click.UsageError("--speed max goes with --no-page: a page shows at most 100 times the speed")
     need("live", "starlette", "uvicorn", "websockets", "segno")
     from imu_shoulder.drills import load_file
-    from imu_shoulder.live.run import Settings, start
+    from imu_shoulder.live.feed import speed_of
+    from imu_shoulder.live.run import Settings, play_without_page, start
     from imu_shoulder.plan import load_plan
 
     drills = {found.id: found for found in map(load_file, drill_files)}
@@ -88,22 +95,30 @@ def live(
         out=out,
         port=port,
         host=host,
-        speed=speed,
+        speed=speed_of(speed),
     )
     if ble:
         saved = start(settings, nodes=nodes, athlete=athlete or "")
-    elif recording is not None:
-        from imu_shoulder.sources.folder import read_recording
-
-        saved = start(settings, read_recording(recording), "replay")
     else:
-        from imu_shoulder.simulate import simulate
-        from imu_shoulder.simulate.scenarios import find
-
-        click.echo("Simulating an athlete ...")
-        saved = start(settings, simulate(find(scenario), seed=7).recording, "demo")
+        played = _played(recording, scenario)
+        if no_page:
+            play_without_page(settings, played)
+            return
+        saved = start(settings, played, "demo" if recording is None else "replay")
     if not saved:
         click.get_current_context().exit(2)
+
+
+def _played(folder: Path | None, scenario: str) -> Recording:
+    if folder is not None:
+        from imu_shoulder.sources.folder import read_recording
+
+        return read_recording(folder)
+    from imu_shoulder.simulate import simulate
+    from imu_shoulder.simulate.scenarios import find
+
+    click.echo("Simulating an athlete ...")
+    return simulate(find(scenario), seed=7).recording
 
 
 def _analyse(recording: Recording, out: Path, plan: Plan | None, drills: Mapping[str, Drill]) -> None:

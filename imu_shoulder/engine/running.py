@@ -23,7 +23,7 @@ from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.sets import leading_curve, leading_name, segment_set
 from imu_shoulder.segment.stations import posture_names
-from imu_shoulder.segment.unguided import marked_set
+from imu_shoulder.segment.unguided import ANGLE, marked_set
 
 # What counts on the way to a rep's number: a false start does not.
 ATTEMPTS = ("rep", "partial")
@@ -37,7 +37,7 @@ GOES_ON_S = 0.5
 
 @dataclass(frozen=True, slots=True)
 class FinalRep:
-    """A rep that was told. known_s: when it was. revised: when and why it was judged once more, empty for never."""
+    """A rep that was told. known_s: when it was. revised: why it was judged once more, empty for never."""
 
     judged: JudgedRep
     known_s: float
@@ -81,6 +81,8 @@ class RunningSet:
         self.open: dict[Side, list[Rep]] = {}
         self.shown: dict[Side, int] = {}
         self.slipped_s: dict[Side, float] = {}
+        # Of each arm: its role, the angle it is cut by, and what its elevation is about.
+        self.told_by: dict[Side, tuple[str, str, str]] = {}
         self._row = 0
         self._cut_s = self._ending_s = -inf
         # When all that had been lowered by then was final.
@@ -113,6 +115,9 @@ class RunningSet:
                 if not shows and not named:
                     continue
                 self._arms[side] = _Arm(list(columns), counts=not shows)
+                role = "lift" if named or self.drill is None or self.drill.arms == "each" else "hold"
+                angle = (leading_name(arm.angles, self.drill) if shows and self.drill is not None else None) or ANGLE
+                self.told_by[side] = role, angle, arm.reference_of(slice(None))
             kept = self._arms[side]
             parts = [time_s, *seen[side], *(columns.get(name, np.full(len(time_s), np.nan)) for name in kept.names)]
             kept.rows.append(np.array(parts)[:, take].T)
@@ -181,16 +186,10 @@ class RunningSet:
     def slip(self, side: Side, slipped_s: float) -> None:
         """A sensor of the arm turned on its strap: reps that ended later are not scored, those told so far included."""
         self.slipped_s[side] = slipped_s
-        self.final[side] = [
-            replace(
-                final,
-                judged=replace(final.judged, excluded="sensor_slip", faults=()),
-                revised="a sensor had slipped",
-            )
-            if final.judged.rep.end_s > slipped_s and final.judged.excluded != "sensor_slip"
-            else final
-            for final in self.final.get(side, [])
-        ]
+        for place, final in enumerate(self.final.get(side, [])):
+            judged = without_slipped(final.judged, slipped_s)
+            if judged is not final.judged:
+                self.final[side][place] = FinalRep(judged, final.known_s, "a sensor had slipped")
 
     def _slipped(self, side: Side) -> float:
         return self.slipped_s.get(side, inf)
@@ -316,6 +315,13 @@ class RunningSet:
         judged = judge_arm_set(arm_set, self._seen(side, -inf), self._params.judge, self._slipped(side))
         self.final[side] = [FinalRep(rep, span_s[1]) for rep in judged]
         return AnalysedSet(arm_set, judged)
+
+
+def without_slipped(judged: JudgedRep, slipped_s: float) -> JudgedRep:
+    """The rep as it is; not scored, if it ended after a sensor of its arm had slipped."""
+    if judged.rep.end_s <= slipped_s or judged.excluded == "sensor_slip":
+        return judged
+    return replace(judged, excluded="sensor_slip", faults=())
 
 
 def _middle_s(rep: Rep) -> float:

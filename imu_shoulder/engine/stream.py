@@ -33,7 +33,7 @@ from imu_shoulder.engine.blade import BladeReps, blade_columns, ups_from_pose
 from imu_shoulder.engine.judging import seen_by
 from imu_shoulder.engine.memory import Memory
 from imu_shoulder.engine.order import Part, Stages
-from imu_shoulder.engine.running import RunningSet
+from imu_shoulder.engine.running import RunningSet, without_slipped
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, SensorStream, Side, Track
 from imu_shoulder.orient.attitude import Attitude
@@ -107,6 +107,7 @@ class Stream(Stages):
         self._stretches: list[Stretch] = []
         self._beyond = Beyond()
         self.running: RunningSet | None = None
+        self._closed: RunningSet | None = None
         self.sets: list[AnalysedSet] = []
         self._set_number = 0
         # The arms whose angles are wanted outside sets; in a set all are.
@@ -433,8 +434,19 @@ class Stream(Stages):
             if sure:
                 self.slips.append(min(sure, key=lambda slip: slip.time_s))
                 self._headings[side].end_at(self._slipped_s(side))
-                if self.running is not None:
-                    self.running.slip(side, self._slipped_s(side))
+                self._leave_out(side, self._slipped_s(side))
+
+    def _leave_out(self, side: Side, slipped_s: float) -> None:
+        """Reps that ended after a slip are not scored, those of sets that are over included."""
+        for own in (self.running, self._closed):
+            if own is not None:
+                own.slip(side, slipped_s)
+        self.sets = [
+            replace(own, judged=tuple(without_slipped(rep, slipped_s) for rep in own.judged))
+            if own.arm_set.side == side
+            else own
+            for own in self.sets
+        ]
 
     def _open_set(self, event: Event) -> None:
         assert self._opened is not None
@@ -480,7 +492,7 @@ class Stream(Stages):
             time_s, columns = self.running.rows_of(found.arm_set.side)
             self._beyond.look(found.arm_set.side, time_s, columns, self.running.rate_hz)
         self.sets += closed
-        self.running = None
+        self._closed, self.running = self.running, None
 
 
 def _again(slip: Slip, before: Sequence[Slip]) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import AsyncGenerator
+from math import inf
 from typing import Any
 
 from imu_shoulder.errors import ParameterError
@@ -21,10 +22,17 @@ SPEEDS = (0.1, 100.0)
 ASKED_S = 4.0
 
 
-def check_speed(speed: float) -> None:
-    """Raises ParameterError for a speed out of 0.1 to 100."""
+def speed_of(text: str) -> float:
+    """How many times as fast as it was: a number, or "max" for as fast as it goes. Raises ParameterError."""
+    if text == "max":
+        return inf
+    try:
+        speed = float(text)
+    except ValueError:
+        raise ParameterError("a number or max as --speed", f"it was {text!r}", "give another --speed") from None
     if not SPEEDS[0] <= speed <= SPEEDS[1]:
         raise ParameterError(f"a speed of {SPEEDS[0]:g} to {SPEEDS[1]:g}", f"it was {speed:g}", "give another --speed")
+    return speed
 
 
 async def replay(recording: Recording, hub: Hub, speed: float = 1.0) -> AsyncGenerator[Chunk, None]:

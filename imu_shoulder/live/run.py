@@ -16,19 +16,22 @@ from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
+from imu_shoulder.files import add_file
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.again import new_folder, session_folder
-from imu_shoulder.live.feed import Prompter, check_speed, replay
+from imu_shoulder.live.feed import TICK_S, Prompter, replay
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.keep import Keeper
 from imu_shoulder.live.radio import find, radio
-from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, without_range_tests
+from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, run, without_range_tests
+from imu_shoulder.live.said import FILE, Said
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.log.unfinished import node_entries
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete
+from imu_shoulder.sources import RecordingSource
 
 SCAN_S = 5.0
 RATE_HZ = 100
@@ -63,7 +66,6 @@ def start(
 
     Returns whether all was saved. What was not is said, with what to do.
     """
-    check_speed(settings.speed)
     access = Access(settings.port, None if settings.host is None else check_host(settings.host))
     sockets = [bind(address, settings.port) for address in dict.fromkeys([LOOPBACK, access.host or LOOPBACK])]
     try:
@@ -104,6 +106,15 @@ def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
 
 
 def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub, Feed, Prompt]:
+    session, recording = _session_of(settings, recording)
+    folder = settings.out or new_folder()
+    keeper = Keeper(folder, recording.athlete, recording.start, keeps_samples=True)
+    hub = Hub(session, keeper, _about(settings, recording.athlete, source, session.plan))
+    return hub, partial(replay, recording, hub, settings.speed), Prompter(hub, session)
+
+
+def _session_of(settings: Settings, recording: Recording) -> tuple[LiveSession, Recording]:
+    """The session that a recording is played to, and the recording without what is not played."""
     recording, left_out = without_range_tests(recording)
     if left_out:
         settings.say(
@@ -115,10 +126,20 @@ def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub,
         settings.say(f"The plan {plan.name} does not have these sets, and they are not played: {', '.join(unplanned)}.")
     rates_hz = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
     session = LiveSession(plan, settings.drills, rates_hz)
-    folder = settings.out or new_folder()
-    keeper = Keeper(folder, recording.athlete, recording.start, keeps_samples=True)
-    hub = Hub(session, keeper, _about(settings, recording.athlete, source, plan))
-    return hub, partial(replay, recording, hub, settings.speed), Prompter(hub, session)
+    return session, recording
+
+
+def play_without_page(settings: Settings, recording: Recording) -> None:
+    """Play a recording as a page would have it, and write what was said of each rep into the folder that was asked for.
+
+    Raises ShoulderError.
+    """
+    assert settings.out is not None
+    session, source = _session_of(settings, recording)
+    said = Said()
+    run(RecordingSource(source, TICK_S), session, settings.speed, each=said.look)
+    add_file(settings.out, FILE, said.finish(session).to_csv(index=False, lineterminator="\n"))
+    settings.say(f"What was said of each rep: {settings.out / FILE}")
 
 
 def _over_the_air(settings: Settings, nodes: Mapping[str, str], athlete: str) -> tuple[Hub, Feed, Prompt]:

@@ -231,6 +231,11 @@ class LiveSession:
         self.stage = "set"
         return None
 
+    @property
+    def latest_set(self) -> RunningSet | None:
+        """The set that goes on, or the last one."""
+        return self.stream.running or self._set
+
     def _take_announced(self) -> tuple[Event | None, int | None]:
         found, self._announced = self._announced or (None, None), None
         return found

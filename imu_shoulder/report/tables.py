@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -9,6 +11,7 @@ import pandas as pd
 
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.angles.joint import ANGLE_COLUMNS, ISB_COLUMNS
+from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.model import SIDES, FloatArray, Side
 from imu_shoulder.segment.model import rows_between
 
@@ -23,33 +26,54 @@ REP_COLUMNS = (
 MORE_REP_COLUMNS = ("role", "stations", "elevation_reference")
 
 
+@dataclass(frozen=True, slots=True)
+class RepRow:
+    """A rep and what its row says of its set. drill: its id, empty for none."""
+
+    set_number: int
+    drill: str
+    side: Side
+    angle: str
+    role: str
+    elevation_reference: str
+    judged: JudgedRep
+
+
 def reps_table(analysis: Analysis) -> pd.DataFrame:
     """One row per rep, excluded ones too, in the order of sets, sides and time. Times to 1 ms, angles to 0.01 deg."""
-    rows: list[dict[str, Any]] = []
+    rows = []
     for found in analysis.sets:
-        arm_set = found.arm_set
+        own = found.arm_set
+        drill = "" if own.drill is None else own.drill.id
         for j in found.judged:
-            stations = ";".join(f"{v.name}:{v.end_s - v.start_s:.2f}" for v in j.rep.visits)
-            rows.append(
-                {
-                    "set": arm_set.number,
-                    "drill": "" if arm_set.drill is None else arm_set.drill.id,
-                    "side": arm_set.side,
-                    "rep": j.number,
-                    "start_s": j.rep.start_s,
-                    "top_start_s": j.rep.top_start_s,
-                    "top_end_s": j.rep.top_end_s,
-                    "end_s": j.rep.end_s,
-                    "angle": arm_set.angle,
-                    **j.values,
-                    **j.texts,
-                    "faults": ";".join(j.faults),
-                    "excluded": j.excluded,
-                    "role": arm_set.role,
-                    "stations": stations,
-                    "elevation_reference": _reference(analysis, arm_set.side, j.rep.start_s, j.rep.end_s),
-                }
-            )
+            reference = _reference(analysis, own.side, j.rep.start_s, j.rep.end_s)
+            rows.append(RepRow(own.number, drill, own.side, own.angle, own.role, reference, j))
+    return rep_rows_table(rows)
+
+
+def rep_rows_table(reps: Sequence[RepRow]) -> pd.DataFrame:
+    """The columns of reps.csv."""
+    rows: list[dict[str, Any]] = [
+        {
+            "set": row.set_number,
+            "drill": row.drill,
+            "side": row.side,
+            "rep": row.judged.number,
+            "start_s": row.judged.rep.start_s,
+            "top_start_s": row.judged.rep.top_start_s,
+            "top_end_s": row.judged.rep.top_end_s,
+            "end_s": row.judged.rep.end_s,
+            "angle": row.angle,
+            **row.judged.values,
+            **row.judged.texts,
+            "faults": ";".join(row.judged.faults),
+            "excluded": row.judged.excluded,
+            "role": row.role,
+            "stations": ";".join(f"{v.name}:{v.end_s - v.start_s:.2f}" for v in row.judged.rep.visits),
+            "elevation_reference": row.elevation_reference,
+        }
+        for row in reps
+    ]
     extra = [c for c in (rows[0] if rows else {}) if c not in REP_COLUMNS and c not in MORE_REP_COLUMNS]
     table = pd.DataFrame(rows, columns=[*REP_COLUMNS, *MORE_REP_COLUMNS, *extra])
     numbers = [c for c in table.columns if c.endswith(("_s", "_deg", "_pct")) or c.startswith("smoothness")]
