@@ -51,7 +51,7 @@ def make_folders(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def refusing(target: Path, do: str = DO) -> Iterator[None]:
+def refusing(target: Path | str, do: str = DO) -> Iterator[None]:
     """What the operating system cannot do becomes the user's OutputError about `target`."""
     try:
         yield

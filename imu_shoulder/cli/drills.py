@@ -41,7 +41,7 @@ def show(name: str, svg: Path | None, side: Side) -> None:
 def _draw(drill: Drill, svg: Path, side: Side) -> None:
     from imu_shoulder.report.handout import drill_svg
 
-    with refusing(svg, "choose another file"):
+    with refusing(f"the drawing {svg}", "choose another file"):
         write_text(svg, drill_svg(drill, side))
 
 
