@@ -158,6 +158,9 @@ class FakeSession:
             self.stage = "stop" if pain.stopped else "ready"
         return refused
 
+    def calibrated_by(self):
+        return ()
+
     def recording(self):
         return tuple(self.pain.written([Event(0.5, 5.0, "neutral_pose")], self.set_events))
 

@@ -57,6 +57,7 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
         assert "Going on" not in said
         with Page(port) as page:
             page.stand_still()
+            page.tell("not_rated")
             page.tell("start_set")
             page.watch(2)
             page.tell("stop_set")
@@ -70,9 +71,12 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
 
         process, said = opened(bluez, port, cwd=tmp_path, umask=0)
         assert "Going on with the session that was cut off" in said
+        assert "its calibration holds" in said
         with Page(port) as page:
-            assert page.until(lambda _: True)["calibration"]["step"] == "pose"
-            page.stand_still()
+            frame = page.until(lambda _: True)
+            assert frame["calibration"]["step"] == "ready"
+            assert (frame["stage"], frame["pain"]["open"]) == ("pain", True)
+            page.tell("not_rated")
             page.tell("start_set")
             page.watch(2)
             page.tell("stop_set")
@@ -86,7 +90,7 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
     assert (folder / "recording.log").read_bytes().startswith(before)
 
     recording = read_recording(folder)
-    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "neutral_pose", "set"]
+    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"]
     first, cut, last = (event for event in recording.events if event.trial_type == "set")
     assert (first.pain, cut.pain, last.pain) == (1, None, 0)
     assert first.duration_s == pytest.approx(2, abs=1)

@@ -46,7 +46,8 @@ class LinkEntry:
 
 @dataclass(frozen=True, slots=True)
 class EventEntry:
-    """Something typed while recording. what: start, stop, pain, load or note; shake: all nodes shaken together.
+    """Something typed while recording. what: start, stop, pain, load or note; shake: all nodes shaken together; was:
+    from when to when the calibration step that was started last truly went.
 
     duration_s: given for what ends by itself.
     """

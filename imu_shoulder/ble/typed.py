@@ -97,6 +97,7 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
     waiting: list[str] = []
     open_at: int | None = None
     ratings: dict[int, list[tuple[float, float]]] = {}
+    dropped: set[int] = set()
 
     def close(at_s: float) -> None:
         nonlocal open_at
@@ -113,6 +114,16 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
                 open_at = len(events) - 1
         elif entry.what == "stop":
             close(at_s)
+        elif entry.what == "was":
+            step = Event(at_s, entry.duration_s or 0.0, entry.trial_type or "neutral_pose")
+            same = [place for place, event in enumerate(events) if event.trial_type == step.trial_type]
+            # Tries before it were no good.
+            dropped.update(same[:-1])
+            if not same:
+                events.append(step)
+            else:
+                events[same[-1]] = replace(events[same[-1]], onset_s=step.onset_s, duration_s=step.duration_s)
+                open_at = None if open_at == same[-1] else open_at
         elif entry.what == "shake":
             shakes.append((at_s, at_s + (entry.duration_s or SHAKE_S)))
         elif entry.what == "note":
@@ -135,4 +146,5 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
         )
         close(end_s)
     remarks += [f"note without an event: {note}" for note in waiting]
-    return TypedEvents(tuple(events), tuple(shakes), tuple(remarks))
+    kept = tuple(event for place, event in enumerate(events) if place not in dropped)
+    return TypedEvents(kept, tuple(shakes), tuple(remarks))

@@ -5,17 +5,24 @@ from __future__ import annotations
 import time
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
+from imu_shoulder.ble.assemble import assemble
 from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.files import well_formed
 from imu_shoulder.identity import person
 from imu_shoulder.live.keep import log_of
-from imu_shoulder.log.records import LogError
+from imu_shoulder.live.replay import Replayed, play
+from imu_shoulder.live.session import LiveSession
+from imu_shoulder.log.records import LogError, read_log
 from imu_shoulder.log.unfinished import Unfinished, unfinished
+from imu_shoulder.sources import RecordingSource
 
 SESSIONS = Path("live_sessions")
 # Without --out a session that was heard last longer ago is another one.
 SAME_SESSION_S = 3600.0
+# What was recorded is gone through in pieces of this length; it does not matter how long.
+CHUNK_S = 0.5
 
 
 def new_folder() -> Path:
@@ -74,3 +81,23 @@ def _require_no_stop(earlier: Unfinished, ceiling: float, log_path: Path) -> Non
             f"pain was {worst:g} of 10 before it was cut off, over the ceiling of {ceiling:g}: no further set today",
             f"keep it with: imu-shoulder recover {log_path}",
         )
+
+
+def go_on(session: LiveSession, log_path: Path) -> bool:
+    """Bring a new session to where the killed one was, by all that its log holds. Whether its calibration holds.
+
+    Pain that was not rated after the last set is still to be rated.
+    """
+    recording = assemble(read_log(log_path), log_path.stem).recording
+    sets = sum(event.trial_type == "set" for event in recording.events)
+
+    def command(name: str, **args: Any) -> str | None:
+        nonlocal sets
+        sets -= name == "start_set"
+        return None if name == "not_rated" and sets <= 0 else session.command(name, **args)
+
+    replayed = Replayed(session, command)
+    play(RecordingSource(recording, CHUNK_S), session, replayed)
+    # What was cut off is over.
+    replayed.passed(at_once=True)
+    return session.stream.pose is not None

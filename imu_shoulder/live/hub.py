@@ -53,6 +53,8 @@ class Session(Protocol):
 
     def recording(self) -> tuple[Event, ...]: ...
 
+    def calibrated_by(self) -> tuple[Event, ...]: ...
+
 
 @dataclass(frozen=True, slots=True)
 class About:
@@ -93,6 +95,7 @@ class Hub:
         self._saving: asyncio.Task[None] | None = None
         self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT)
         self._number = 0
+        self._calibrated = self.session.calibrated_by()
 
     def push(self, streams: Mapping[str, SensorStream]) -> None:
         """New samples: into the log, through the session, onto the pages."""
@@ -101,6 +104,10 @@ class Hub:
         self._pushed_s = time.monotonic()
         self.keeper.samples(streams)
         self.session.push(streams)
+        for event in self.session.calibrated_by():
+            if event not in self._calibrated:
+                self.keeper.calibrated(event)
+        self._calibrated = self.session.calibrated_by()
         self.publish()
 
     def publish(self) -> None:

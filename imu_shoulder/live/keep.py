@@ -10,6 +10,7 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -88,8 +89,13 @@ class Keeper:
             self._before = typed_events([*earlier.entries, end], self.zero_ns, end_s).events
 
     def events(self, own: Sequence[Event]) -> tuple[Event, ...]:
-        """Those of the whole recording. own: of the session as it ran in this process."""
-        return tuple(sorted([*self._before, *own], key=lambda event: event.onset_s))
+        """Those of the whole recording. own: of the session as it ran in this process.
+
+        What that had from the log, to go on where the killed run was, is in the log as it was told then.
+        """
+        since_s = -inf if self._earlier is None else (self._earlier.last_ns - self.zero_ns) / 1e9
+        late = [event for event in own if event.onset_s > since_s]
+        return tuple(sorted([*self._before, *late], key=lambda event: event.onset_s))
 
     def give_up(self) -> None:
         """The session never began: the log is as it was, or gone if it was not there."""
@@ -136,6 +142,13 @@ class Keeper:
             entry = EventEntry(host_ns, "note", text=str(args["text"]))
         if entry is not None:
             self.log.put(EVENT, pack(entry))
+
+    def calibrated(self, event: Event) -> None:
+        """Note from when to when a calibration step went: its command says only when it was asked for."""
+        entry = EventEntry(
+            self._host_ns(event.onset_s), "was", trial_type=event.trial_type, duration_s=event.duration_s
+        )
+        self.log.put(EVENT, pack(entry))
 
     def _host_ns(self, t_s: float) -> int:
         # Before its first sample the session's clock stands at 0, though an earlier run's samples may have passed that.

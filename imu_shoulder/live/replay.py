@@ -127,14 +127,14 @@ class Replayed:
         return all(self._command(step) is None for step in steps)
 
 
-def run(
+def play(
     source: RecordingSource,
     session: LiveSession,
+    replayed: Replayed,
     speed: float = float("inf"),
     each: Callable[[LiveSession], None] = lambda session: None,
 ) -> None:
     """Push the source's chunks, `speed` times as fast as they were recorded. each: called after every chunk."""
-    replayed = Replayed(session)
     began = time.monotonic()
     for number, chunk in enumerate(source.chunks(), start=1):
         due_s = number * source.chunk_s / speed - (time.monotonic() - began)
@@ -145,4 +145,14 @@ def run(
         session.push(chunk.streams)
         replayed.passed()
         each(session)
+
+
+def run(
+    source: RecordingSource,
+    session: LiveSession,
+    speed: float = float("inf"),
+    each: Callable[[LiveSession], None] = lambda session: None,
+) -> None:
+    """Play a whole recording as `play` does, and finish the session."""
+    play(source, session, Replayed(session), speed, each)
     session.command("finish")

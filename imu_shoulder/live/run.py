@@ -18,7 +18,7 @@ from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.files import add_file
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
-from imu_shoulder.live.again import new_folder, session_folder
+from imu_shoulder.live.again import go_on, new_folder, session_folder
 from imu_shoulder.live.feed import TICK_S, Prompter, replay
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.keep import Keeper
@@ -150,14 +150,16 @@ def _over_the_air(settings: Settings, nodes: Mapping[str, str], athlete: str) ->
     # The log is taken before the nodes are: whoever holds it may hold them.
     keeper = Keeper(folder, athlete, None, zero_ns=host_now_ns(), keeps_samples=False, earlier=earlier)
     try:
-        if earlier is not None:
-            settings.say(f"Going on with the session that was cut off, in {folder}. Stand still for the pose again.")
         settings.say(f"Looking for nodes for {SCAN_S:g} s ...")
         placed = asyncio.run(find(nodes, SCAN_S, earlier))
     except BaseException:
         keeper.give_up()
         raise
     session = LiveSession(plan, settings.drills, dict.fromkeys(placed, float(RATE_HZ)))
+    if earlier is not None:
+        held = go_on(session, keeper.log_path)
+        then = "its calibration holds" if held else "stand still for the pose again"
+        settings.say(f"Going on with the session that was cut off, in {folder}: {then}.")
     hub = Hub(session, keeper, _about(settings, athlete, "ble", plan))
     wish, entries = Wish(RATE_HZ, bool(nodes)), node_entries(placed, earlier)
     feed = partial(radio, placed, entries, wish, keeper.log, keeper.zero_ns, session.tell_battery)

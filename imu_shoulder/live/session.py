@@ -164,6 +164,10 @@ class LiveSession:
         events = self._pain.written(self._calibrating.events, [*self._sets, *going])
         return tuple(sorted(events, key=lambda event: event.onset_s))
 
+    def calibrated_by(self) -> tuple[Event, ...]:
+        """From when to when the calibration steps went."""
+        return tuple(self._calibrating.events)
+
     def frame(self) -> dict[str, Any]:
         """What there is to draw: JSON types only."""
         self._seq += 1
