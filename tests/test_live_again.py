@@ -90,7 +90,7 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
     assert (folder / "recording.log").read_bytes().startswith(before)
 
     recording = read_recording(folder)
-    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"]
+    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"], recording.events
     first, cut, last = (event for event in recording.events if event.trial_type == "set")
     assert (first.pain, cut.pain, last.pain) == (1, None, 0)
     assert first.duration_s == pytest.approx(2, abs=1)

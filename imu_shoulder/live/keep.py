@@ -10,7 +10,6 @@ import time
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from math import inf
 from pathlib import Path
 from typing import Any
 
@@ -82,6 +81,7 @@ class Keeper:
         for _ in range(2):  # what all else depends on: one damaged record must not take it away
             self.log.put(SESSION, pack(Session(athlete, started, zero_ns, time.time())))
         self._before: tuple[Event, ...] = ()
+        self._gone_through: set[tuple[str, float]] = set()
         if earlier is not None:
             end = EventEntry(earlier.last_ns, "stop")  # what was running ended with that run
             self.log.put(EVENT, pack(end))
@@ -93,9 +93,12 @@ class Keeper:
 
         What that had from the log, to go on where the killed run was, is in the log as it was told then.
         """
-        since_s = -inf if self._earlier is None else (self._earlier.last_ns - self.zero_ns) / 1e9
-        late = [event for event in own if event.onset_s > since_s]
+        late = [event for event in own if (event.trial_type, event.onset_s) not in self._gone_through]
         return tuple(sorted([*self._before, *late], key=lambda event: event.onset_s))
+
+    def went_on(self, events: Sequence[Event]) -> None:
+        """events: of the session when it had gone through the log of the killed run."""
+        self._gone_through = {(event.trial_type, event.onset_s) for event in events}
 
     def give_up(self) -> None:
         """The session never began: the log is as it was, or gone if it was not there."""

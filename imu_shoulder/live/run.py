@@ -158,6 +158,7 @@ def _over_the_air(settings: Settings, nodes: Mapping[str, str], athlete: str) ->
     session = LiveSession(plan, settings.drills, dict.fromkeys(placed, float(RATE_HZ)))
     if earlier is not None:
         held = go_on(session, keeper.log_path)
+        keeper.went_on(session.recording())
         then = "its calibration holds" if held else "stand still for the pose again"
         settings.say(f"Going on with the session that was cut off, in {folder}: {then}.")
     hub = Hub(session, keeper, _about(settings, athlete, "ble", plan))
