@@ -77,6 +77,7 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
             assert frame["calibration"]["step"] == "ready"
             assert (frame["stage"], frame["pain"]["open"]) == ("pain", True)
             page.tell("not_rated")
+            page.watch(1)
             page.tell("start_set")
             page.watch(2)
             page.tell("stop_set")
@@ -90,7 +91,7 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
     assert (folder / "recording.log").read_bytes().startswith(before)
 
     recording = read_recording(folder)
-    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"], recording.events
+    assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"]
     first, cut, last = (event for event in recording.events if event.trial_type == "set")
     assert (first.pain, cut.pain, last.pain) == (1, None, 0)
     assert first.duration_s == pytest.approx(2, abs=1)
