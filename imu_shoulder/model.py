@@ -107,6 +107,10 @@ class Track:
     valid: BoolArray
     clipped: BoolArray
 
+    def at(self, rows: slice) -> Track:
+        """Some of its rows."""
+        return Track(self.placement, self.acc_m_s2[rows], self.gyr_rad_s[rows], self.valid[rows], self.clipped[rows])
+
 
 @dataclass(frozen=True, slots=True)
 class SensorQuality:

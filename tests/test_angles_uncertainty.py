@@ -115,7 +115,7 @@ def test_about_gravity_the_shoulders_angles_hold_how_the_trunk_leans_and_others_
         }
         one = {p: replace(a, quat_earth_from_sensor=a.quat_earth_from_sensor[:1]) for p, a in leaning.items()}
         one = {p: replace(a, rate_earth_rad_s=np.zeros((1, 3)), valid=np.ones(1, dtype=bool)) for p, a in one.items()}
-        found = arm_angles(calibrated(), one, RATE_HZ, AngleParams(skin_share=1.0)).angles
+        found = arm_angles(calibrated(), one, SkinShare(1.0, 0.0, 0.0), AngleParams()).angles
         for angle in ANGLES:
             read[angle].append(float(found[angle][0]))
     said = stated(name, replace(NONE, standing_lean_deg=3.0))

@@ -145,7 +145,7 @@ def test_what_the_angle_is_about_and_what_is_not_seen_are_said_before_the_set(op
         page.set_viewport_size({"width": width, "height": height})
         assert page.locator("#not-seen").inner_text().splitlines() == list(lines)
         assert page.locator("#not-seen").is_visible()
-        boxes = [page.locator(f"#ready {part}").bounding_box() for part in (".short-caution", "#not-seen")]
+        boxes = [page.locator(f"#ready {part}").bounding_box() for part in (".cautions", "#not-seen")]
         assert boxes[0]["y"] + boxes[0]["height"] <= boxes[1]["y"]
         assert boxes[1]["y"] + boxes[1]["height"] <= page.locator("footer").bounding_box()["y"]
     page.keyboard.press("Space")

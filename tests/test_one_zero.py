@@ -70,9 +70,11 @@ def test_both_sources_of_the_rotation_have_one_zero_for_every_mounting(side, see
     """
     found = []
     for mounting in MOUNTINGS:
-        run = recorded(("full_can", "row_rotate_press"), mounting, side, seed)
+        # Live the pointer's zero is known once a set with a bent elbow is over.
+        rows_and_presses = ("row_rotate_press",) * (1 if afterwards else 2)
+        run = recorded(("full_can", *rows_and_presses), mounting, side, seed)
         analysis = analyse(only(run.recording), Params(afterwards=afterwards))
-        arm, rows = analysis.arms[side], rows_of_set(analysis, 2)
+        arm, rows = analysis.arms[side], rows_of_set(analysis, 1 + len(rows_and_presses))
         off, share = off_deg(run, analysis, rows, side, "rotation_deg"), arm.rotation_from_forearm[rows]
         passing = (share > 0.0) & (share < 1.0)
         assert min((share == 0.0).sum(), (share == 1.0).sum(), passing.sum()) > 30
@@ -83,7 +85,8 @@ def test_both_sources_of_the_rotation_have_one_zero_for_every_mounting(side, see
         assert np.median(sd) < 15.0
     sensor, pointer = np.array(found).T
     assert np.abs(sensor).max() < 20.0
-    assert np.abs(pointer).max() < 10.0
+    # Live hangs on the pose and on fewer reps.
+    assert np.abs(pointer).max() < (10.0 if afterwards else 15.0)
     # What is left of the headings' drift differs by mounting, live more than afterwards.
     assert np.ptp(sensor) < (8.0 if afterwards else 15.0)
     assert np.ptp(pointer) < 8.0

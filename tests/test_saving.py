@@ -413,6 +413,6 @@ def test_a_recording_for_which_there_is_no_room_is_still_in_its_log(tmp_path, sm
     said = end(process)
     assert process.returncode == 2
     assert "Not saved: " in said
-    assert f"all is safe in the log, then run: imu-shoulder recover {out}.log" in said
+    assert f"all is kept in the log, then run: imu-shoulder recover {out}.log" in said
     done("recover", f"{out}.log", "--out", tmp_path / "kept")
     assert read_recording(tmp_path / "kept").streams["right_wrist"].time_s[-1] > 14

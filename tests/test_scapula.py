@@ -213,12 +213,13 @@ def test_a_drill_with_few_reps_is_held_against_the_session():
         sets.append(SimpleNamespace(side="right", drill=named, counted=tuple(reps), rows=rows))
     angle, turned = np.concatenate(elevation), np.concatenate(up)
     grid_s = np.arange(len(angle)) / 100
-    over, sd = excess("right", sets, grid_s, angle, turned, np.ones_like(angle))
+    columns = {"elevation_deg": angle, "scapula_up_deg": turned, "scapula_repeat_sd_deg": np.ones_like(angle)}
+    over, sd = excess("right", sets, grid_s, columns).values()
     last = grid_s > grid_s[-1] - 3
     assert np.median(over[last]) == pytest.approx(12, abs=0.3)
     assert abs(np.median(over[~last])) < 0.3
     assert (sd >= 1).all()
-    assert np.isnan(excess("left", sets, grid_s, angle, turned, np.ones_like(angle))[0]).all()
+    assert np.isnan(excess("left", sets, grid_s, columns)["scapula_excess_deg"]).all()
 
 
 # The measures of one rep.

@@ -70,7 +70,8 @@ def test_on_the_side_elevation_and_plane_are_empty_and_what_is_about_gravity_is_
         assert np.isnan(values).all(), column
         assert np.isnan(arm.sd.get(column, values)[rows] if column in arm.sd else values).all(), column
     off, sd = in_set(run, analysis, side, "elevation_gravity_deg", "elevation_gravity_deg")
-    assert np.abs(off).max() < 8.0
+    # Live knows how the arm hung in the pose, not yet the axis about which the set turns it.
+    assert np.abs(off).max() < (8.0 if afterwards else 10.0)
     assert np.median(sd) < 5.0
     # What needs no trunk stays: the bend of the elbow, and how far each rep turned.
     off, sd = in_set(run, analysis, side, "rotation_deg", "rotation_deg")
@@ -271,9 +272,8 @@ def test_what_the_trunk_defines_is_left_out_with_its_deviation_and_nothing_else(
 
 
 def played(recording: Recording) -> list[dict]:
-    from imu_shoulder.live.engine import LiveSession
-
     from imu_shoulder.live.replay import plan_for_recording, run
+    from imu_shoulder.live.session import LiveSession
     from imu_shoulder.sources import RecordingSource
 
     rates = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
@@ -295,15 +295,17 @@ def test_the_live_page_says_what_elevation_is_about_and_what_it_cannot_show():
 
 
 def test_live_an_angle_that_the_trunk_defines_is_empty_in_a_set_done_lying():
-    from imu_shoulder.live.sets import LiveSet
+    from imu_shoulder.engine.blade import BladeReps
+    from imu_shoulder.engine.running import RunningSet
+    from imu_shoulder.model import Track
 
-    from imu_shoulder.live.params import LiveParams
-
+    still = np.zeros((4, 3))
     for name, empty in ((LYING, True), ("full_can", False)):
-        drill = load_shipped(name)
-        live = LiveSet(1, Event(0.0, 0.0, "set", name, "right"), drill, {"right": drill}, 50.0, LiveParams())
+        drill, event = load_shipped(name), Event(0.0, 0.0, "set", name, "right")
+        live = RunningSet(1, event, drill, {"right": drill}, 50.0, Params(), BladeReps())
         seen = np.ones(4, dtype=bool)
-        live.push(np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": seen}, {"right": ~seen})
-        columns = live._arms["right"].columns(live._arms["right"].rows.table)
+        track = Track("right_wrist", still, still, seen, ~seen)
+        live.push(np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": (seen, ~seen)}, {"right": track})
+        _, columns = live.rows_of("right")
         assert np.isnan(columns["elevation_deg"]).all() == empty
         assert np.isfinite(columns["elevation_gravity_deg"]).all()

@@ -15,7 +15,8 @@ from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
-from imu_shoulder.engine.stream import Kept, Stream
+from imu_shoulder.engine.seating import Kept
+from imu_shoulder.engine.stream import Stream
 from imu_shoulder.model import SIDES, Aligned, Event, FloatArray, IntArray, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.segment.model import ArmSet, rows_between

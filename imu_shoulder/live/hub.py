@@ -215,7 +215,7 @@ class Hub:
     def _left(self) -> str:
         log_path, folder = self.keeper.log_path, self.keeper.folder
         if log_path.exists():
-            return f"all is safe in the log, try: imu-shoulder recover {log_path}"
+            return f"all is kept in the log, try: imu-shoulder recover {log_path}"
         return f"the recording is complete, try: imu-shoulder analyse {folder} --out {folder / 'results'}"
 
     async def beat(self, every_s: float = 0.5) -> None:

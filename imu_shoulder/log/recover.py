@@ -33,7 +33,7 @@ def recover(log_path: Path, folder: Path, *, keep_log: bool, events: Sequence[Ev
     try:
         write_recording(assembled.recording, folder, file_format="parquet", beside=beside)
     except OutputError as error:
-        again = f"{error.do}; all is safe in the log, then run: imu-shoulder recover {log_path}"
+        again = f"{error.do}; all is kept in the log, then run: imu-shoulder recover {log_path}"
         raise OutputError(error.expected, error.came, again) from error
     if not keep_log:
         with refusing(folder / LOG_NAME, f"the recording itself is complete, and its log is still {log_path}"):

@@ -1,0 +1,55 @@
+"""How the sensors sit, as a stream knows it: calibration, skin and shoulder blade, and the angles they give."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from imu_shoulder.analysis import Params
+from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
+from imu_shoulder.angles.scapula import BladeSeat, seat_blade
+from imu_shoulder.angles.skin import SkinShare
+from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.engine.blade import blade_columns, ups_from_pose
+from imu_shoulder.model import Side
+from imu_shoulder.orient.attitude import Attitude
+
+Kept = Mapping[Side, Mapping[str, Attitude]]
+
+
+class Seating:
+    """take() what a calibration showed; then angles() of any rows."""
+
+    def __init__(self, rate_hz: float, params: Params) -> None:
+        self._rate_hz, self._params = rate_hz, params
+        self.calibration: Calibration | None = None
+        self._pose: Pose | None = None
+        self._skin: dict[Side, SkinShare] = {}
+        self._blades: dict[Side, BladeSeat | None] = {}
+
+    def take(self, found: Calibration, kept: Kept, attitudes: Mapping[str, Attitude], pose: Pose) -> None:
+        """kept, attitudes: of the rows that the calibration is from; what they do not show stays as it was."""
+        self.calibration, self._pose = found, pose
+        params = self._params.angles
+        for side, arm in found.arms.items():
+            self._skin[side] = skin_of(arm, kept[side], self._rate_hz, params)
+            ups = ups_from_pose(side, attitudes, pose)
+            if ups is not None and arm.upper_arm is not None:
+                elevation_deg = arm_angles(arm, kept[side], self._skin[side], params).angles["elevation_deg"]
+                seat = seat_blade(*ups, elevation_deg, self._rate_hz, params.scapula)
+                self._blades[side] = seat or self._blades.get(side)
+
+    def angles(self, kept: Kept, attitudes: Mapping[str, Attitude]) -> dict[Side, ArmAngles]:
+        """Of the arms that are calibrated. attitudes: of all sensors, as the filters have them, on the same rows."""
+        if self.calibration is None:
+            return {}
+        arms = self.calibration.arms
+        return {side: self._of_arm(side, own, attitudes) for side, own in kept.items() if side in arms}
+
+    def _of_arm(self, side: Side, kept: Mapping[str, Attitude], attitudes: Mapping[str, Attitude]) -> ArmAngles:
+        assert self.calibration is not None
+        assert self._pose is not None
+        found = arm_angles(self.calibration.arms[side], kept, self._skin[side], self._params.angles)
+        seat = self._blades.get(side)
+        ups = None if seat is None else ups_from_pose(side, attitudes, self._pose)
+        return found if ups is None else blade_columns(found, seat, ups, self._params)

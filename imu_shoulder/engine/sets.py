@@ -1,0 +1,74 @@
+"""The sets of a stream: the one that goes on, and those that are over."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from imu_shoulder.analysis import AnalysedSet, Params
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.plausible import Beyond
+from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.drills import Drill
+from imu_shoulder.engine.blade import BladeReps
+from imu_shoulder.engine.judging import seen_by
+from imu_shoulder.engine.running import RunningSet, without_slipped
+from imu_shoulder.model import Event, FloatArray, Side, Track
+from imu_shoulder.segment.unguided import counting_track
+
+
+class Sets:
+    """running: the set that goes on. done: of each arm, judged. beyond: angles out of reach in them."""
+
+    def __init__(self, rate_hz: float, params: Params) -> None:
+        self._rate_hz, self._params = rate_hz, params
+        self.running: RunningSet | None = None
+        self.done: list[AnalysedSet] = []
+        self.beyond = Beyond()
+        self._closed: RunningSet | None = None
+        self._blades = BladeReps()
+
+    def open(
+        self,
+        number: int,
+        event: Event,
+        drill: Drill | None,
+        asked: Mapping[Side, Drill],
+        slipped_s: Mapping[Side, float],
+    ) -> None:
+        """slipped_s: of each arm, infinite for never."""
+        self.running = RunningSet(number, event, drill, asked, self._rate_hz, self._params, self._blades)
+        self.running.slipped_s.update(slipped_s)
+
+    def push(
+        self,
+        time_s: FloatArray,
+        arms: Mapping[Side, ArmAngles],
+        tracks: Mapping[str, Track],
+        calibration: Calibration | None,
+    ) -> None:
+        """Rows of the set that goes on. calibration: by which the angles were worked out."""
+        if self.running is None or calibration is None or not len(time_s):
+            return
+        seen = {side: seen_by(calibration.arms[side], tracks, len(time_s)) for side in arms}
+        self.running.push(time_s, arms, seen, {side: counting_track(tracks, side) for side in arms})
+
+    def close(self, event: Event) -> None:
+        """event: the set that goes on, with its end."""
+        if self.running is None:
+            return
+        for found in self.running.close(event.end_s):
+            time_s, columns = self.running.rows_of(found.arm_set.side)
+            self.beyond.look(found.arm_set.side, time_s, columns, self.running.rate_hz)
+            self.done.append(found)
+        self._closed, self.running = self.running, None
+
+    def leave_out(self, side: Side, slipped_s: float) -> None:
+        """Reps that ended after a slip are not scored, those of sets that are over included."""
+        for own in (self.running, self._closed):
+            if own is not None:
+                own.slip(side, slipped_s)
+        for place, found in enumerate(self.done):
+            if found.arm_set.side == side:
+                judged = tuple(without_slipped(rep, slipped_s) for rep in found.judged)
+                self.done[place] = replace(found, judged=judged)
