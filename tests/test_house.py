@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -186,6 +187,32 @@ def test_every_library_that_is_imported_is_declared(folder):
     own = {"imu_shoulder", *(path.stem for path in files), *(path.name for path in (ROOT / folder).iterdir())}
     used = {name.split(".")[0] for path in files for name in imports(path)}
     assert used - own - set(sys.stdlib_module_names) <= declared()
+
+
+def shares_alike(name: str) -> bool:
+    """Whether a library's metadata put it under the GPL or AGPL. The LGPL lets others import it under any terms."""
+    found = metadata.metadata(name)
+    # Wheels append the licences of what they bundle: the library's own comes first.
+    first = (found.get("License") or "").strip().partition("\n")[0]
+    said = [found.get("License-Expression") or "", first, *(found.get_all("Classifier") or [])]
+    return any(re.search(r"\bA?GPL|GNU (Affero )?General Public", line) for line in said)
+
+
+def test_no_library_that_users_get_asks_for_the_gpl():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    extras = [line for name, lines in project["optional-dependencies"].items() if name != "test" for line in lines]
+    names = {re.match(r"[\w-]+", line)[0] for line in [*project["dependencies"], *extras]}
+    here = [name for name in names if not (name == "uvloop" and sys.platform == "win32")]
+    assert [name for name in here if shares_alike(name)] == []
+    # What the tests compare with may: it is no part of the package.
+    assert shares_alike("pingouin")
+
+
+def test_what_only_tests_use_is_not_imported_by_the_package():
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    only_tests = {re.match(r"[\w-]+", line)[0].replace("-", "_") for line in extras["test"]} - {"imu_shoulder"}
+    used = {name.split(".")[0] for path in FILES for name in imports(path)}
+    assert used & only_tests == set()
 
 
 def test_every_file_that_is_not_code_is_in_the_wheel():
