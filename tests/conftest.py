@@ -10,6 +10,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How long an example takes is the machine's affair. Both of Hypothesis' clocks are off, for every test.
+settings.register_profile("no_clock", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("no_clock")
 
 ROOT = Path(__file__).parents[1]
 # Open trials that lie beside the checkout where there is a copy of them; too large to be kept in it.
