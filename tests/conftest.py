@@ -113,6 +113,7 @@ def browser():
 def opened(browser, tmp_path):
     """Opens the page of a session; afterwards the console stayed empty and nothing came from elsewhere."""
     from live_server import Running
+    from waiting import GUARD_S
 
     started, contexts, said, asked = [], [], [], []
 
@@ -126,6 +127,7 @@ def opened(browser, tmp_path):
     def another(running, context_options=None):
         context = browser.new_context(**(context_options or {"viewport": {"width": 1180, "height": 820}}))
         contexts.append(context)
+        context.set_default_timeout(1000 * GUARD_S)
         page = context.new_page()
         page.on("console", lambda message: said.append(message.text))
         page.on("pageerror", lambda error: said.append(str(error)))

@@ -10,13 +10,13 @@ T = TypeVar("T")
 
 # Ends a test that would hang for ever; no machine that works comes near it.
 GUARD_S = 180.0
-LOOK_S = 0.02
+LOOK_S = 0.05
 
 
-def until(happened: Callable[[], T], what: str) -> T:
+def until(happened: Callable[[], T], what: str, every_s: float = LOOK_S) -> T:
     """Look until it has happened, and return what was seen. what: said where it never does."""
     end = time.monotonic() + GUARD_S
     while not (seen := happened()):
         assert time.monotonic() < end, f"never happened: {what}"
-        time.sleep(LOOK_S)
+        time.sleep(every_s)
     return seen
