@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import shutil
 import subprocess
@@ -12,6 +13,7 @@ from importlib import metadata
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "imu_shoulder"
@@ -222,6 +224,44 @@ def test_every_file_that_is_not_code_is_in_the_wheel():
     listed = subprocess.run(["git", "ls-files", PACKAGE], cwd=ROOT, capture_output=True, text=True, check=True).stdout
     left_out = [line for line in listed.splitlines() if not line.endswith(".py") and ROOT / line not in packed]
     assert left_out == []
+
+
+TESTS = sorted((ROOT / "tests").glob("test_*.py"))
+# Clocks by which a test would wait for a guessed time, or hold a machine's speed against the program.
+CLOCKS = {"time.sleep", "page.wait_for_timeout", "time.perf_counter", "time.process_time", "timeit.timeit"}
+
+
+def clocks_in(text: str) -> list[str]:
+    """Calls of those clocks in a test's own code; programs that it starts are texts, and no part of that."""
+    calls = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call)]
+    return [f"{call.lineno} {name}" for call in calls if (name := ast.unparse(call.func)) in CLOCKS]
+
+
+@pytest.mark.parametrize("path", TESTS, ids=lambda path: path.name)
+def test_no_test_waits_on_a_clock(path):
+    """`waiting.until` looks for what happens, and ends a test in which it never does."""
+    assert clocks_in(path.read_text(encoding="utf-8")) == []
+
+
+def test_the_check_sees_a_clock():
+    assert clocks_in("import time\ntime.sleep(1)\npage.wait_for_timeout(60)\n") == [
+        "2 time.sleep",
+        "3 page.wait_for_timeout",
+    ]
+
+
+def test_no_property_is_held_against_a_clock():
+    assert settings().deadline is None
+    assert HealthCheck.too_slow in settings().suppress_health_check
+
+
+def test_a_warning_that_nobody_explained_fails_its_test(tmp_path):
+    filters = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["pytest"]["ini_options"]["filterwarnings"]
+    (tmp_path / "pyproject.toml").write_text(f"[tool.pytest.ini_options]\nfilterwarnings = {json.dumps(filters)}\n")
+    (tmp_path / "test_some.py").write_text("import warnings\ndef test_warns():\n    warnings.warn('new')\n")
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-p", "no:cacheprovider", str(tmp_path)]
+    found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+    assert "1 failed" in found.stdout.splitlines()[-1]
 
 
 SKIPPING = """
