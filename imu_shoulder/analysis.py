@@ -91,3 +91,6 @@ class Analysis:
     sets: tuple[AnalysedSet, ...]
     findings: tuple[Finding, ...] = ()
     apart: frozenset[str] = frozenset()
+
+    def __repr__(self) -> str:
+        return f"<Analysis of {self.recording.name}: {len(self.sets)} sets of an arm, {len(self.findings)} findings>"

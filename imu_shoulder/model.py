@@ -46,6 +46,9 @@ class SensorStream:
     acc_range_m_s2: float | None = None
     gyr_range_rad_s: float | None = None
 
+    def __repr__(self) -> str:
+        return f"<SensorStream {self.placement}: {len(self.time_s)} samples, {self.declared_rate_hz:g} Hz>"
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
@@ -75,6 +78,10 @@ class Recording:
     streams: Mapping[str, SensorStream]
     events: tuple[Event, ...]
     file_sha256: Mapping[str, str] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        sets = sum(event.trial_type == "set" for event in self.events)
+        return f"<Recording {self.name} of {self.athlete}: {', '.join(self.streams)}; {sets} sets marked>"
 
 
 @dataclass(frozen=True, slots=True)

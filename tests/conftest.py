@@ -10,6 +10,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How long an example takes is the machine's affair. Both of Hypothesis' clocks are off, for every test.
+settings.register_profile("no_clock", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("no_clock")
 
 ROOT = Path(__file__).parents[1]
 # Open trials that lie beside the checkout where there is a copy of them; too large to be kept in it.
@@ -108,6 +113,7 @@ def browser():
 def opened(browser, tmp_path):
     """Opens the page of a session; afterwards the console stayed empty and nothing came from elsewhere."""
     from live_server import Running
+    from waiting import GUARD_S
 
     started, contexts, said, asked = [], [], [], []
 
@@ -121,6 +127,7 @@ def opened(browser, tmp_path):
     def another(running, context_options=None):
         context = browser.new_context(**(context_options or {"viewport": {"width": 1180, "height": 820}}))
         contexts.append(context)
+        context.set_default_timeout(1000 * GUARD_S)
         page = context.new_page()
         page.on("console", lambda message: said.append(message.text))
         page.on("pageerror", lambda error: said.append(str(error)))

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import time
+import waiting
 
 
-def until(page, expression, arg=None, timeout=8000):
+def until(page, expression, arg=None):
     """Wait for a condition in the page. Playwright's own way would need eval, which the page's policy forbids."""
-    deadline = time.monotonic() + timeout / 1000
-    while not page.evaluate(expression, arg):
-        assert time.monotonic() < deadline, f"never came true: {expression}"
-        page.wait_for_timeout(30)
+    return waiting.until(lambda: page.evaluate(expression, arg), expression)
 
 
 def drawn(page):
@@ -19,11 +16,11 @@ def drawn(page):
 
 
 def at_stage(page, name):
-    page.wait_for_selector(f"body[data-stage={name}]", timeout=8000)
+    page.wait_for_selector(f"body[data-stage={name}]")
 
 
 def at_phase(page, name, side="right"):
-    page.wait_for_selector(f".arm[aria-label='{side} arm'][data-phase={name}]", timeout=15000)
+    page.wait_for_selector(f".arm[aria-label='{side} arm'][data-phase={name}]")
 
 
 def number_of(page, part):

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import json
-import time
 from collections.abc import Callable
 from typing import Any, Self
 
 import pytest
+from waiting import GUARD_S, until
 
 
 class Page:
@@ -16,17 +16,16 @@ class Page:
 
     def __init__(self, port: int) -> None:
         client = pytest.importorskip("websockets.sync.client", reason="the live part is not installed")
-        deadline = time.monotonic() + 20
         self._open = contextlib.ExitStack()
-        while True:
+
+        def connected() -> Any:
             try:
                 origin = f"http://127.0.0.1:{port}"
-                link = client.connect(f"ws://127.0.0.1:{port}/live", origin=origin, compression=None)
-                self._ws = self._open.enter_context(link)
-                return
+                return client.connect(f"ws://127.0.0.1:{port}/live", origin=origin, compression=None)
             except OSError:
-                assert time.monotonic() < deadline
-                time.sleep(0.1)
+                return None
+
+        self._ws = self._open.enter_context(until(connected, "the server lets a page in"))
 
     def __enter__(self) -> Self:
         return self
@@ -34,17 +33,22 @@ class Page:
     def __exit__(self, *_) -> None:
         self._open.close()
 
-    def until_told(self, wanted: Callable[[dict], bool], seconds: float = 60) -> dict:
+    def until_told(self, wanted: Callable[[dict], bool]) -> dict:
         """The first message with a frame that is as wanted."""
-        deadline = time.monotonic() + seconds
-        message: dict[str, Any] = {}
-        while time.monotonic() < deadline:
-            message = json.loads(self._ws.recv(timeout=10))
-            if message["type"] == "frame":
-                self._ws.send(json.dumps({"seen": message["number"]}))
-                if wanted(message):
-                    return message
-        raise AssertionError(f"not seen in {seconds:g} s; last {message}")
+        last: dict[str, Any] = {}
+
+        def next_as_wanted() -> dict[str, Any] | None:
+            message = json.loads(self._ws.recv(timeout=GUARD_S))
+            if message["type"] != "frame":
+                return None
+            self._ws.send(json.dumps({"seen": message["number"]}))
+            last.update(message)
+            return message if wanted(message) else None
+
+        try:
+            return until(next_as_wanted, "a frame as wanted", every_s=0.0)
+        except AssertionError as error:
+            raise AssertionError(f"{error}; last {last}") from None
 
     def until(self, wanted: Callable[[dict], bool]) -> dict:
         """The first frame that is as wanted."""
@@ -57,7 +61,7 @@ class Page:
     def tell(self, name: str, **args) -> None:
         self._ws.send(json.dumps({"id": 1, "do": name, "args": args}))
         while True:
-            message = json.loads(self._ws.recv(timeout=10))
+            message = json.loads(self._ws.recv(timeout=GUARD_S))
             if message["type"] == "answer":
                 assert message["taken"], message
                 return

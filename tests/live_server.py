@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from live_fake import FakeSession, steady
+from waiting import GUARD_S, until
 
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.live.access import Access
@@ -52,12 +52,11 @@ class Running:
         self._server = make_server(make_app(self.hub, self.access, self.feed, tell=self.told.append))
         self._thread = threading.Thread(target=lambda: asyncio.run(self._server.serve(sockets=sockets)), daemon=True)
         self._thread.start()
-        while not self._server.started:
-            time.sleep(0.01)
+        until(lambda: self._server.started, "the server has started")
         return self
 
     def __exit__(self, *_):
         """Stop it; a second time does nothing."""
         self._server.should_exit = True
-        self._thread.join(20)
+        self._thread.join(GUARD_S)
         assert not self._thread.is_alive()

@@ -53,7 +53,7 @@ def measure_log(_: Path) -> Iterator[Row]:
 
 def measure_kill(folder: Path) -> Iterator[Row]:
     rng = random.Random(80)
-    outcomes = [kill_outcome(folder / f"{turn}.log", rng.uniform(0, 1.5)) for turn in range(50)]
+    outcomes = [kill_outcome(folder / f"{turn}.log", rng.randint(50, 500)) for turn in range(50)]
     short = sum(max(0, o["acknowledged"] - o["read"]) for o in outcomes)
     missing = [o["missing_s"] for o in outcomes]
     yield "kill -9 of the log writer, 50 times, 1000 records/s: acknowledged but unreadable", "0", f"{short}"

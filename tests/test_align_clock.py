@@ -141,7 +141,7 @@ def test_wrap_period_needs_a_known_counter() -> None:
     assert wrap_period_s(-0.02, 0.01) is None
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(st.floats(0, 200, allow_nan=False, width=32), min_size=1, max_size=40),
     st.sampled_from([25.0, 100.0, 400.0]),

@@ -72,7 +72,7 @@ def run(streams: Mapping[str, SensorStream], cuts_s: Sequence[float], params: Al
     )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.floats(0.001, 12.5), max_size=30))
 def test_rows_do_not_depend_on_the_cut(cuts_s: list[float]) -> None:
     whole, cut = run(streams(), []), run(streams(), cuts_s)

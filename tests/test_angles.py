@@ -193,7 +193,7 @@ def test_a_gap_in_either_sensor_is_a_gap_in_what_needs_both():
 # Properties.
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.floats(0, 160),
     st.floats(-30, 120),
@@ -224,7 +224,7 @@ def test_the_forearm_pointer_tells_the_humeral_rotation_whatever_the_skin_does(
     assert found.rotation_from_forearm[0] == 1.0
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.floats(-50, 80), st.floats(-30, 30), st.floats(0, 120), st.sampled_from(SIDES))
 def test_the_hand_over_from_upper_arm_to_forearm_is_smooth(rotation, skin, elevation, side):
     """Bending the elbow from 5 to 35 deg while the upper arm stays: rotation goes from one source to the other
@@ -247,7 +247,7 @@ def test_the_hand_over_from_upper_arm_to_forearm_is_smooth(rotation, skin, eleva
     assert (share[elbow > 25.1] == 1).all()
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(-170, 170))
 def test_facing_another_way_changes_no_angle(facing):
     """A turn of the whole person that calibration knows leaves every angle as it is."""

@@ -316,7 +316,7 @@ def test_the_caution_said_to_a_holder_is_that_of_its_drill():
 # Everything summed up can be traced to its reps.
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.lists(st.sampled_from(["good", "short", "bent", "quick", "hold", "gone"]), min_size=1, max_size=6))
 def test_every_criterion_names_the_reps_it_comes_from(kinds):
     good = GOOD["full_can"]

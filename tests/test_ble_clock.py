@@ -30,7 +30,7 @@ def times(rng, span_s, offset_s, drift_ppm, *, late_share=0.0, pings=True, packe
     return BootTimes(node_s, host_s + delay_s, asked_s, before_s, after_s)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.integers(0, 2**32),
     st.floats(30, 600),
@@ -91,7 +91,7 @@ def test_a_recording_too_short_for_a_drift_claims_none():
     assert fit_clock({}).offset_s == {}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 2**32), st.floats(-0.08, 0.08), st.floats(0.0, 0.9))
 def test_shake_lag_is_found_to_a_millisecond(seed, lag_s, phase):
     """The oracle is construction: the same band-limited wobble, sampled twice, shifted by a known time."""

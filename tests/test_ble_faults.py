@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import json
-import random
 import signal
-import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from fake_bluez.bus import fake_bluez, needs_dbus
-from fake_bluez.session import FIVE, account, finish, nodes, start_recording
+from fake_bluez.session import FIVE, account, arrivals, finish, nodes, start_recording, until_recorded
+from waiting import GUARD_S
 
+from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.log.recover import recover
 from imu_shoulder.sources.folder import read_recording
 
@@ -27,7 +27,7 @@ def test_outage_restart_and_silence(tmp_path):
     out = tmp_path / "session"
     with fake_bluez(scripts, tmp_path) as bluez:
         process = start_recording(bluez, out)
-        time.sleep(10)
+        until_recorded(out, 3, 9.0)
         said = finish(process, signal.SIGTERM)
         truth = bluez.truth()
     assert process.returncode == 0, said
@@ -47,20 +47,18 @@ def test_kill_recover_and_continue(tmp_path):
     log = tmp_path / "session.log"
     with fake_bluez(nodes(2), tmp_path) as bluez:
         process = start_recording(bluez, out)
-        time.sleep(1.5 + random.random())
-        killed_ns = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+        until_recorded(out, 2, 1.5)
+        in_log = arrivals(out)
         process.kill()
         process.communicate()
         found = recover(log, tmp_path / "first", keep_log=True)
+        started_ns = host_now_ns()
         again = start_recording(bluez, out)
-        time.sleep(1.5)
+        until_recorded(out, 2, 1.5, since_ns=started_ns)
         said = finish(again)
-        truth = bluez.truth()
-    killed_s = (killed_ns - bluez.zero_ns) / 1e9
-    for node in truth["nodes"]:
-        heard = [p for p in node["packets"] if p[4] == "sent" and p[2] + 0.095 < killed_s - 0.2]
-        report = next(r for r in found.nodes if r.placement == node["placement"])
-        assert report.packets >= len(heard)
+    # How much may wait in memory is held in test_log: here, that all that was in the log comes out of it.
+    assert sum(report.packets for report in found.nodes) >= sum(len(times) for times in in_log.values())
+    assert all(report.packets >= 10 for report in found.nodes)
     assert "the recording was not stopped in order" in found.remarks
     assert again.returncode == 0, said
     whole = json.loads((out / "link.json").read_text())["nodes"]
@@ -75,7 +73,7 @@ def test_a_full_disk_ends_the_recording_in_order(tmp_path):
         process = start_recording(
             bluez, out, preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (12_000, 12_000))
         )
-        said, _ = process.communicate(timeout=20)
+        said, _ = process.communicate(timeout=GUARD_S)
     assert process.returncode == 2
     assert "Traceback" not in said
     assert "free some space and run: imu-shoulder recover" in said

@@ -82,7 +82,7 @@ def test_refusals_say_what_came():
         packet.encode_packet(Packet(0, 0, zeros, np.zeros((2, 3), np.int16)))
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(st.one_of(st.binary(max_size=40), st.binary(min_size=5, max_size=5), st.binary(min_size=19, max_size=19)))
 def test_states_and_adverts_raise_only_packet_error(noise):
     checked = noise + packet.crc16(noise).to_bytes(2, "little")  # so that the checks behind the checksum run

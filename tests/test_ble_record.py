@@ -6,13 +6,13 @@ import asyncio
 import os
 import subprocess
 import sys
-import time
 
 import numpy as np
 import pytest
 from fake_bluez.bus import fake_bluez, needs_dbus
 from fake_bluez.node import NodeScript
-from fake_bluez.session import COMMANDS, DECOY, FIVE, account, finish, nodes, start, start_recording
+from fake_bluez.session import COMMANDS, DECOY, FIVE, account, finish, nodes, start, start_recording, until_recorded
+from waiting import GUARD_S
 
 from imu_shoulder.ble import gatt, packet
 from imu_shoulder.ble.discover import BluetoothError, FoundNode, assign_placements
@@ -30,7 +30,7 @@ def test_five_nodes_and_a_foreign_one(tmp_path):
         for line in ("pose", "nonsense", "set full_can right"):
             process.stdin.write(line + "\n")
         process.stdin.flush()
-        time.sleep(5)
+        until_recorded(out, 5, 5.0, typed=2)
         said = finish(process)
         truth = bluez.truth()
     assert process.returncode == 0, said
@@ -50,7 +50,7 @@ def test_five_nodes_and_a_foreign_one(tmp_path):
 
 def test_scan_lists_nodes_and_nothing_else(tmp_path):
     with fake_bluez(nodes(2), tmp_path, [dict(DECOY)]) as bluez:
-        said, _ = start(bluez, "scan", "--seconds", 0.7).communicate(timeout=20)
+        said, _ = start(bluez, "scan", "--seconds", 0.7).communicate(timeout=GUARD_S)
     lines = said.splitlines()
     assert lines == [
         "C0:00:00:00:00:00  -60 dBm  right_wrist  battery 90 %",
@@ -62,11 +62,11 @@ def test_placements_are_set_by_address(tmp_path):
     out = tmp_path / "session"
     with fake_bluez([NodeScript("C0:00:00:00:00:01", None)], tmp_path) as bluez:
         refused = start(bluez, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", 0.7)
-        said, _ = refused.communicate(timeout=20)
+        said, _ = refused.communicate(timeout=GUARD_S)
         assert "--node C0:00:00:00:00:01=right_wrist" in said
         assert refused.returncode == 2
         process = start_recording(bluez, out, "--node", "c0:00:00:00:00:01=sternum", "--rate", 100)
-        time.sleep(1.0)
+        until_recorded(out, 1, 1.0)
         said = finish(process)
     assert process.returncode == 0, said
     stream = read_recording(out).streams["sternum"]
@@ -76,7 +76,7 @@ def test_placements_are_set_by_address(tmp_path):
 
 def test_an_existing_folder_is_refused_before_anything_else(tmp_path):
     command = [sys.executable, *COMMANDS, "record", "--out", tmp_path, "--athlete", "M.K."]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=20)
+    done = subprocess.run(command, capture_output=True, text=True, timeout=GUARD_S)
     assert done.returncode == 2
     assert "it is there already" in done.stderr
 
@@ -84,7 +84,7 @@ def test_an_existing_folder_is_refused_before_anything_else(tmp_path):
 def test_no_adapter_is_said_in_one_sentence(tmp_path):
     environment = {**os.environ, "DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/nothing"}
     done = subprocess.run(
-        [sys.executable, *COMMANDS, "scan"], env=environment, capture_output=True, text=True, timeout=20
+        [sys.executable, *COMMANDS, "scan"], env=environment, capture_output=True, text=True, timeout=GUARD_S
     )
     assert done.returncode == 2
     assert done.stderr.startswith("Error: expected a Bluetooth adapter that is switched on")
@@ -103,7 +103,9 @@ def test_both_ways_of_notifying(tmp_path, monkeypatch, use_start_notify):
             way = {"use_start_notify": use_start_notify}
             await client.start_notify(gatt.DATA_UUID, lambda _, data: heard.append(bytes(data)), bluez=way)
             await ContractNode().start(client)
-            await asyncio.sleep(1.0)
+            async with asyncio.timeout(GUARD_S):
+                while len(heard) < 150:
+                    await asyncio.sleep(0.02)
         return heard
 
     with fake_bluez(nodes(1, payload_bytes=20), tmp_path) as bluez:

@@ -45,7 +45,7 @@ def test_ticks_and_sequence_wrap(start_s):
     assert np.diff(found.time_s) == pytest.approx(1 / RATE_HZ, abs=4e-5)  # a tick is 3.1e-5 s
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.sets(st.integers(1, 198), max_size=60))
 def test_every_missing_packet_is_counted(missing):
     first = ping(10.0)

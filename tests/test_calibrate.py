@@ -95,7 +95,7 @@ def test_in_the_pose_the_arm_hangs_straight(whole):
     assert np.median(found["forearm_elevation_deg"][rows]) < 6.0  # the elbow may be straighter in the raises
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(
     placement=st.sampled_from(ARM),
     seed=st.integers(0, 1000),

@@ -195,7 +195,7 @@ def test_crc_check_value(reference):
     assert reference.node_crc16(b"123456789", 9) == 0x29B1
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(packets())
 def test_c_and_python_make_the_same_packets(reference, p):
     payload = packet.encode_packet(p)
@@ -204,7 +204,7 @@ def test_c_and_python_make_the_same_packets(reference, p):
     assert c_encode(reference, p, room=len(payload) - 1) == b""
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(packets(), st.data())
 def test_c_and_python_refuse_the_same_bytes(reference, p, data):
     payload = bytearray(packet.encode_packet(p))
@@ -221,7 +221,7 @@ def test_c_and_python_refuse_the_same_bytes(reference, p, data):
         packet.decode_packet(bytes(payload))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.builds(
         NodeState,

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import shutil
 import subprocess
 import sys
 import tomllib
+from importlib import metadata
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "imu_shoulder"
@@ -24,7 +27,7 @@ BASE = ("errors", "files", "one_run", "units", "model", "identity", "frames", "c
 # In order: each may import itself, what stands before it, and the base.
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
 RECORDERS = ("ble", "log")
-APPLICATIONS = ("cli", "live", "__main__")
+APPLICATIONS = ("cli", "face", "live", "__main__")
 PARTS = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in FILES} - {"__init__"}
 # What a part of the package may import of it. Other parts use the flow without being part of it, as `pipeline` does
 # not import them; applications may use all.
@@ -81,7 +84,8 @@ def test_no_file_is_left_behind_by_its_successor():
 def test_imports_point_one_way(path):
     part = part_of(path)
     if part == "__init__":
-        assert not {name for name in imports(path) if name.startswith("imu_shoulder")}
+        # Of the face alone, and only for type checkers or when a name is used: tests/test_face.py.
+        assert [name for name in imports(path) if not name.startswith("imu_shoulder.face")] == []
         return
     used = {name.split(".")[1] for name in imports(path) if name.startswith("imu_shoulder.")} - {"__version__"}
     assert used <= ALLOWED[part]
@@ -188,12 +192,76 @@ def test_every_library_that_is_imported_is_declared(folder):
     assert used - own - set(sys.stdlib_module_names) <= declared()
 
 
+def shares_alike(name: str) -> bool:
+    """Whether a library's metadata put it under the GPL or AGPL. The LGPL lets others import it under any terms."""
+    found = metadata.metadata(name)
+    # Wheels append the licences of what they bundle: the library's own comes first.
+    first = (found.get("License") or "").strip().partition("\n")[0]
+    said = [found.get("License-Expression") or "", first, *(found.get_all("Classifier") or [])]
+    return any(re.search(r"\bA?GPL|GNU (Affero )?General Public", line) for line in said)
+
+
+def test_no_library_that_users_get_asks_for_the_gpl():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    extras = [line for name, lines in project["optional-dependencies"].items() if name != "test" for line in lines]
+    names = {re.match(r"[\w-]+", line)[0] for line in [*project["dependencies"], *extras]}
+    here = [name for name in names if not (name == "uvloop" and sys.platform == "win32")]
+    assert [name for name in here if shares_alike(name)] == []
+    # What the tests compare with may: it is no part of the package.
+    assert shares_alike("pingouin")
+
+
+def test_what_only_tests_use_is_not_imported_by_the_package():
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]["optional-dependencies"]
+    only_tests = {re.match(r"[\w-]+", line)[0].replace("-", "_") for line in extras["test"]} - {"imu_shoulder"}
+    used = {name.split(".")[0] for path in FILES for name in imports(path)}
+    assert used & only_tests == set()
+
+
 def test_every_file_that_is_not_code_is_in_the_wheel():
     patterns = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]
     packed = {path for pattern in patterns["imu_shoulder"] for path in PACKAGE.glob(pattern)}
     listed = subprocess.run(["git", "ls-files", PACKAGE], cwd=ROOT, capture_output=True, text=True, check=True).stdout
     left_out = [line for line in listed.splitlines() if not line.endswith(".py") and ROOT / line not in packed]
     assert left_out == []
+
+
+TESTS = sorted((ROOT / "tests").glob("test_*.py"))
+# Clocks by which a test would wait for a guessed time, or hold a machine's speed against the program.
+CLOCKS = {"time.sleep", "page.wait_for_timeout", "time.perf_counter", "time.process_time", "timeit.timeit"}
+
+
+def clocks_in(text: str) -> list[str]:
+    """Calls of those clocks in a test's own code; programs that it starts are texts, and no part of that."""
+    calls = [node for node in ast.walk(ast.parse(text)) if isinstance(node, ast.Call)]
+    return [f"{call.lineno} {name}" for call in calls if (name := ast.unparse(call.func)) in CLOCKS]
+
+
+@pytest.mark.parametrize("path", TESTS, ids=lambda path: path.name)
+def test_no_test_waits_on_a_clock(path):
+    """`waiting.until` looks for what happens, and ends a test in which it never does."""
+    assert clocks_in(path.read_text(encoding="utf-8")) == []
+
+
+def test_the_check_sees_a_clock():
+    assert clocks_in("import time\ntime.sleep(1)\npage.wait_for_timeout(60)\n") == [
+        "2 time.sleep",
+        "3 page.wait_for_timeout",
+    ]
+
+
+def test_no_property_is_held_against_a_clock():
+    assert settings().deadline is None
+    assert HealthCheck.too_slow in settings().suppress_health_check
+
+
+def test_a_warning_that_nobody_explained_fails_its_test(tmp_path):
+    filters = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["pytest"]["ini_options"]["filterwarnings"]
+    (tmp_path / "pyproject.toml").write_text(f"[tool.pytest.ini_options]\nfilterwarnings = {json.dumps(filters)}\n")
+    (tmp_path / "test_some.py").write_text("import warnings\ndef test_warns():\n    warnings.warn('new')\n")
+    command = [sys.executable, "-m", "pytest", "-q", "-n", "0", "-p", "no:cacheprovider", str(tmp_path)]
+    found = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+    assert "1 failed" in found.stdout.splitlines()[-1]
 
 
 SKIPPING = """

@@ -7,9 +7,10 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 
 import pytest
+from live_client import Page
+from waiting import GUARD_S
 
 pytest.importorskip("uvicorn", reason="the live part is not installed")
 
@@ -23,7 +24,7 @@ def free_port() -> int:
 
 
 def refused(*arguments) -> str:
-    done = subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([*COMMAND, *map(str, arguments)], capture_output=True, text=True, timeout=GUARD_S)
     assert done.returncode == 2
     assert "Traceback" not in done.stderr
     return done.stderr
@@ -35,19 +36,14 @@ def test_a_replay_stopped_by_ctrl_c_is_saved(tmp_path, small_recording):
     process = subprocess.Popen(list(map(str, started)), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     line = process.stdout.readline()
     assert f"http://127.0.0.1:{port}/" in line
-    deadline = time.monotonic() + 20
-    status = None
-    while status != 200 and time.monotonic() < deadline:
-        try:
-            link = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
-            link.request("GET", "/")
-            status = link.getresponse().status
-        except OSError:
-            time.sleep(0.1)
-    assert status == 200
-    time.sleep(6)
+    with Page(port) as page:
+        link = http.client.HTTPConnection("127.0.0.1", port, timeout=GUARD_S)
+        link.request("GET", "/")
+        assert link.getresponse().status == 200
+        link.close()
+        page.until(lambda frame: frame["t"] > 12)
     process.send_signal(signal.SIGINT)
-    said, _ = process.communicate(timeout=60)
+    said, _ = process.communicate(timeout=GUARD_S)
     assert process.returncode == 0, said
     assert f"Report: {out / 'results' / 'report.html'}" in said
     assert (out / "recording.toml").exists()

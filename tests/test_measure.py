@@ -90,7 +90,7 @@ def test_smoothness_of_back_to_back_pieces():
     np.testing.assert_allclose([ldlj(p, 1000.0) for p in pieces], [-5.31, -8.09, -9.71, -10.86, -11.76], atol=6e-3)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(0.01, 500.0))
 def test_smoothness_does_not_depend_on_the_size_of_the_movement(size):
     speed = bell_pieces(2, 150)
@@ -143,7 +143,7 @@ def test_arc_tempo_and_peak_velocity_of_a_known_rep():
 # Steadiness of the hold.
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(sd=st.floats(0.1, 3.0), drift=st.floats(-1.0, 1.0), seed=st.integers(0, 5))
 def test_steadiness_is_the_scatter_about_the_holds_own_line(sd, drift, seed):
     """Against scipy's regression on the settled part, 0.3 s in from either end; the sensor's noise is taken off."""

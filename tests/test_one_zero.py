@@ -116,7 +116,7 @@ def test_an_elbow_from_how_the_sensors_turn_in_the_sets_is_within_its_stated_err
     assert np.mean(np.abs(np.concatenate(off)) <= 1.96 * np.concatenate(sd)) >= 0.95
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 @given(
     drills=st.sampled_from([("full_can", "row_rotate_press"), ("sidelying_external_rotation",)]),
     seed=st.integers(0, 10_000),

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from live_browser import drawn
 from report_fixture import finished, warm_up
 
 from imu_shoulder.report.html import build_report
@@ -64,7 +65,7 @@ def hover(page, section, share):
     """Point at a share of the plot's width; returns what the readout says."""
     box = section.locator(".u-over").bounding_box()
     page.mouse.move(box["x"] + share * box["width"], box["y"] + box["height"] / 2)
-    page.wait_for_timeout(60)
+    drawn(page)
     return section.locator(".readout").text_content()
 
 
@@ -155,7 +156,7 @@ def test_keys_move_zoom_and_reset(page, made):
     reads = set()
     for _ in range(3):
         page.keyboard.press("ArrowLeft")
-        page.wait_for_timeout(60)
+        drawn(page)
         reads.add(section.locator(".readout").text_content())
     assert len(reads) == 3
 
@@ -163,7 +164,7 @@ def test_keys_move_zoom_and_reset(page, made):
 @pytest.mark.parametrize("width", [1280, 820, 390])
 def test_nothing_is_wider_than_the_screen(page, width):
     page.set_viewport_size({"width": width, "height": 900})
-    page.wait_for_timeout(150)
+    drawn(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     widest = page.locator("section canvas").evaluate_all("all => Math.max(...all.map(c => c.clientWidth))")
     assert 0.55 * width < widest <= width
@@ -203,7 +204,7 @@ def test_print_gives_one_page_a_set_and_leaves_the_screen_as_it_was(page, made):
     before = page.locator("#set-1-right canvas").evaluate("canvas => canvas.clientWidth")
     printed = page.pdf(format="A4")
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1 + len(made[0]["sets"]) + 1
-    page.wait_for_timeout(100)
+    drawn(page)
     assert page.locator("#set-1-right canvas").evaluate("canvas => canvas.clientWidth") == before
 
 

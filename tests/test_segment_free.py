@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+import cProfile
 from dataclasses import replace
 
 import numpy as np
@@ -237,7 +237,7 @@ BORDERLINE_ENDS = (130,)
 QUATERNIONS = st.tuples(*[st.floats(-1, 1)] * 4).filter(lambda quat: np.linalg.norm(quat) > 0.1)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     movement=st.sampled_from([raised, banded]),
     count=st.integers(3, 15),
@@ -254,7 +254,7 @@ def test_any_set_on_any_mounting_is_counted(movement, count, arc_deg, move_s, ho
     assert [rep.excluded for rep in count_free(*samples)] == [None] * count
 
 
-@settings(max_examples=25, deadline=None, derandomize=True)
+@settings(max_examples=25, derandomize=True)
 @given(quat=QUATERNIONS, number=st.integers(0, 139))
 def test_mounting_changes_no_rep_of_an_open_set(quat, number):
     watch_set, mounting = watch_sets()[number], Rotation.from_quat(quat)
@@ -278,15 +278,18 @@ def test_bias_changes_open_sets_only_about_the_half_mark(axis):
     assert np.mean(changes) <= 0.03
 
 
-def test_twenty_minutes_take_under_a_second():
+def test_the_work_grows_with_the_length_and_no_faster():
+    """In calls, which are the same on every machine: of Python and of the libraries' own functions."""
     waypoints, _ = rep_waypoints(10, 60.0, 2.0, 5.0, 2.0)
     one = course(waypoints, 100.0)
-    samples = banded(np.resize(one, 120_000), 100.0)
-    count_free(*samples)
-    begin = time.perf_counter()
-    reps = count_free(*samples)
-    assert time.perf_counter() - begin < 1.0
-    assert len(reps) >= 10 * (120_000 // len(one))
+    calls, reps = [], []
+    for count in (60_000, 120_000):
+        samples = banded(np.resize(one, count), 100.0)
+        profile = cProfile.Profile()
+        reps.append(len(profile.runcall(count_free, *samples)))
+        calls.append(sum(entry.callcount for entry in profile.getstats()))
+    assert reps[1] >= 10 * (120_000 // len(one))
+    assert calls[1] <= 2.1 * calls[0]
 
 
 # Open recordings: Burns et al. 2018, doi 10.1088/1361-6579/aacfd9, see open_data. The shares are asked for over all

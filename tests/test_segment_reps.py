@@ -216,7 +216,7 @@ def test_a_broken_hold_is_one_rep_and_not_two():
 # Properties.
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     count=st.integers(1, 8),
     arc_deg=st.floats(50, 140),
@@ -240,7 +240,7 @@ def test_the_count_is_exact_for_any_amplitude_and_tempo(count, arc_deg, lift_s, 
     assert [rep.kind for rep in found_in(unsteady(curve, seed))] == ["rep"] * count
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(lead_in_s=st.floats(0.5, 20.0), tail_s=st.floats(0.0, 20.0))
 def test_more_rest_before_and_after_changes_no_rep(lead_in_s, tail_s):
     curve, _ = a_set(3)
@@ -253,7 +253,7 @@ def test_more_rest_before_and_after_changes_no_rep(lead_in_s, tail_s):
         assert after.arc_deg == pytest.approx(before.arc_deg, abs=0.05)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(offset_deg=st.floats(-100, 100))
 def test_where_zero_is_does_not_matter(offset_deg):
     curve, _ = a_set(3, hold_s=2.0)

@@ -135,7 +135,7 @@ def test_swinging_through_a_station_is_no_stay_at_it():
     assert max(stays["rotate"], default=0.0) == pytest.approx(2.4, abs=0.3)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     count=st.integers(1, 5),
     stay_s=st.floats(0.8, 5.0),

@@ -113,7 +113,7 @@ def recordings(draw: st.DrawFn) -> Recording:
     return Recording("spring", draw(TEXTS), "2026-05-04T09:30:00+02:00", streams, events)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(recordings(), st.sampled_from(["m/s^2", "g"]), st.sampled_from(["rad/s", "deg/s"]))
 def test_what_is_written_comes_back(recording: Recording, acc_unit: str, gyr_unit: str) -> None:
     with tempfile.TemporaryDirectory() as parent:

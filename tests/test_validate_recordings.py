@@ -241,7 +241,7 @@ class TestCommand:
         came_from = json.loads((out / "origin.json").read_text())
         assert set(came_from["inputs_sha256"]) == {"session_0", "session_1", "session_2"}
         assert "reference.csv" in came_from["inputs_sha256"]["session_0"]
-        assert "pingouin" in came_from["versions"]
+        assert "statsmodels" in came_from["versions"]
         assert "nan" not in result.output
 
     def test_same_input_gives_the_same_bytes(self, folders, tmp_path):

@@ -9,6 +9,7 @@ from statsmodels.formula.api import mixedlm, ols
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.validate.agreement import (
     NORMAL_95,
+    Interval,
     limits_of_agreement,
     proportional_bias,
     rmse_parts,
@@ -29,6 +30,26 @@ LARGE_AGAIN = np.array([490, 397, 512, 401, 470, 611, 415, 431, 638, 429, 420, 6
 SMALL = np.array([512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 259, 350, 451.0])
 # Shrout & Fleiss 1979 (Psychol Bull 86:420-428), 6 targets x 4 judges.
 JUDGES = np.array([[9, 2, 5, 8], [6, 1, 3, 2], [8, 4, 6, 8], [7, 1, 2, 6], [10, 5, 6, 9], [6, 2, 4, 7.0]])
+
+
+def by_pingouin(ratings):
+    """Form -> value, low, high of pingouin.intraclass_corr, without its rounding of the bounds."""
+    import pingouin
+
+    targets, raters = ratings.shape
+    long = pd.DataFrame(
+        {"t": np.repeat(range(targets), raters), "r": np.tile(range(raters), targets), "rating": ratings.ravel()}
+    )
+    rounding = pingouin.options["round.column.CI95"]
+    pingouin.options["round.column.CI95"] = None
+    try:
+        table = pingouin.intraclass_corr(long, "t", "r", "rating").set_index("Type")
+    finally:
+        pingouin.options["round.column.CI95"] = rounding
+    # Its names are those of McGraw & Wong 1996: A for absolute agreement, C for consistency.
+    kinds = {"1": "1", "2": "A", "3": "C"}
+    names = {f"{number},{of}": f"ICC({kind},{of})" for number, kind in kinds.items() for of in "1k"}
+    return {form: (table.at[name, "ICC"], *table.at[name, "CI95"]) for form, name in names.items()}
 
 
 class TestBlandAltman1986:
@@ -116,6 +137,30 @@ class TestIcc:
         assert round(found.value, 2) == printed
         assert found.value == pytest.approx(value, abs=5.1e-6)
         assert (found.low, found.high) == pytest.approx((low, high), abs=5.1e-4)
+
+    @pytest.mark.parametrize("seed", range(12))
+    def test_every_form_and_interval_is_pingouins(self, seed):
+        rng = np.random.default_rng(seed)
+        targets, raters = int(rng.integers(3, 40)), int(rng.integers(2, 6))
+        between, error = rng.uniform(0, 20), rng.uniform(0.1, 5)
+        ratings = rng.normal(90, between, (targets, 1)) + rng.normal(0, 3, raters)
+        ratings += rng.normal(0, error, (targets, raters))
+        expected = by_pingouin(ratings)
+        found = icc_forms(ratings)
+        assert found.keys() == expected.keys()
+        for form, interval in found.items():
+            assert (interval.value, interval.low, interval.high) == pytest.approx(expected[form], rel=1e-9, abs=1e-9)
+
+    def test_raters_who_differ_by_a_constant_alone_are_consistent_without_doubt(self):
+        found = icc_forms(np.arange(5.0)[:, None] + [0.0, 2.0])
+        assert found["3,1"] == found["3,k"] == Interval(1.0, 1.0, 1.0)
+        # Targets have the variance 2.5; the offset of 2 is a variance of 2 between two raters.
+        assert found["2,1"].value == pytest.approx(2.5 / (2.5 + 2.0))
+        assert 0 < found["2,1"].low < found["2,1"].value < found["2,1"].high < 1
+
+    def test_targets_with_one_mean_leave_no_form_for_the_mean_of_raters(self):
+        found = icc_forms(np.array([[1.0, 3.0], [2.0, 2.0], [3.0, 1.0]]))
+        assert (found["1,1"].value, found["1,k"].value) == (-1.0, float("-inf"))
 
     def test_exact_forms_from_the_mean_squares(self):
         ms = mean_squares(JUDGES)
@@ -281,7 +326,7 @@ def test_intervals_cover_the_truth_in_a_simulated_study():
 
 
 def test_icc_between_random_raters_covers_the_truth():
-    """pingouin's ICC(2,1) interval between two raters drawn anew in each study, 30 persons at one position."""
+    """The ICC(2,1) interval between two raters drawn anew in each study, 30 persons at one position."""
     truth = SD_ANGLE**2 / (SD_ANGLE**2 + 1.0**2 + SD_RATER**2)
     hits = 0
     for seed in range(REPEATS):

@@ -70,7 +70,7 @@ def validate(
     Each RECORDING folder holds reference.csv (readings), reference_series.csv or .parquet (a continuous reference), or
     both. Writes report.html, agreement.csv, pairs.csv, series.csv and origin.json.
     """
-    need("research", "pingouin", "statsmodels", "matplotlib")
+    need("research", "statsmodels", "matplotlib")
     from dataclasses import asdict
 
     from imu_shoulder.identity import one_name_each

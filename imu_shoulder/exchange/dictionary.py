@@ -83,5 +83,12 @@ def data_dictionary(reps: Iterable[str], angles: Iterable[str]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["table", "column", "unit", "meaning"])
 
 
+def units_of(table: pd.DataFrame) -> dict[str, str]:
+    """Column -> unit of every column of numbers of one of the two tables; "1" for counts and shares of one."""
+    measures = {m.name: m.unit for m in all_measures()}
+    numbers = table.select_dtypes("number").columns
+    return {column: measures.get(column) or _unit(column.removesuffix("_sd")) for column in numbers}
+
+
 def _unit(column: str) -> str:
     return next((unit for suffix, unit in _UNITS if column.endswith(suffix)), "1")

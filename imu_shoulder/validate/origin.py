@@ -20,7 +20,6 @@ _DEPENDENCIES = (
     "pyarrow",
     "vqf",
     "ahrs",
-    "pingouin",
     "statsmodels",
     "allantools",
     "matplotlib",

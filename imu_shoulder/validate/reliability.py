@@ -12,47 +12,60 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import FloatArray
 from imu_shoulder.validate.agreement import Interval
 
-# Shrout & Fleiss 1979 names to McGraw & Wong 1996 names: the two-way random single form goes in front.
-ICC_FORMS = {
-    "2,1": "ICC(A,1)",
-    "3,1": "ICC(C,1)",
-    "1,1": "ICC(1,1)",
-    "2,k": "ICC(A,k)",
-    "3,k": "ICC(C,k)",
-    "1,k": "ICC(1,k)",
-}
-
 
 def icc_forms(ratings: FloatArray) -> dict[str, Interval]:
-    """All six forms of Shrout & Fleiss 1979 with 95 % CIs, by pingouin.
+    """All six forms of Shrout & Fleiss 1979 (Psychol Bull 86:420-428) with 95 % CIs, by their names "1,1" to "3,k".
 
-    ratings: (targets, raters), complete; targets independent of each other. Raises ParameterError for fewer
-    than 3 targets, a single rater or constant ratings.
+    ratings: (targets, raters), complete; targets independent of each other. The intervals are those of McGraw & Wong
+    1996 (Psychol Methods 1:30-46; formulas from memory, held against another library in the tests).
+    Raises ParameterError for fewer than 3 targets, a single rater or constant ratings.
     """
     _check(ratings)
-    import pandas as pd
-    import pingouin  # type: ignore[import-untyped]
-
     targets, raters = ratings.shape
-    long = pd.DataFrame(
-        {
-            "target": np.repeat(np.arange(targets), raters),
-            "rater": np.tile(np.arange(raters), targets),
-            "rating": ratings.ravel(),
-        }
-    )
-    rounding = pingouin.options["round.column.CI95"]
-    pingouin.options["round.column.CI95"] = None
-    try:
-        # Perfect agreement divides by an error of zero on the way to an ICC of 1.
-        with np.errstate(divide="ignore", invalid="ignore"):
-            table = pingouin.intraclass_corr(long, "target", "rater", "rating").set_index("Type")
-    finally:
-        pingouin.options["round.column.CI95"] = rounding
-    return {
-        form: Interval(float(table.at[name, "ICC"]), *(float(end) for end in table.at[name, "CI95"]))
-        for form, name in ICC_FORMS.items()
+    ms = mean_squares(ratings)
+    within = (ms.raters + (targets - 1) * ms.error) / targets
+    single = {
+        "2,1": _absolute(ms, targets, raters),
+        "3,1": _of_ratio(ms.targets, ms.error, targets, raters, (targets - 1) * (raters - 1)),
+        "1,1": _of_ratio(ms.targets, within, targets, raters, targets * (raters - 1)),
     }
+    return single | {f"{form[0]},k": _of_mean(interval, raters) for form, interval in single.items()}
+
+
+def _absolute(ms: MeanSquares, targets: int, raters: int) -> Interval:
+    """ICC(2,1). The error of raters and error together has degrees of freedom after Satterthwaite.
+
+    Nothing is divided by the error mean square: raters who differ by a constant alone leave none.
+    """
+    icc = _icc_2_1(ms, targets, raters)
+    of_raters = raters * icc * ms.raters
+    of_error = (targets * (1 + (raters - 1) * icc) - raters * icc) * ms.error
+    freedom = (targets - 1) * (raters - 1) * (of_raters + of_error) ** 2 / ((targets - 1) * of_raters**2 + of_error**2)
+    noise = (raters * ms.raters + (raters * targets - raters - targets) * ms.error) / targets
+    low, high = ((ms.targets - f * ms.error) / (ms.targets + f * noise) for f in _bounds_of_ratio(targets - 1, freedom))
+    return Interval(icc, low, high)
+
+
+def _of_ratio(of_targets: float, of_error: float, targets: int, raters: int, freedom: int) -> Interval:
+    """A form that one ratio of mean squares makes alone. freedom: degrees of freedom of `of_error`."""
+    value, low, high = (
+        (of_targets - f * of_error) / (of_targets + (raters - 1) * f * of_error)
+        for f in (1.0, *_bounds_of_ratio(targets - 1, freedom))
+    )
+    return Interval(value, low, high)
+
+
+def _bounds_of_ratio(above: float, below: float) -> tuple[float, float]:
+    """By what a ratio of mean squares is divided for the lower and the upper end of its 95 % CI."""
+    return float(stats.f.ppf(0.975, above, below)), float(1 / stats.f.ppf(0.975, below, above))
+
+
+def _of_mean(single: Interval, raters: int) -> Interval:
+    """The form for the mean of all raters (Spearman and Brown); minus infinity where the targets' means are alike."""
+    ends = (single.value, single.low, single.high)
+    shares = [(raters * icc, 1 + (raters - 1) * icc) for icc in ends]
+    value, low, high = (above / below if below else float("-inf") for above, below in shares)
+    return Interval(value, low, high)
 
 
 def icc_agreement_repeated(ratings: FloatArray, person: Sequence[object]) -> Interval:
@@ -67,8 +80,8 @@ def icc_agreement_repeated(ratings: FloatArray, person: Sequence[object]) -> Int
     persons = len(counts)
     if persons < 3:
         raise ParameterError("3 persons or more for an ICC", f"there are {persons}", "measure more persons")
-    whole = _icc_2_1(ratings)
-    kept = np.array([_icc_2_1(ratings[codes != code]) for code in range(persons)])
+    whole = _agreement(ratings)
+    kept = np.array([_agreement(ratings[codes != code]) for code in range(persons)])
     z, z_kept = (np.arctanh(np.clip(value, -1 + 1e-9, 1 - 1e-9)) for value in (whole, kept))
     pseudo = persons * z - (persons - 1) * z_kept
     spread = float(pseudo.std(ddof=1))
@@ -111,9 +124,11 @@ def mean_squares(ratings: FloatArray) -> MeanSquares:
     )
 
 
-def _icc_2_1(ratings: FloatArray) -> float:
-    targets, raters = ratings.shape
-    ms = mean_squares(ratings)
+def _agreement(ratings: FloatArray) -> float:
+    return _icc_2_1(mean_squares(ratings), *ratings.shape)
+
+
+def _icc_2_1(ms: MeanSquares, targets: int, raters: int) -> float:
     below = ms.targets + (raters - 1) * ms.error + raters * (ms.raters - ms.error) / targets
     return (ms.targets - ms.error) / below if below > 0 else 0.0
 
@@ -136,7 +151,7 @@ def measurement_error(ratings: FloatArray) -> MeasurementError:
     """SEM and MDC90/95 = 1.645 or 1.96 times sqrt(2) SEM, from (targets, raters). Raises as icc_forms."""
     _check(ratings)
     sem = float(np.sqrt(mean_squares(ratings).error))
-    agreement = float(ratings.std(ddof=1) * np.sqrt(max(0.0, 1 - _icc_2_1(ratings))))
+    agreement = float(ratings.std(ddof=1) * np.sqrt(max(0.0, 1 - _agreement(ratings))))
     mdc90, mdc95 = (float(stats.norm.ppf(q) * np.sqrt(2) * sem) for q in (0.95, 0.975))
     return MeasurementError(sem, agreement, mdc90, mdc95)
 

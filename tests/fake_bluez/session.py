@@ -6,13 +6,13 @@ import json
 import signal
 import subprocess
 import sys
-import time
 
 import numpy as np
+from waiting import GUARD_S, until
 
 from fake_bluez.node import NodeScript
-from imu_shoulder.ble.entries import Session, unpack
-from imu_shoulder.log.records import SESSION, read_log
+from imu_shoulder.ble.entries import Session, unpack, unpack_data
+from imu_shoulder.log.records import DATA, EVENT, SESSION, read_log
 from imu_shoulder.sources.folder import read_recording
 
 FIVE = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm", "sternum")
@@ -40,19 +40,43 @@ def start_recording(bluez, out, *more, **options) -> subprocess.Popen:
     """A recorder whose log has begun to grow."""
     process = start(bluez, "record", "--out", out, "--athlete", "M.K.", "--scan-seconds", 0.7, *more, **options)
     log = out.with_name(out.name + ".log")
-    deadline = time.monotonic() + 20
     size = log.stat().st_size if log.exists() else 0
-    while not log.exists() or log.stat().st_size < size + 2000:
+
+    def grown() -> bool:
         assert process.poll() is None, process.communicate()[0]
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
+        return log.exists() and log.stat().st_size >= size + 2000
+
+    until(grown, "the recorder's log grows")
     return process
 
 
 def finish(process: subprocess.Popen, by: int = signal.SIGINT) -> str:
     process.send_signal(by)
-    said, _ = process.communicate(timeout=30)
+    said, _ = process.communicate(timeout=GUARD_S)
     return said
+
+
+def arrivals(out, since_ns: int = 0) -> dict[int, list[int]]:
+    """Node -> host times in ns of the packets in the log of a running recorder, from since_ns on."""
+    found: dict[int, list[int]] = {}
+    for record in read_log(out.with_name(out.name + ".log")).records:
+        if record.kind == DATA:
+            node, arrival_ns, _ = unpack_data(record.payload)
+            if arrival_ns >= since_ns:
+                found.setdefault(node, []).append(arrival_ns)
+    return found
+
+
+def until_recorded(out, count: int, seconds: float, since_ns: int = 0, typed: int = 0) -> None:
+    """Wait until a running recorder's log holds so many seconds of so many nodes, and so many typed lines."""
+
+    def there() -> bool:
+        found = arrivals(out, since_ns)
+        records = read_log(out.with_name(out.name + ".log")).records
+        heard = len(found) == count and all(times[-1] - times[0] >= seconds * 1e9 for times in found.values())
+        return heard and sum(record.kind == EVENT for record in records) >= typed
+
+    until(there, f"{seconds:g} s of {count} nodes and {typed} typed lines are in the log")
 
 
 def account(out, truth) -> dict[str, dict]:
