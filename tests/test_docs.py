@@ -162,14 +162,6 @@ def test_every_key_of_the_summary_is_in_the_page_of_the_results(clean_outputs):
     assert [key for key in sorted(wanted) if f"`{key}`" not in page and f"_{key}`" not in page] == []
 
 
-def test_the_faults_and_exclusions_that_can_be_given_are_in_the_page_of_the_results():
-    from imu_shoulder.assess.judge import FAULTS
-    from imu_shoulder.assess.words import EXCLUDED_WORDS
-
-    page = text("docs/outputs.md")
-    assert [name for name in (*FAULTS, *EXCLUDED_WORDS) if name not in page] == []
-
-
 def finding_codes(file: Path) -> set[str]:
     """Codes of findings in a file: of Finding(placement, code, ...), and of the notes, warnings and faults of align."""
     codes = set()

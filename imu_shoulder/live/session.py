@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from imu_shoulder.assess.faults import FAULTS
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.words import HOLDER_SINKS
 from imu_shoulder.calibrate.model import ArmCalibration
@@ -367,7 +368,7 @@ class LiveSession:
         if self._cue is None or now_s - self._cue[0] > self._params.cue_s:
             return None
         holds = any(watch.phase == "hold" for watch in watches)
-        return None if holds and self._cue[1]["code"] == "short_arc" else self._cue[1]
+        return None if holds and FAULTS[self._cue[1]["code"]].quiet_in_hold else self._cue[1]
 
     def _arm_frames(self) -> dict[str, Any]:
         running = self.stream.running
