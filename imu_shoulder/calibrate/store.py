@@ -20,7 +20,7 @@ from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.files import write_text
 from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat
-from imu_shoulder.model import SIDES, Finding, FloatArray, Recording, Side
+from imu_shoulder.model import SIDES, STERNUM, UPPER_ARM, WRIST, Finding, FloatArray, Recording, Side, on_arm
 from imu_shoulder.one_run import CALIBRATION, require_one_run
 from imu_shoulder.orient.attitude import Attitude
 
@@ -219,9 +219,9 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
     seated = {p: _reseated(source, sensor, pose) for p, sensor in stored.sensors.items()}
     return replace(
         arm,
-        upper_arm=seated.get(f"{arm.side}_upper_arm"),
-        wrist=seated.get(f"{arm.side}_wrist"),
-        trunk=seated.get("sternum"),
+        upper_arm=seated.get(on_arm(arm.side, UPPER_ARM)),
+        wrist=seated.get(on_arm(arm.side, WRIST)),
+        trunk=seated.get(STERNUM),
         used=("neutral_pose", f"the calibration of {source}"),
         joined=stored.joined,
         pointer_sd_deg=stored.pointer_sd_deg,

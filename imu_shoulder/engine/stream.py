@@ -35,7 +35,7 @@ from imu_shoulder.engine.memory import Memory
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.engine.running import RunningSet, without_slipped
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, SensorStream, Side, Track
+from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, SensorStream, Side, Track, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
 from imu_shoulder.orient.stream import OrientStream
@@ -174,7 +174,7 @@ class Stream(Stages):
         self.pose, self.pose_error, self.events = pose, None, [event]
         self._headings, self._pulses, self.slips, self._suspected, self._stretches = {}, {}, [], {}, []
         for side in SIDES:
-            worn = [p for p in (f"{side}_upper_arm", f"{side}_wrist") if p in pose.earth_from_sensor]
+            worn = [p for p in limbs_of(side) if p in pose.earth_from_sensor]
             if not worn:
                 continue
             seen = {p: a for p, a in attitudes.items() if p in pose.earth_from_sensor}
@@ -261,7 +261,7 @@ class Stream(Stages):
         if turned or (part.looks and self._due(SLIP_LOOKS)):
             for side, watch in self._pulses.items():
                 time_s, attitudes = self.attitudes_since(watch.wants_from_s)
-                watch.look(time_s, [attitudes[f"{side}_{part_}"] for part_ in ("upper_arm", "wrist")])
+                watch.look(time_s, [attitudes[placement] for placement in limbs_of(side)])
         if turned:
             self._judge_slips()
 

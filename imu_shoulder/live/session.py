@@ -23,8 +23,8 @@ from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks, told_frame
-from imu_shoulder.live.words import LOWER_BOTH, cue, limb
-from imu_shoulder.model import Event, SensorStream, Side
+from imu_shoulder.live.words import LOWER_BOTH, cue
+from imu_shoulder.model import Event, SensorStream, Side, limb_words
 from imu_shoulder.plan import Plan, PlannedDrill
 
 # A sensor that was not heard for so long is warned of.
@@ -391,7 +391,7 @@ class LiveSession:
         out = []
         for placement, sensor in self._sensors.items():
             if sensor.newest_s is None:
-                out.append(f"The {limb(placement)} sensor was not heard yet.")
+                out.append(f"The {limb_words(placement)} sensor was not heard yet.")
             elif now_s - sensor.newest_s > SILENT_S:
-                out.append(f"The {limb(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
+                out.append(f"The {limb_words(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
         return out + [finding.text for finding in self.stream.findings]

@@ -24,8 +24,3 @@ def cue(faults: Collection[str], drill: Drill) -> dict[str, str] | None:
         return None
     in_drill = "" if fault.cue_in_drill is None else fault.cue_in_drill(drill)
     return {"code": fault.name, "text": in_drill or fault.cue}
-
-
-def limb(placement: str) -> str:
-    """ "right upper arm" """
-    return placement.replace("_", " ")
