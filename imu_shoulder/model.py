@@ -13,6 +13,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 Side = Literal["right", "left"]
+Severity = Literal["note", "warning", "fault"]
 
 SIDES: tuple[Side, ...] = ("right", "left")
 WRIST, UPPER_ARM, ACROMION, STERNUM = "wrist", "upper_arm", "acromion", "sternum"
@@ -98,13 +99,13 @@ class Recording:
 class Finding:
     """Something the tool noticed about the data, said in one short line of the report.
 
-    code: stable snake_case name. severity: note (good to know), warning (numbers may suffer), or
+    code: out of findings.KINDS. severity: note (good to know), warning (numbers may suffer), or
     fault (the named stretch or sensor was not used). start_s, end_s: None where it holds for all of it.
     """
 
     placement: str
     code: str
-    severity: Literal["note", "warning", "fault"]
+    severity: Severity
     text: str
     value: float | None = None
     start_s: float | None = None

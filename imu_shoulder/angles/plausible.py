@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from imu_shoulder.drills.judged import JUDGED
+from imu_shoulder.findings import finding_of
 from imu_shoulder.model import SIDES, Finding, FloatArray, Side, on_arm
 from imu_shoulder.orient.bias import runs
 
@@ -48,10 +49,9 @@ class Beyond:
         """In the order of arms and angles."""
         found = sorted(self._found.items(), key=lambda own: (SIDES.index(own[0][0]), [*REACH].index(own[0][1])))
         return [
-            Finding(
+            finding_of(
                 on_arm(side, LAST_SHOWN_BY[column]),
                 "implausible_angle",
-                "warning",
                 f"The {side} arm's {REACH[column].name} reads {farthest:.0f} deg; people's joints go from "
                 f"{REACH[column].low_deg:.0f} to {REACH[column].high_deg:.0f}. Check that the sensors sit as marked, "
                 "and record the neutral pose again, thumbs forward.",

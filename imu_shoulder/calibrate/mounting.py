@@ -14,6 +14,7 @@ from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.drills import Drill
+from imu_shoulder.findings import finding_of
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import (
     SIDES,
@@ -111,7 +112,7 @@ def mounting_findings(
         if finding.placement not in wrong:
             found.append(finding)
     # A swap explains every stillness of its sensors.
-    swapped = {part for finding in found if finding.code == "swapped_sides" for part in _both_sides(finding.placement)}
+    swapped = {part for f in found if f.code == "swapped_sides" for part in _both_sides(f.placement)}
     swapped |= {f"{f.placement.split('_')[0]}_{p}" for f in found if f.code == "swapped_segments" for p in _PARTS}
     return found + [f for f in _left_behind(stretches, drills, params) if f.placement not in wrong | swapped]
 
@@ -251,7 +252,7 @@ def _left_behind(stretches: Sequence[Stretch], drills: Mapping[str, Drill], para
         other = on_arm(SIDES[1 - SIDES.index(side)], WRIST)
         bends = [s for s in stretches if s.event.trial_type == "elbow_bends" and {wrist, other} <= set(s.motions)]
         turned = [sum(s.motions[p].turned_rad for s in bends) for p in (wrist, other)]
-        known = wrist in {finding.placement for finding in out}
+        known = wrist in {f.placement for f in out}
         if not known and turned[1] > params.turned_rad and turned[1] > params.times**2 * turned[0]:
             text = f"The {limb_words(wrist)} sensor stayed still in the elbow bends "
             text += f"while the {limb_words(other)} sensor turned."
@@ -266,4 +267,4 @@ def _leads_with_elevation(event: Event, drills: Mapping[str, Drill]) -> bool:
 
 def _finding(placement: str, code: str, text: str, span: tuple[float, float] | None = None) -> Finding:
     start_s, end_s = span or (None, None)
-    return Finding(placement, code, "warning", text, start_s=start_s, end_s=end_s)
+    return finding_of(placement, code, text, start_s=start_s, end_s=end_s)

@@ -19,8 +19,9 @@ from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.calibrate.slip_model import Slip, SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, blocks, without_repeats
 from imu_shoulder.calibrate.slip_pulses import Pulse, find_pulses
+from imu_shoulder.findings import finding_of
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
-from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, limbs_of
+from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, limb_words, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.moments import QuietMoments
 
@@ -51,11 +52,10 @@ def find_slips(
 def slip_findings(slips: Sequence[Slip]) -> list[Finding]:
     """What the report says of each slip."""
     return [
-        Finding(
+        finding_of(
             slip.placement,
             "sensor_slip",
-            "fault",
-            f"The {slip.placement.replace('_', ' ')} sensor turned on its strap by about {slip.angle_deg:.0f} deg; "
+            f"The {limb_words(slip.placement)} sensor turned on its strap by about {slip.angle_deg:.0f} deg; "
             "reps of this arm from then on were not scored. Tighten the strap and record the calibration again.",
             value=round(slip.angle_deg, 1),
             start_s=slip.time_s,

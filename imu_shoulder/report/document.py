@@ -1,4 +1,7 @@
-"""The faults and exclusions in docs/outputs.md, from their tables: `python -m imu_shoulder.assess.document PAGE`."""
+"""Faults, exclusions and findings in docs/outputs.md, from their tables.
+
+`python -m imu_shoulder.report.document docs/outputs.md` writes them anew.
+"""
 
 from __future__ import annotations
 
@@ -9,8 +12,9 @@ from pathlib import Path
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import CRITERIA, FAULTS
 from imu_shoulder.files import write_text
+from imu_shoulder.findings import KINDS
 
-BEGIN = "<!-- written by python -m imu_shoulder.assess.document docs/outputs.md: {what} -->"
+BEGIN = "<!-- written by python -m imu_shoulder.report.document docs/outputs.md: {what} -->"
 END = "<!-- end -->"
 
 
@@ -29,13 +33,20 @@ def exclusions_table() -> str:
     return _table("| excluded | meaning |", [f"| `{own.name}` | {own.meaning} |" for own in EXCLUSIONS.values()])
 
 
+def findings_table() -> str:
+    """Each code of a finding."""
+    rows = [f"| `{own.code}` | {own.severity} | {own.meaning} | {own.what_to_do} |" for own in KINDS.values()]
+    return _table("| code | severity | meaning | what to do |", rows)
+
+
 def _table(head: str, rows: Iterable[str]) -> str:
     return "\n".join([head, "|" + "---|" * (head.count("|") - 1), *rows])
 
 
 def page(text: str) -> str:
-    """The page with both tables as they are now. Raises ValueError where it lacks the place of one."""
-    for what, table in (("faults", faults_table()), ("exclusions", exclusions_table())):
+    """The page with its tables as they are now. Raises ValueError where it lacks the place of one."""
+    tables = {"faults": faults_table(), "exclusions": exclusions_table(), "findings": findings_table()}
+    for what, table in tables.items():
         begin = BEGIN.format(what=what)
         before, found, rest = text.partition(begin)
         _, ended, after = rest.partition(END)
