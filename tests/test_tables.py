@@ -14,7 +14,7 @@ from imu_shoulder.drills import load_shipped
 from imu_shoulder.drills.judged import FORM_ANGLES, JUDGED, Form
 from imu_shoulder.findings import KINDS, Kind, finding_of
 from imu_shoulder.live.view import resting_frame
-from imu_shoulder.model import ARM_SEGMENTS, LIMBS, PLACEMENTS, SIDES, STERNUM, limbs_of, on_arm
+from imu_shoulder.model import ACROMION, ARM_SEGMENTS, LIMBS, PLACEMENTS, SIDES, STERNUM, WRIST, limbs_of, on_arm
 from imu_shoulder.plan import LIMIT_KEYS, PlannedDrill
 from imu_shoulder.report.document import findings_table
 from imu_shoulder.report.figure import Posture
