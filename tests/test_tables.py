@@ -138,9 +138,7 @@ def test_only_the_model_spells_placements():
     for path in PACKAGE.rglob("*.py"):
         if "simulate" not in path.parts and path.name != "model.py":
             nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
-            texts = [
-                n.value for n in nodes if isinstance(n, ast.Constant) and n.value in ("wrist", "sternum", "acromion")
-            ]
+            texts = [n.value for n in nodes if isinstance(n, ast.Constant) and n.value in (WRIST, STERNUM, ACROMION)]
             texts += [text for n in nodes if isinstance(n, ast.JoinedStr) and MADE.search(text := ast.unparse(n))]
             if texts:
                 found[str(path.relative_to(PACKAGE))] = texts
