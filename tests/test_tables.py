@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
-from imu_shoulder.drills import load_shipped
+from imu_shoulder.drills import AngleRange, load_shipped
 from imu_shoulder.drills.judged import FORM_ANGLES, JUDGED, Form
 from imu_shoulder.findings import KINDS, Kind, finding_of
 from imu_shoulder.live.view import resting_frame
 from imu_shoulder.model import ACROMION, ARM_SEGMENTS, LIMBS, PLACEMENTS, SIDES, STERNUM, WRIST, limbs_of, on_arm
 from imu_shoulder.plan import LIMIT_KEYS, PlannedDrill
+from imu_shoulder.report import handout
 from imu_shoulder.report.document import findings_table
 from imu_shoulder.report.figure import Posture
 
@@ -105,6 +106,14 @@ def test_an_angle_of_form_is_a_field_of_form_a_limit_of_a_plan_and_in_their_page
 def test_a_drawn_angle_is_one_of_a_posture():
     drawn = {angle.column for angle in JUDGED.values() if angle.posture}
     assert drawn == {field.name for field in fields(Posture)}
+
+
+def test_an_angle_that_no_drawing_shows_is_left_out_of_it(monkeypatch):
+    hand = replace(JUDGED["thumb_up"], name="hand")
+    monkeypatch.setattr(handout, "JUDGED", {**JUDGED, "hand": hand})
+    drill = load_shipped("full_can")
+    station = replace(drill.top, ranges=(*drill.top.ranges, AngleRange("hand", 10.0, 20.0)))
+    assert handout.postures(replace(drill, stations=(station,))) == handout.postures(drill)
 
 
 def test_the_live_page_gets_the_dial_and_the_gauge_with_each_frame():

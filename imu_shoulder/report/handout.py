@@ -58,6 +58,8 @@ def _placed(posture: Posture, ranges: Iterable[AngleRange], earlier: Mapping[str
         if asked.angle == "thumb_up":
             posture = _thumb_turned(posture, (asked.low_deg, asked.high_deg))
             continue
+        if not JUDGED[asked.angle].posture:  # no line of the figure shows it
+            continue
         key = f"{asked.angle}_deg"
         base = 0.0 if asked.above is None else float(asdict(earlier[asked.above])[key])
         posture = replace(posture, **{key: _middle(base + asked.low_deg, base + asked.high_deg, asked.angle)})
