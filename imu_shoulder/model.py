@@ -41,7 +41,7 @@ def limb_words(placement: str) -> str:
 PLACEMENTS = (
     *(on_arm(side, segment) for side in SIDES for segment in (WRIST, UPPER_ARM)),
     STERNUM,
-    *(on_arm(side, ACROMION) for side in SIDES),
+    *(on_arm(side, segment) for segment in ARM_SEGMENTS if segment not in LIMBS for side in SIDES),
 )
 TRIAL_TYPES = ("neutral_pose", "elbow_bends", "forward_raises", "set")
 EVENT_SIDES = ("right", "left", "both")
