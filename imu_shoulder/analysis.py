@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from imu_shoulder.align import AlignParams
 from imu_shoulder.angles.joint import AngleParams, ArmAngles
 from imu_shoulder.angles.uncertainty import UncertaintyParams
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams
+from imu_shoulder.assess.fault import JudgeParams
+from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import CalibrateParams

@@ -13,17 +13,35 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 Side = Literal["right", "left"]
+Severity = Literal["note", "warning", "fault"]
 
 SIDES: tuple[Side, ...] = ("right", "left")
-ARM_SEGMENTS = ("wrist", "upper_arm", "acromion")
+WRIST, UPPER_ARM, ACROMION, STERNUM = "wrist", "upper_arm", "acromion", "sternum"
+# Segments whose sensors are worn on either arm. The limbs are those that the arm's angles are made of.
+ARM_SEGMENTS = (WRIST, UPPER_ARM, ACROMION)
+LIMBS = (UPPER_ARM, WRIST)
+
+
+def on_arm(side: Side, segment: str) -> str:
+    """The placement of a segment of one arm: "right_wrist"."""
+    return f"{side}_{segment}"
+
+
+def limbs_of(side: Side) -> tuple[str, str]:
+    """The placements on the upper arm and on the wrist of one arm."""
+    return on_arm(side, UPPER_ARM), on_arm(side, WRIST)
+
+
+def limb_words(placement: str) -> str:
+    """A placement or segment as words: "right upper arm"."""
+    return placement.replace("_", " ")
+
+
+# Four sensors on the limbs come first: what most people wear.
 PLACEMENTS = (
-    "right_wrist",
-    "right_upper_arm",
-    "left_wrist",
-    "left_upper_arm",
-    "sternum",
-    "right_acromion",
-    "left_acromion",
+    *(on_arm(side, segment) for side in SIDES for segment in (WRIST, UPPER_ARM)),
+    STERNUM,
+    *(on_arm(side, segment) for segment in ARM_SEGMENTS if segment not in LIMBS for side in SIDES),
 )
 TRIAL_TYPES = ("neutral_pose", "elbow_bends", "forward_raises", "set")
 EVENT_SIDES = ("right", "left", "both")
@@ -88,13 +106,13 @@ class Recording:
 class Finding:
     """Something the tool noticed about the data, said in one short line of the report.
 
-    code: stable snake_case name. severity: note (good to know), warning (numbers may suffer), or
+    code: out of findings.KINDS. severity: note (good to know), warning (numbers may suffer), or
     fault (the named stretch or sensor was not used). start_s, end_s: None where it holds for all of it.
     """
 
     placement: str
     code: str
-    severity: Literal["note", "warning", "fault"]
+    severity: Severity
     text: str
     value: float | None = None
     start_s: float | None = None

@@ -6,10 +6,11 @@ Its reps follow the sample clock: lift, hold, lower and rest take the times belo
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 
 import numpy as np
 
+from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.model import Event, SensorStream
 from imu_shoulder.sources import Chunk
@@ -168,7 +169,8 @@ class FakeSession:
         band = list(self.band_deg)
         arm = {
             "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
-            "range_deg": list(self.range_deg), "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
+            "range_deg": list(self.range_deg), "dial": asdict(JUDGED[self.angle_name].dial),
+            "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
             "hold_s": None, "held_s": None, "hold_target_s": self.hold_s, "hold_done": False, "sinks": False,
             "station": None, "next_station": None, "steadiness_deg": None, "steady": None,
             "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from imu_shoulder.assess.judge import JudgeParams
+from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.measure.scapula import fit_relation
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import simulate

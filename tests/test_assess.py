@@ -15,9 +15,12 @@ from test_segment_reps import RATE_HZ, WAYS, arm_of
 from test_segment_stations import ROTATE, ROW, rep_of
 from test_segment_stations import draw as draw_stations
 
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams
+from imu_shoulder.assess.exclusions import EXCLUSIONS
+from imu_shoulder.assess.fault import JudgeParams
+from imu_shoulder.assess.faults import FAULTS
+from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.assess.sets import assess_set, slope_over_reps
-from imu_shoulder.assess.words import ADVICE, HOLDER_SINKS, SENSOR_ADVICE, rep_list
+from imu_shoulder.assess.words import HOLDER_SINKS, rep_list
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.judging import Seen, judge_arm_set
 from imu_shoulder.model import Event
@@ -353,7 +356,7 @@ def test_the_advice_is_the_most_frequent_fault_with_its_reps():
     reps = [replace(good, elbow=40), good, replace(good, elbow=40), replace(good, top=62)]
     arm_set, found = judged_set("full_can", angles_of("full_can", reps))
     entry = assess_set(arm_set, found)
-    assert entry["change"] == f"{ADVICE['elbow_off']}: reps 1 and 3."
+    assert entry["change"] == f"{FAULTS['elbow_off'].advice}: reps 1 and 3."
     assert entry["headline"].startswith("4 of 10 reps, 1 clean.")
 
 
@@ -361,11 +364,11 @@ def test_without_a_fault_the_advice_is_about_the_sensor_that_lost_reps():
     good = GOOD["full_can"]
     arm_set, found = judged_set("full_can", angles_of("full_can", [good, good, good]))
     lost = [replace(j, excluded=why) for j, why in zip(found, ("gap", "sensor_slip", "sensor_slip"), strict=True)]
-    assert assess_set(arm_set, lost)["change"] == f"{SENSOR_ADVICE['sensor_slip']}: reps 2 and 3."
-    assert assess_set(arm_set, [lost[0], *found[1:]])["change"] == f"{SENSOR_ADVICE['gap']}: rep 1."
+    assert assess_set(arm_set, lost)["change"] == f"{EXCLUSIONS['sensor_slip'].advice}: reps 2 and 3."
+    assert assess_set(arm_set, [lost[0], *found[1:]])["change"] == f"{EXCLUSIONS['gap'].advice}: rep 1."
     assert assess_set(arm_set, found)["change"] == ""
     blamed = replace(found[0], faults=("too_fast",))
-    assert assess_set(arm_set, [blamed, *lost[1:]])["change"] == f"{ADVICE['too_fast']}: rep 1."
+    assert assess_set(arm_set, [blamed, *lost[1:]])["change"] == f"{FAULTS['too_fast'].advice}: rep 1."
 
 
 @pytest.mark.parametrize(

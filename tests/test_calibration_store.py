@@ -16,8 +16,8 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.calibrate.store import SCHEMA, calibration_document, read_calibration, write_calibration
 from imu_shoulder.cli import cli
 from imu_shoulder.errors import CalibrationError
+from imu_shoulder.findings import finding_of
 from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
-from imu_shoulder.model import Finding
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import Athlete, Pause, Pose, Scenario, SetScript, simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
@@ -146,7 +146,7 @@ def test_other_placements_are_refused(second, stored):
 
 
 def test_a_calibration_whose_strap_slipped_is_refused(first_analysis, tmp_path):
-    slip = Finding("right_wrist", "sensor_slip", "fault", "The right wrist sensor turned.")
+    slip = finding_of("right_wrist", "sensor_slip", "The right wrist sensor turned.")
     write_calibration(document_of(first_analysis, [slip]), tmp_path / "calibration.json")
     with pytest.raises(CalibrationError, match="The right wrist sensor turned"):
         read_calibration(tmp_path / "calibration.json")

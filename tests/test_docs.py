@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ast
 import json
 import re
 import subprocess
@@ -160,33 +159,3 @@ def test_every_key_of_the_summary_is_in_the_page_of_the_results(clean_outputs):
     wanted |= keys(list(summary["data_quality"].values())) | keys(summary["findings"]) | keys(summary["sets"])
     assert set(data) <= set(summary)
     assert [key for key in sorted(wanted) if f"`{key}`" not in page and f"_{key}`" not in page] == []
-
-
-def test_the_faults_and_exclusions_that_can_be_given_are_in_the_page_of_the_results():
-    from imu_shoulder.assess.judge import FAULTS
-    from imu_shoulder.assess.words import EXCLUDED_WORDS
-
-    page = text("docs/outputs.md")
-    assert [name for name in (*FAULTS, *EXCLUDED_WORDS) if name not in page] == []
-
-
-def finding_codes(file: Path) -> set[str]:
-    """Codes of findings in a file: of Finding(placement, code, ...), and of the notes, warnings and faults of align."""
-    codes = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-        if not isinstance(node, ast.Call):
-            continue
-        name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-        place = {"Finding": 1, "note": 0, "warn": 0, "fault": 0}.get(name)
-        if place is not None and len(node.args) > place:
-            inner = ast.walk(node.args[place])
-            codes |= {part.value for part in inner if isinstance(part, ast.Constant) and isinstance(part.value, str)}
-    return codes
-
-
-def test_every_code_of_a_finding_is_in_the_page_of_the_results():
-    stages = [ROOT / "imu_shoulder" / part for part in ("align", "calibrate")]
-    codes = set().union(*(finding_codes(file) for stage in stages for file in stage.glob("*.py")))
-    codes |= set(re.findall(r'"(swapped_\w+|not_on_limb)"', text("imu_shoulder/calibrate/mounting.py")))
-    assert {"gap", "clipping", "sensor_slip", "never_still"} <= codes  # the search sees something
-    assert [code for code in sorted(codes) if f"`{code}`" not in text("docs/outputs.md")] == []

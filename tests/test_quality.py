@@ -10,7 +10,8 @@ import pytest
 from scipy import signal, stats
 
 from imu_shoulder.assess.across import consistency, curve_distance_deg, fatigue, first_last, slope_over_reps
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams
+from imu_shoulder.assess.fault import JudgeParams
+from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.assess.sides import compare_sides, mdc95
 from imu_shoulder.drills import AskedPause, Drill, load_shipped
 from imu_shoulder.engine.judging import Seen, judge_arm_set

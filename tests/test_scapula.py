@@ -11,7 +11,8 @@ from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, seat_blade, up_from_pose
-from imu_shoulder.assess.judge import FAULTS, Case, JudgeParams
+from imu_shoulder.assess.fault import Case, JudgeParams
+from imu_shoulder.assess.faults import FAULTS
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation
 from imu_shoulder.measure.registry import RepData
 from imu_shoulder.measure.scapula import (
@@ -257,7 +258,7 @@ def test_without_the_sensor_the_measures_are_unknown_and_nobody_is_blamed():
     values = {m.__name__: m(bare) for m in (scapula_up_deg, shrug_deg, scapula_share_pct)}
     assert all(np.isnan(v) for v in values.values())
     values |= {"shrug_sd_deg": np.nan, "shrug_shown_pct": shrug_shown_pct(bare)}
-    assert not FAULTS["shrug"](None, Case(bare, values, 0.0, JudgeParams()))
+    assert not FAULTS["shrug"].found(None, Case(bare, values, 0.0, JudgeParams()))
 
 
 @pytest.mark.parametrize(("over", "sd", "blamed"), [(2.9, 0.5, False), (3.1, 0.5, True), (8.0, 3.0, False)])
@@ -265,7 +266,7 @@ def test_a_shrug_is_more_than_the_limit_and_more_than_its_own_uncertainty(over, 
     shown = shrug_shown_pct(rep_data(90))
     assert shown == 100
     case = Case(rep_data(90), {"shrug_deg": over, "shrug_sd_deg": sd, "shrug_shown_pct": shown}, 0.0, JudgeParams())
-    assert FAULTS["shrug"](None, case) is blamed
+    assert FAULTS["shrug"].found(None, case) is blamed
 
 
 @pytest.mark.parametrize(("sd", "told"), [(1.0, True), (3.1, False)])
@@ -274,7 +275,7 @@ def test_where_a_large_shrug_would_stay_within_the_limit_none_is_judged(sd, told
     shown = shrug_shown_pct(rep_data(150))
     assert shown == pytest.approx(100 * 105 / 140, abs=1)
     case = Case(rep_data(150), {"shrug_deg": 20.0, "shrug_sd_deg": sd, "shrug_shown_pct": shown}, 0.0, JudgeParams())
-    assert FAULTS["shrug"](None, case) is told
+    assert FAULTS["shrug"].found(None, case) is told
 
 
 # From sensors to faults.

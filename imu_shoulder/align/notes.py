@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Literal
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import Clock
 from imu_shoulder.align.grid import longest_step_s
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.findings import finding_of
 from imu_shoulder.model import Finding, FloatArray, SensorStream
 
 # More gaps than this are summed up in one line.
@@ -27,10 +27,7 @@ class Notes:
     def findings(self) -> tuple[Finding, ...]:
         return tuple(self._found)
 
-    def note(self, code: str, text: str, value: float | None = None) -> None:
-        self._add("note", code, text, value, None, None)
-
-    def warn(
+    def add(
         self,
         code: str,
         text: str,
@@ -38,28 +35,8 @@ class Notes:
         start_s: float | None = None,
         end_s: float | None = None,
     ) -> None:
-        self._add("warning", code, text, value, start_s, end_s)
-
-    def fault(
-        self,
-        code: str,
-        text: str,
-        value: float | None = None,
-        start_s: float | None = None,
-        end_s: float | None = None,
-    ) -> None:
-        self._add("fault", code, text, value, start_s, end_s)
-
-    def _add(
-        self,
-        severity: Literal["note", "warning", "fault"],
-        code: str,
-        text: str,
-        value: float | None,
-        start_s: float | None,
-        end_s: float | None,
-    ) -> None:
-        self._found.append(Finding(self.placement, code, severity, text, value, start_s, end_s))
+        """A finding of that code about this sensor."""
+        self._found.append(finding_of(self.placement, code, text, value, start_s, end_s))
 
 
 def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignParams) -> None:
@@ -67,47 +44,47 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
     declared_hz = stream.declared_rate_hz
     rate = f"{clock.rate_hz:.2f} Hz measured, {declared_hz:g} Hz declared"
     if abs(clock.rate_hz / declared_hz - 1) > params.rate_tolerance:
-        notes.warn("rate_off", rate, clock.rate_hz)
+        notes.add("rate_off", rate, clock.rate_hz)
     else:
-        notes.note("measured_rate", rate, clock.rate_hz)
+        notes.add("measured_rate", rate, clock.rate_hz)
     if clock.jitter_sd_s > 0.1 / clock.rate_hz:
         text = f"time stamps jittered by {1000 * clock.jitter_sd_s:.1f} ms (SD); even times were put in their place"
-        notes.note("jitter", text, clock.jitter_sd_s)
+        notes.add("jitter", text, clock.jitter_sd_s)
     if clock.duplicates:
-        notes.note("duplicates", f"{clock.duplicates} repeated samples left out", float(clock.duplicates))
+        notes.add("duplicates", f"{clock.duplicates} repeated samples left out", float(clock.duplicates))
     if clock.reordered:
-        notes.note("reordered", f"{clock.reordered} times samples came late and were sorted in", float(clock.reordered))
+        notes.add("reordered", f"{clock.reordered} times samples came late and were sorted in", float(clock.reordered))
     if clock.wraps:
-        notes.note("clock_wrap", f"the counter of the clock ran over {clock.wraps} times; undone", float(clock.wraps))
+        notes.add("clock_wrap", f"the counter of the clock ran over {clock.wraps} times; undone", float(clock.wraps))
     if clock.set_back_s:
         steps = ", ".join(f"{step:.3g}" for step in clock.set_back_s[:3])
         times = "once" if len(clock.set_back_s) == 1 else f"{len(clock.set_back_s)} times"
         text = f"the clock stepped back {times} (by {steps} s); undone as if no time was lost"
-        notes.warn("clock_set_back", text, float(len(clock.set_back_s)))
+        notes.add("clock_set_back", text, float(len(clock.set_back_s)))
     after, missing = clock.holes()
     start_s, end_s = clock.time_s[after - 1], clock.time_s[after]
     gap = end_s - start_s > longest_step_s(1.0 / clock.rate_hz, params.bridge_s)
     bridged = int(missing[~gap].sum())
     if bridged:
         text = f"{bridged} missing samples in holes of at most {params.bridge_s:g} s bridged by a straight line"
-        notes.note("bridged", text, float(bridged))
+        notes.add("bridged", text, float(bridged))
     lasts_s = (end_s - start_s)[gap]
     if len(lasts_s) > _GAPS_NAMED:
         text = f"{len(lasts_s)} gaps, {lasts_s.sum():.1f} s together, the longest {lasts_s.max():.2f} s"
-        notes.warn("gaps", text, float(lasts_s.sum()), float(start_s[gap][0]), float(end_s[gap][-1]))
+        notes.add("gaps", text, float(lasts_s.sum()), float(start_s[gap][0]), float(end_s[gap][-1]))
         return
     for start, end in zip(start_s[gap], end_s[gap], strict=True):
-        notes.warn("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
+        notes.add("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
 
 
 def unit_notes(notes: Notes, rest: checks.Rest, values: FloatArray, time_s: FloatArray, rate_hz: float) -> None:
     """Units and signs held against gravity. Raises RecordingError where they are certainly wrong."""
     said = checks.require_gravity(notes.placement, rest)
     if said is not None:
-        notes.warn("gravity_off" if rest.still else "never_still", said, rest.gravity_m_s2)
+        notes.add("gravity_off" if rest.still else "never_still", said, rest.gravity_m_s2)
     said = checks.require_gyroscope(notes.placement, values[:, :3], values[:, 3:], time_s, rate_hz)
     if said is not None:
-        notes.warn("axes_disagree", said)
+        notes.add("axes_disagree", said)
     offset = math.degrees(rest.gyr_offset_rad_s)
     if rest.still and offset > _OFFSET_DEG_S:
-        notes.warn("gyr_offset", f"its gyroscope reads {offset:.1f} deg/s when held still", offset)
+        notes.add("gyr_offset", f"its gyroscope reads {offset:.1f} deg/s when held still", offset)

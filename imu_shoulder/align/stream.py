@@ -178,18 +178,16 @@ class _Sensor:
 
     def findings(self) -> tuple[Finding, ...]:
         said = {
-            "duplicates": ("note", "repeated samples left out"),
-            "reordered": ("note", "samples that came late left out"),
-            "clock_wrap": ("note", "times the counter of the clock ran over; undone"),
-            "clock_set_back": ("warning", "times the clock was set back; undone as if no time was lost"),
-            "gap": ("warning", "gaps"),
-            "clipping": ("warning", "samples clipped"),
+            "duplicates": "repeated samples left out",
+            "reordered": "samples that came late left out",
+            "clock_wrap": "times the counter of the clock ran over; undone",
+            "clock_set_back": "times the clock was set back; undone as if no time was lost",
+            "gap": "gaps",
+            "clipping": "samples clipped",
         }
         for code, count in self._counts.items():
-            severity, text = said[code]
             if count:
-                add = self._notes.warn if severity == "warning" else self._notes.note
-                add(code, f"{count} {text}", float(count))
+                self._notes.add(code, f"{count} {said[code]}", float(count))
         return self._notes.findings
 
     def _continued(self, raw_s: FloatArray) -> tuple[FloatArray, BoolArray]:

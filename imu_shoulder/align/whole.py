@@ -96,7 +96,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     constant = checks.constant_channels(values)
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
-        notes.fault("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
+        notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
     rest = checks.find_rest(time_s, values[:, :3], values[:, 3:], rate_hz)
     if rest is not None and not constant:
         unit_notes(notes, rest, values, time_s, rate_hz)
@@ -105,17 +105,17 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     share_pct = 100.0 * float(clipped.mean())
     if clipped.any():
         at = time_s[clipped]
-        notes.warn("clipping", f"clipped for {share_pct:.2g} % of the time", share_pct, float(at[0]), float(at[-1]))
+        notes.add("clipping", f"clipped for {share_pct:.2g} % of the time", share_pct, float(at[0]), float(at[-1]))
     spikes = checks.count_spikes(values)
     if spikes:
-        notes.note("spikes", f"{spikes} single samples stick out of their neighbours", float(spikes))
+        notes.add("spikes", f"{spikes} single samples stick out of their neighbours", float(spikes))
     good = np.ones(len(values), dtype=np.bool_)
     for stuck in [] if constant else checks.stuck_stretches(values, rate_hz, params.stuck_s):
         good[stuck.start : stuck.end] = False
         start_s, end_s = float(time_s[stuck.start]), float(time_s[stuck.end - 1])
         what = "all channels" if len(stuck.channels) == len(checks.AXES) else ", ".join(stuck.channels)
         text = f"not used from {start_s:.1f} to {end_s:.1f} s, where {what} repeated one value"
-        notes.fault("stuck_channel", text, end_s - start_s, start_s, end_s)
+        notes.add("stuck_channel", text, end_s - start_s, start_s, end_s)
 
     after, missing = clock.holes()
     lasts_s = time_s[after] - time_s[after - 1]

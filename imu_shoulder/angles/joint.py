@@ -24,7 +24,7 @@ from imu_shoulder.calibrate.model import (
     unswung,
 )
 from imu_shoulder.frames import isb_from_axes, wrap_rad
-from imu_shoulder.model import FloatArray, Side
+from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 # Columns of angles.parquet, per side, with a standard deviation each.
@@ -131,7 +131,7 @@ def _told_skin_share(
     sensor, pointer, elbow = np.empty((3, count))
     for rows in _blocks(count):
         segments = _segments(calibration, attitudes, rows)
-        humerus, forearm = segments["upper_arm"], segments["wrist"]
+        humerus, forearm = segments[UPPER_ARM], segments[WRIST]
         elbow[rows] = _elbow_rad(humerus, forearm)
         if calibration.trunk is not None:
             body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
@@ -144,7 +144,7 @@ def _told_skin_share(
 
 def _segments(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], rows: slice) -> dict[str, SegmentAxes]:
     """Axes of what is worn of "trunk", "upper_arm" and "wrist", in components of the body as it stood in the pose."""
-    worn = {"trunk": calibration.trunk, "upper_arm": calibration.upper_arm, "wrist": calibration.wrist}
+    worn = {"trunk": calibration.trunk, UPPER_ARM: calibration.upper_arm, WRIST: calibration.wrist}
     return {
         name: segment_axes(sensor, attitudes[sensor.placement], rows, calibration.side)
         for name, sensor in worn.items()
@@ -161,7 +161,7 @@ def _columns(
 ) -> dict[str, FloatArray]:
     """Every column of the given rows (N,), in degrees but for directions and shares."""
     segments = _segments(calibration, attitudes, rows)
-    trunk, humerus, forearm = (segments.get(name) for name in ("trunk", "upper_arm", "wrist"))
+    trunk, humerus, forearm = (segments.get(name) for name in ("trunk", UPPER_ARM, WRIST))
     out: dict[str, FloatArray] = {}
     if trunk is not None:
         out |= trunk_angles(trunk) | up_in_trunk(trunk)

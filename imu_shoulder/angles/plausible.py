@@ -3,32 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.model import SIDES, Finding, FloatArray, Side
+from imu_shoulder.drills.judged import JUDGED
+from imu_shoulder.findings import finding_of
+from imu_shoulder.model import SIDES, Finding, FloatArray, Side, on_arm
 from imu_shoulder.orient.bias import runs
 
-
-@dataclass(frozen=True, slots=True)
-class Reach:
-    """How far people's joints go, degrees in this project's signs, and the room left beyond for them and for us."""
-
-    name: str
-    low_deg: float
-    high_deg: float
-    room_deg: float
-
-
-# Normal ranges of the American Academy of Orthopaedic Surgeons: elbow flexion 150, pronation and supination 80,
-# internal rotation 70 (from memory, as widely quoted). External rotation at 90 deg of abduction goes further in
-# athletes: median 101, 5th percentile 80 (Vairo 2012), which puts the 95th near 122. Forearm 0 is thumb forward.
-REACH = {
-    "rotation_deg": Reach("rotation", -70.0, 122.0, 20.0),
-    "elbow_deg": Reach("elbow flexion", 0.0, 150.0, 15.0),
-    "forearm_deg": Reach("forearm rotation", -80.0, 80.0, 10.0),
-}
+REACH = {angle.column: angle.reach for angle in JUDGED.values() if angle.reach is not None}
+# The sensor that is named: of two, the one further down, which more easily sits otherwise than marked.
+LAST_SHOWN_BY = {angle.column: angle.shown_by[-1] for angle in JUDGED.values()}
 # Shorter excursions are left to the single rep.
 LEAST_S = 1.0
 
@@ -64,10 +49,9 @@ class Beyond:
         """In the order of arms and angles."""
         found = sorted(self._found.items(), key=lambda own: (SIDES.index(own[0][0]), [*REACH].index(own[0][1])))
         return [
-            Finding(
-                f"{side}_{'upper_arm' if column == 'rotation_deg' else 'wrist'}",
+            finding_of(
+                on_arm(side, LAST_SHOWN_BY[column]),
                 "implausible_angle",
-                "warning",
                 f"The {side} arm's {REACH[column].name} reads {farthest:.0f} deg; people's joints go from "
                 f"{REACH[column].low_deg:.0f} to {REACH[column].high_deg:.0f}. Check that the sensors sit as marked, "
                 "and record the neutral pose again, thumbs forward.",

@@ -27,7 +27,7 @@ from imu_shoulder.frames import (
     quat_from_rotation,
     rotation_from_quat,
 )
-from imu_shoulder.model import FloatArray, IntArray
+from imu_shoulder.model import STERNUM, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 
 # The response is smooth; two rows a second are enough to know it.
@@ -199,7 +199,7 @@ class _Budget:
                 apart = np.hypot(apart, params.sets_apart_deg)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
         if trunk is not None and calibration.trunk_joined:
-            apart = _heading_sd_deg(self._thin["sternum"].apart_sd_rad, self.count)
+            apart = _heading_sd_deg(self._thin[STERNUM].apart_sd_rad, self.count)
             self.add(np.hypot(apart, params.trunk_azimuth_deg), drift)
             if calibration.forward_known:
                 # Seen from the trunk, an error of the body's forward direction is one of the trunk's.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,43 +10,13 @@ import numpy as np
 from imu_shoulder.assess import words
 from imu_shoulder.assess.across import consistency, fatigue, first_last
 from imu_shoulder.assess.across import slope_over_reps as slope_over_reps
+from imu_shoulder.assess.fault import Criterion
+from imu_shoulder.assess.faults import CRITERIA
 from imu_shoulder.assess.judge import JudgedRep, clean
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.movement import tempo_text
 from imu_shoulder.segment.model import ArmSet
 
-# Criterion -> the faults that miss it.
-CRITERIA: Mapping[str, tuple[str, ...]] = {
-    "arc": ("short_arc", "over_arc"),
-    "hold": ("hold_short", "hold_broken"),
-    "tempo": ("too_fast",),
-    "thumb": ("thumb_down",),
-    "elbow": ("elbow_off",),
-    "plane": ("plane_off",),
-    "trunk": ("trunk_moved",),
-    "apart": ("arms_together",),
-    "start": ("start_missed",),
-    "stations": ("station_skipped", "order_wrong"),
-    "shrug": ("shrug",),
-}
-# They mean nothing for an arm that stays up.
-LIFTS_ONLY = ("tempo", "start", "stations")
-# Criterion -> the measures that show it.
-NUMBERS: Mapping[str, tuple[str, ...]] = {
-    "arc": ("top_deg", "overshoot_deg"),
-    "hold": ("hold_s",),
-    "tempo": ("quickest_up_s", "quickest_down_s"),
-    "thumb": ("thumb_up_deg",),
-    "elbow": ("elbow_deg",),
-    "plane": ("plane_deg",),
-    "trunk": ("trunk_lean_deg", "trunk_turn_deg"),
-    "apart": ("arms_closing_deg",),
-    "start": ("start_off_deg", "return_deg"),
-    "stations": ("top_share_pct",),
-    "shrug": ("shrug_deg",),
-}
-# Asked by every drill, but judged only where a sensor sits on the shoulder blade.
-SHRUG_TEXT = "the shoulder blade turns up no more than it does with the arm in the other reps"
 # A holding arm that went up or down by less than this over the set stayed where it was.
 HOLDER_MOVED_DEG = 3.0
 # Below this the sensor, not the person, is unsteady: tilt noise of a consumer accelerometer is about 0.03 deg.
@@ -160,90 +130,44 @@ def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
 
 
 def _criteria(drill: Drill, scored: Sequence[JudgedRep], lifting: bool) -> list[dict[str, Any]]:
-    out = []
     asked = asked_texts(drill)
     if not lifting:
-        asked = {name: text for name, text in asked.items() if name not in LIFTS_ONLY} | {"hold": "the whole set"}
-    if any(j.rep.kind == "rep" and np.isfinite(j.values["scapula_up_deg"]) for j in scored):
-        asked["shrug"] = SHRUG_TEXT
-    for name, text in asked.items():
-        faults = CRITERIA[name]
-        unknown = _unknown(name, scored)
-        missed = [j.number for j in scored if any(f in faults for f in j.faults)]
-        met = [j.number for j in scored if j.number not in missed and j.number not in unknown]
-        judged = len(met) + len(missed)
-        out.append(
-            {
-                "name": name,
-                "asked": text,
-                "met": met,
-                "missed": missed,
-                "unknown": unknown,
-                "share": len(met) / judged if judged else None,
-                "numbers": {measure: _median(scored, measure) for measure in NUMBERS[name]},
-                "limits": _limits(drill, name),
-            }
-        )
-    return out
+        asked = {name: text for name, text in asked.items() if not CRITERIA[name].lifts_only}
+        asked |= {name: own.said_to_holder for name, own in CRITERIA.items() if own.said_to_holder}
+    for name, own in CRITERIA.items():
+        if own.shown is not None and any(own.shown(j.rep, j.values) for j in scored):
+            asked[name] = own.asked(drill)
+    return [_criterion(CRITERIA[name], text, drill, scored) for name, text in asked.items()]
 
 
-def _unknown(name: str, scored: Sequence[JudgedRep]) -> list[int]:
-    """Reps for which the sensors worn do not show this criterion."""
-    if name not in ("thumb", "elbow", "plane", "trunk", "apart", "shrug"):
-        return []
-    return [j.number for j in scored if name in j.untold or not np.isfinite(j.values[NUMBERS[name][0]])]
-
-
-def _limits(drill: Drill, name: str) -> list[float] | None:
-    """Least and most that the drill allows of the criterion's first number (the second of its own, for tempo)."""
-    form, top = drill.form, drill.leading_range(drill.top)
-    ends: dict[str, tuple[float, float] | None] = {
-        "arc": None if top is None else (top.low_deg, top.high_deg),
-        "hold": (drill.top.hold_s, np.inf),
-        "tempo": (drill.lift_at_least_s, drill.lower_at_least_s),
-        "thumb": form.thumb_up_deg,
-        "elbow": form.elbow_deg,
-        "plane": form.plane_deg,
-        "trunk": None if form.trunk_deg is None else (-np.inf, form.trunk_deg),
-        "apart": None if form.closing_deg is None else (-np.inf, form.closing_deg),
+def _criterion(own: Criterion, text: str, drill: Drill, scored: Sequence[JudgedRep]) -> dict[str, Any]:
+    faults = {fault.name for fault in own.faults}
+    unknown = [j.number for j in scored if own.sensor_needed and _unknown(own, faults, j)]
+    missed = [j.number for j in scored if faults & set(j.faults)]
+    met = [j.number for j in scored if j.number not in missed and j.number not in unknown]
+    judged = len(met) + len(missed)
+    limits = own.limits(drill)
+    return {
+        "name": own.name,
+        "asked": text,
+        "met": met,
+        "missed": missed,
+        "unknown": unknown,
+        "share": len(met) / judged if judged else None,
+        "numbers": {measure: _median(scored, measure) for measure in own.numbers},
+        "limits": None if limits is None else [float(end) for end in limits],
     }
-    found = ends.get(name)
-    return None if found is None else [float(end) for end in found]
+
+
+def _unknown(own: Criterion, faults: set[str], judged: JudgedRep) -> bool:
+    """Whether the sensors worn do not show the criterion in this rep, or too vaguely."""
+    return bool(faults & set(judged.untold)) or not np.isfinite(judged.values[own.numbers[0]])
 
 
 def asked_texts(drill: Drill) -> dict[str, str]:
     """What the drill asks, criterion by criterion, in words."""
-    out = {}
-    top = drill.leading_range(drill.top)
-    if top is not None and len(drill.stations) == 1:
-        above = " above the start" if top.above == "start" else ""
-        out["arc"] = f"{_range_text(top.low_deg, top.high_deg)}{above} at the top"
-    only = len(drill.stations) == 1
-    holds = [f"{s.hold_s:g} s at {'the top' if only else s.name}" for s in drill.stations if s.hold_s > 0]
-    holds += [f"{pause.hold_s:g} s on the way {pause.way}" for pause in drill.pauses]
-    if holds:
-        out["hold"] = ", ".join(holds)
-    out["tempo"] = f"at least {drill.lift_at_least_s:g} s up and {drill.lower_at_least_s:g} s down"
-    form = drill.form
-    for name, limits in (("thumb", form.thumb_up_deg), ("elbow", form.elbow_deg), ("plane", form.plane_deg)):
-        if limits is not None:
-            out[name] = _range_text(*limits)
-    if form.closing_deg is not None:
-        out["apart"] = f"arms drift together by no more than {form.closing_deg:g} deg"
-    if form.trunk_deg is not None:
-        out["trunk"] = f"moves no more than {form.trunk_deg:g} deg"
-    out["start"] = "comes back to the start"
-    if len(drill.stations) > 1:
-        out["stations"] = ", then ".join(station.name for station in drill.stations)
-    return out
-
-
-def _range_text(low: float, high: float) -> str:
-    if np.isinf(high):
-        return f"at least {low:g} deg"
-    if np.isinf(low):
-        return f"at most {high:g} deg"
-    return f"{low:g} to {high:g} deg"
+    found = {name: own.asked(drill) for name, own in CRITERIA.items() if own.shown is None}
+    return {name: text for name, text in found.items() if text}
 
 
 def _median(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
-from imu_shoulder.model import Side
+from imu_shoulder.drills.judged import JUDGED
+from imu_shoulder.model import LIMBS, Side, limb_words
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import stations_untold
 
@@ -31,17 +32,18 @@ class Missing:
 
 def missing_angles(arm: ArmCalibration) -> list[Missing]:
     """Angles that this calibration cannot give at any time."""
-    side, upper, wrist = arm.side, arm.upper_arm, arm.wrist
+    side, worn = arm.side, arm.limbs()
+    # What one sensor shows comes first.
+    angles = sorted(JUDGED.values(), key=lambda angle: len(angle.shown_by))
     out: list[Missing] = []
-    if upper is None or wrist is None:
-        bare = "upper arm" if upper is None else "wrist"
-        own = ("elevation", "plane", "rotation") if upper is None else ("thumb_up",)
-        out.append(Missing(side, (*own, "elbow", "forearm"), f"no sensor sat on the {bare}", bare))
-    elif not arm.joined:
-        out.append(Missing(side, ("elbow", "forearm"), "nothing showed how the arm's two sensors point to each other"))
-    facing = ["plane"] if upper is not None and not upper.forward_known else []
-    facing += ["thumb_up"] if wrist is not None and not wrist.forward_known else []
-    facing += ["forearm"] if upper is not None and wrist is not None and arm.joined and not arm.forward_known else []
+    for bare in (segment for segment in LIMBS if segment not in worn):
+        own = tuple(angle.name for angle in angles if bare in angle.shown_by)
+        out.append(Missing(side, own, f"no sensor sat on the {limb_words(bare)}", limb_words(bare)))
+    joint = tuple(angle.name for angle in angles if len(angle.shown_by) > 1)
+    if len(worn) == len(LIMBS) and not arm.joined:
+        out.append(Missing(side, joint, "nothing showed how the arm's two sensors point to each other"))
+    shown = [a for a in angles if a.facing and set(a.shown_by) <= set(worn) and (a.name not in joint or arm.joined)]
+    facing = [a.name for a in shown if not all(worn[segment].forward_known for segment in a.shown_by)]
     if facing:
         out.append(Missing(side, tuple(facing), "no movement showed which way the body faces"))
     return out
@@ -122,11 +124,8 @@ def _plain(name: str) -> str:
 
 
 def _asked(drill: Drill) -> set[str]:
-    form = drill.form
-    limits = {"plane": form.plane_deg, "elbow": form.elbow_deg, "thumb_up": form.thumb_up_deg}
     ranges = [*drill.start, *(asked for station in drill.stations for asked in station.ranges)]
-    asked = {drill.leading_angle, *(asked.angle for asked in ranges)}
-    return asked | {name for name, limit in limits.items() if limit is not None}
+    return {drill.leading_angle, *(asked.angle for asked in ranges), *drill.form.ranges_deg()}
 
 
 def _and(names: Sequence[str]) -> str:

@@ -34,7 +34,7 @@ from imu_shoulder.frames import (
     rotation_from_quat,
     side_sign,
 )
-from imu_shoulder.model import BoolArray, Event, FloatArray, Side
+from imu_shoulder.model import STERNUM, BoolArray, Event, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.shared import HeadingFix, shared_heading
 
@@ -68,18 +68,18 @@ def calibrate(
     arms = {
         side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose), own, rate_hz, pose)
         for side, own in attitudes.items()
-        if any(f"{side}_{part}" in pose.earth_from_sensor for part in ("wrist", "upper_arm"))
+        if any(placement in pose.earth_from_sensor for placement in limbs_of(side))
     }
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 
 def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, pose: Pose) -> ArmCalibration:
     """The arm with the sternum sensor joined to it where the body tilted as a whole, such as in lying down."""
-    if "sternum" not in pose.earth_from_sensor:
+    if STERNUM not in pose.earth_from_sensor:
         return arm
     limb = arm.upper_arm or arm.wrist
     assert limb is not None
-    trunk = attitudes["sternum"]
+    trunk = attitudes[STERNUM]
     together = shared_heading(
         attitudes[limb.placement].rate_earth_rad_s,
         trunk.rate_earth_rad_s,
@@ -91,7 +91,7 @@ def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz:
     residual = {} if together is None else {"tilting_together": together.residual_deg}
     # Where forward is unknown the two still share what stands in for it, and elevation and rotation need no more.
     trunk_joined = together is not None
-    seat = _seat("sternum", pose, heading, heading, residual)
+    seat = _seat(STERNUM, pose, heading, heading, residual)
     return replace(arm, trunk=replace(seat, forward_known=limb.forward_known), trunk_joined=trunk_joined)
 
 
@@ -125,7 +125,7 @@ def _calibrate_arm(
     events: Sequence[Event],
     pose: Pose,
 ) -> ArmCalibration:
-    wrist, upper = f"{side}_wrist", f"{side}_upper_arm"
+    upper, wrist = limbs_of(side)
     raises, bends = (rows_of(time_s, events, kind) for kind in ("forward_raises", "elbow_bends"))
     worn = [placement for placement in (wrist, upper) if placement in pose.earth_from_sensor]
     raised = {p: fix for p in worn if (fix := _pointing(p, raises, attitudes, pose)) is not None}
@@ -188,7 +188,7 @@ def _pointer_zero(
 
     own: heading of the wrist's earth frame in each sensor's.
     """
-    wrist, upper = (f"{side}_{part}" for part in ("wrist", "upper_arm"))
+    upper, wrist = limbs_of(side)
     rows = sets & attitudes[wrist].valid & attitudes[upper].valid
     seats = (_seat(p, pose, own[p], own[p], {}) for p in (upper, wrist))
     humerus, forearm = (segment_axes(seat, attitudes[seat.placement], rows, side) for seat in seats)

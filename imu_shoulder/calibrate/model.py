@@ -16,7 +16,7 @@ from imu_shoulder.frames import (
     right_factor,
     xy_axes_from_quat,
 )
-from imu_shoulder.model import BoolArray, FloatArray, Side
+from imu_shoulder.model import LIMBS, UPPER_ARM, WRIST, BoolArray, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
@@ -72,10 +72,15 @@ class ArmCalibration:
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False
 
+    def limbs(self) -> dict[str, SensorCalibration]:
+        """The arm's own sensors that are worn, by segment, in the order of model.LIMBS."""
+        seated = {UPPER_ARM: self.upper_arm, WRIST: self.wrist}
+        return {segment: sensor for segment in LIMBS if (sensor := seated[segment]) is not None}
+
     @property
     def forward_known(self) -> bool:
         """Whether each of the arm's sensors knows where the body faces."""
-        return all(sensor.forward_known for sensor in (self.upper_arm, self.wrist) if sensor is not None)
+        return all(sensor.forward_known for sensor in self.limbs().values())
 
     @property
     def points(self) -> bool:

@@ -14,8 +14,21 @@ from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.drills import Drill
+from imu_shoulder.findings import finding_of
 from imu_shoulder.frames import rotation_from_quat
-from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, Track
+from imu_shoulder.model import (
+    SIDES,
+    UPPER_ARM,
+    WRIST,
+    Event,
+    Finding,
+    FloatArray,
+    Side,
+    Track,
+    limb_words,
+    limbs_of,
+    on_arm,
+)
 from imu_shoulder.orient.attitude import Attitude
 
 
@@ -99,20 +112,16 @@ def mounting_findings(
         if finding.placement not in wrong:
             found.append(finding)
     # A swap explains every stillness of its sensors.
-    swapped = {part for finding in found if finding.code == "swapped_sides" for part in _both_sides(finding.placement)}
+    swapped = {part for f in found if f.code == "swapped_sides" for part in _both_sides(f.placement)}
     swapped |= {f"{f.placement.split('_')[0]}_{p}" for f in found if f.code == "swapped_segments" for p in _PARTS}
     return found + [f for f in _left_behind(stretches, drills, params) if f.placement not in wrong | swapped]
 
 
-_PARTS = ("wrist", "upper_arm")
+_PARTS = (WRIST, UPPER_ARM)
 
 
 def _both_sides(placement: str) -> list[str]:
-    return [f"{side}_{placement.split('_', 1)[1]}" for side in SIDES]
-
-
-def _name(placement: str) -> str:
-    return placement.replace("_", " ")
+    return [on_arm(side, placement.split("_", 1)[1]) for side in SIDES]
 
 
 def _motion(rows: slice, rate_hz: float, track: Track, attitude: Attitude, params: MountingParams) -> _Motion | None:
@@ -152,7 +161,9 @@ def _lying_still(stretches: Sequence[Stretch], params: MountingParams) -> list[F
         own = [s.motions[placement] for s in stretches if placement in s.motions]
         squared = np.average([m.rate_squared for m in own], weights=[m.lasted_s for m in own])
         if squared < params.person_rad_s**2:
-            text = f"The {_name(placement)} sensor lay still all the time, stiller than any person: it was not worn."
+            text = (
+                f"The {limb_words(placement)} sensor lay still all the time, stiller than any person: it was not worn."
+            )
             out.append(_finding(placement, "not_on_limb", f"{text} Strap it on and record again."))
     return out
 
@@ -161,7 +172,7 @@ def _swapped_segments(stretches: Sequence[Stretch], params: MountingParams) -> l
     """Elbow bends turn the wrist and hardly the upper arm; without them, the wrist of a raised arm is shaken more."""
     out = []
     for side in SIDES:
-        wrist, upper = f"{side}_wrist", f"{side}_upper_arm"
+        upper, wrist = limbs_of(side)
         pairs = [
             (s.event, s.motions[wrist], s.motions[upper])
             for s in stretches
@@ -205,7 +216,7 @@ def _swapped_sides(stretches: Sequence[Stretch], params: MountingParams) -> list
             continue
         right = [s for s, own, other in pairs if own > max(params.turned_rad, params.times * other)]
         where = ", ".join(f"set {s.set_number} ({s.event.side})" for s in wrong)
-        text = f"In {where} the {_name(part)} sensor of the other arm moved and that of the named arm did not. "
+        text = f"In {where} the {limb_words(part)} sensor of the other arm moved and that of the named arm did not. "
         text += (
             "Other sets show the sensors on the right arms: correct the side of that set in events.tsv."
             if right
@@ -220,7 +231,7 @@ def _left_behind(stretches: Sequence[Stretch], drills: Mapping[str, Drill], para
     """A sensor that stays still while its neighbour shows the arm raised, or the other wrist shows the elbows bent."""
     out = []
     for side in SIDES:
-        wrist, upper = f"{side}_wrist", f"{side}_upper_arm"
+        upper, wrist = limbs_of(side)
         raises = [
             s
             for s in stretches
@@ -231,17 +242,20 @@ def _left_behind(stretches: Sequence[Stretch], drills: Mapping[str, Drill], para
         for own, neighbour in ((upper, wrist), (wrist, upper)):
             tilted = [max((s.motions[p].tilted_rad for s in raises), default=0.0) for p in (own, neighbour)]
             if tilted[0] < params.still_rad and tilted[1] > params.raised_rad:
-                text = f"The {_name(own)} sensor stayed still while the {_name(neighbour)} sensor was raised by "
+                text = (
+                    f"The {limb_words(own)} sensor stayed still while the {limb_words(neighbour)} sensor was raised by "
+                )
                 text += (
                     f"{np.degrees(tilted[1]):.0f} deg: it does not move with the limb. Strap it on and record again."
                 )
                 out.append(_finding(own, "not_on_limb", text))
-        other = f"{SIDES[1 - SIDES.index(side)]}_wrist"
+        other = on_arm(SIDES[1 - SIDES.index(side)], WRIST)
         bends = [s for s in stretches if s.event.trial_type == "elbow_bends" and {wrist, other} <= set(s.motions)]
         turned = [sum(s.motions[p].turned_rad for s in bends) for p in (wrist, other)]
-        known = wrist in {finding.placement for finding in out}
+        known = wrist in {f.placement for f in out}
         if not known and turned[1] > params.turned_rad and turned[1] > params.times**2 * turned[0]:
-            text = f"The {_name(wrist)} sensor stayed still in the elbow bends while the {_name(other)} sensor turned."
+            text = f"The {limb_words(wrist)} sensor stayed still in the elbow bends "
+            text += f"while the {limb_words(other)} sensor turned."
             out.append(_finding(wrist, "not_on_limb", f"{text} Strap it on, or bend both elbows, and record again."))
     return out
 
@@ -253,4 +267,4 @@ def _leads_with_elevation(event: Event, drills: Mapping[str, Drill]) -> bool:
 
 def _finding(placement: str, code: str, text: str, span: tuple[float, float] | None = None) -> Finding:
     start_s, end_s = span or (None, None)
-    return Finding(placement, code, "warning", text, start_s=start_s, end_s=end_s)
+    return finding_of(placement, code, text, start_s=start_s, end_s=end_s)

@@ -19,8 +19,9 @@ from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.calibrate.slip_model import Slip, SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, blocks, without_repeats
 from imu_shoulder.calibrate.slip_pulses import Pulse, find_pulses
+from imu_shoulder.findings import finding_of
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
-from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side
+from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, limb_words, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.moments import QuietMoments
 
@@ -41,7 +42,7 @@ def find_slips(
     """
     found: list[Slip] = []
     for side in SIDES:
-        pair = [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in pose.earth_from_sensor]
+        pair = [attitudes[p] for p in limbs_of(side) if p in pose.earth_from_sensor]
         if len(pair) == 2:
             pulses = find_pulses(time_s, rate_hz, pair, pose.end_s, params)
             found += slips_of_arm(side, pulses, moments[side], events, pose, params)
@@ -51,11 +52,10 @@ def find_slips(
 def slip_findings(slips: Sequence[Slip]) -> list[Finding]:
     """What the report says of each slip."""
     return [
-        Finding(
+        finding_of(
             slip.placement,
             "sensor_slip",
-            "fault",
-            f"The {slip.placement.replace('_', ' ')} sensor turned on its strap by about {slip.angle_deg:.0f} deg; "
+            f"The {limb_words(slip.placement)} sensor turned on its strap by about {slip.angle_deg:.0f} deg; "
             "reps of this arm from then on were not scored. Tighten the strap and record the calibration again.",
             value=round(slip.angle_deg, 1),
             start_s=slip.time_s,
@@ -75,7 +75,7 @@ def slips_of_arm(
     """Slips of one arm that wears both sensors, the best supported first; each is taken out before the next is looked
     for. pulses: of its upper-arm and its wrist sensor.
     """
-    placements = [f"{side}_upper_arm", f"{side}_wrist"]
+    placements = limbs_of(side)
     worn = moments.time_s >= pose.start_s
     drift_rad_s = float(np.hypot(*moments.drift_rad_s[:2]))
     seen = [quat_from_rotation(sensor)[worn] for sensor in moments.earth_from_sensor[:2]]

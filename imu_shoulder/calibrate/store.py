@@ -19,8 +19,9 @@ from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCali
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.files import write_text
+from imu_shoulder.findings import KINDS
 from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat
-from imu_shoulder.model import SIDES, Finding, FloatArray, Recording, Side
+from imu_shoulder.model import SIDES, STERNUM, UPPER_ARM, WRIST, Finding, FloatArray, Recording, Side, on_arm
 from imu_shoulder.one_run import CALIBRATION, require_one_run
 from imu_shoulder.orient.attitude import Attitude
 
@@ -33,8 +34,6 @@ FRAMES = {
     "earth": "z up, heading arbitrary: each sensor's own, of this recording only",
     "quat_sensor_from_segment": "scalar first; takes a vector's segment components to its sensor components",
 }
-# Findings that say the sensors did not stay where the calibration saw them, or never were there.
-_SPOILT_BY = ("sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +91,7 @@ def calibration_document(
             "pointer_sd_deg": arm.pointer_sd_deg,
             "trunk_joined": arm.trunk_joined,
             "sensors": {sensor.placement: _sensor(sensor, attitudes[sensor.placement], inside) for sensor in sensors},
-            "spoilt_by": [f.text for f in findings if f.code in _SPOILT_BY and f.placement in names],
+            "spoilt_by": [f.text for f in findings if KINDS[f.code].spoils_calibration and f.placement in names],
         }
     return {
         "schema": SCHEMA,
@@ -219,9 +218,9 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
     seated = {p: _reseated(source, sensor, pose) for p, sensor in stored.sensors.items()}
     return replace(
         arm,
-        upper_arm=seated.get(f"{arm.side}_upper_arm"),
-        wrist=seated.get(f"{arm.side}_wrist"),
-        trunk=seated.get("sternum"),
+        upper_arm=seated.get(on_arm(arm.side, UPPER_ARM)),
+        wrist=seated.get(on_arm(arm.side, WRIST)),
+        trunk=seated.get(STERNUM),
         used=("neutral_pose", f"the calibration of {source}"),
         joined=stored.joined,
         pointer_sd_deg=stored.pointer_sd_deg,

@@ -11,12 +11,11 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
+from imu_shoulder.drills.judged import DRAWN_ANGLES, FORM_ANGLES, JUDGED, JUDGED_ANGLES
+from imu_shoulder.drills.judged import Form as Form
 from imu_shoulder.errors import DrillError
 
 SCHEMA = 1
-JUDGED_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm", "thumb_up")
-FORM_ANGLES = ("plane", "elbow", "thumb_up")
-DRAWN_ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm")
 ARM_ROLES = ("each", "hold_and_lift")
 BODIES = ("upright", "lying", "bent_over")
 # Words of a set-up that say the body is not upright, for which the file must then say how it is.
@@ -54,20 +53,6 @@ class AskedPause:
     low_deg: float
     high_deg: float
     hold_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Form:
-    """Limits judged at the top of the rep (or at the named stations); None where the drill asks nothing.
-
-    closing_deg: how far two arms under one band may drift together in a hold.
-    """
-
-    plane_deg: tuple[float, float] | None = None
-    elbow_deg: tuple[float, float] | None = None
-    thumb_up_deg: tuple[float, float] | None = None
-    trunk_deg: float | None = None
-    closing_deg: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,7 +215,7 @@ class _Reader:
         if key not in table:
             return None
         inner = self.get(table, key, dict, "a table with at_least, at_most or both")
-        found = self.angle_range({"angle": "elbow", **inner}, f"form.{key}")
+        found = self.angle_range({"angle": key.removesuffix("_deg"), **inner}, f"form.{key}")
         return found.low_deg, found.high_deg
 
     def drill(self, table: Mapping[str, Any]) -> Drill:
@@ -332,11 +317,10 @@ class _Reader:
         )
 
     def form(self, table: Mapping[str, Any]) -> Form:
-        self.known(table, "form", {f"{angle}_deg" for angle in FORM_ANGLES} | {"trunk_deg", "closing_deg"})
+        columns = [JUDGED[name].column for name in FORM_ANGLES]
+        self.known(table, "form", {*columns, "trunk_deg", "closing_deg"})
         return Form(
-            plane_deg=self.pair(table, "plane_deg"),
-            elbow_deg=self.pair(table, "elbow_deg"),
-            thumb_up_deg=self.pair(table, "thumb_up_deg"),
+            **{column: self.pair(table, column) for column in columns},
             trunk_deg=self.number(table, "trunk_deg", None),
             closing_deg=self.number(table, "closing_deg", None),
         )

@@ -10,7 +10,7 @@ from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.angles.scapula import BladeSeat, scapula_tilt, up_from_pose
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.measure.scapula import beyond, fit_relation
-from imu_shoulder.model import FloatArray, Side
+from imu_shoulder.model import ACROMION, STERNUM, FloatArray, Side, on_arm
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.segment.model import Rep, rows_between
 
@@ -22,10 +22,10 @@ Ups = tuple[FloatArray, FloatArray | None]
 
 def ups_from_pose(side: Side, attitudes: Mapping[str, Attitude], pose: Pose) -> Ups | None:
     """None where no sensor sat on the acromion in the pose."""
-    placement = f"{side}_acromion"
+    placement = on_arm(side, ACROMION)
     if placement not in pose.earth_from_sensor:
         return None
-    worn = [p for p in (placement, "sternum") if p in pose.earth_from_sensor]
+    worn = [p for p in (placement, STERNUM) if p in pose.earth_from_sensor]
     blade, *trunk = (up_from_pose(attitudes[p], pose.earth_from_sensor[p]) for p in worn)
     return blade, trunk[0] if trunk else None
 

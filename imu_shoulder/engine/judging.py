@@ -8,7 +8,8 @@ from math import inf
 
 import numpy as np
 
-from imu_shoulder.assess.judge import JudgedRep, JudgeParams, judge_rep, judge_set, usual_start_deg
+from imu_shoulder.assess.fault import JudgeParams
+from imu_shoulder.assess.judge import JudgedRep, judge_rep, judge_set, usual_start_deg
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.measure.reps import measure_rep, measure_reps, set_data
 from imu_shoulder.model import Aligned, BoolArray, FloatArray, Side, Track

@@ -18,7 +18,7 @@ from imu_shoulder.engine.blade import BladeReps
 from imu_shoulder.engine.judging import OF_THE_OTHER_ARM, Seen, judge_arm_set, judge_next_rep
 from imu_shoulder.engine.posture_watch import PostureWatch
 from imu_shoulder.engine.watch import ArmWatch
-from imu_shoulder.model import BoolArray, Event, FloatArray, Side, Track
+from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.sets import leading_curve, leading_name, segment_set
@@ -308,7 +308,7 @@ class RunningSet:
     def _counted_only(self, side: Side, arm: _Arm) -> AnalysedSet:
         assert arm.counting is not None
         table = arm.counting.table
-        own = Track(f"{side}_wrist", table[:, 1:4], table[:, 4:7], table[:, 7] > 0, table[:, 8] > 0)
+        own = Track(on_arm(side, WRIST), table[:, 1:4], table[:, 4:7], table[:, 7] > 0, table[:, 8] > 0)
         span_s = self.event.onset_s, self.event.end_s
         drill = self.asked.get(side, self.drill)
         arm_set = marked_set(self.number, drill, side, own, table[:, 0], self.rate_hz, span_s)

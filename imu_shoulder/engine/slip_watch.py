@@ -9,7 +9,7 @@ from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.calibrate.slip import slips_of_arm
 from imu_shoulder.calibrate.slip_model import Slip, SlipParams
 from imu_shoulder.calibrate.slip_pulses import PulseWatch
-from imu_shoulder.model import Event, FloatArray, Side
+from imu_shoulder.model import Event, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.moments import QuietMoments
 
@@ -40,7 +40,7 @@ class SlipWatch:
         """Take in quick turns of one sensor alone. since: attitudes from a time on, as the filters have them."""
         for side, watch in self._pulses.items():
             time_s, attitudes = since(watch.wants_from_s)
-            watch.look(time_s, [attitudes[f"{side}_{part}"] for part in ("upper_arm", "wrist")])
+            watch.look(time_s, [attitudes[placement] for placement in limbs_of(side)])
 
     def judge(self, moments: Mapping[Side, QuietMoments | None], events: Sequence[Event], pose: Pose) -> list[Side]:
         """Weigh them by the quiet moments since. The arms of which a slip is newly known."""

@@ -32,7 +32,7 @@ from imu_shoulder.engine.seating import Kept, Seating
 from imu_shoulder.engine.sets import Sets
 from imu_shoulder.engine.slip_watch import SlipWatch
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, SensorStream, Side, Track
+from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, SensorStream, Side, Track, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
 from imu_shoulder.orient.stream import OrientStream
@@ -163,7 +163,7 @@ class Stream(Stages):
         self._headings, self._stretches = {}, []
         both: list[Side] = []
         for side in SIDES:
-            worn = [p for p in (f"{side}_upper_arm", f"{side}_wrist") if p in pose.earth_from_sensor]
+            worn = [p for p in limbs_of(side) if p in pose.earth_from_sensor]
             if not worn:
                 continue
             seen = {p: a for p, a in attitudes.items() if p in pose.earth_from_sensor}

@@ -27,7 +27,7 @@ from imu_shoulder.engine.blade import blade_columns, ups_from_pose
 from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.measure.scapula import excess
-from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, IntArray, Side
+from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.moments import QuietMoments, quiet_moments
@@ -199,7 +199,7 @@ def arm_moments(
 ) -> dict[Side, QuietMoments]:
     """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order."""
     free = row_blocks(aligned.time_s, events) < 0
-    trunk = attitudes.get("sternum")
+    trunk = attitudes.get(STERNUM)
     limbs = {side: _limbs(attitudes, side) for side in SIDES}
     return {
         side: quiet_moments(aligned.time_s, free, aligned.rate_hz, own, trunk, params.heading)
@@ -209,7 +209,7 @@ def arm_moments(
 
 
 def _limbs(attitudes: Mapping[str, Attitude], side: Side) -> list[Attitude]:
-    return [attitudes[p] for p in (f"{side}_upper_arm", f"{side}_wrist") if p in attitudes]
+    return [attitudes[p] for p in limbs_of(side) if p in attitudes]
 
 
 def keep_heading(
@@ -227,7 +227,7 @@ def keep_heading(
     moments: the arm's. slipped_s: from when on a sensor of the arm sits otherwise than in the pose; postures after it
     are not compared.
     """
-    worn = [*_limbs(attitudes, side), *(attitudes[p] for p in ("sternum",) if p in attitudes)]
+    worn = [*_limbs(attitudes, side), *(attitudes[p] for p in (STERNUM,) if p in attitudes)]
     own = {attitude.placement: attitude for attitude in worn}
     moments = moments.until(int(np.searchsorted(moments.time_s, slipped_s)))
     if not len(moments.time_s):

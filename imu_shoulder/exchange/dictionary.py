@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 import pandas as pd
 
+from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.measure.registry import all_measures
 from imu_shoulder.model import SIDES
 
@@ -37,14 +38,9 @@ REPS = {
     "notes": "What exactly was missed and where; joined by ;",
 }
 ANGLES = {
-    "elevation_deg": "Upper arm from hanging, about what elevation_reference says; empty about gravity if not upright",
+    **{angle.column: angle.meaning for angle in JUDGED.values()},
     "elevation_gravity_deg": "Upper arm from hanging, about gravity however the trunk is",
     "elevation_reference": "What elevation_deg and plane_deg are about: trunk or gravity; empty where they are",
-    "plane_deg": "Plane of elevation, 0 to the side, 90 to the front; undefined near 0 and 180 of elevation",
-    "rotation_deg": "Axial rotation of the upper arm from the neutral pose, external positive",
-    "elbow_deg": "Elbow flexion",
-    "forearm_deg": "Forearm rotation, pronation positive, 0 thumb forward; the ISB counts from full supination",
-    "thumb_up_deg": "Thumb side above the level",
     "forearm_elevation_deg": "Forearm from hanging",
     "trunk_lean_deg": "Trunk lean from the neutral pose",
     "trunk_turn_deg": "Trunk turn from the neutral pose",

@@ -9,7 +9,7 @@ from imu_shoulder.errors import CalibrationError
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.steps import EVENT_TYPES, Verdict, on_limb, watch_movement, watch_pose
 from imu_shoulder.live.words import STEPS
-from imu_shoulder.model import Event
+from imu_shoulder.model import Event, limbs_of
 
 ORDER = ("pose", "bends", "raises", "ready")
 LOOK_S = 0.4
@@ -134,7 +134,7 @@ class Calibrating:
             for side in calibration.arms:
                 right = on_limb(side, attitudes, stream.pose)
                 if right is not None:
-                    self.on_limb |= {f"{side}_wrist": right, f"{side}_upper_arm": right}
+                    self.on_limb |= dict.fromkeys(limbs_of(side), right)
         return verdict
 
     def frame(self) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from imu_shoulder.assess.faults import FAULTS
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.words import HOLDER_SINKS
 from imu_shoulder.calibrate.model import ArmCalibration
@@ -22,8 +23,8 @@ from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks, told_frame
-from imu_shoulder.live.words import LOWER_BOTH, cue, limb
-from imu_shoulder.model import Event, SensorStream, Side
+from imu_shoulder.live.words import LOWER_BOTH, cue
+from imu_shoulder.model import Event, SensorStream, Side, limb_words
 from imu_shoulder.plan import Plan, PlannedDrill
 
 # A sensor that was not heard for so long is warned of.
@@ -371,7 +372,7 @@ class LiveSession:
         if self._cue is None or now_s - self._cue[0] > self._params.cue_s:
             return None
         holds = any(watch.phase == "hold" for watch in watches)
-        return None if holds and self._cue[1]["code"] == "short_arc" else self._cue[1]
+        return None if holds and FAULTS[self._cue[1]["code"]].quiet_in_hold else self._cue[1]
 
     def _arm_frames(self) -> dict[str, Any]:
         running = self.stream.running
@@ -394,7 +395,7 @@ class LiveSession:
         out = []
         for placement, sensor in self._sensors.items():
             if sensor.newest_s is None:
-                out.append(f"The {limb(placement)} sensor was not heard yet.")
+                out.append(f"The {limb_words(placement)} sensor was not heard yet.")
             elif now_s - sensor.newest_s > SILENT_S:
-                out.append(f"The {limb(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
+                out.append(f"The {limb_words(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
         return out + [finding.text for finding in self.stream.findings]

@@ -12,8 +12,7 @@ from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.live.params import LiveParams
-from imu_shoulder.live.words import limb
-from imu_shoulder.model import Event, FloatArray, Side, Track
+from imu_shoulder.model import UPPER_ARM, WRIST, Event, FloatArray, Side, Track, limb_words, on_arm
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.segment.turning import excursions
 
@@ -67,7 +66,7 @@ def _restless(time_s: FloatArray, tracks: Sequence[Track]) -> str:
         t.placement: sum(b - a for a, b in still_windows(time_s, t.acc_m_s2, t.gyr_rad_s, StillParams(min_s=0.5)))
         for t in tracks
     }
-    return f"the {limb(min(quiet, key=lambda p: quiet[p]))}"
+    return f"the {limb_words(min(quiet, key=lambda p: quiet[p]))}"
 
 
 def watch_movement(
@@ -86,11 +85,11 @@ def watch_movement(
     ended: the athlete goes on to the next step, so that what was seen must do.
     """
     asked = params.bends if step == "bends" else params.raises
-    part = "wrist" if step == "bends" else "upper_arm"
+    part = WRIST if step == "bends" else UPPER_ARM
     counts: dict[Side, int] = {}
     hanging = True
     for side in calibration.arms:
-        own = next((p for p in (f"{side}_{part}", f"{side}_wrist") if p in pose.earth_from_sensor), None)
+        own = next((p for p in (on_arm(side, part), on_arm(side, WRIST)) if p in pose.earth_from_sensor), None)
         if own is None:
             continue
         swing = swing_deg(own, attitudes, pose)
@@ -134,7 +133,7 @@ def _wrong(
     for side, arm in calibration.arms.items():
         if not counts.get(side):
             continue
-        upper = f"{side}_upper_arm"
+        upper = on_arm(side, UPPER_ARM)
         if step == "bends" and upper in pose.earth_from_sensor:
             swing = swing_deg(upper, attitudes, pose)
             if len(swing) and float(np.percentile(swing, 90)) > UPPER_ARM_DEG:
@@ -149,8 +148,8 @@ def _wrong(
 def on_limb(side: Side, attitudes: Mapping[str, Attitude], pose: Pose) -> bool | None:
     """Whether wrist and upper-arm sensor sit as named: in the bends the forearm swings, the upper arm does not."""
     swings = []
-    for part in ("wrist", "upper_arm"):
-        placement = f"{side}_{part}"
+    for part in (WRIST, UPPER_ARM):
+        placement = on_arm(side, part)
         if placement not in pose.earth_from_sensor:
             return None
         swing = swing_deg(placement, attitudes, pose)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 from imu_shoulder.assess.unseen import live_lines
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
+from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.engine.running import ATTEMPTS, FinalRep, RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch, steady_word
 from imu_shoulder.model import Side
@@ -16,15 +18,6 @@ from imu_shoulder.plan import Plan, PlannedDrill
 from imu_shoulder.segment.model import Rep
 
 LAST_HOLDS = 5
-# The gauge's axis of each leading angle.
-RANGES_DEG = {
-    "elevation": (0.0, 180.0),
-    "plane": (-30.0, 120.0),
-    "rotation": (-60.0, 120.0),
-    "elbow": (0.0, 150.0),
-    "forearm": (-90.0, 90.0),
-    "thumb_up": (-90.0, 90.0),
-}
 
 
 def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
@@ -146,12 +139,14 @@ def _event(set_number: int, side: Side, number: int, rep: Rep) -> dict[str, Any]
 
 
 def _empty(drill: Drill, role: str) -> dict[str, Any]:
+    angle = JUDGED[drill.leading_angle]
     return {
         "role": role,
-        "angle_name": drill.leading_angle,
+        "angle_name": angle.name,
         "angle_deg": None,
         "band_deg": None,
-        "range_deg": list(RANGES_DEG[drill.leading_angle]),
+        "range_deg": list(angle.gauge_deg),
+        "dial": asdict(angle.dial),
         "peak_deg": None,
         "rep": 0,
         "of": None,

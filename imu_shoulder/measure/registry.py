@@ -106,6 +106,8 @@ class Measure:
 
 
 _MEASURES: dict[str, Measure] = {}
+# The order of the groups' columns in reps.csv, whichever module was imported first.
+_GROUPS = ("hold", "pauses", "form", "steadiness", "stations", "movement", "scapula")
 
 
 def measure(
@@ -122,7 +124,8 @@ def measure(
 
 
 def all_measures() -> tuple[Measure, ...]:
-    """Every declared measure, in the order of declaration."""
+    """Every declared measure, group by group, in each in the order of declaration; groups without a place come last."""
     from imu_shoulder.measure import form, hold, movement, pauses, scapula, stations, steadiness  # noqa: F401 - they declare
 
-    return tuple(_MEASURES.values())
+    places = {group: place for place, group in enumerate(_GROUPS)}
+    return tuple(sorted(_MEASURES.values(), key=lambda own: places.get(own.group, len(places))))

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.frames import wrap_rad
-from imu_shoulder.model import FloatArray, Side
+from imu_shoulder.model import STERNUM, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, all_turned
 from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
@@ -33,8 +33,8 @@ class KeptHeading:
 
     def __init__(self, side: Side, attitudes: Mapping[str, Attitude], rate_hz: float, params: HeadingParams) -> None:
         self.side = side
-        limbs = [f"{side}_{part}" for part in ("upper_arm", "wrist")]
-        self.placements = [p for p in (*limbs, "sternum") if p in attitudes]
+        limbs = limbs_of(side)
+        self.placements = [p for p in (*limbs, STERNUM) if p in attitudes]
         self._rate_hz, self._params = rate_hz, params
         self._moments: QuietMoments | None = None
         self._block: list[int] = []
@@ -157,7 +157,7 @@ class KeptHeading:
 
     def _quiet(self, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> QuietMoments:
         own = [attitudes[p] for p in self.placements]
-        trunk = own.pop() if self.placements[-1] == "sternum" else None
+        trunk = own.pop() if self.placements[-1] == STERNUM else None
         free = np.searchsorted(self._switched_s, time_s, side="right") % 2 == 0
         return quiet_moments(time_s, free, self._rate_hz, own, trunk, self._params)
 

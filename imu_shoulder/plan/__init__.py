@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from imu_shoulder.drills import Dose, Drill, Form, load_shipped, shipped_ids
+from imu_shoulder.drills.judged import FORM_ANGLES, JUDGED
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.model import EVENT_SIDES, SIDES, Side
 from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
-FORM_RANGES = ("plane_deg", "elbow_deg", "thumb_up_deg")
+FORM_RANGES = tuple(JUDGED[name].column for name in FORM_ANGLES)
 PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "drill")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),

@@ -11,10 +11,11 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
+from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.errors import ShoulderError
 
 SCHEMA = 1
-ANGLES = ("elevation", "plane", "rotation", "elbow")
+ANGLES = tuple(name for name, angle in JUDGED.items() if angle.in_range_tests)
 SEXES = ("m", "f")
 # In the order in which they are done: the easy ones first.
 SHIPPED = ("flexion", "abduction", "external_rotation_at_side", "external_rotation_at_90", "internal_rotation_at_90")

@@ -8,20 +8,12 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from imu_shoulder.drills import AngleRange, Drill, Station
+from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.model import Side
 from imu_shoulder.report.figure import Posture, arm_points, figure_svg
 
 # How far inside its closed end a half-open range is drawn, and half of what is left where there is less.
 INSIDE_DEG = 15.0
-# What a joint can reach; an open end of a range is taken no further.
-REACH_DEG = {
-    "elevation": (0.0, 170.0),
-    "plane": (-30.0, 130.0),
-    "rotation": (-80.0, 100.0),
-    "elbow": (0.0, 145.0),
-    "forearm": (-80.0, 80.0),
-    "thumb_up": (-90.0, 90.0),
-}
 TURNS_DEG = np.arange(0.0, 81.0, 5.0)
 
 
@@ -56,8 +48,8 @@ def _reached(before: list[tuple[str, Posture]], station: Station, drill: Drill) 
 
 def _with_form(posture: Posture, drill: Drill) -> Posture:
     """The form asked at the top is kept all the way."""
-    asked = {"plane": drill.form.plane_deg, "elbow": drill.form.elbow_deg}
-    known = [AngleRange(angle, *limits) for angle, limits in asked.items() if limits is not None]
+    asked = drill.form.ranges_deg()
+    known = [AngleRange(angle, *limits) for angle, limits in asked.items() if JUDGED[angle].posture]
     return _placed(posture, known, {})
 
 
@@ -66,6 +58,8 @@ def _placed(posture: Posture, ranges: Iterable[AngleRange], earlier: Mapping[str
         if asked.angle == "thumb_up":
             posture = _thumb_turned(posture, (asked.low_deg, asked.high_deg))
             continue
+        if not JUDGED[asked.angle].posture:  # no line of the figure shows it
+            continue
         key = f"{asked.angle}_deg"
         base = 0.0 if asked.above is None else float(asdict(earlier[asked.above])[key])
         posture = replace(posture, **{key: _middle(base + asked.low_deg, base + asked.high_deg, asked.angle)})
@@ -73,7 +67,7 @@ def _placed(posture: Posture, ranges: Iterable[AngleRange], earlier: Mapping[str
 
 
 def _middle(low: float, high: float, angle: str) -> float:
-    least, most = REACH_DEG[angle]
+    least, most = JUDGED[angle].drawing_deg
     if np.isinf(high):
         return low + min(INSIDE_DEG, max(0.0, (most - low) / 2))
     if np.isinf(low):
@@ -99,6 +93,6 @@ def _thumb_turned(posture: Posture, limits: tuple[float, float]) -> Posture:
     """The forearm turned no further than the thumb needs; as near as it comes where that is not enough."""
     low, high = (min(max(end, -90.0), 90.0) for end in limits)
     turns = [posture.forearm_deg + sign * turn for turn in TURNS_DEG for sign in (1, -1)]
-    tried = [replace(posture, forearm_deg=turn) for turn in turns if abs(turn) <= REACH_DEG["forearm"][1]]
+    tried = [replace(posture, forearm_deg=turn) for turn in turns if abs(turn) <= JUDGED["forearm"].drawing_deg[1]]
     off = [max(low - thumb_up_deg(one), thumb_up_deg(one) - high, 0.0) for one in tried]
     return tried[int(np.argmin(off))]

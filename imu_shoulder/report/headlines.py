@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
+from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.report import lines as report_lines
 from imu_shoulder.report import words
 
@@ -42,7 +43,7 @@ def overall(summary: Mapping[str, Any]) -> str:
         return f"{words.counted(tests, 'range test')}, no drill." if tests else "No set was found."
     done, clean = (sum(entry["done"].get(key) or 0 for entry in entries) for key in ("reps", "clean"))
     whys = [item["why"] for entry in entries for item in entry.get("excluded") or []]
-    unfinished = sum(why in words.UNFINISHED for why in whys)
+    unfinished = sum(why in EXCLUSIONS and EXCLUSIONS[why].given_up for why in whys)
     asked = [entry["asked"].get("reps") for entry in entries]
     of_asked = f" of {sum(asked)} asked" if asked and all(asked) else ""
     parts = [f"{done}{of_asked} {'rep' if done == 1 and not of_asked else 'reps'} done", f"{clean} clean"]
@@ -82,7 +83,7 @@ def most_missed(summary: Mapping[str, Any]) -> str:
     tied = [name for name, count in missed.items() if count == most]
     if len(tied) > TIED_NAMED:
         return f"Nothing stands out: {len(tied)} things were each missed in {words.counted(most, 'rep')}."
-    labels = [f"the {words.CRITERIA.get(name, words.plain(name)).lower()} ({_places(where[name])})" for name in tied]
+    labels = [f"the {words.criterion(name).lower()} ({_places(where[name])})" for name in tied]
     return f"Missed most often: {words.joined(labels)}, in {words.counted(most, 'rep')}{' each' * (len(tied) > 1)}."
 
 

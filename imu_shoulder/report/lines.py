@@ -43,7 +43,7 @@ def criteria(entry: Mapping[str, Any]) -> list[tuple[str, str]]:
 
 
 def _criterion(criterion: Mapping[str, Any], *, holds: bool) -> tuple[str, str]:
-    name = words.CRITERIA.get(criterion["name"], words.sentence(words.plain(criterion["name"])))
+    name = words.criterion(criterion["name"])
     met, missed, unknown = (list(criterion.get(key) or []) for key in ("met", "missed", "unknown"))
     asked = f"{name} ({words.degrees(criterion['asked'])})"
     if not met and not missed:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from imu_shoulder.assess.faults import CRITERIA
 from imu_shoulder.report import curves, headlines, lines, poses, words
 
 PAD_S = 3.0
@@ -25,13 +26,7 @@ MAIN_COLUMNS = (
     ("lower_s", "Lower s", 1, "tempo"),
     ("hold_sd_deg", "Sway SD °", 2, None),
 )
-FORM_COLUMNS = (
-    ("thumb_up_deg", "Thumb up °", 0, "thumb"),
-    ("elbow_deg", "Elbow °", 0, "elbow"),
-    ("plane_deg", "Plane °", 0, "plane"),
-    ("trunk_lean_deg", "Trunk °", 0, "trunk"),
-    ("shrug_deg", "Shrug °", 0, "shrug"),
-)
+FORM_COLUMNS = tuple((*own.column, own.name) for own in CRITERIA.values() if own.column is not None)
 LIFT_COLUMNS = ("arc_deg", "lift_s", "lower_s")
 HOLD_COLUMNS = ("hold_s", "hold_sd_deg")
 TEMPO_LIMITS = {"lift_s": "lift_at_least_s", "lower_s": "lower_at_least_s"}
@@ -195,16 +190,16 @@ def _with_unit(value: Any, digits: int, unit: str) -> str:
     return f"{words.number(value, digits)}{unit}" if words.is_number(value) else words.MISSING
 
 
-def _texts(names: Any, meanings: Mapping[str, str]) -> list[str]:
+def _texts(names: Any, in_words: Callable[[str], str]) -> list[str]:
     """The names of a `;` list in words; none for an empty or missing cell."""
     found = names.split(";") if isinstance(names, str) else []
-    return [meanings.get(name.strip(), words.plain(name.strip())) for name in found if name.strip()]
+    return [in_words(name.strip()) for name in found if name.strip()]
 
 
 def _status(rep: Mapping[Any, Any]) -> str:
-    if _texts(rep["excluded"], words.EXCLUSIONS):
+    if _texts(rep["excluded"], words.exclusion):
         return "excluded"
-    return "fault" if _texts(rep["faults"], words.FAULTS) else "clean"
+    return "fault" if _texts(rep["faults"], words.fault) else "clean"
 
 
 def _stayed(text: Any) -> dict[str, float]:
@@ -240,13 +235,14 @@ def _row(
         cells.append(Cell(words.number(rep[name], digits), outside))
     stayed = _stayed(rep.get("stations"))
     cells += [Cell(words.number(stayed.get(name), 1)) for name in stays]
+    pauses = _texts(rep.get("pauses"), words.plain)
     return RepRow(
         rep=words.number(rep["rep"]),
         status=_status(rep),
         cells=tuple(cells),
-        pauses=", ".join(words.degrees(pause).replace(" ", "\u00a0") for pause in _texts(rep.get("pauses"), {})),
-        faults=", ".join(_texts(rep["faults"], words.FAULTS)),
-        excluded=", ".join(_texts(rep["excluded"], words.EXCLUSIONS)),
+        pauses=", ".join(words.degrees(pause).replace(" ", "\u00a0") for pause in pauses),
+        faults=", ".join(_texts(rep["faults"], words.fault)),
+        excluded=", ".join(_texts(rep["excluded"], words.exclusion)),
     )
 
 
@@ -322,5 +318,5 @@ def _mark(rep: Mapping[Any, Any], curve: pd.DataFrame) -> list[Any]:
         top if top is not None else curves.summit(curve, start, end),
         int(words.is_number(rep["hold_s"]) and rep["hold_s"] > 0),
         _status(rep),
-        ", ".join(_texts(rep["excluded"], words.EXCLUSIONS) or _texts(rep["faults"], words.FAULTS)),
+        ", ".join(_texts(rep["excluded"], words.exclusion) or _texts(rep["faults"], words.fault)),
     ]

@@ -20,7 +20,7 @@ from imu_shoulder.assess.sides import compare_sides
 from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set_lines
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.cautions import CAUTIONS
-from imu_shoulder.model import SIDES, Finding
+from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
 from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
 
 SCHEMA = 1
@@ -101,22 +101,22 @@ def _not_seen(analysis: Analysis) -> list[str]:
     worn = set(analysis.attitudes)
     out = ["Pain and muscle activity: no sensor shows them. Ask."]
     out += _shrugs_not_seen(analysis)
-    if "sternum" not in worn:
+    if STERNUM not in worn:
         out.append("The trunk: no sensor sat on the breastbone, so leaning was not seen.")
     for arm in analysis.calibration.arms.values():
         out += missing_lines(arm)
-    return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, "sternum" in worn)
+    return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, STERNUM in worn)
 
 
 def _shrugs_not_seen(analysis: Analysis) -> list[str]:
     """What is not known of the shoulder blades: side by side, or in one line where neither wore a sensor."""
-    bare = [side for side in analysis.arms if f"{side}_acromion" not in analysis.attitudes]
+    bare = [side for side in analysis.arms if on_arm(side, ACROMION) not in analysis.attitudes]
     if len(bare) == len(analysis.arms):
         return ["Shrugging: no sensor sat on the shoulder blade, so it was not seen."]
     out = [
         f"Shrugging of the {side} shoulder: no sensor sat on the upper arm or wrist, so it was not seen."
         for side in SIDES
-        if side not in analysis.arms and f"{side}_acromion" in analysis.attitudes
+        if side not in analysis.arms and on_arm(side, ACROMION) in analysis.attitudes
     ]
     for side, arm in analysis.arms.items():
         of = f"Shrugging of the {side} shoulder"
@@ -141,11 +141,12 @@ def _shrugs_not_seen(analysis: Analysis) -> list[str]:
         untold = [
             str(found.arm_set.number)
             for found in sets
-            if any(j.untold for j in found.judged) and all(j.untold for j in found.judged if not j.excluded)
+            if any("shrug" in j.untold for j in found.judged)
+            and all("shrug" in j.untold for j in found.judged if not j.excluded)
         ]
         if untold:
             text = f"{of} in set {', '.join(untold)}: not judged, even a large one would not stand out from the error"
-            worn = "sternum" in analysis.attitudes
+            worn = STERNUM in analysis.attitudes
             out.append(f"{text}." if worn else f"{text}. A sensor on the breastbone makes it smaller.")
     return out
 

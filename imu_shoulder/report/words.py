@@ -9,6 +9,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeGuard
 
+from imu_shoulder.assess.exclusions import EXCLUSIONS
+from imu_shoulder.assess.faults import CRITERIA, FAULTS
+
 MISSING = "–"
 # One line of README and every report: how far the figures were held against people.
 HOW_CHECKED = (
@@ -16,50 +19,27 @@ HOW_CHECKED = (
     "(docs/validation.md). How to check angles: docs/protocol.md."
 )
 
-FAULTS = {
-    "short_arc": "arc too short",
-    "over_arc": "went past the band",
-    "hold_short": "hold too short",
-    "hold_broken": "hold broken",
-    "too_fast": "too fast",
-    "thumb_down": "thumb turned down",
-    "elbow_off": "elbow off its angle",
-    "plane_off": "arm left its plane",
-    "trunk_moved": "trunk moved",
-    "arms_together": "arms drifted together",
-    "start_missed": "did not return to the start",
-    "shrug": "shoulder shrugged",
-    "station_skipped": "a station skipped",
-    "order_wrong": "stations out of order",
-}
-EXCLUSIONS = {
-    "gap": "data missing",
-    "clipping": "sensor overloaded",
-    "partial": "partial",
-    "sensor_slip": "sensor slipped",
-    "false_start": "false start",
-}
-# Attempts that were given up: all other exclusions are reps that were done and could not be scored.
-UNFINISHED = ("partial", "false_start")
-CRITERIA = {
-    "arc": "Arc",
-    "hold": "Hold",
-    "tempo": "Tempo",
-    "thumb": "Thumb",
-    "elbow": "Elbow",
-    "plane": "Plane",
-    "trunk": "Trunk",
-    "apart": "Arms apart",
-    "start": "Return",
-    "stations": "Stations",
-    "shrug": "Shrug",
-}
 SEVERITIES = {"fault": "Fault", "warning": "Warning", "note": "Note"}
 
 
 def plain(name: object) -> str:
     """A snake_case name as words, for names without an entry above."""
     return str(name).replace("_", " ")
+
+
+def fault(name: str) -> str:
+    """A fault in words; one that this version does not know, of older or newer results, by its name."""
+    return FAULTS[name].label if name in FAULTS else plain(name)
+
+
+def criterion(name: str) -> str:
+    """A criterion in words, likewise."""
+    return CRITERIA[name].label if name in CRITERIA else sentence(plain(name))
+
+
+def exclusion(name: str) -> str:
+    """Why an attempt could not be scored, likewise."""
+    return EXCLUSIONS[name].label if name in EXCLUSIONS else plain(name)
 
 
 def angle(name: object) -> str:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from imu_shoulder.drills import Drill
-from imu_shoulder.model import FloatArray, Side, Track
+from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side, Track, on_arm
 from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.stations import by_stations
@@ -18,8 +18,8 @@ ANGLE = "main_axis"
 
 def counting_track(tracks: Mapping[str, Track], side: Side) -> Track:
     """The sensor that moves most in any exercise of this arm. tracks: by placement."""
-    wrist = tracks.get(f"{side}_wrist")
-    return wrist if wrist is not None else tracks[f"{side}_upper_arm"]
+    wrist = tracks.get(on_arm(side, WRIST))
+    return wrist if wrist is not None else tracks[on_arm(side, UPPER_ARM)]
 
 
 def unguided_sets(

@@ -8,16 +8,6 @@ const PHASES = {
   rest: ["●", "Rest"],
   unseen: ["?", "Unseen"],
 };
-// Where 0 degrees points on the screen (degrees from the right, counter-clockwise) and which way the angle grows, for a
-// right arm as in a mirror: it is on the right. A left arm is the mirror image.
-const DIALS = {
-  elevation: { zero: -90, grows: 1, body: "front" },
-  elbow: { zero: -90, grows: 1, body: "front" },
-  thumb_up: { zero: 0, grows: 1, body: "front" },
-  plane: { zero: 0, grows: 1, body: "above" },
-  rotation: { zero: 90, grows: -1, body: "above" },
-  forearm: { zero: 90, grows: -1, body: "above" },
-};
 const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
 // In a drill of several stations the word is the station that is held, or the one to go to.
 function phaseWord(arm) {
@@ -108,7 +98,7 @@ export class Arm {
   }
 
   drawGauge(arm) {
-    const dial = DIALS[arm.angle_name] ?? DIALS.elevation;
+    const dial = arm.dial;
     const key = JSON.stringify([arm.angle_name, arm.range_deg, arm.band_deg]);
     if (key !== this.dialKey) {
       this.dialKey = key;
@@ -140,7 +130,7 @@ export class Arm {
   screen(dial, arm, deg) {
     const [lo, hi] = arm.range_deg;
     const kept = Math.max(lo, Math.min(hi, deg));
-    const right = dial.zero + dial.grows * kept;
+    const right = dial.zero_deg + dial.grows * kept;
     return this.mirror === 1 ? right : 180 - right;
   }
 

@@ -1,0 +1,44 @@
+"""Whether two arms under one band stay as far apart as they were."""
+
+from __future__ import annotations
+
+from imu_shoulder.assess.fault import Case, Criterion, Fault, Limits
+from imu_shoulder.drills import Drill
+
+
+def arms_together(drill: Drill, case: Case) -> bool:
+    limit = drill.form.closing_deg
+    return limit is not None and case.values["arms_closing_deg"] > limit + case.params.form_margin_deg
+
+
+def asked(drill: Drill) -> str:
+    limit = drill.form.closing_deg
+    return "" if limit is None else f"arms drift together by no more than {limit:g} deg"
+
+
+def limits(drill: Drill) -> Limits | None:
+    limit = drill.form.closing_deg
+    return None if limit is None else (-float("inf"), limit)
+
+
+CRITERION = Criterion(
+    name="apart",
+    place=70,
+    label="Arms apart",
+    asked=asked,
+    numbers=("arms_closing_deg",),
+    limits=limits,
+    sensor_needed=True,
+    faults=(
+        Fault(
+            name="arms_together",
+            place=100,
+            raised=120,
+            found=arms_together,
+            label="arms drifted together",
+            advice="Keep pressing out: the arms drift together",
+            cue="press out",
+            meaning="both arms under one band drift together in the hold by more than allowed",
+        ),
+    ),
+)

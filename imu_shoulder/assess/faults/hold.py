@@ -1,0 +1,97 @@
+"""How long the arm stays where it is asked to, and in one piece."""
+
+from __future__ import annotations
+
+from imu_shoulder.assess.fault import Case, Criterion, Fault
+from imu_shoulder.drills import Drill
+from imu_shoulder.measure.hold import breaks, unbroken
+from imu_shoulder.measure.pauses import missing
+from imu_shoulder.measure.registry import RepData
+from imu_shoulder.measure.stations import longest_visits, twice_held
+
+
+def hold_broken(drill: Drill, case: Case) -> bool:
+    if len(drill.stations) > 1:
+        return bool(twice_held(case.data))
+    asks = case.data.rep.kind == "hold" or drill.top.hold_s > 0
+    return asks and len(unbroken(case.data)) > 1
+
+
+def hold_short(drill: Drill, case: Case) -> bool:
+    if hold_broken(drill, case):
+        return False
+    if missing(case.data, drill.pauses):
+        return True
+    if len(drill.stations) > 1:
+        return bool(short_stays(case.data, case.params.hold_margin_s))
+    return case.values["hold_s"] < drill.top.hold_s - case.params.hold_margin_s
+
+
+def short_stays(data: RepData, margin_s: float) -> list[str]:
+    """Stations held for less than asked, with how long."""
+    asks = {} if data.drill is None else {station.name: station.hold_s for station in data.drill.stations}
+    return [
+        f"{visit.name} held {visit.end_s - visit.start_s:.1f} s of {asks[visit.name]:g} s"
+        for visit in longest_visits(data)
+        if visit.end_s - visit.start_s < asks[visit.name] - margin_s
+    ]
+
+
+def short_notes(case: Case) -> list[str]:
+    drill = case.data.drill
+    return short_stays(case.data, case.params.hold_margin_s) + [
+        f"no pause on the way {ask.way} of {ask.hold_s:g} s"
+        for ask in missing(case.data, () if drill is None else drill.pauses)
+    ]
+
+
+def broken_notes(case: Case) -> list[str]:
+    data = case.data
+    return [f"hold left and taken again at {name}" for name in twice_held(data)] + [
+        f"hold broken {found.start_s - data.rep.top_start_s:.1f} s after arriving, by {found.by_deg:+.0f} deg, "
+        f"for {found.end_s - found.start_s:.1f} s"
+        for found in breaks(data)
+        if not data.rep.visits
+    ]
+
+
+def asked(drill: Drill) -> str:
+    only = len(drill.stations) == 1
+    holds = [f"{s.hold_s:g} s at {'the top' if only else s.name}" for s in drill.stations if s.hold_s > 0]
+    return ", ".join([*holds, *(f"{pause.hold_s:g} s on the way {pause.way}" for pause in drill.pauses)])
+
+
+CRITERION = Criterion(
+    name="hold",
+    place=20,
+    label="Hold",
+    asked=asked,
+    numbers=("hold_s",),
+    limits=lambda drill: (drill.top.hold_s, float("inf")),
+    said_to_holder="the whole set",
+    faults=(
+        Fault(
+            name="hold_short",
+            place=30,
+            raised=100,
+            found=hold_short,
+            label="hold too short",
+            advice="Hold longer",
+            cue="hold longer",
+            meaning="a hold at the top, at a station or part-way is shorter than asked, or missing",
+            notes=short_notes,
+        ),
+        Fault(
+            name="hold_broken",
+            place=40,
+            raised=90,
+            found=hold_broken,
+            label="hold broken",
+            advice="Keep the arm in the band through the whole hold",
+            cue="keep it up there",
+            meaning="the arm left its hold and took it again",
+            of_holder=True,
+            notes=broken_notes,
+        ),
+    ),
+)

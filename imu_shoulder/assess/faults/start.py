@@ -1,0 +1,36 @@
+"""Whether the arm sets out from where it should."""
+
+from __future__ import annotations
+
+from imu_shoulder.assess.fault import Case, Criterion, Fault
+from imu_shoulder.drills import Drill
+
+
+def start_missed(drill: Drill, case: Case) -> bool:
+    start_deg, params = case.values["start_deg"], case.params
+    if drill.start:
+        return case.values["start_off_deg"] > params.start_margin_deg
+    margin = max(params.start_margin_deg, params.start_margin_share * abs(case.values["arc_deg"]))
+    return start_deg > case.usual_start_deg + margin
+
+
+CRITERION = Criterion(
+    name="start",
+    place=90,
+    label="Return",
+    asked=lambda drill: "comes back to the start",
+    numbers=("start_off_deg", "return_deg"),
+    lifts_only=True,
+    faults=(
+        Fault(
+            name="start_missed",
+            place=110,
+            raised=140,
+            found=start_missed,
+            label="did not return to the start",
+            advice="Come all the way back before setting out again",
+            cue="all the way back",
+            meaning="the rep set out from outside the drill's start posture, or from above where the set's reps begin",
+        ),
+    ),
+)

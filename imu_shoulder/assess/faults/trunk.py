@@ -1,0 +1,49 @@
+"""Whether the trunk stays where it was."""
+
+from __future__ import annotations
+
+from imu_shoulder.assess.fault import Case, Criterion, Fault, Limits
+from imu_shoulder.drills import Drill
+
+
+def trunk_moved(drill: Drill, case: Case) -> bool:
+    limit = drill.form.trunk_deg
+    if limit is None:
+        return False
+    most = limit + case.params.form_margin_deg
+    return case.values["trunk_lean_deg"] > most or abs(case.values["trunk_turn_deg"]) > most
+
+
+def asked(drill: Drill) -> str:
+    limit = drill.form.trunk_deg
+    return "" if limit is None else f"moves no more than {limit:g} deg"
+
+
+def limits(drill: Drill) -> Limits | None:
+    limit = drill.form.trunk_deg
+    return None if limit is None else (-float("inf"), limit)
+
+
+CRITERION = Criterion(
+    name="trunk",
+    place=80,
+    label="Trunk",
+    asked=asked,
+    numbers=("trunk_lean_deg", "trunk_turn_deg"),
+    limits=limits,
+    sensor_needed=True,
+    column=("trunk_lean_deg", "Trunk °", 0),
+    faults=(
+        Fault(
+            name="trunk_moved",
+            place=90,
+            raised=20,
+            found=trunk_moved,
+            label="trunk moved",
+            advice="Keep the trunk still",
+            cue="body still",
+            meaning="the trunk leaned or turned by more than allowed during the rep",
+            of_holder=True,
+        ),
+    ),
+)
