@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.model import SIDES, Finding, FloatArray, Side
-from imu_shoulder.orient.bias import runs
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from scipy.signal import butter, sosfiltfilt
 from scipy.spatial.transform import Rotation
 from vqf import offlineVQF
 
+from imu_shoulder.arrays import joined_runs
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
@@ -110,14 +111,8 @@ def _moving(earth_from_sensor: Rotation, rate_hz: float) -> BoolArray:
 
 
 def _stretches(moving: BoolArray, rate_hz: float) -> list[tuple[int, int]]:
-    index = np.flatnonzero(moving)
-    if not len(index):
-        return []
-    breaks = np.flatnonzero(np.diff(index) > SET_PAUSE_S * rate_hz)
-    starts = index[np.concatenate([[0], breaks + 1])]
-    stops = index[np.concatenate([breaks, [len(index) - 1]])] + 1
     margin = round(MARGIN_S * rate_hz)
-    return [(max(0, int(a) - margin), min(len(moving), int(b) + margin)) for a, b in zip(starts, stops, strict=True)]
+    return [(max(0, a - margin), min(len(moving), b + margin)) for a, b in joined_runs(moving, SET_PAUSE_S * rate_hz)]
 
 
 def _bout(
