@@ -29,12 +29,14 @@ def joined_runs(mask: BoolArray, step: float) -> list[tuple[int, int]]:
     return out
 
 
-def bridged(values: FloatArray, known: BoolArray) -> FloatArray:
+def bridged(values: FloatArray, known: BoolArray | None = None) -> FloatArray:
     """Rows of (N,) or (N, K) that are not known, on the straight line between their neighbours; at the ends held.
 
     For what cannot do with gaps, as a filter or a search for turning points: the rows stay unknown all the same.
-    Contiguous; unchanged where no row is known.
+    known: (N,); without it the finite values of (N,). Contiguous; unchanged where no row is known.
     """
+    if known is None:
+        known = np.isfinite(values)
     if known.all() or not known.any():
         return np.ascontiguousarray(values)
     missing = np.flatnonzero(~known)

@@ -43,5 +43,11 @@ def test_gaps_are_bridged_as_numpy_interpolates_and_what_is_known_stays(mask, sh
     assert np.isnan(given[~mask]).all()  # what was given is not written into
 
 
+@pytest.mark.parametrize("mask", [m for m in MASKS if m.any()])
+def test_without_a_mask_the_finite_values_are_known(mask):
+    values = np.where(mask, np.arange(len(mask), dtype=float) ** 2, np.nan)
+    np.testing.assert_array_equal(bridged(values), bridged(values, mask))
+
+
 def test_nothing_known_stays_unknown():
     assert np.isnan(bridged(np.full(4, np.nan), np.zeros(4, bool))).all()

@@ -10,7 +10,7 @@ from scipy.signal import butter, sosfiltfilt
 from scipy.spatial.transform import Rotation
 from vqf import offlineVQF
 
-from imu_shoulder.arrays import joined_runs
+from imu_shoulder.arrays import bridged, joined_runs
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
@@ -57,12 +57,13 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
     """
     factor = max(1, int(rate_hz // WORKING_RATE_HZ))
     rate_hz = rate_hz / factor
-    bridged: BoolArray = np.any(~np.isfinite(np.hstack([acc_m_s2, gyr_rad_s])), axis=1)
-    if len(time_s) < 2 * factor or bridged.all():
+    known: BoolArray = np.all(np.isfinite(np.hstack([acc_m_s2, gyr_rad_s])), axis=1)
+    if len(time_s) < 2 * factor or not known.any():
         return ()
     # Block means keep the integral of the angular rate exactly.
     time_s, acc, gyr, missing = (
-        _block_mean(_bridge(values, bridged), factor) for values in (time_s, acc_m_s2, gyr_rad_s, bridged.astype(float))
+        _block_mean(values, factor)
+        for values in (time_s, bridged(acc_m_s2, known), bridged(gyr_rad_s, known), (~known).astype(float))
     )
     gyr = gyr - _bias(gyr, rate_hz)
     quat = offlineVQF(np.ascontiguousarray(gyr), np.ascontiguousarray(acc), None, 1.0 / rate_hz)["quat6D"]
@@ -72,14 +73,6 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
         _bout(time_s, earth_from_sensor, acc / STANDARD_GRAVITY_M_S2, moving, missing > 0, rate_hz, start, stop)
         for start, stop in _stretches(moving, rate_hz)
     )
-
-
-def _bridge(values: FloatArray, bridged: BoolArray) -> FloatArray:
-    """Straight lines across missing samples, so that the attitude goes on; the caller names what touches them."""
-    if values.ndim == 1 or not bridged.any():
-        return values
-    index = np.arange(len(values))
-    return np.column_stack([np.interp(index, index[~bridged], column[~bridged]) for column in values.T])
 
 
 def _block_mean(values: FloatArray, factor: int) -> FloatArray:

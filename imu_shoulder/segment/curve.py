@@ -13,15 +13,6 @@ from imu_shoulder.model import FloatArray
 SMOOTH_HZ = 3.0
 
 
-def bridged(values: FloatArray) -> FloatArray:
-    """NaN rows (N,) replaced by straight lines, for finding turning points only; all NaN stays NaN."""
-    seen = np.isfinite(values)
-    if seen.all() or not seen.any():
-        return values
-    rows = np.arange(len(values))
-    return np.interp(rows, rows[seen], values[seen])
-
-
 def unwrapped_deg(values: FloatArray) -> FloatArray:
     """Degrees (N,) without jumps by 360, NaN kept, brought near zero at the first seen row."""
     out = values.copy()

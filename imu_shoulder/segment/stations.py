@@ -12,10 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import bridged, runs
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import bridged, smoothed, velocity_deg_s
+from imu_shoulder.segment.curve import smoothed, velocity_deg_s
 from imu_shoulder.segment.model import Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
