@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from imu_shoulder.arrays import bridged, joined_runs
+from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.range import Limit, RangeTest
-from imu_shoulder.segment.curve import unwrapped_deg
 from imu_shoulder.segment.model import Rep
 from imu_shoulder.segment.reps import RepParams, find_reps
 
