@@ -19,8 +19,8 @@ from imu_shoulder.range.trials import find_trials, measured
 from imu_shoulder.range.words import lines
 from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.simulate import Athlete, Pause, Scenario, simulate
-from imu_shoulder.simulate.range_tests import RangeTestScript
 from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION, range_tests
+from imu_shoulder.simulate.script import RangeTestScript
 from imu_shoulder.simulate.timeline import minimum_jerk
 from imu_shoulder.sources.folder import read_recording
 
