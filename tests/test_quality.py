@@ -16,8 +16,9 @@ from imu_shoulder.drills import AskedPause, Drill, load_shipped
 from imu_shoulder.engine.judging import Seen, judge_arm_set
 from imu_shoulder.errors import DrillError
 from imu_shoulder.measure import document
+from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.movement import tempo_text
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
+from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import sparc
 from imu_shoulder.segment.model import ArmSet, Rep, StationVisit
 from imu_shoulder.segment.reps import RepParams, find_reps

@@ -14,7 +14,7 @@ from imu_shoulder.measure.hold import unbroken
 from imu_shoulder.measure.pauses import missing
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.reps import MeasuredRep
-from imu_shoulder.measure.stations import first_order, twice_held
+from imu_shoulder.measure.station_holds import first_order, twice_held
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.model import Rep
 

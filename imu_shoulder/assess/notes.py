@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from imu_shoulder.measure.hold import breaks
 from imu_shoulder.measure.pauses import missing
 from imu_shoulder.measure.registry import RepData
-from imu_shoulder.measure.stations import first_order, longest_visits, twice_held
+from imu_shoulder.measure.station_holds import first_order, longest_visits, twice_held
 
 
 def skipped(data: RepData) -> list[str]:

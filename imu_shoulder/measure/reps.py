@@ -9,11 +9,12 @@ import numpy as np
 
 from imu_shoulder.arrays import longest_run
 from imu_shoulder.drills import Drill
+from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.curves import SetCurves, quietest_rms
 from imu_shoulder.measure.movement import rep_tempo
 from imu_shoulder.measure.pauses import pauses_text
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
-from imu_shoulder.measure.stations import station_text
+from imu_shoulder.measure.registry import Floor, RepData
+from imu_shoulder.measure.station_holds import station_text
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.segment.model import ArmSet, Rep
 
