@@ -31,7 +31,7 @@ from imu_shoulder.calibrate.store import read_calibration
 from imu_shoulder.cli import cli
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import make_folders
-from imu_shoulder.live.keep import Keeper
+from imu_shoulder.live.session_log import Keeper
 from imu_shoulder.log.records import encode_record, read_log
 from imu_shoulder.log.recover import recover
 from imu_shoulder.model import Event, Recording, SensorStream

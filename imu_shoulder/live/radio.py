@@ -16,7 +16,7 @@ from imu_shoulder.ble.meter import LiveMeter
 from imu_shoulder.ble.packet import PacketError
 from imu_shoulder.ble.recorder import STOP_TIMEOUT_S
 from imu_shoulder.ble.streams import Ping, ping_times
-from imu_shoulder.live.feed import TICK_S
+from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.log.records import NODE
 from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.log.writer import LogThread
