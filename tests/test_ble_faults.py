@@ -13,7 +13,7 @@ import pytest
 from fake_bluez.bus import fake_bluez, needs_dbus
 from fake_bluez.session import FIVE, account, finish, nodes, start_recording
 
-from imu_shoulder.log.recover import recover
+from imu_shoulder.ble.recover import recover
 from imu_shoulder.sources.folder import read_recording
 
 pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth faults")]

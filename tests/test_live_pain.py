@@ -348,8 +348,8 @@ def test_sets_that_the_plan_does_not_have_are_not_judged_by_another_drill(record
 def test_a_recovered_log_has_both_numbers_of_a_correction(tmp_path):
     from live_fake import chunk
 
+    from imu_shoulder.ble.recover import recover
     from imu_shoulder.live.session_log import Keeper
-    from imu_shoulder.log.recover import recover
 
     keeper = Keeper(tmp_path / "session", "M.K.", "2025-03-04T09:30:00+01:00", keeps_samples=True)
     for number in range(1, 1601):

@@ -6,10 +6,10 @@ import time
 from datetime import datetime
 from pathlib import Path
 
-from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.files import well_formed
 from imu_shoulder.identity import person
 from imu_shoulder.live.session_log import log_of
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import LogError
 from imu_shoulder.log.unfinished import Unfinished, unfinished
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import segno
 
-from imu_shoulder.ble.clock import host_now_ns
+from imu_shoulder.ble.discover import node_entries
 from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
@@ -27,7 +27,7 @@ from imu_shoulder.live.said import FILE, Said
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.live.session_log import Keeper
-from imu_shoulder.log.unfinished import node_entries
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete

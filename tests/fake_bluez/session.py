@@ -11,7 +11,7 @@ import time
 import numpy as np
 
 from fake_bluez.node import NodeScript
-from imu_shoulder.ble.entries import Session, unpack
+from imu_shoulder.log.entries import Session, unpack
 from imu_shoulder.log.records import SESSION, read_log
 from imu_shoulder.sources.folder import read_recording
 
