@@ -20,7 +20,20 @@ TOP_LEVEL = {
     *(".ci", ".gitignore", "DEVELOPERS.md", "README.md", "pyproject.toml"),
     *("docs", "firmware_notes", "imu_shoulder", "recordings", "tests"),
 }
-BASE = ("errors", "files", "one_run", "units", "model", "arrays", "identity", "frames", "cautions", "drills", "rows")
+BASE = (
+    "errors",
+    "files",
+    "checked",
+    "one_run",
+    "units",
+    "model",
+    "arrays",
+    "identity",
+    "frames",
+    "cautions",
+    "drills",
+    "rows",
+)
 # In order: each may import itself, what stands before it, and the base.
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
 # In order, as the stages.

@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
+from imu_shoulder.checked import require_file
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import write_text
 from imu_shoulder.model import Recording
 from imu_shoulder.sources.folder import require_placement
-from imu_shoulder.sources.tables import file_sha256, require_file
+from imu_shoulder.sources.tables import file_sha256
 
 SCHEMA = 1
 Triple = tuple[float, float, float]

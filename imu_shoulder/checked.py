@@ -1,4 +1,4 @@
-"""Reads checked values out of a user's TOML table, so that each mistake names its file and key."""
+"""A user's file checked as it is read: that it is there, and the values of a TOML table, each mistake by file and key."""
 
 from __future__ import annotations
 
@@ -9,8 +9,28 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from imu_shoulder.errors import ShoulderError
-from imu_shoulder.sources.tables import require_file
+from imu_shoulder.errors import RecordingError, ShoulderError
+
+# Over this a file is refused before it is read: the whole of it is held in memory.
+MAX_FILE_BYTES = 500_000_000
+
+
+def require_file(path: Path, what: str, error: type[ShoulderError] = RecordingError) -> None:
+    """Raises `error` where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
+    if not path.is_file():
+        raise error(f"{what} at {path}", "there is no such file", "check the name and the path")
+    try:
+        size = path.stat().st_size
+    except OSError as caught:
+        raise error(f"a readable {what}", f"{path} is not ({caught})", "check its rights") from caught
+    if size == 0:
+        raise error(f"rows in {path.name}", "the file is empty", "correct the file or export it again")
+    if size > MAX_FILE_BYTES:
+        raise error(
+            f"a file of at most {MAX_FILE_BYTES / 1e6:.0f} MB",
+            f"{path.name} has {size / 1e6:.0f} MB",
+            "cut the recording into parts",
+        )
 
 
 class Checked:
