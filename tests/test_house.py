@@ -21,18 +21,8 @@ TOP_LEVEL = {
     *("docs", "firmware_notes", "imu_shoulder", "recordings", "tests"),
 }
 BASE = (
-    "errors",
-    "files",
-    "checked",
-    "one_run",
-    "units",
-    "model",
-    "arrays",
-    "identity",
-    "frames",
-    "cautions",
-    "drills",
-    "rows",
+    *("errors", "files", "checked", "one_run", "units", "model", "arrays", "identity", "frames", "cautions"),
+    *("drills", "rows"),
 )
 # In order: each may import itself, what stands before it, and the base.
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")

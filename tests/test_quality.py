@@ -207,7 +207,7 @@ def test_a_drill_may_ask_for_a_pause():
 
     asked = '\n[[pauses]]\nway = "up"\nat_least = 35\nat_most = 55\nhold_s = 2.0\n'
     assert parse_drill(text + asked, "mine.toml").pauses == asks.pauses
-    with pytest.raises(DrillError, match="way of pauses"):
+    with pytest.raises(DrillError, match=r"way of \[\[pauses\]\] 1"):
         parse_drill(text + asked.replace('"up"', '"sideways"'), "mine.toml")
 
 

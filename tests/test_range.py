@@ -111,7 +111,7 @@ def test_published_values_are_those_of_the_papers():
         ('sex = "m"', 'sex = "x"', "sex"),
         ("ages = [20, 91]", "ages = [20]", "ages"),
         ("at_most = 35 },", "at_most = -90, at_least = 0 },", "at_least"),
-        ("schema = 1", "schema =", "not TOML"),
+        ("schema = 1", "schema =", "to be TOML"),
     ],
 )
 def test_a_bad_test_file_is_told_in_one_sentence(old, new, said):
