@@ -65,7 +65,7 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
         _block_mean(values, factor)
         for values in (time_s, bridged(acc_m_s2, known), bridged(gyr_rad_s, known), (~known).astype(float))
     )
-    gyr = gyr - _bias(gyr, rate_hz)
+    gyr = gyr - _rough_bias(gyr, rate_hz)
     quat = offlineVQF(np.ascontiguousarray(gyr), np.ascontiguousarray(acc), None, 1.0 / rate_hz)["quat6D"]
     earth_from_sensor = rotation_from_quat(quat)
     moving = _moving(earth_from_sensor, rate_hz)
@@ -80,8 +80,12 @@ def _block_mean(values: FloatArray, factor: int) -> FloatArray:
     return np.asarray(values[: blocks * factor].reshape(blocks, factor, *values.shape[1:]).mean(axis=1))
 
 
-def _bias(gyr: FloatArray, rate_hz: float) -> FloatArray:
-    """Bias (3,) in rad/s as the median of the means of the quiet windows of gyr (N, 3); 0 where none is quiet."""
+def _rough_bias(gyr: FloatArray, rate_hz: float) -> FloatArray:
+    """Bias (3,) in rad/s as the median of the means of the quiet windows of gyr (N, 3); 0 where none is quiet.
+
+    Rougher than orient's, which is good for angles but asks for a still person: in a set without holds it finds no
+    moment and would leave the whole bias in, with which such a set cannot be counted.
+    """
     length = round(BIAS_WINDOW_S * rate_hz)
     count = len(gyr) // length
     windows = gyr[: count * length].reshape(count, length, 3)
