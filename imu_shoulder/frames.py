@@ -70,9 +70,23 @@ def heading_rotation(angle_rad: FloatArray | float) -> Rotation:
     return Rotation.from_rotvec(np.multiply.outer(np.asarray(angle_rad, dtype=np.float64), Z_AXIS))
 
 
-def wrap_rad(angle_rad: FloatArray) -> FloatArray:
+def wrap_rad(angle_rad: FloatArray | float) -> FloatArray:
     """Wrap to [-pi, pi)."""
     return np.asarray((angle_rad + np.pi) % (2 * np.pi) - np.pi)
+
+
+def wrap_deg(angle_deg: FloatArray | float) -> FloatArray:
+    """Wrap to [-180, 180)."""
+    return np.asarray((angle_deg + 180.0) % 360.0 - 180.0)
+
+
+def unwrapped_deg(angle_deg: FloatArray) -> FloatArray:
+    """Degrees (N,) without jumps by 360 from the first known row on; NaN stays NaN."""
+    out = angle_deg.copy()
+    known = np.isfinite(out)
+    if known.any():
+        out[known] = np.unwrap(out[known], period=360.0)
+    return out
 
 
 def side_sign(side: Side) -> float:

@@ -14,8 +14,8 @@ from waiting import GUARD_S, until
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.live.access import Access
 from imu_shoulder.live.hub import About, Hub
-from imu_shoulder.live.keep import Keeper
 from imu_shoulder.live.server import bind, make_app, make_server
+from imu_shoulder.live.session_log import Keeper
 
 
 def small_report(recording, out: Path) -> None:

@@ -26,8 +26,8 @@ from test_ble_assemble import alignment_ms, rough_scripts
 from test_ble_packet import fuzz
 from test_log import flip_outcome, kill_outcome, truncation_outcome
 
-from imu_shoulder.ble.clock import host_now_ns
-from imu_shoulder.ble.entries import unpack_data
+from imu_shoulder.log.entries import unpack_data
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, read_log
 
 Row = tuple[str, str, str]

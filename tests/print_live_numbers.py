@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from imu_shoulder.live.feed import TICK_S
+from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.live.replay import Replayed, plan_for_recording, run, without_range_tests
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.model import Recording, SensorStream

@@ -237,7 +237,7 @@ def test_a_rule_in_words(sessions, sets, others, words):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("schema =\n", "is not TOML"),
+        ("schema =\n", "to be TOML"),
         ("schema = 3\n" + STAY, "schema"),
         ("schema = 1\n", "one [[rules]] table"),
         ('schema = 1\n[[rules]]\nadvice = "clear"\neach_set = { clean_below = 1 }\n' + STAY, "'clear'"),

@@ -21,6 +21,8 @@ from imu_shoulder.frames import (
     rotated,
     rotation_from_quat,
     side_sign,
+    unwrapped_deg,
+    wrap_deg,
     wrap_rad,
     xy_axes_from_quat,
 )
@@ -76,6 +78,13 @@ def test_wrapping_keeps_the_direction_and_lands_within_half_a_turn(angle):
     wrapped = float(wrap_rad(np.array(angle)))
     assert -np.pi <= wrapped < np.pi
     assert np.exp(1j * wrapped) == pytest.approx(np.exp(1j * angle), abs=1e-9)
+    assert float(wrap_deg(np.degrees(angle))) == pytest.approx(np.degrees(wrapped), abs=1e-9)
+
+
+def test_degrees_go_on_over_the_jump_and_over_rows_that_are_not_known():
+    found = unwrapped_deg(np.array([np.nan, 170.0, -170.0, np.nan, -100.0, 170.0]))
+    np.testing.assert_array_equal(found, [np.nan, 170.0, 190.0, np.nan, 260.0, 170.0])
+    assert np.isnan(unwrapped_deg(np.full(3, np.nan))).all()
 
 
 # ISB: Wu et al. 2005, doi 10.1016/j.jbiomech.2004.05.042.

@@ -221,7 +221,7 @@ class TestSixFaces:
     @pytest.mark.parametrize(
         ("text", "words"),
         [
-            ("schema = 2", "schema 1"),
+            ("schema = 2", "schema in correction.toml to be 1"),
             ("schema = 1\n[[sensor]]\nplacement = 'knee'", "placement"),
             ("schema = 1\n[[sensor]]\nplacement = 'sternum'\nacc_scale = [1, 1]", "three numbers"),
             ("schema = 1\n[[sensor]]\nplacement = 'sternum'\ngyr_scale = [0.01, 1, 1]", "three numbers"),

@@ -7,7 +7,7 @@ from fake_bluez.node import NodeScript
 from fake_bluez.offline import ZERO_NS, write_log
 
 from imu_shoulder.ble.assemble import assemble
-from imu_shoulder.ble.entries import EventEntry
+from imu_shoulder.log.entries import EventEntry
 from imu_shoulder.log.records import read_log
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import simulate

@@ -11,10 +11,10 @@ from fake_bluez.node import NodeScript
 from fake_bluez.offline import ZERO_NS, clock_errors_s, write_log
 
 from imu_shoulder.ble.assemble import assemble
-from imu_shoulder.ble.entries import EventEntry
+from imu_shoulder.ble.recover import recover
 from imu_shoulder.errors import OutputError
+from imu_shoulder.log.entries import EventEntry
 from imu_shoulder.log.records import DATA, STATE, LogError, read_log, scan
-from imu_shoulder.log.recover import recover
 from imu_shoulder.sources.folder import read_recording
 
 FIVE = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm", "sternum")

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from imu_shoulder.ble.clock import BootTimes, fit_clock, host_now_ns, shake_lag
+from imu_shoulder.ble.clock import BootTimes, fit_clock, shake_lag
 from imu_shoulder.ble.link import FIRST_PING_S, FIRST_PINGS, PING_S
+from imu_shoulder.log.host_clock import host_now_ns
 
 NONE = np.zeros(0)
 

@@ -12,8 +12,8 @@ from fake_bluez.bus import fake_bluez, needs_dbus
 from fake_bluez.session import FIVE, account, arrivals, finish, nodes, start_recording, until_recorded
 from waiting import GUARD_S
 
-from imu_shoulder.ble.clock import host_now_ns
-from imu_shoulder.log.recover import recover
+from imu_shoulder.ble.recover import recover
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.sources.folder import read_recording
 
 pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth faults")]

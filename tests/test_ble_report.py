@@ -14,7 +14,7 @@ from fake_bluez.node import NodeScript
 from fake_bluez.session import COMMANDS, finish, start_recording, until_recorded
 from waiting import GUARD_S, until
 
-from imu_shoulder.ble.clock import host_now_ns
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.simulate import IDEAL_ATHLETE, Pause, Pose, Scenario, SetScript, simulate
 
 pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth report")]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from imu_shoulder.ble.typed import parse_line, typed_events
+from imu_shoulder.ble.typed import parse_line
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import Event
 
 DRILLS = ("full_can", "full_can_hold_and_lift", "row_rotate")

@@ -16,7 +16,7 @@ from imu_shoulder.analysis import Params
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.asked import asked_in
 from imu_shoulder.engine.stream import Stream
-from imu_shoulder.live.feed import TICK_S
+from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.live.replay import plan_for_recording, run, without_range_tests
 from imu_shoulder.live.said import Said
 from imu_shoulder.live.session import LiveSession

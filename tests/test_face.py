@@ -16,7 +16,7 @@ import pytest
 import imu_shoulder
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.errors import ColumnMapError, DrillError, ParameterError, RecordingError, ShoulderError
-from imu_shoulder.measure.registry import all_measures
+from imu_shoulder.measure.catalogue import all_measures
 
 ROOT = Path(__file__).parents[1]
 PAGE = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")

@@ -13,7 +13,7 @@ from imu_shoulder.assess.fault import Criterion, Fault, outside, range_text
 from imu_shoulder.assess.faults import CRITERIA, FAULTS, RAISED, faults_in_order, in_order
 from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.live.words import cue
-from imu_shoulder.measure.registry import all_measures
+from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.report import words
 from imu_shoulder.report.document import exclusions_table, faults_table, page
 from imu_shoulder.simulate.script import ATTEMPTS, possible_faults

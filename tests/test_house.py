@@ -23,10 +23,26 @@ TOP_LEVEL = {
     *(".ci", ".gitignore", "DEVELOPERS.md", "README.md", "pyproject.toml"),
     *("docs", "firmware_notes", "imu_shoulder", "recordings", "tests"),
 }
-BASE = ("errors", "files", "one_run", "units", "model", "findings", "identity", "frames", "cautions", "drills", "rows")
+BASE = (
+    *(
+        "errors",
+        "files",
+        "checked",
+        "one_run",
+        "units",
+        "model",
+        "findings",
+        "arrays",
+        "identity",
+        "frames",
+        "cautions",
+    ),
+    *("drills", "rows"),
+)
 # In order: each may import itself, what stands before it, and the base.
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
-RECORDERS = ("ble", "log")
+# In order, as the stages.
+RECORDERS = ("log", "ble")
 APPLICATIONS = ("cli", "face", "live", "__main__")
 PARTS = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in FILES} - {"__init__"}
 # What a part of the package may import of it. Other parts use the flow without being part of it, as `pipeline` does
@@ -36,7 +52,7 @@ ALLOWED = {
     **{name: set(BASE[: place + 1]) for place, name in enumerate(BASE)},
     **{name: {*BASE, *STAGES[: place + 1]} for place, name in enumerate(STAGES)},
     "simulate": {*BASE, "simulate"},
-    **{name: {*BASE, "sources", *RECORDERS} for name in RECORDERS},
+    **{name: {*BASE, "sources", *RECORDERS[: place + 1]} for place, name in enumerate(RECORDERS)},
     "engine": {*BASE, *STAGES, "engine"},
     "pipeline": {*BASE, *STAGES, "engine"},
     **dict.fromkeys(APPLICATIONS, PARTS),
@@ -95,6 +111,46 @@ def test_imports_point_one_way(path):
 def test_only_commands_know_the_command_line_and_only_recorders_know_the_radio(path):
     roots = {name.split(".")[0] for name in imports(path)}
     assert [name for name in roots & ONLY_IN.keys() if part_of(path) not in ONLY_IN[name]] == []
+
+
+def circles(files: dict[str, Path]) -> list[list[str]]:
+    """Modules that import each other, over however many others; of modules by full name."""
+    leads = {name: {known_module(used, files) for used in imports(path)} - {name, None} for name, path in files.items()}
+    reached = {name: set(to) for name, to in leads.items()}
+    while any(_grown(to, leads) for to in reached.values()):
+        pass
+    found = {frozenset({name, *(to for to in own if name in reached[to])}) for name, own in reached.items()}
+    return sorted(sorted(circle) for circle in found if len(circle) > 1)
+
+
+def _grown(reached: set[str], leads: dict[str, set[str]]) -> bool:
+    before = len(reached)
+    reached.update(*(leads[name] for name in reached))
+    return len(reached) > before
+
+
+def known_module(name: str, files: dict[str, Path]) -> str | None:
+    """The module that an imported name is, or is in; None for one of another package."""
+    return name if name in files else next((m for m in [name.rpartition(".")[0]] if m in files), None)
+
+
+def test_no_module_imports_what_imports_it():
+    names = {path: path.relative_to(ROOT).with_suffix("").parts for path in FILES}
+    assert circles({".".join(parts).removesuffix(".__init__"): path for path, parts in names.items()}) == []
+
+
+def test_the_check_sees_a_circle(tmp_path):
+    """Over a third module, inside a function, and for types only."""
+    texts = {
+        "a": "import a.b\nfrom a.c import thing\n",
+        "a.b": "from a import c\n",
+        "a.c": "def later():\n    from a.d import thing\n",
+        "a.d": "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from a.b import Thing\n",
+    }
+    files = {name: tmp_path / f"{name}.py" for name in texts}
+    for name, text in texts.items():
+        files[name].write_text(text)
+    assert circles(files) == [["a.b", "a.c", "a.d"]]
 
 
 def test_the_checks_see_a_wrong_import(tmp_path):

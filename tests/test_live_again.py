@@ -18,9 +18,9 @@ from fake_bluez.session import finish, nodes, start
 from live_client import Page
 from test_live_cli import free_port
 
-from imu_shoulder.ble.clock import host_now_ns
-from imu_shoulder.ble.entries import End, EventEntry, NodeEntry, Session, pack, pack_data
 from imu_shoulder.live.again import SESSIONS, session_folder
+from imu_shoulder.log.entries import End, EventEntry, NodeEntry, Session, pack, pack_data
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, END, EVENT, NODE, SESSION, LogError, encode_record
 from imu_shoulder.sources.folder import read_recording
 

@@ -278,9 +278,9 @@ def played(recording, **changes):
 
 def prompted(recording, tmp_path, **changes):
     """Through the hub, as the command plays it, a log included."""
-    from imu_shoulder.live.feed import Prompter
     from imu_shoulder.live.hub import About, Hub
-    from imu_shoulder.live.keep import Keeper
+    from imu_shoulder.live.paced_replay import Prompter
+    from imu_shoulder.live.session_log import Keeper
     from imu_shoulder.sources import RecordingSource
 
     session = session_for(recording, **changes)
@@ -348,8 +348,8 @@ def test_sets_that_the_plan_does_not_have_are_not_judged_by_another_drill(record
 def test_a_recovered_log_has_both_numbers_of_a_correction(tmp_path):
     from live_fake import chunk
 
-    from imu_shoulder.live.keep import Keeper
-    from imu_shoulder.log.recover import recover
+    from imu_shoulder.ble.recover import recover
+    from imu_shoulder.live.session_log import Keeper
 
     keeper = Keeper(tmp_path / "session", "M.K.", "2025-03-04T09:30:00+01:00", keeps_samples=True)
     for number in range(1, 1601):

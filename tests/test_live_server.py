@@ -22,8 +22,8 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
 from imu_shoulder.errors import ParameterError  # noqa: E402
 from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.live.hub import RECENT  # noqa: E402
-from imu_shoulder.live.keep import Keeper  # noqa: E402
 from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  # noqa: E402
+from imu_shoulder.live.session_log import Keeper  # noqa: E402
 from imu_shoulder.log.records import LogError  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
@@ -362,7 +362,7 @@ import sys, os, time
 sys.path.insert(0, sys.argv[2])
 from pathlib import Path
 from live_fake import chunk
-from imu_shoulder.live.keep import Keeper
+from imu_shoulder.live.session_log import Keeper
 keeper = Keeper(Path(sys.argv[1]), "M.K.", "2025-03-04T09:30:00+01:00", keeps_samples=True)
 for number in range(1, 201):
     keeper.samples(chunk(0.02 * number).streams)

@@ -11,9 +11,9 @@ from fake_bluez.node import NodeScript
 from fake_bluez.offline import write_log
 
 from imu_shoulder.ble.assemble import assemble
+from imu_shoulder.ble.recover import recover
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.log.records import read_log
-from imu_shoulder.log.recover import recover
 from imu_shoulder.sources.folder import read_recording
 
 

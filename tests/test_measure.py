@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from scipy import signal, stats
 
 from imu_shoulder.drills import load_shipped
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
+from imu_shoulder.measure.catalogue import all_measures
+from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.tables import REP_COLUMNS

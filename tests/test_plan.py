@@ -91,22 +91,22 @@ def test_the_page_has_an_example_that_can_be_used_and_every_key():
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("schema = 1\nathlete =\n", "plan.toml is not TOML"),
-        (HEAD.replace("1", "2") + FULL_CAN, "schema of the plan plan.toml to be 1"),
-        ("schema = 1\n" + FULL_CAN, "athlete of the plan"),
+        ("schema = 1\nathlete =\n", "plan.toml to be TOML"),
+        (HEAD.replace("1", "2") + FULL_CAN, "schema in plan.toml to be 1"),
+        ("schema = 1\n" + FULL_CAN, "athlete in plan.toml"),
         (HEAD, "one [[drill]] table or more"),
         (HEAD + "drill = []\n", "one [[drill]] table or more"),
-        (HEAD + "pain_ceiling = 11\n" + FULL_CAN, "pain_ceiling of the plan plan.toml to be from 0 to 10"),
+        (HEAD + "pain_ceiling = 11\n" + FULL_CAN, "pain_ceiling in plan.toml to be a number from 0 to 10"),
         (HEAD + "pain_ceiling = nan\n" + FULL_CAN, "pain_ceiling"),
         (HEAD + "pain_ceiling = true\n" + FULL_CAN, "pain_ceiling"),
         (HEAD + "colour = 1\n" + FULL_CAN, "'colour'"),
         (HEAD + FULL_CAN.replace("full_can", "no_drill"), "'no_drill'"),
         (HEAD + FULL_CAN.replace("right", "up"), "one of right, left, both"),
-        (HEAD + '[[drill]]\nid = "full_can"\n', "side in [[drill]] 1"),
-        (HEAD + FULL_CAN + "sets = 0\n", "sets in [[drill]] 1"),
-        (HEAD + FULL_CAN + "reps = 2.5\n", "reps in [[drill]] 1"),
-        (HEAD + FULL_CAN + "reps = { left = 3 }\n", "reps in [[drill]] 1"),
-        (HEAD + FULL_CAN + "hold_s = -1\n", "hold_s in [[drill]] 1"),
+        (HEAD + '[[drill]]\nid = "full_can"\n', "side of [[drill]] 1"),
+        (HEAD + FULL_CAN + "sets = 0\n", "sets of [[drill]] 1"),
+        (HEAD + FULL_CAN + "reps = 2.5\n", "reps of [[drill]] 1"),
+        (HEAD + FULL_CAN + "reps = { left = 3 }\n", "reps of [[drill]] 1"),
+        (HEAD + FULL_CAN + "hold_s = -1\n", "hold_s of [[drill]] 1"),
         (HEAD + FULL_CAN + 'load_kg = 1\nband = "red"\n', "load_kg or band"),
         (HEAD + FULL_CAN + "[drill.limits]\nelbow_deg = { at_least = 30, at_most = 20 }\n", "limits.elbow_deg"),
         (HEAD + FULL_CAN + "[drill.limits]\nelbow_deg = 20\n", "limits.elbow_deg"),
@@ -278,7 +278,7 @@ def test_pain_over_the_ceiling_is_the_first_thing_said_and_all_advice_is_stop(sm
 
 @pytest.mark.parametrize(
     ("rest", "athlete", "said"),
-    [("sets = 0\n", "M.K.", "sets in [[drill]] 1"), ("sets = 1\n", "T.S.", "plan.toml is of T.S.")],
+    [("sets = 0\n", "M.K.", "sets of [[drill]] 1"), ("sets = 1\n", "T.S.", "plan.toml is of T.S.")],
 )
 def test_a_plan_that_cannot_be_used_is_refused_and_nothing_written(small_recording, tmp_path, rest, athlete, said):
     found, _ = planned(small_recording, tmp_path, rest, athlete)

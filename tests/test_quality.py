@@ -17,8 +17,9 @@ from imu_shoulder.drills import AskedPause, Drill, load_shipped
 from imu_shoulder.engine.judging import Seen, judge_arm_set
 from imu_shoulder.errors import DrillError
 from imu_shoulder.measure import document
+from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.movement import tempo_text
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
+from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import sparc
 from imu_shoulder.segment.model import ArmSet, Rep, StationVisit
 from imu_shoulder.segment.reps import RepParams, find_reps
@@ -207,7 +208,7 @@ def test_a_drill_may_ask_for_a_pause():
 
     asked = '\n[[pauses]]\nway = "up"\nat_least = 35\nat_most = 55\nhold_s = 2.0\n'
     assert parse_drill(text + asked, "mine.toml").pauses == asks.pauses
-    with pytest.raises(DrillError, match="way of pauses"):
+    with pytest.raises(DrillError, match=r"way of \[\[pauses\]\] 1"):
         parse_drill(text + asked.replace('"up"', '"sideways"'), "mine.toml")
 
 

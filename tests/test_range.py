@@ -19,8 +19,8 @@ from imu_shoulder.range.trials import find_trials, measured
 from imu_shoulder.range.words import lines
 from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.simulate import Athlete, Pause, Scenario, simulate
-from imu_shoulder.simulate.range_tests import RangeTestScript
 from imu_shoulder.simulate.scenarios import ARMS, CALIBRATION, range_tests
+from imu_shoulder.simulate.script import RangeTestScript
 from imu_shoulder.simulate.timeline import minimum_jerk
 from imu_shoulder.sources.folder import read_recording
 
@@ -111,7 +111,7 @@ def test_published_values_are_those_of_the_papers():
         ('sex = "m"', 'sex = "x"', "sex"),
         ("ages = [20, 91]", "ages = [20]", "ages"),
         ("at_most = 35 },", "at_most = -90, at_least = 0 },", "at_least"),
-        ("schema = 1", "schema =", "not TOML"),
+        ("schema = 1", "schema =", "to be TOML"),
     ],
 )
 def test_a_bad_test_file_is_told_in_one_sentence(old, new, said):

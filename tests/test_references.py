@@ -134,7 +134,7 @@ def test_the_protocol_says_what_was_measured():
 
 def test_sources_of_the_range_tests_and_the_measures_are_cited_works():
     """As the program itself gives them, not as the files spell them."""
-    from imu_shoulder.measure.registry import all_measures
+    from imu_shoulder.measure.catalogue import all_measures
     from imu_shoulder.range import shipped_tests
 
     sources = [measure.source for measure in all_measures()]

@@ -26,14 +26,14 @@ from test_live_cli import free_port
 from test_validate_recordings import readings_csv
 
 from imu_shoulder.advise.history import load_history
-from imu_shoulder.ble.entries import EventEntry, Session, pack, unpack
+from imu_shoulder.ble.recover import recover
 from imu_shoulder.calibrate.store import read_calibration
 from imu_shoulder.cli import cli
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import make_folders
-from imu_shoulder.live.keep import Keeper
+from imu_shoulder.live.session_log import Keeper
+from imu_shoulder.log.entries import EventEntry, Session, pack, unpack
 from imu_shoulder.log.records import encode_record, read_log
-from imu_shoulder.log.recover import recover
 from imu_shoulder.model import Event, Recording, SensorStream
 from imu_shoulder.one_run import FILES, require_one_run
 from imu_shoulder.pipeline import analyse

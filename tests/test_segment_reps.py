@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.signal import find_peaks
 
 from imu_shoulder.angles.joint import AngleParams, ArmAngles
 from imu_shoulder.angles.skin import SkinShare
@@ -18,6 +19,7 @@ from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event, Side
 from imu_shoulder.segment.reps import RepParams, find_reps
 from imu_shoulder.segment.sets import SegmentParams, asked_arc_deg, segment_set
+from imu_shoulder.segment.turning import turning_points
 
 Array = NDArray[np.float64]
 RATE_HZ = 100.0
@@ -361,3 +363,21 @@ def test_a_gap_in_the_curve_loses_no_rep_around_it():
 def test_a_set_of_nothing_seen_has_no_reps():
     (found,) = segmented("full_can", "right", arm_of("right", elevation=np.full(1000, np.nan)))
     assert found.reps == ()
+
+
+@pytest.mark.parametrize("seed", range(20))
+@pytest.mark.parametrize("threshold", [1.0, 3.0])
+def test_turning_points_between_others_are_the_peaks_of_that_prominence_that_scipy_finds(seed, threshold):
+    curve = np.cumsum(np.random.default_rng(seed).normal(size=300))
+    points = turning_points(curve, threshold)
+    inner, up = points[1:-1], np.diff(curve[points]) > 0
+    assert (up[1:] != up[:-1]).all()
+    assert (np.abs(np.diff(curve[points])) >= threshold).all()
+    for sign, found in ((1.0, inner[up[:-1]]), (-1.0, inner[~up[:-1]])):
+        np.testing.assert_array_equal(found, find_peaks(sign * curve, prominence=threshold)[0])
+
+
+def test_a_curve_that_never_turns_back_so_far_has_no_turning_point_to_speak_of():
+    assert turning_points(np.zeros(50), 1.0).tolist() == []
+    assert turning_points(np.zeros(0), 1.0).tolist() == []
+    assert turning_points(np.arange(5.0), 1.0).tolist() == [0, 4]

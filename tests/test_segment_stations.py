@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from imu_shoulder.drills import load_shipped
-from imu_shoulder.segment.stations import find_station_reps
+from imu_shoulder.segment.station_reps import find_station_reps
 
 Array = NDArray[np.float64]
 RATE_HZ = 100.0

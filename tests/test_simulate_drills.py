@@ -12,7 +12,7 @@ from imu_shoulder.drills import AngleRange, load_shipped, shipped_ids
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.simulate import Athlete, Scenario, SetScript, Simulated, TrueRep, simulate
-from imu_shoulder.simulate.range_tests import MOTIONS as RANGE_TESTS
+from imu_shoulder.simulate.motions import RANGE_MOTIONS
 from imu_shoulder.simulate.scenarios import SCENARIOS, drill_scenario, find
 from imu_shoulder.simulate.script import PartWay, possible_faults
 
@@ -263,10 +263,10 @@ def test_named_scenarios_and_their_events(name: str) -> None:
     assert 180 <= truth.time_s[-1] <= 360
     sets = [event for event in recording.events if event.trial_type == "set"]
     assert {event.trial_type for event in recording.events} == {"neutral_pose", "elbow_bends", "forward_raises", "set"}
-    for number, event in enumerate((event for event in sets if event.drill not in RANGE_TESTS), 1):
+    for number, event in enumerate((event for event in sets if event.drill not in RANGE_MOTIONS), 1):
         lifts = [rep for rep in truth.reps if rep.set == number and rep.role == "lift"]
         assert {rep.drill for rep in lifts} == {event.drill}
         assert {rep.side for rep in lifts} == ({"right", "left"} if event.side == "both" else {event.side})
         assert 0.9 < min(rep.start_s for rep in lifts) - event.onset_s < 2.1
         assert 0.9 < event.end_s - max(rep.end_s for rep in lifts) < 2.1
-    assert {rep.set for rep in truth.reps} == set(range(1, 1 + sum(event.drill not in RANGE_TESTS for event in sets)))
+    assert {rep.set for rep in truth.reps} == set(range(1, 1 + sum(event.drill not in RANGE_MOTIONS for event in sets)))

@@ -54,8 +54,8 @@ def test_a_mirrored_frame_comes_out_right_handed() -> None:
     """A rotation matrix R becomes M R M in a frame mirrored by M, and its axial vector turns as the map's axes say."""
     from scipy.spatial.transform import Rotation
 
+    from imu_shoulder.checked import Checked
     from imu_shoulder.errors import ShoulderError
-    from imu_shoulder.sources.checked import Checked
     from imu_shoulder.sources.column_map import _axes
 
     class AnyError(ShoulderError):

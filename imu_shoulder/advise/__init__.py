@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any
 
+from imu_shoulder.checked import Checked
 from imu_shoulder.errors import ShoulderError
 
 SCHEMA = 1
@@ -91,66 +89,40 @@ def shipped_rules() -> Rules:
 
 def load_rules(path: Path) -> Rules:
     """Rules from a TOML file. Raises RuleError."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RuleError("a readable rule file", f"{path} is not ({error})", "check the path") from error
-    return parse_rules(text, path.name)
+    return _rules(Checked.read(path, RuleError, "a readable rule file"))
 
 
 def parse_rules(text: str, name: str) -> Rules:
     """Rules from TOML text; `name` is used in messages. Raises RuleError."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RuleError("a TOML file", f"{name} is not TOML ({error})", "correct that line") from error
-    _known(table, "the top", ("schema", "rules", "prerequisite"), name)
-    if table.get("schema") != SCHEMA:
-        raise _fail("schema", str(SCHEMA), table.get("schema"), name)
-    given = table.get("rules")
-    if not isinstance(given, list) or not given:
-        raise _fail("rules", "one [[rules]] table or more", given, name)
-    rules = tuple(_rule(item, f"[[rules]] {place}", name) for place, item in enumerate(given, start=1))
+    return _rules(Checked.parse(text, name, RuleError))
+
+
+def _rules(table: Checked) -> Rules:
+    table.known(("schema", "rules", "prerequisite"))
+    table.schema(SCHEMA)
+    rules = tuple(_rule(item) for item in table.tables("rules"))
     open_ended = [rule.advice for rule in rules if rule.each_set is None]
     if open_ended != ["stay"] or rules[-1].each_set is not None:
-        raise _fail("the last of [[rules]], and no other,", 'advice = "stay" without each_set', open_ended, name)
-    prerequisite = table.get("prerequisite")
-    if not isinstance(prerequisite, dict):
-        raise _fail("prerequisite", "a table", prerequisite, name)
-    return Rules(rules, _rule({"advice": "stay", **prerequisite}, "[prerequisite]", name))
+        raise table.wrong("the last of [[rules]], and no other,", 'advice = "stay" without each_set', open_ended)
+    return Rules(rules, _rule(table.table("prerequisite", required=True), "stay"))
 
 
-def _fail(where: str, expected: str, came: object, name: str) -> RuleError:
-    return RuleError(f"{where} in {name} to be {expected}", f"it was {came!r}", "correct the rule file")
+def _rule(table: Checked, advice: str | None = None) -> Rule:
+    """advice: of a rule that gives none."""
+    table.known(("advice", "sessions", "sets", "other_sets_at_most", "each_set"))
+    return Rule(
+        table.choice("advice", ADVICE, advice),
+        table.whole("sessions", 1, least=1),
+        table.whole("sets", 1, least=1),
+        table.whole("other_sets_at_most") if "other_sets_at_most" in table else None,
+        _criteria(table) if "each_set" in table else None,
+    )
 
 
-def _known(table: Mapping[str, Any], where: str, allowed: tuple[str, ...], name: str) -> None:
-    for key in table:
-        if key not in allowed:
-            raise _fail(f"every key of {where}", f"one of {', '.join(allowed)}", key, name)
-
-
-def _rule(table: Any, where: str, name: str) -> Rule:
-    if not isinstance(table, dict):
-        raise _fail(where, "a table", table, name)
-    _known(table, where, ("advice", "sessions", "sets", "other_sets_at_most", "each_set"), name)
-    if table.get("advice") not in ADVICE:
-        raise _fail(f"advice of {where}", f"one of {', '.join(ADVICE)}", table.get("advice"), name)
-    for key, least in (("sessions", 1), ("sets", 1), ("other_sets_at_most", 0)):
-        value = table.get(key, least)
-        if isinstance(value, bool) or not isinstance(value, int) or value < least:
-            raise _fail(f"{key} of {where}", f"a whole number of {least} or more", value, name)
-    criteria = None
-    if "each_set" in table:
-        given = table["each_set"]
-        if not isinstance(given, dict) or not given:
-            raise _fail(f"each_set of {where}", "a table of criteria", given, name)
-        _known(given, f"each_set of {where}", (*SHARES, "pain_within_ceiling"), name)
-        for key in SHARES:
-            value = given.get(key, 0.0)
-            if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= value <= 1:
-                raise _fail(f"{key} of {where}", "a share from 0 to 1", value, name)
-        if not isinstance(given.get("pain_within_ceiling", False), bool):
-            raise _fail(f"pain_within_ceiling of {where}", "true or false", given["pain_within_ceiling"], name)
-        criteria = Criteria(**given)
-    return Rule(**{**table, "each_set": criteria})
+def _criteria(rule: Checked) -> Criteria:
+    table = rule.table("each_set")
+    table.known((*SHARES, "pain_within_ceiling"))
+    if not any(True for _ in table):
+        raise rule.wrong("each_set", "a table of criteria", rule.get("each_set"))
+    shares = {key: table.number(key, least=0.0, most=1.0) for key in SHARES if key in table}
+    return Criteria(**shares, pain_within_ceiling=table.flag("pain_within_ceiling", default=False))

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from itertools import permutations, product
 
 import numpy as np
-from numpy.typing import NDArray
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import BoolArray, FloatArray, SensorStream
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
@@ -193,8 +193,7 @@ def flat_top_rows(values: FloatArray) -> BoolArray:
     for channel, extremes in enumerate(zip(values.min(axis=0), values.max(axis=0), strict=True)):
         for extreme in extremes:
             if abs(extreme) >= _FLAT_TOP_LEAST[channel]:
-                starts, ends = _runs(values[:, channel] == extreme)
-                for start, end in zip(starts, ends, strict=True):
+                for start, end in runs(values[:, channel] == extreme):
                     flat[start:end] |= end - start >= _FLAT_TOP_SAMPLES
     return flat
 
@@ -216,15 +215,14 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
     same = np.diff(values, axis=0) == 0
     found: dict[tuple[int, int], list[str]] = {}
     for channel in np.flatnonzero(np.count_nonzero(same, axis=0) >= least):
-        starts, ends = _runs(same[:, channel])
-        long = ends - starts >= least
-        inside = int((ends - starts)[long].sum())
+        long = [(start, end) for start, end in runs(same[:, channel]) if end - start >= least]
+        inside = sum(end - start for start, end in long)
         elsewhere = (np.count_nonzero(same[:, channel]) - inside) / max(1, len(same) - inside)
         if elsewhere > _COARSE_SHARE:
             continue
-        for start, end in zip(starts[long].tolist(), (ends[long] + 1).tolist(), strict=True):
-            if _moves(values, start, end):
-                found.setdefault((start, end), []).append(AXES[channel])
+        for start, end in long:
+            if _moves(values, start, end + 1):
+                found.setdefault((start, end + 1), []).append(AXES[channel])
     return [Stuck(start, end, tuple(names)) for (start, end), names in sorted(found.items())]
 
 
@@ -248,9 +246,3 @@ def count_spikes(values: FloatArray) -> int:
             away = np.minimum(np.abs(steps[:-1]), np.abs(steps[1:])) > limit
             found |= away & (np.abs(steps[:-1] + steps[1:]) < 0.25 * limit)
     return int(found.sum())
-
-
-def _runs(flags: BoolArray) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Starts and ends (exclusive) of the runs of True."""
-    edges = np.diff(flags.astype(np.int8), prepend=0, append=0)
-    return np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)

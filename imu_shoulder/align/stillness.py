@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import binary_dilation, uniform_filter1d
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.model import Aligned, BoolArray, Event, FloatArray, Track
 
 
@@ -100,10 +101,8 @@ def _quiet(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, params: StillPa
 def _windows(
     time_s: FloatArray, quiet: BoolArray, directions: list[FloatArray], params: StillParams
 ) -> list[tuple[float, float]]:
-    edges = np.diff(quiet.astype(np.int8), prepend=0, append=0)
     found = []
-    for start, end in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
-        first = int(start)
+    for first, end in runs(quiet):
         # A slow turn adds up: the stillness ends where it has gone too far, and a new one may begin there.
         while time_s[end - 1] - time_s[first] >= params.min_s:
             last = first + min(_first_turned(d[first:end], params.max_tilt_deg) for d in directions)

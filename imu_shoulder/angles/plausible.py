@@ -6,10 +6,10 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.findings import finding_of
 from imu_shoulder.model import SIDES, Finding, FloatArray, Side, on_arm
-from imu_shoulder.orient.bias import runs
 
 REACH = {angle.column: angle.reach for angle in JUDGED.values() if angle.reach is not None}
 # The sensor that is named: of two, the one further down, which more easily sits otherwise than marked.

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.frames import Z_AXIS
+from imu_shoulder.frames import Z_AXIS, wrap_rad
 from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.attitude import Attitude
 
@@ -135,7 +135,7 @@ def scapula_tilt(
         tilt_deg *= np.sqrt(2.0)
     side = np.cross(Z_AXIS, seat.axis)
     up_rad = _roll_rad(blade_up, side) - _roll_rad(rest, side)
-    up_deg = np.degrees((up_rad + np.pi) % (2 * np.pi) - np.pi)
+    up_deg = np.degrees(wrap_rad(up_rad))
     if reference == "gravity":
         up_deg = np.where(_tilt_deg(blade_up) < LYING_DEG, up_deg, np.nan)
     repeat = np.hypot(tilt_deg, lean_sd_deg)

@@ -26,6 +26,7 @@ from imu_shoulder.frames import (
     left_factor,
     quat_from_rotation,
     rotation_from_quat,
+    wrap_deg,
 )
 from imu_shoulder.model import STERNUM, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
@@ -170,7 +171,7 @@ class _Budget:
     ) -> Response:
         """What a push does to every angle: degrees (count,) per degree pushed."""
         pushed = arm_angles(moved, attitudes or self._thin, skin or self._skin, self._settings).angles
-        change = {name: (pushed[name] - values + 180.0) % 360.0 - 180.0 for name, values in self._base.items()}
+        change = {name: wrap_deg(pushed[name] - values) for name, values in self._base.items()}
         return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
 
     def add(self, sd_deg: FloatArray | float, *parts: Response) -> None:

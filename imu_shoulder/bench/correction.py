@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
+from imu_shoulder.checked import Checked
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import write_text
 from imu_shoulder.model import Recording
 from imu_shoulder.sources.folder import require_placement
-from imu_shoulder.sources.tables import file_sha256, require_file
+from imu_shoulder.sources.tables import file_sha256
 
 SCHEMA = 1
 Triple = tuple[float, float, float]
-_TO_DO = "correct it, or write it anew with sensor-check"
 _KEYS = ("placement", "acc_bias_m_s2", "acc_scale", "gyr_scale")
 
 
@@ -42,24 +40,13 @@ def write_corrections(corrections: Mapping[str, Correction], path: Path) -> None
 
 def read_corrections(path: Path) -> dict[str, Correction]:
     """The corrections by placement. Raises RecordingError naming the key that is wrong."""
-    require_file(path, "the correction file")
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise RecordingError(
-            f"{path.name} to be TOML", f"it is not ({error})", "write it anew with sensor-check"
-        ) from error
-    sensors = table.get("sensor")
-    if table.get("schema") != SCHEMA or not isinstance(sensors, list) or not sensors:
-        came = f"it has schema {table.get('schema')!r} and {len(sensors) if isinstance(sensors, list) else 0} of them"
-        raise RecordingError(f"schema {SCHEMA} and [[sensor]] tables in {path.name}", came, _TO_DO)
+    table = Checked.read(path, RecordingError, "the correction file")
+    table.schema(SCHEMA)
     found: dict[str, Correction] = {}
-    for sensor in sensors:
-        placement = require_placement(str(sensor.get("placement")), found, path.name)
-        unknown = [key for key in sensor if key not in _KEYS]
-        if unknown:
-            raise RecordingError(f"keys out of {', '.join(_KEYS)} in {path.name}", f"there is {unknown[0]!r}", _TO_DO)
-        found[placement] = Correction(**{key: _triple(sensor, key, path.name) for key in _KEYS[1:] if key in sensor})
+    for sensor in table.tables("sensor"):
+        sensor.known(_KEYS)
+        placement = require_placement(sensor.text("placement"), found, path.name)
+        found[placement] = Correction(**{key: _triple(sensor, key) for key in _KEYS[1:] if key in sensor})
     return found
 
 
@@ -83,14 +70,15 @@ def correct(recording: Recording, corrections: Mapping[str, Correction], source:
     return replace(recording, streams=streams, file_sha256=hashes)
 
 
-def _triple(sensor: Mapping[str, Any], key: str, name: str) -> Triple:
-    values = sensor[key]
+def _triple(sensor: Checked, key: str) -> Triple:
+    values = sensor.get(key)
     low, high = (0.5, 2.0) if key.endswith("scale") else (-10.0, 10.0)
     if (
         not isinstance(values, list)
         or len(values) != 3
         or not all(isinstance(value, int | float) and low < value < high for value in values)
     ):
-        raise RecordingError(f"three numbers from {low:g} to {high:g} as {key} in {name}", f"it is {values!r}", _TO_DO)
+        do = "correct it, or write it anew with sensor-check"
+        raise sensor.wrong(key, f"three numbers from {low:g} to {high:g}", values, do)
     x, y, z = map(float, values)
     return x, y, z

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from scipy import stats
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.bench.allan import AllanCurve, NoiseFigures, allan_curve, read_curve
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import FloatArray, Track
@@ -50,8 +51,6 @@ def check_still(track: Track, rate_hz: float, temperature_c: FloatArray | None =
     temperature_c (M,) on the track's grid, NaN where unknown. Raises RecordingError when the
     sensor moved or the stretch is too short.
     """
-    from imu_shoulder.orient.bias import runs
-
     stretches = runs(track.valid)
     if not stretches:
         raise RecordingError("samples of a sensor at rest", f"{track.placement} has none", "record it again")

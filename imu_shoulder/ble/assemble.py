@@ -8,20 +8,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from imu_shoulder.ble.clock import Lag, shake_lag
-from imu_shoulder.ble.entries import (
-    EventEntry,
-    LinkEntry,
-    NodeEntry,
-    Session,
-    unpack,
-    unpack_data,
-    unpack_state,
-)
 from imu_shoulder.ble.kinds import NodeKind, node_kind
 from imu_shoulder.ble.packet import PacketError
 from imu_shoulder.ble.streams import Arrival, NodeSamples, Ping, node_samples
-from imu_shoulder.ble.typed import TypedEvents, typed_events
-from imu_shoulder.log.records import DATA, DROPPED, END, EVENT, LINK, NODE, SESSION, STATE, LogError, Record, Scan
+from imu_shoulder.log.contents import Contents, log_session, read_contents
+from imu_shoulder.log.entries import LinkEntry, NodeEntry, unpack, unpack_data, unpack_state
+from imu_shoulder.log.records import DATA, LINK, LogError, Scan
+from imu_shoulder.log.typed_events import TypedEvents, typed_events
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.units import GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
 
@@ -127,8 +120,10 @@ class Assembled:
 
 def assemble(log: Scan, name: str) -> Assembled:
     """The recording in a log. Raises LogError if the log holds no samples."""
-    session, nodes, entries, remarks = read_entries(log)
-    zero_ns, athlete, start = log_session(session, nodes, remarks)
+    contents = read_contents(log)
+    nodes, remarks = _node_logs(contents), list(contents.remarks)
+    first_s = min((a.arrival_s for node in nodes.values() for a in node.arrivals), default=0.0)
+    zero_ns, athlete, start = log_session(contents.session, first_s, remarks)
     samples: dict[int, NodeSamples] = {}
     for number, node in nodes.items():
         found = node_samples(node.kind, node.arrivals, node.pings)
@@ -142,7 +137,7 @@ def assemble(log: Scan, name: str) -> Assembled:
             remarks.append(f"{node.entry.placement}: {node.damaged_states} of its states were damaged")
     if not samples:
         raise LogError("a log with samples", "it holds none", "there is nothing to recover; record again")
-    typed = typed_events(entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
+    typed = typed_events(contents.entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
     order = sorted(samples, key=lambda number: (PLACEMENTS.index(nodes[number].entry.placement), number))
     names = {number: nodes[number].entry.placement for number in order}
     lags = _shaken(samples, names, typed, remarks)
@@ -155,68 +150,19 @@ def assemble(log: Scan, name: str) -> Assembled:
     return Assembled(recording, reports, (*remarks, *typed.remarks))
 
 
-def read_entries(log: Scan) -> tuple[Session | None, dict[int, _NodeLog], list[EventEntry], list[str]]:
-    """The log's records sorted out, and what is wrong with the log."""
-    session: Session | None = None
-    nodes: dict[int, _NodeLog] = {}
-    events: list[EventEntry] = []
-    dropped: list[int] = []
-    strays = 0
-    for record in log.records:
-        if record.kind == SESSION:
-            session = session or unpack(Session, record.payload)
-            dropped.append(0)
-        elif record.kind == NODE:
-            entry = unpack(NodeEntry, record.payload)
-            nodes.setdefault(entry.node, _NodeLog(entry, node_kind(entry.kind)))
-        elif record.kind == EVENT:
-            events.append(unpack(EventEntry, record.payload))
-        elif record.kind == DROPPED:
-            dropped[-1:] = [int.from_bytes(record.payload, "little")]  # every run of the recorder counts its own
-        elif record.kind in (DATA, STATE, LINK):
-            strays += not _to_its_node(nodes, record)
-    remarks = _remarks(log)
-    if sum(dropped):
-        remarks.append(f"{sum(dropped)} records were dropped because writing was too slow")
-    if strays:
-        remarks.append(f"{strays} records belong to a node that the log does not introduce and were left out")
-    return session, nodes, events, remarks
-
-
-def _to_its_node(nodes: Mapping[int, _NodeLog], record: Record) -> bool:
-    """Hand a record to the node it is about. False if there is none."""
-    if record.kind == LINK:
-        link = unpack(LinkEntry, record.payload)
-        if link.node in nodes:
-            nodes[link.node].link(link)
-        return link.node in nodes
-    number = record.payload[0]
-    if number in nodes and record.kind == DATA:
-        nodes[number].data(*unpack_data(record.payload)[1:])
-    elif number in nodes:
-        nodes[number].state(*unpack_state(record.payload)[1:])
-    return number in nodes
-
-
-def _remarks(log: Scan) -> list[str]:
-    remarks = []
-    if log.records[-1].kind != END:
-        remarks.append("the recording was not stopped in order")
-    for damage in log.damages:
-        where = "at the end" if damage.after_index == log.records[-1].index else f"after record {damage.after_index}"
-        remarks.append(f"{damage.length} bytes {where} of the log belong to no whole record and were left out")
-    if log.missing_records:
-        remarks.append(f"{log.missing_records} records of the log are missing")
-    return remarks
-
-
-def log_session(session: Session | None, nodes: Mapping[int, _NodeLog], remarks: list[str]) -> tuple[int, str, str]:
-    """Host time of the recording's zero, athlete, start."""
-    if session is not None:
-        return session.host_ns, session.athlete, session.start
-    remarks.append("athlete and start are lost: correct recording.toml; the time counts from the first sample")
-    first_s = min((a.arrival_s for node in nodes.values() for a in node.arrivals), default=0.0)
-    return int(first_s * 1e9), "unknown", "1970-01-01T00:00:00+00:00"
+def _node_logs(contents: Contents) -> dict[int, _NodeLog]:
+    """What came from each node, by its number."""
+    logs = {}
+    for number, node in contents.nodes.items():
+        logs[number] = own = _NodeLog(node.entry, node_kind(node.entry.kind))
+        for record in node.records:
+            if record.kind == LINK:
+                own.link(unpack(LinkEntry, record.payload))
+            elif record.kind == DATA:
+                own.data(*unpack_data(record.payload)[1:])
+            else:
+                own.state(*unpack_state(record.payload)[1:])
+    return logs
 
 
 def _shaken(

@@ -10,7 +10,6 @@ distance is how wrong it can be.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -21,12 +20,6 @@ from imu_shoulder.model import FloatArray
 LEAST_SPAN_S = 10.0
 MOST_BINS = 300
 FLOOR_QUANTILE = 0.1
-
-
-def host_now_ns() -> int:
-    """The host's clock: never set, and where the system offers it running on while a laptop sleeps."""
-    boottime = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.monotonic_ns() if boottime is None else time.clock_gettime_ns(boottime)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from imu_shoulder.ble import gatt
 from imu_shoulder.ble.kinds import NodeKind, node_kinds
 from imu_shoulder.ble.packet import Advert, PacketError, decode_advert
 from imu_shoulder.errors import ParameterError, ShoulderError
+from imu_shoulder.log.entries import NodeEntry
+from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.model import PLACEMENTS
 
 
@@ -124,3 +126,18 @@ def assign_placements(found: Sequence[FoundNode], wished: Mapping[str, str]) -> 
             "one node at each place", f"{twice} is claimed by {both}", "give every node its place with --node"
         )
     return placed
+
+
+def node_entries(placed: Mapping[str, FoundNode], earlier: Unfinished | None) -> dict[str, NodeEntry]:
+    """The nodes by placement as a log introduces them: each keeps the number it had in the log before."""
+    known = () if earlier is None else earlier.nodes
+    numbers = {(entry.address, entry.placement): entry.node for entry in known}
+    return {
+        placement: NodeEntry(
+            numbers.setdefault((node.device.address, placement), len(numbers)),
+            node.device.address,
+            placement,
+            node.kind.name,
+        )
+        for placement, node in placed.items()
+    }

@@ -14,12 +14,12 @@ from bleak.backends.device import BLEDevice
 from bleak.exc import BleakError
 
 from imu_shoulder.ble import gatt
-from imu_shoulder.ble.clock import host_now_ns
-from imu_shoulder.ble.entries import LinkEntry, NodeEntry, pack, pack_data, pack_state
 from imu_shoulder.ble.kinds import NodeKind
 from imu_shoulder.ble.meter import LiveMeter
 from imu_shoulder.ble.packet import PacketError
 from imu_shoulder.ble.streams import Ping
+from imu_shoulder.log.entries import LinkEntry, NodeEntry, pack, pack_data, pack_state
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, LINK, STATE
 from imu_shoulder.log.writer import LogThread
 

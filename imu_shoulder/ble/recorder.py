@@ -14,18 +14,18 @@ from pathlib import Path
 from typing import TextIO
 
 from imu_shoulder.ble.assemble import Assembled
-from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.ble.console import Console, Keyboard, status_line, warnings_said
-from imu_shoulder.ble.discover import BluetoothError, assign_placements, find_nodes
-from imu_shoulder.ble.entries import End, EventEntry, Session, pack
+from imu_shoulder.ble.discover import BluetoothError, assign_placements, find_nodes, node_entries
 from imu_shoulder.ble.link import NodeLink, Wish
+from imu_shoulder.ble.recover import recover
 from imu_shoulder.ble.typed import HELP, parse_line
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.errors import OutputError, ParameterError, ShoulderError
 from imu_shoulder.files import make_folders, refusing
+from imu_shoulder.log.entries import End, EventEntry, Session, pack
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import END, EVENT, NODE, SESSION, LogError
-from imu_shoulder.log.recover import recover
-from imu_shoulder.log.unfinished import Unfinished, node_entries, unfinished
+from imu_shoulder.log.unfinished import Unfinished, unfinished
 from imu_shoulder.log.writer import LogThread
 
 STOP_TIMEOUT_S = 6.0

@@ -20,7 +20,7 @@ from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.files import write_text
 from imu_shoulder.findings import KINDS
-from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat
+from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat, wrap_rad
 from imu_shoulder.model import SIDES, STERNUM, UPPER_ARM, WRIST, Finding, FloatArray, Recording, Side, on_arm
 from imu_shoulder.one_run import CALIBRATION, require_one_run
 from imu_shoulder.orient.attitude import Attitude
@@ -112,17 +112,13 @@ def _sensor(sensor: SensorCalibration, attitude: Attitude, inside: np.ndarray) -
         "up_in_sensor": [float(value) for value in mean.inv().apply(Z_AXIS)],
         "body_heading_deg": degrees(sensor.body_heading_rad),
         "forward_known": sensor.forward_known,
-        "body_from_segment_deg": degrees(_wrapped(sensor.body_heading_rad - segment_heading)),
+        "body_from_segment_deg": degrees(float(wrap_rad(sensor.body_heading_rad - segment_heading))),
         "residual_deg": {name: float(value) for name, value in sensor.residual_deg.items()},
     }
 
 
 def _heading_of_x(x_axis: FloatArray) -> float:
     return float(np.arctan2(x_axis[1], x_axis[0]))
-
-
-def _wrapped(angle_rad: float) -> float:
-    return float((angle_rad + np.pi) % (2 * np.pi) - np.pi)
 
 
 def write_calibration(document: Mapping[str, Any], path: Path) -> None:
@@ -245,6 +241,6 @@ def _reseated(source: str, stored: StoredSensor, pose: Pose) -> SensorCalibratio
         "pose_sway": pose.sway_deg[stored.placement],
         "pose_from_earlier_pose": apart_deg,
     }
-    heading = _wrapped(_heading_of_x(x_axis) + stored.body_from_segment_rad)
+    heading = float(wrap_rad(_heading_of_x(x_axis) + stored.body_from_segment_rad))
     seat = stored.quat_sensor_from_segment
     return SensorCalibration(stored.placement, seat, heading, residual, stored.forward_known)

@@ -81,7 +81,7 @@ def live(
         raise click.UsageError("--speed max goes with --no-page: a page shows at most 100 times the speed")
     need("live", "starlette", "uvicorn", "websockets", "segno")
     from imu_shoulder.drills import load_file
-    from imu_shoulder.live.feed import speed_of
+    from imu_shoulder.live.paced_replay import speed_of
     from imu_shoulder.live.run import Settings, play_without_page, start
     from imu_shoulder.plan import load_plan
 

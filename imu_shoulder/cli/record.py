@@ -68,7 +68,7 @@ def record(
 )
 def recover(log: Path, folder: Path | None) -> None:
     """Turn the LOG of a recording that was not stopped in order into a recording folder."""
-    from imu_shoulder.log.recover import recover as run
+    from imu_shoulder.ble.recover import recover as run
 
     target = folder or log.with_suffix("").with_name(log.stem + ("" if log.suffix == ".log" else "_recovered"))
     assembled = run(log, target, keep_log=True)

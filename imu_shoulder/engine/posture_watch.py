@@ -9,7 +9,7 @@ from statistics import median
 from imu_shoulder.analysis import StreamParams
 from imu_shoulder.drills import Drill, Station
 from imu_shoulder.engine.watch import ArmWatch
-from imu_shoulder.segment.stations import MOVE_DEG_S, Posture, meets, posture_names
+from imu_shoulder.segment.station_reps import MOVE_DEG_S, Posture, meets, posture_names
 
 # An arm that stays within what MOVE_DEG_S makes of so much time holds a posture.
 STAY_S = 0.3

@@ -22,7 +22,7 @@ from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track,
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.sets import leading_curve, leading_name, segment_set
-from imu_shoulder.segment.stations import posture_names
+from imu_shoulder.segment.station_reps import posture_names
 from imu_shoulder.segment.unguided import ANGLE, marked_set
 
 # What counts on the way to a rep's number: a false start does not.

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import pandas as pd
 
 from imu_shoulder.drills.judged import JUDGED
-from imu_shoulder.measure.registry import all_measures
+from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.model import SIDES
 
 REPS = {

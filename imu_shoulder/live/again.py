@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from imu_shoulder.ble.assemble import assemble
-from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.files import well_formed
 from imu_shoulder.identity import person
-from imu_shoulder.live.keep import log_of
 from imu_shoulder.live.replay import Replayed, play
 from imu_shoulder.live.session import LiveSession
+from imu_shoulder.live.session_log import log_of
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import LogError, read_log
 from imu_shoulder.log.unfinished import Unfinished, unfinished
 from imu_shoulder.sources import RecordingSource

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 from imu_shoulder.cautions import HELP
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.files import well_formed
-from imu_shoulder.live.keep import Keeper, save
+from imu_shoulder.live.session_log import Keeper, save
 from imu_shoulder.model import Event, Recording, SensorStream
 
 SILENT_S = 1.0

@@ -7,16 +7,17 @@ from collections.abc import AsyncGenerator, Callable, Mapping
 
 import numpy as np
 
-from imu_shoulder.ble.clock import BootTimes, ClockFit, fit_clock, host_now_ns
+from imu_shoulder.ble.clock import BootTimes, ClockFit, fit_clock
 from imu_shoulder.ble.discover import FoundNode, assign_placements, find_nodes
-from imu_shoulder.ble.entries import NodeEntry, pack
 from imu_shoulder.ble.kinds import NodeKind
 from imu_shoulder.ble.link import NodeLink, Wish
 from imu_shoulder.ble.meter import LiveMeter
 from imu_shoulder.ble.packet import PacketError
 from imu_shoulder.ble.recorder import STOP_TIMEOUT_S
 from imu_shoulder.ble.streams import Ping, ping_times
-from imu_shoulder.live.feed import TICK_S
+from imu_shoulder.live.paced_replay import TICK_S
+from imu_shoulder.log.entries import NodeEntry, pack
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import NODE
 from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.log.writer import LogThread

@@ -12,22 +12,22 @@ from pathlib import Path
 
 import segno
 
-from imu_shoulder.ble.clock import host_now_ns
+from imu_shoulder.ble.discover import node_entries
 from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.files import add_file
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.again import go_on, new_folder, session_folder
-from imu_shoulder.live.feed import TICK_S, Prompter, replay
 from imu_shoulder.live.hub import About, Hub
-from imu_shoulder.live.keep import Keeper
+from imu_shoulder.live.paced_replay import TICK_S, Prompter, replay
 from imu_shoulder.live.radio import find, radio
 from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, run, without_range_tests
 from imu_shoulder.live.said import FILE, Said
 from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
 from imu_shoulder.live.session import LiveSession
-from imu_shoulder.log.unfinished import node_entries
+from imu_shoulder.live.session_log import Keeper
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.model import Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete

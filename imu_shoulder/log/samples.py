@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from imu_shoulder.ble.assemble import Assembled, log_session, read_entries
-from imu_shoulder.ble.typed import typed_events
+from imu_shoulder.log.contents import log_session, read_contents
 from imu_shoulder.log.records import SAMPLES, Scan
+from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import PLACEMENTS, Recording, SensorStream
 
 _SAMPLES = struct.Struct("<BBHddd")
@@ -60,10 +60,11 @@ def _unpack_samples(payloads: Sequence[bytes]) -> dict[str, SensorStream]:
     return streams
 
 
-def assemble_samples(log: Scan, name: str) -> Assembled:
-    """The recording in a log that holds samples."""
-    session, _, entries, remarks = read_entries(log)
-    zero_ns, athlete, start = log_session(session, {}, remarks)
+def assemble_samples(log: Scan, name: str) -> tuple[Recording, tuple[str, ...]]:
+    """The recording in a log that holds samples, and what was lost or is odd, one sentence each."""
+    contents = read_contents(log)
+    remarks = list(contents.remarks)
+    zero_ns, athlete, start = log_session(contents.session, 0.0, remarks)
     streams = _unpack_samples([record.payload for record in log.records if record.kind == SAMPLES])
-    typed = typed_events(entries, zero_ns, max(float(stream.time_s[-1]) for stream in streams.values()))
-    return Assembled(Recording(name, athlete, start, streams, typed.events), (), (*remarks, *typed.remarks))
+    typed = typed_events(contents.entries, zero_ns, max(float(stream.time_s[-1]) for stream in streams.values()))
+    return Recording(name, athlete, start, streams, typed.events), (*remarks, *typed.remarks)

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from imu_shoulder.ble.clock import host_now_ns
-from imu_shoulder.ble.discover import FoundNode
-from imu_shoulder.ble.entries import (
+from imu_shoulder.log.entries import (
     EventEntry,
     LinkEntry,
     NodeEntry,
@@ -18,6 +15,7 @@ from imu_shoulder.ble.entries import (
     unpack_data,
     unpack_state,
 )
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import (
     DATA,
     END,
@@ -90,18 +88,3 @@ def _host_ns(record: Record) -> int | None:
     if record.kind == LINK:
         return unpack(LinkEntry, record.payload).host_ns
     return None
-
-
-def node_entries(placed: Mapping[str, FoundNode], earlier: Unfinished | None) -> dict[str, NodeEntry]:
-    """The nodes by placement as a log introduces them: each keeps the number it had in the log before."""
-    known = () if earlier is None else earlier.nodes
-    numbers = {(entry.address, entry.placement): entry.node for entry in known}
-    return {
-        placement: NodeEntry(
-            numbers.setdefault((node.device.address, placement), len(numbers)),
-            node.device.address,
-            placement,
-            node.kind.name,
-        )
-        for placement, node in placed.items()
-    }

@@ -9,8 +9,9 @@ from functools import cached_property
 import numpy as np
 from scipy import fft
 
+from imu_shoulder.arrays import bridged
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import bridged, smoothed, velocity_deg_s
+from imu_shoulder.segment.curve import smoothed, velocity_deg_s
 
 # Physiological tremor, as the trade bands it.
 TREMOR_BAND_HZ = (8.0, 12.0)

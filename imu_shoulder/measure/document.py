@@ -7,7 +7,8 @@ from itertools import groupby
 from pathlib import Path
 
 from imu_shoulder.files import write_text
-from imu_shoulder.measure.registry import Measure, all_measures
+from imu_shoulder.measure.catalogue import all_measures
+from imu_shoulder.measure.registry import Measure
 
 TITLES = {
     "movement": "Arc, tempo, speed and smoothness",
@@ -15,7 +16,7 @@ TITLES = {
     "steadiness": "What the unsteadiness of a hold is made of",
     "pauses": "Pauses part-way",
     "form": "Form",
-    "stations": "Stations",
+    "station_holds": "Stations",
     "scapula": "The shoulder blade",
 }
 HEAD = """# Measures

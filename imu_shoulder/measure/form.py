@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from imu_shoulder.frames import wrap_deg
 from imu_shoulder.measure.hold import settled_rows
 from imu_shoulder.measure.registry import RepData, measure
 from imu_shoulder.model import FloatArray
@@ -164,4 +165,4 @@ def _change_to_top(data: RepData, column: str) -> float:
     if values is None or not len(values):
         return float("nan")
     change = _at_top(data, column) - values[0]
-    return float((change + 180.0) % 360.0 - 180.0)
+    return float(wrap_deg(change))

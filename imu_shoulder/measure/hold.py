@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.measure.registry import RepData, measure, once
 from imu_shoulder.model import FloatArray
 
@@ -174,9 +175,8 @@ def breaks(data: RepData) -> tuple[Break, ...]:
     if data.band_deg is not None:
         low, high = data.band_deg
         away &= (values < low) | (values > high)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], away, [False]]).astype(np.int8)))
     found = []
-    for first, last in edges.reshape(-1, 2):
+    for first, last in runs(away):
         # At either end of a lifted hold the arm is still arriving or already leaving; a holding arm has no such ends.
         inner = data.rep.kind == "hold" or (first > 0 and last < len(values))
         if inner and (last - first) >= BREAK_S * data.rate_hz:

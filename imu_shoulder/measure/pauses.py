@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.drills import AskedPause
 from imu_shoulder.measure.registry import RepData, measure, once
 
@@ -51,10 +52,11 @@ def _in_phase(data: RepData, way: str, start_s: float, end_s: float) -> tuple[Pa
     still = speed < min(STILL_SHARE * float(speed.max()), STILL_DEG_S)
     low, high = data.rep.start_deg, data.rep.top_deg
     edge = END_SHARE * (high - low)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(np.int8))).reshape(-1, 2)
     times = data.time_s[rows]
     found = []
-    for first, last in edges[edges[:, 1] - edges[:, 0] >= PAUSE_S * data.rate_hz]:
+    for first, last in runs(still):
+        if last - first < PAUSE_S * data.rate_hz:
+            continue
         at_deg = float(np.median(level[first:last]))
         if low + edge < at_deg < high - edge:
             found.append(Pause(way, float(times[first]), float(times[last - 1]), at_deg))

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from imu_shoulder.arrays import longest_run
 from imu_shoulder.drills import Drill
+from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.curves import SetCurves, quietest_rms
 from imu_shoulder.measure.movement import rep_tempo
 from imu_shoulder.measure.pauses import pauses_text
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
-from imu_shoulder.measure.stations import station_text
+from imu_shoulder.measure.registry import Floor, RepData
+from imu_shoulder.measure.station_holds import station_text
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.segment.model import ArmSet, Rep
 
@@ -111,7 +113,7 @@ def measure_rep(own: SetData, rep: Rep, number: int) -> MeasuredRep:
         {m.name: m.compute(data) for m in all_measures()},
         texts,
         _normalised(data),
-        _longest(~own.seen[span]) / own.rate_hz,
+        longest_run(~own.seen[span]) / own.rate_hz,
         np.count_nonzero(own.clipped[span]) / own.rate_hz,
     )
 
@@ -133,8 +135,3 @@ def _normalised(data: RepData) -> FloatArray:
     if len(values) < 2 or not np.isfinite(values).all():
         return np.empty(0)
     return np.interp(np.linspace(0, len(values) - 1, CURVE_POINTS), np.arange(len(values)), values)
-
-
-def _longest(mask: BoolArray) -> int:
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max(initial=0))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy import signal
 
+from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.hold import (
     HOLD,
     above_floor,
@@ -185,7 +186,7 @@ def _tremor_rms(data: RepData, whole: FloatArray) -> float:
 
 def _rotation(data: RepData) -> FloatArray:
     values = settled_values(data, data.angles.get("rotation_deg"))
-    return np.unwrap(values, period=360.0) if len(values) else values
+    return unwrapped_deg(values)
 
 
 def _pointer(data: RepData) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import vqf
 
+from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
@@ -84,23 +85,6 @@ def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool
     if not len(bias.row):
         return {"tauAcc": params.tau_acc_s}
     return {"tauAcc": params.tau_acc_s, "restBiasEstEnabled": False, "biasSigmaInit": params.bias_sd_left_deg_s}
-
-
-def bridged(values: FloatArray, valid: BoolArray) -> FloatArray:
-    """Gap rows replaced by the straight line between their neighbours: for the filter's eyes only.
-
-    A filter needs some rate to carry its heading across a gap; the rows themselves stay invalid.
-    """
-    if valid.all():
-        return np.ascontiguousarray(values)
-    missing = np.flatnonzero(~valid)
-    beside = np.unique(np.concatenate([missing - 1, missing + 1]))
-    beside = beside[(beside >= 0) & (beside < len(values))]
-    beside = beside[valid[beside]]
-    out = values.copy(order="C")
-    for axis in range(values.shape[1]):
-        out[missing, axis] = np.interp(missing, beside, values[beside, axis])
-    return out
 
 
 def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:

@@ -18,6 +18,7 @@ from math import radians, sqrt
 import numpy as np
 from scipy.spatial.distance import cdist
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.model import BoolArray, FloatArray, Track
 
 
@@ -76,12 +77,6 @@ class BiasTrack:
         if not len(self.row):
             return np.zeros((len(rows), 3))
         return np.column_stack([np.interp(rows, self.row, self.bias_rad_s[:, axis]) for axis in range(3)])
-
-
-def runs(mask: BoolArray) -> list[tuple[int, int]]:
-    """The half-open [first, last) stretches in which mask (N,) is True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]
 
 
 def cut(first: int, last: int, pieces: int) -> list[tuple[int, int]]:

@@ -11,10 +11,11 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.spatial.transform import Rotation
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.bias import cut, runs
+from imu_shoulder.orient.bias import cut
 from imu_shoulder.orient.shared import shared_heading
 
 

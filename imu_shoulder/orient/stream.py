@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import vqf
 
+from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
-from imu_shoulder.orient.attitude import Attitude, OrientParams, bridged, settings_of
+from imu_shoulder.orient.attitude import Attitude, OrientParams, settings_of
 from imu_shoulder.orient.bias import BiasTrack, StillPieces, StillWindow, agreeing, most_usual, track_bias
 from imu_shoulder.orient.offset import accelerometer_offset
 from imu_shoulder.rows import Rows

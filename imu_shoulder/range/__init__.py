@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
+from imu_shoulder.checked import Checked
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.errors import ShoulderError
 
@@ -93,119 +92,58 @@ def shipped_tests() -> Mapping[str, RangeTest]:
 
 def load_test(path: Path) -> RangeTest:
     """A range test from a TOML file of the user's. Raises RangeError."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RangeError("a readable file of a range test", f"{path} is not ({error})", "check the path") from error
-    return parse_test(text, path.name)
+    return _test(Checked.read(path, RangeError, "a readable file of a range test"))
 
 
 def parse_test(text: str, name: str) -> RangeTest:
     """A range test from TOML text; `name` is used in messages. Raises RangeError."""
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise RangeError("a TOML file", f"{name} is not TOML ({error})", "correct that line") from error
-    return _Reader(name).test(table)
+    return _test(Checked.parse(text, name, RangeError))
 
 
-class _Reader:
-    def __init__(self, name: str) -> None:
-        self._name = name
+def _test(table: Checked) -> RangeTest:
+    table.known(KEYS)
+    table.schema(SCHEMA)
+    measure = table.table("measure", required=True)
+    measure.known(ANGLES)
+    if not any(True for _ in measure):
+        raise table.wrong("measure", f"a table of factors for {', '.join(ANGLES)}", table.get("measure"))
+    return RangeTest(
+        table.text("id"),
+        table.text("title"),
+        table.texts("set_up"),
+        table.texts("cautions"),
+        table.whole("trials", 3, least=1),
+        table.number("least_rise_deg", least=5.0),
+        {angle: measure.number(angle) for angle in measure},
+        table.flag("from_start", default=False),
+        tuple(_limit(given) for given in table.tables("read_where", least=0)),
+        tuple(_limit(given) for given in table.tables("posture", least=0)),
+        _difference(table.table("difference")) if "difference" in table else None,
+        tuple(_published(given) for given in table.tables("published", least=0)),
+    )
 
-    def fail(self, where: str, expected: str, came: object) -> RangeError:
-        return RangeError(f"{where} in {self._name} to be {expected}", f"it was {came!r}", "correct the file")
 
-    def known(self, table: object, where: str, allowed: tuple[str, ...]) -> Mapping[str, Any]:
-        if not isinstance(table, dict):
-            raise self.fail(where, "a table", table)
-        for key in table:
-            if key not in allowed:
-                raise self.fail(f"every key of {where}", f"one of {', '.join(allowed)}", key)
-        return table
+def _limit(table: Checked) -> Limit:
+    table.known(("angle", "at_least", "at_most", "when"))
+    return Limit(table.choice("angle", ANGLES), *table.ends(), table.choice("when", ("top", "midway"), "top"))
 
-    def text(self, table: Mapping[str, Any], key: str) -> str:
-        value = table.get(key)
-        if not isinstance(value, str) or not value:
-            raise self.fail(key, "a text", value)
-        return value
 
-    def texts(self, table: Mapping[str, Any], key: str) -> tuple[str, ...]:
-        value = table.get(key, [])
-        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            raise self.fail(key, "a list of texts", value)
-        return tuple(value)
+def _difference(table: Checked) -> Difference:
+    table.known(("mdc90_deg", "source"))
+    return Difference(table.number("mdc90_deg", least=0.0), table.text("source"))
 
-    def number(self, value: object, where: str, low: float = -math.inf) -> float:
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) or value < low:
-            raise self.fail(where, "a number" if math.isinf(low) else f"a number of {low:g} or more", value)
-        return float(value)
 
-    def test(self, table: Mapping[str, Any]) -> RangeTest:
-        self.known(table, "the top", KEYS)
-        if table.get("schema") != SCHEMA:
-            raise self.fail("schema", str(SCHEMA), table.get("schema"))
-        trials = table.get("trials", 3)
-        if isinstance(trials, bool) or not isinstance(trials, int) or trials < 1:
-            raise self.fail("trials", "a whole number of 1 or more", trials)
-        measure = self.known(table.get("measure"), "measure", ANGLES)
-        if not measure:
-            raise self.fail("measure", f"a table of factors for {', '.join(ANGLES)}", measure)
-        difference, from_start = table.get("difference"), table.get("from_start", False)
-        if not isinstance(from_start, bool):
-            raise self.fail("from_start", "true or false", from_start)
-        return RangeTest(
-            self.text(table, "id"),
-            self.text(table, "title"),
-            self.texts(table, "set_up"),
-            self.texts(table, "cautions"),
-            trials,
-            self.number(table.get("least_rise_deg"), "least_rise_deg", 5.0),
-            {angle: self.number(factor, f"measure.{angle}") for angle, factor in measure.items()},
-            from_start,
-            self.limits(table, "read_where"),
-            self.limits(table, "posture"),
-            None if difference is None else self.difference(difference),
-            tuple(self.published(item) for item in table.get("published", [])),
-        )
-
-    def limits(self, table: Mapping[str, Any], key: str) -> tuple[Limit, ...]:
-        given = table.get(key, [])
-        if not isinstance(given, list):
-            raise self.fail(key, "a list of limits", given)
-        return tuple(self.limit(item, key) for item in given)
-
-    def limit(self, item: object, where: str) -> Limit:
-        table = self.known(item, where, ("angle", "at_least", "at_most", "when"))
-        angle, when = table.get("angle"), table.get("when", "top")
-        if angle not in ANGLES:
-            raise self.fail(f"angle of {where}", f"one of {', '.join(ANGLES)}", angle)
-        if when not in ("top", "midway"):
-            raise self.fail(f"when of {where}", "top or midway", when)
-        ends = [self.number(table[key], f"{key} of {where}") for key in ("at_least", "at_most") if key in table]
-        low, high = table.get("at_least", -math.inf), table.get("at_most", math.inf)
-        if not ends or not low < high:
-            raise self.fail(where, "a range with at_least, at most or both, the first under the second", table)
-        return Limit(angle, float(low), float(high), when)
-
-    def difference(self, item: object) -> Difference:
-        table = self.known(item, "difference", ("mdc90_deg", "source"))
-        return Difference(self.number(table.get("mdc90_deg"), "mdc90_deg", 0.0), self.text(table, "source"))
-
-    def published(self, item: object) -> Published:
-        keys = ("sex", "ages", "people", "middle", "middle_deg", "p5_deg", "source")
-        table = self.known(item, "published", keys)
-        sex, ages = table.get("sex"), table.get("ages")
-        if sex not in SEXES:
-            raise self.fail("sex of published", "m or f", sex)
-        if not isinstance(ages, list) or len(ages) != 2 or not all(isinstance(age, int) for age in ages):
-            raise self.fail("ages of published", "two whole years", ages)
-        return Published(
-            sex,
-            (ages[0], ages[1]),
-            self.text(table, "people"),
-            self.text(table, "middle"),
-            self.number(table.get("middle_deg"), "middle_deg"),
-            self.text(table, "source"),
-            self.number(table["p5_deg"], "p5_deg") if "p5_deg" in table else None,
-        )
+def _published(table: Checked) -> Published:
+    table.known(("sex", "ages", "people", "middle", "middle_deg", "p5_deg", "source"))
+    ages = table.get("ages")
+    if not isinstance(ages, list) or len(ages) != 2 or not all(isinstance(age, int) for age in ages):
+        raise table.wrong("ages", "two whole years", ages)
+    return Published(
+        table.choice("sex", SEXES),
+        (ages[0], ages[1]),
+        table.text("people"),
+        table.text("middle"),
+        table.number("middle_deg"),
+        table.text("source"),
+        table.number("p5_deg") if "p5_deg" in table else None,
+    )

@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from imu_shoulder.arrays import bridged, joined_runs
+from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.range import Limit, RangeTest
-from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import Rep
 from imu_shoulder.segment.reps import RepParams, find_reps
 
@@ -87,13 +88,8 @@ def find_trials(
 
 def _stretches(read: BoolArray, rate_hz: float) -> list[slice]:
     """Stretches of rows that are read, joined over short gaps."""
-    rows = np.flatnonzero(read)
-    if not len(rows):
-        return []
-    cuts = np.flatnonzero(np.diff(rows) > rate_hz * LEAST_STRETCH_S)
-    firsts, lasts = [rows[0], *rows[cuts + 1]], [*rows[cuts], rows[-1]]
-    pairs = zip(firsts, lasts, strict=True)
-    return [slice(int(a), int(b) + 1) for a, b in pairs if b - a >= LEAST_STRETCH_S * rate_hz]
+    least = LEAST_STRETCH_S * rate_hz
+    return [slice(first, last) for first, last in joined_runs(read, least) if last - 1 - first >= least]
 
 
 def _trial(

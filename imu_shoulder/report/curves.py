@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.model import FloatArray
 
 BIN_S = 0.2  # the narrowest bin: two points each, so that a slow rep keeps its shape and a tremor its width
@@ -60,10 +61,9 @@ def encode(time_s: FloatArray, angle_deg: FloatArray) -> str:
 
 def gaps(time_s: FloatArray, angle_deg: FloatArray) -> list[list[float]]:
     """Start and end, in seconds, of every stretch without an angle."""
-    unknown = np.concatenate([[False], ~np.isfinite(angle_deg), [False]])
-    edges = np.flatnonzero(np.diff(unknown)).reshape(-1, 2)
     last = len(time_s) - 1
-    return [[round(float(time_s[max(a - 1, 0)]), 2), round(float(time_s[min(b, last)]), 2)] for a, b in edges]
+    unknown = runs(~np.isfinite(angle_deg))
+    return [[round(float(time_s[max(a - 1, 0)]), 2), round(float(time_s[min(b, last)]), 2)] for a, b in unknown]
 
 
 def summit(curve: pd.DataFrame, start_s: float | None, end_s: float | None) -> float | None:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from imu_shoulder.frames import wrap_deg
 from imu_shoulder.model import FloatArray
 from imu_shoulder.report.curves import DIGITS
 
@@ -62,7 +63,7 @@ def _frames(values: FloatArray) -> str:
 
 
 def _turn(value_deg: float, level: int) -> int:
-    off_deg = (value_deg - level * LEVEL_DEG + 180.0) % 360.0 - 180.0
+    off_deg = float(wrap_deg(value_deg - level * LEVEL_DEG))
     return 0 if abs(off_deg) <= KEEP_DEG else max(-MOST, min(MOST, round(off_deg / LEVEL_DEG)))
 
 

@@ -10,8 +10,10 @@ from scipy.signal import butter, sosfiltfilt
 from scipy.spatial.transform import Rotation
 from vqf import offlineVQF
 
+from imu_shoulder.arrays import bridged, joined_runs
 from imu_shoulder.frames import rotation_from_quat
-from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.orient.bias import StillnessParams, still_windows, track_bias
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 WORKING_RATE_HZ = 25.0
@@ -20,10 +22,6 @@ LOW_PASS_HZ = 3.0
 # Turning less than MOVING_RAD within MOVING_SPAN_S (3.75 deg/s) is stillness: a held arm sways less.
 MOVING_SPAN_S = 0.8
 MOVING_RAD = np.radians(3.0)
-# Someone who holds still sways, so one instant says nothing about the bias; the mean over a window this long does.
-BIAS_WINDOW_S = 2.0
-BIAS_SPREAD_RAD_S = np.radians(6.0)
-LARGEST_BIAS_RAD_S = np.radians(5.0)
 # Stillness longer than this parts two sets; holds and rests within a set are shorter.
 SET_PAUSE_S = 30.0
 # Stillness kept at either end of a set, so that the posture it starts and ends in is seen.
@@ -56,14 +54,15 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
     """
     factor = max(1, int(rate_hz // WORKING_RATE_HZ))
     rate_hz = rate_hz / factor
-    bridged: BoolArray = np.any(~np.isfinite(np.hstack([acc_m_s2, gyr_rad_s])), axis=1)
-    if len(time_s) < 2 * factor or bridged.all():
+    known: BoolArray = np.all(np.isfinite(np.hstack([acc_m_s2, gyr_rad_s])), axis=1)
+    if len(time_s) < 2 * factor or not known.any():
         return ()
     # Block means keep the integral of the angular rate exactly.
     time_s, acc, gyr, missing = (
-        _block_mean(_bridge(values, bridged), factor) for values in (time_s, acc_m_s2, gyr_rad_s, bridged.astype(float))
+        _block_mean(values, factor)
+        for values in (time_s, bridged(acc_m_s2, known), bridged(gyr_rad_s, known), (~known).astype(float))
     )
-    gyr = gyr - _bias(gyr, rate_hz)
+    gyr = gyr - _bias(gyr, acc, missing == 0, rate_hz)
     quat = offlineVQF(np.ascontiguousarray(gyr), np.ascontiguousarray(acc), None, 1.0 / rate_hz)["quat6D"]
     earth_from_sensor = rotation_from_quat(quat)
     moving = _moving(earth_from_sensor, rate_hz)
@@ -73,28 +72,17 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
     )
 
 
-def _bridge(values: FloatArray, bridged: BoolArray) -> FloatArray:
-    """Straight lines across missing samples, so that the attitude goes on; the caller names what touches them."""
-    if values.ndim == 1 or not bridged.any():
-        return values
-    index = np.arange(len(values))
-    return np.column_stack([np.interp(index, index[~bridged], column[~bridged]) for column in values.T])
-
-
 def _block_mean(values: FloatArray, factor: int) -> FloatArray:
     blocks = len(values) // factor
     return np.asarray(values[: blocks * factor].reshape(blocks, factor, *values.shape[1:]).mean(axis=1))
 
 
-def _bias(gyr: FloatArray, rate_hz: float) -> FloatArray:
-    """Bias (3,) in rad/s as the median of the means of the quiet windows of gyr (N, 3); 0 where none is quiet."""
-    length = round(BIAS_WINDOW_S * rate_hz)
-    count = len(gyr) // length
-    windows = gyr[: count * length].reshape(count, length, 3)
-    means = windows.mean(axis=1)
-    spread = np.sqrt(windows.var(axis=1).sum(axis=1))
-    quiet = (spread < BIAS_SPREAD_RAD_S) & (np.linalg.norm(means, axis=1) < LARGEST_BIAS_RAD_S)
-    return np.asarray(np.median(means[quiet], axis=0)) if quiet.any() else np.zeros(3)
+def _bias(gyr: FloatArray, acc: FloatArray, known: BoolArray, rate_hz: float) -> FloatArray:
+    """Bias (N, 3) in rad/s from the moments in which the person holds still; 0 where there is none."""
+    track = Track("any", acc, gyr, known, np.zeros(len(gyr), dtype=np.bool_))
+    params = StillnessParams()
+    bias = track_bias(still_windows(track, rate_hz, params), rate_hz, params)
+    return bias.at(np.arange(len(gyr), dtype=np.float64))
 
 
 def _moving(earth_from_sensor: Rotation, rate_hz: float) -> BoolArray:
@@ -110,14 +98,8 @@ def _moving(earth_from_sensor: Rotation, rate_hz: float) -> BoolArray:
 
 
 def _stretches(moving: BoolArray, rate_hz: float) -> list[tuple[int, int]]:
-    index = np.flatnonzero(moving)
-    if not len(index):
-        return []
-    breaks = np.flatnonzero(np.diff(index) > SET_PAUSE_S * rate_hz)
-    starts = index[np.concatenate([[0], breaks + 1])]
-    stops = index[np.concatenate([breaks, [len(index) - 1]])] + 1
     margin = round(MARGIN_S * rate_hz)
-    return [(max(0, int(a) - margin), min(len(moving), int(b) + margin)) for a, b in zip(starts, stops, strict=True)]
+    return [(max(0, a - margin), min(len(moving), b + margin)) for a, b in joined_runs(moving, SET_PAUSE_S * rate_hz)]
 
 
 def _bout(

@@ -8,11 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from imu_shoulder.model import FloatArray
-
-IntArray = NDArray[np.intp]
+from imu_shoulder.model import FloatArray, IntArray
+from imu_shoulder.segment.turning import turning_points
 
 # A way back counts as a turn from this share of the set's typical stroke; tremor and a dip in a hold stay below.
 TURN_SHARE = 0.4
@@ -163,40 +161,17 @@ def rep_pieces(x: FloatArray, strokes: Strokes, sign: int) -> list[tuple[int, fl
     return pieces
 
 
-def _turning_points(x: FloatArray, turn: float) -> IntArray:
-    """Indices of alternating highs and lows of x that lie at least `turn` apart."""
-    turns: list[int] = []
-    low = high = candidate = 0
-    direction = 0
-    for i, value in enumerate(x.tolist()):
-        if direction == 0:
-            low = i if value < x[low] else low
-            high = i if value > x[high] else high
-            if value - x[low] >= turn or x[high] - value >= turn:
-                direction = 1 if value - x[low] >= turn else -1
-                turns.append(low if direction == 1 else high)
-                candidate = i
-        elif direction * (value - x[candidate]) > 0:
-            candidate = i
-        elif direction * (x[candidate] - value) >= turn:
-            turns.append(candidate)
-            direction, candidate = -direction, i
-    if direction != 0:
-        turns.append(candidate)
-    return np.array(turns, dtype=np.intp)
-
-
 def _typical_turns(x: FloatArray, turn: float) -> tuple[IntArray, float]:
     """Turning points by a threshold that follows the typical stroke: the one half of all motion is in or above."""
     typical = 0.0
-    turns = _turning_points(x, turn)
+    turns = turning_points(x, turn)
     for _ in range(3):
         if len(turns) < 2:
             return turns, 0.0
         sizes = np.sort(np.abs(np.diff(x[turns])))
         share = np.cumsum(sizes)
         typical = float(sizes[np.searchsorted(share, share[-1] / 2)])
-        turns = _turning_points(x, TURN_SHARE * typical)
+        turns = turning_points(x, TURN_SHARE * typical)
     return turns, typical
 
 

@@ -1,4 +1,4 @@
-"""A leading angle made ready for segmentation: unwrapped, smoothed, differentiated."""
+"""A leading angle made ready for segmentation: smoothed, differentiated."""
 
 from __future__ import annotations
 
@@ -11,24 +11,6 @@ from imu_shoulder.model import FloatArray
 
 # Voluntary slow movement lies below this; tremor (8-12 Hz) and most sway velocity above.
 SMOOTH_HZ = 3.0
-
-
-def bridged(values: FloatArray) -> FloatArray:
-    """NaN rows (N,) replaced by straight lines, for finding turning points only; all NaN stays NaN."""
-    seen = np.isfinite(values)
-    if seen.all() or not seen.any():
-        return values
-    rows = np.arange(len(values))
-    return np.interp(rows, rows[seen], values[seen])
-
-
-def unwrapped_deg(values: FloatArray) -> FloatArray:
-    """Degrees (N,) without jumps by 360, NaN kept, brought near zero at the first seen row."""
-    out = values.copy()
-    seen = np.isfinite(out)
-    if seen.any():
-        out[seen] = np.unwrap(out[seen], period=360.0)
-    return out
 
 
 def smoothed(values: FloatArray, rate_hz: float, cutoff_hz: float = SMOOTH_HZ) -> FloatArray:

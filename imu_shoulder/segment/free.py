@@ -15,6 +15,7 @@ import numpy as np
 from scipy.ndimage import uniform_filter1d
 from scipy.signal import find_peaks
 
+from imu_shoulder.arrays import longest_run
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment._free_motion import WORKING_RATE_HZ, Bout, find_bouts
@@ -187,15 +188,9 @@ def _rep(bout: Bout, x: FloatArray, span: tuple[int, int, int, int], typical: fl
     ways = (x[top_start] - x[start], x[top_end] - x[end])
     arc_rad = float(np.ptp(bout.posture[start : end + 1, 0]))
     excluded: Exclusion | None = None
-    if _longest_run(bout, start, end) > LONGEST_GAP_S * bout.rate_hz:
+    if longest_run(bout.bridged[start : end + 1]) > LONGEST_GAP_S * bout.rate_hz:
         excluded = "gap"
     elif max(ways) < PARTIAL_SHARE * typical:
         excluded = "partial"
     start_s, top_start_s, top_end_s, end_s = bout.time_s[list(span)].tolist()
     return FreeRep(start_s, top_start_s, top_end_s, end_s, arc_rad, cut, excluded)
-
-
-def _longest_run(bout: Bout, start: int, end: int) -> int:
-    """The most samples missing in a row between two indices."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], bout.bridged[start : end + 1].astype(int), [0]])))
-    return int((edges[1::2] - edges[::2]).max(initial=0))

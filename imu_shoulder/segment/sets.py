@@ -8,12 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.arrays import bridged
 from imu_shoulder.drills import AngleRange, Drill
+from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.model import SIDES, Event, FloatArray, Side
-from imu_shoulder.segment.curve import bridged, unwrapped_deg
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
-from imu_shoulder.segment.stations import by_stations, find_station_reps, posture_names
+from imu_shoulder.segment.station_reps import by_stations, find_station_reps, posture_names
 
 # What a start range that is open below counts from: an arm that hangs.
 HANGING_DEG = 5.0

@@ -25,7 +25,12 @@ def excursions(curve: FloatArray, threshold: float, return_share: float = 0.0) -
     inside its excursion. A rise at the end that never falls so far is closed at the last row if it fell by half of
     that, otherwise left out: it is not finished.
     """
-    points = _reversals(curve, threshold, return_share)
+    points = turning_points(curve, threshold, return_share).tolist()
+    if len(points) > 1 and curve[points[-1]] > curve[points[-2]]:
+        low, high = points[-2:]
+        tail = high + int(np.argmin(curve[high:]))
+        fell_half = curve[high] - curve[tail] >= _fall_asked(curve, low, high, threshold, return_share) / 2
+        points = [*points, tail] if fell_half else points[:-1]
     out = []
     for k in range(1, len(points) - 1):
         if curve[points[k]] > curve[points[k - 1]]:
@@ -33,35 +38,38 @@ def excursions(curve: FloatArray, threshold: float, return_share: float = 0.0) -
     return out
 
 
-def _reversals(curve: FloatArray, threshold: float, return_share: float) -> list[int]:
-    """Rows of alternating valleys and peaks, beginning with the valley before the first rise."""
-    low = high = 0
+def turning_points(curve: FloatArray, threshold: float, return_share: float = 0.0) -> IntArray:
+    """Rows (P,) of the alternating highs and lows of curve (N,), at least `threshold` apart; either may come first.
+
+    The last one is as far as the curve came after the one before, and not yet turned back from. return_share: as for
+    `excursions`. Empty where the curve never gets so far.
+    """
     points: list[int] = []
-    rising = False
-
-    def fall_asked() -> float:
-        return max(threshold, return_share * float(curve[high] - curve[low]))
-
+    low = high = furthest = way = 0
     rows = _extremes(curve)
     for row, value in zip(rows.tolist(), curve[rows].tolist(), strict=True):
-        if rising:
-            if value > curve[high]:
-                high = row
-            elif curve[high] - value >= threshold and curve[high] - value >= fall_asked():
-                points.append(high)
-                rising, low = False, row
-        elif value < curve[low]:
-            low = row
-        elif value - curve[low] >= threshold:
-            points.append(low)
-            rising, high = True, row
-    if rising:
-        tail = high + int(np.argmin(curve[high:]))
-        if curve[high] - curve[tail] >= fall_asked() / 2:
-            points += [high, tail]
-    elif points:
-        points.append(low)
-    return points
+        if way == 0:
+            low = row if value < curve[low] else low
+            high = row if value > curve[high] else high
+            way = int(value - curve[low] >= threshold) or -int(curve[high] - value >= threshold)
+            if way:
+                points.append(low if way > 0 else high)
+                furthest = row
+        elif way * (value - curve[furthest]) > 0:
+            furthest = row
+        else:
+            back = way * (curve[furthest] - value)
+            if back >= threshold and (
+                way < 0 or back >= _fall_asked(curve, points[-1], furthest, threshold, return_share)
+            ):
+                points.append(furthest)
+                way, furthest = -way, row
+    return np.array([*points, furthest] if way else points, dtype=np.intp)
+
+
+def _fall_asked(curve: FloatArray, low: int, high: int, threshold: float, return_share: float) -> float:
+    """How far the curve must fall after rising from one row to another for the upper one to be a turning point."""
+    return max(threshold, return_share * float(curve[high] - curve[low]))
 
 
 def _extremes(curve: FloatArray) -> IntArray:

@@ -11,7 +11,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side, Track, on_arm
 from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
-from imu_shoulder.segment.stations import by_stations
+from imu_shoulder.segment.station_reps import by_stations
 
 ANGLE = "main_axis"
 

@@ -1,4 +1,4 @@
-"""How each shipped drill is moved: its postures and what its faults look like. Degrees.
+"""How each shipped drill and each active range test is moved: postures, and what faults look like. Degrees.
 
 The numbers are a plausible person doing the drill well, ours; what counts as well is in the drill files.
 """
@@ -117,4 +117,29 @@ MOTIONS: Mapping[str, DrillMotion] = {
         partial_share=0.3,
         missed={"elbow": 52},
     ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class RangeMotion:
+    """An active range test, its range a young athlete's.
+
+    start, top: postures. channel: what makes the range, which is sign * (its value + offset_deg).
+    """
+
+    start: Posture
+    top: Posture
+    channel: str
+    offset_deg: float = 0.0
+    sign: float = 1.0
+
+
+# At 90 deg of elevation the forearm's own angle from level is rotation and plane together.
+_LEVEL = arm(90, 6, -6, 90, 0)
+RANGE_MOTIONS: Mapping[str, RangeMotion] = {
+    "flexion": RangeMotion(arm(6, 85, 0, 8, 0), arm(165, 85, 10, 10, 0), "elevation"),
+    "abduction": RangeMotion(arm(6, 8, 0, 8, 0), arm(152, 8, 60, 10, 0), "elevation"),
+    "external_rotation_at_side": RangeMotion(arm(7, 15, 0, 90, 0), arm(8, 15, 77, 90, 0), "rotation"),
+    "external_rotation_at_90": RangeMotion(_LEVEL, arm(90, 6, 94, 90, 0), "rotation", offset_deg=6),
+    "internal_rotation_at_90": RangeMotion(_LEVEL, arm(90, 6, -61, 90, 0), "rotation", offset_deg=6, sign=-1),
 }

@@ -10,8 +10,17 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import Side
 from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
-from imu_shoulder.simulate.range_tests import RangeTestScript
-from imu_shoulder.simulate.script import Block, ElbowBends, ForwardRaises, PartWay, Pause, Pose, Scenario, SetScript
+from imu_shoulder.simulate.script import (
+    Block,
+    ElbowBends,
+    ForwardRaises,
+    PartWay,
+    Pause,
+    Pose,
+    RangeTestScript,
+    Scenario,
+    SetScript,
+)
 from imu_shoulder.simulate.sensor import SensorModel, Slip
 
 ARMS = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")

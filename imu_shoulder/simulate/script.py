@@ -12,7 +12,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import EVENT_SIDES, PLACEMENTS, SIDES, Side
 from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
-from imu_shoulder.simulate.range_tests import RangeTestScript
+from imu_shoulder.simulate.motions import RANGE_MOTIONS
 from imu_shoulder.simulate.sensor import SensorModel
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -170,6 +170,32 @@ class SetScript:
         for other in self.sides:
             found += [f for f in self.faults_by_side.get(other, {}).get(rep, ()) if f == "trunk_moved"]
         return tuple(dict.fromkeys(found))
+
+
+@dataclass(frozen=True, slots=True)
+class RangeTestScript:
+    """One active range test. goals_deg: how far each trial goes, for both arms or one list per arm; hold_s: at the end.
+
+    top: angles that differ at the top, such as an elbow that opens.
+    """
+
+    test: str
+    side: str = "right"
+    goals_deg: tuple[float, ...] | Mapping[Side, tuple[float, ...]] = (60.0, 65.0, 62.0)
+    hold_s: float = 2.0
+    each_way_s: float = 2.2
+    top: Mapping[str, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.test not in RANGE_MOTIONS:
+            raise ParameterError(
+                f"a range test out of {', '.join(RANGE_MOTIONS)}", f"it was {self.test!r}", "use one of these"
+            )
+        if self.side not in EVENT_SIDES:
+            raise ParameterError(f"a side out of {', '.join(EVENT_SIDES)}", f"it was {self.side!r}", "use one of these")
+
+    def goals_of(self, side: Side) -> tuple[float, ...]:
+        return self.goals_deg[side] if isinstance(self.goals_deg, Mapping) else self.goals_deg
 
 
 Block = Pose | ElbowBends | ForwardRaises | Pause | SetScript | RangeTestScript

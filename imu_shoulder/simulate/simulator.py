@@ -14,8 +14,17 @@ from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream, Side
 from imu_shoulder.simulate.damage import Damage
 from imu_shoulder.simulate.kinematics import Body, body_motion, chain
-from imu_shoulder.simulate.range_tests import RangeTestScript, perform_range_test
-from imu_shoulder.simulate.script import Block, ElbowBends, ForwardRaises, Pause, Pose, Scenario, SetScript
+from imu_shoulder.simulate.range_tests import perform_range_test
+from imu_shoulder.simulate.script import (
+    Block,
+    ElbowBends,
+    ForwardRaises,
+    Pause,
+    Pose,
+    RangeTestScript,
+    Scenario,
+    SetScript,
+)
 from imu_shoulder.simulate.sensor import sense, slipping, true_motion
 from imu_shoulder.simulate.sets import SetPerformance
 from imu_shoulder.simulate.stage import Attempt, Stage, bend_elbows, pause, raise_forward, strike_pose

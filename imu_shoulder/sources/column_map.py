@@ -11,12 +11,12 @@ from pathlib import Path
 
 import numpy as np
 
+from imu_shoulder.checked import Checked, require_file
 from imu_shoulder.errors import ColumnMapError, RecordingError
 from imu_shoulder.model import Event, FloatArray, Recording, SensorStream
-from imu_shoulder.sources.checked import Checked
 from imu_shoulder.sources.events import read_events
 from imu_shoulder.sources.folder import make_stream, require_placement
-from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers, require_file
+from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 SCHEMA = 1

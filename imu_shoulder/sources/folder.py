@@ -9,12 +9,12 @@ from typing import Any, Literal
 
 import numpy as np
 
+from imu_shoulder.checked import Checked, require_file
 from imu_shoulder.errors import RecordingError, ShoulderError
 from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
-from imu_shoulder.sources.checked import Checked
 from imu_shoulder.sources.events import events_tsv, read_events
-from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers, require_file, write_numbers
+from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers, write_numbers
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 SCHEMA = 1

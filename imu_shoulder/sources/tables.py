@@ -11,12 +11,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from imu_shoulder.errors import RecordingError, ShoulderError
+from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import whole_file
 from imu_shoulder.model import FloatArray
 
-# Over these a file is refused before it is read: a set of drills lasts minutes, and the whole file is held in memory.
-MAX_FILE_BYTES = 500_000_000
+# A recording of more is refused before it is read: a set of drills lasts minutes, and all of it is held in memory.
 MAX_HOURS = 4.0
 
 # What programs write for not-a-number. An empty cell is none of them: it is refused as no number.
@@ -28,24 +27,6 @@ def file_sha256(path: Path) -> str:
     """SHA-256 of a file as hexadecimal digits."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def require_file(path: Path, what: str, error: type[ShoulderError] = RecordingError) -> None:
-    """Raises `error` where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
-    if not path.is_file():
-        raise error(f"{what} at {path}", "there is no such file", "check the name and the path")
-    try:
-        size = path.stat().st_size
-    except OSError as caught:
-        raise error(f"a readable {what}", f"{path} is not ({caught})", "check its rights") from caught
-    if size == 0:
-        raise error(f"rows in {path.name}", "the file is empty", _TO_DO)
-    if size > MAX_FILE_BYTES:
-        raise error(
-            f"a file of at most {MAX_FILE_BYTES / 1e6:.0f} MB",
-            f"{path.name} has {size / 1e6:.0f} MB",
-            "cut the recording into parts",
-        )
 
 
 def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[str]:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.frames import wrap_deg
 from imu_shoulder.model import Recording
 from imu_shoulder.orient.comparison import METHODS
 from imu_shoulder.pipeline import analyse
@@ -65,7 +66,7 @@ def compare_filters(
                 continue
             difference = ours.values[name] - values_at(Series(truth.time_s, {name: values}), name, ours.time_s)
             # plane and rotation angles may differ by whole turns
-            difference = (difference[after & np.isfinite(difference)] + 180) % 360 - 180
+            difference = wrap_deg(difference[after & np.isfinite(difference)])
             if not len(difference):
                 continue
             side, angle = name.split("_", 1)

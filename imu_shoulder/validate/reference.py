@@ -9,9 +9,9 @@ from pathlib import Path
 import pandas as pd
 
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
+from imu_shoulder.checked import require_file
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import SIDES, Side
-from imu_shoulder.sources.tables import require_file
 
 REQUIRED = ("time_s", "angle", "side", "reading_deg")
 OPTIONAL = ("rater", "position", "repeat", "note")

@@ -11,9 +11,9 @@ import pandas as pd
 from scipy import optimize, signal
 
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
+from imu_shoulder.checked import require_file
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import SIDES, FloatArray
-from imu_shoulder.sources.tables import require_file
 
 GRID_S = 0.01
 LARGEST_GAP_S = 0.1

@@ -10,7 +10,8 @@ import numpy as np
 
 from fake_bluez.node import CONNECTION_INTERVAL_S, NodeScript, SimulatedNode
 from imu_shoulder.ble import packet
-from imu_shoulder.ble.entries import (
+from imu_shoulder.ble.link import ping_wait_s
+from imu_shoulder.log.entries import (
     End,
     EventEntry,
     LinkEntry,
@@ -20,7 +21,6 @@ from imu_shoulder.ble.entries import (
     pack_data,
     pack_state,
 )
-from imu_shoulder.ble.link import ping_wait_s
 from imu_shoulder.log.records import DATA, END, EVENT, LINK, NODE, SESSION, STATE
 from imu_shoulder.log.writer import LogWriter
 

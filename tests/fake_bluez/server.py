@@ -23,7 +23,7 @@ from dbus_fast.aio import MessageBus
 
 from fake_bluez.node import CONNECTION_INTERVAL_S, KEEP_COUNTING_S, Made, SimulatedNode, script_from
 from imu_shoulder.ble import gatt, packet
-from imu_shoulder.ble.clock import host_now_ns
+from imu_shoulder.log.host_clock import host_now_ns
 
 ADAPTER = "/org/bluez/hci0"
 CONNECT_S = 0.05

@@ -11,7 +11,7 @@ import numpy as np
 from waiting import GUARD_S, until
 
 from fake_bluez.node import NodeScript
-from imu_shoulder.ble.entries import Session, unpack, unpack_data
+from imu_shoulder.log.entries import Session, unpack, unpack_data
 from imu_shoulder.log.records import DATA, EVENT, SESSION, read_log
 from imu_shoulder.sources.folder import read_recording
 

@@ -7,7 +7,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.measure.hold import breaks, unbroken
 from imu_shoulder.measure.pauses import missing
 from imu_shoulder.measure.registry import RepData
-from imu_shoulder.measure.stations import longest_visits, twice_held
+from imu_shoulder.measure.station_holds import longest_visits, twice_held
 
 
 def hold_broken(drill: Drill, case: Case) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from imu_shoulder.assess.fault import Case, Criterion, Fault
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.registry import RepData
-from imu_shoulder.measure.stations import first_order
+from imu_shoulder.measure.station_holds import first_order
 
 # A last station missed after this much of the way was aimed at and not reached; after less it was left out.
 AIMED_PCT = 33.0

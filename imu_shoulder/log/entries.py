@@ -1,4 +1,4 @@
-"""What the log's records of a Bluetooth recording hold. Host times are nanoseconds of clock.host_now_ns."""
+"""What the log's records hold. Host times are nanoseconds of host_clock.host_now_ns."""
 
 from __future__ import annotations
 

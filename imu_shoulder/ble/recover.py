@@ -25,7 +25,11 @@ def recover(log_path: Path, folder: Path, *, keep_log: bool, events: Sequence[Ev
     """
     log = read_log(log_path)
     has_samples = any(record.kind == SAMPLES for record in log.records)
-    assembled = (assemble_samples if has_samples else assemble)(log, folder.name)
+    if has_samples:
+        recording, remarks = assemble_samples(log, folder.name)
+        assembled = Assembled(recording, (), remarks)
+    else:
+        assembled = assemble(log, folder.name)
     if events is not None:
         assembled = replace(assembled, recording=replace(assembled.recording, events=tuple(events)))
     link = {"nodes": [asdict(node) for node in assembled.nodes], "remarks": assembled.remarks}

@@ -12,9 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
+from imu_shoulder.arrays import bridged, runs
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import bridged, smoothed, velocity_deg_s
+from imu_shoulder.segment.curve import smoothed, velocity_deg_s
 from imu_shoulder.segment.model import Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
@@ -93,10 +94,7 @@ def _departures(smooth: Mapping[str, FloatArray], start: Sequence[AngleRange]) -
     """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back."""
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
     away = np.asarray(np.max(outside, axis=0))
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (away > 0).astype(np.int8), [0]])))
-    return [
-        (int(a), int(b) - 1) for a, b in edges.reshape(-1, 2) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG
-    ]
+    return [(a, b - 1) for a, b in runs(away > 0) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG]
 
 
 def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
@@ -106,10 +104,9 @@ def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
         first -= 1
     while last < len(speed) - 1 and moving[last + 1]:
         last += 1
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], moving[first : last + 1].astype(np.int8), [0]]))) + first
     moves = []
-    for a, b in edges.reshape(-1, 2):
-        left, right = max(a - 1, 0), min(int(b), len(speed) - 1)
+    for a, b in ((a + first, b + first) for a, b in runs(moving[first : last + 1])):
+        left, right = max(a - 1, 0), min(b, len(speed) - 1)
         edge = find_edge(speed, left, right, int(a + np.argmax(speed[a:b])), int(a + np.argmax(speed[a:b])))
         if edge is not None:
             moves.append(edge)

@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 
-from imu_shoulder.ble.entries import End, EventEntry, Session, pack
-from imu_shoulder.ble.typed import typed_events
+from imu_shoulder.ble.recover import recover
 from imu_shoulder.errors import OutputError
 from imu_shoulder.files import discard, make_folders, refusing
+from imu_shoulder.log.entries import End, EventEntry, Session, pack
 from imu_shoulder.log.records import END, EVENT, SAMPLES, SESSION, LogError
-from imu_shoulder.log.recover import recover
 from imu_shoulder.log.samples import pack_samples
+from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.log.writer import LogThread
 from imu_shoulder.model import Event, Recording, SensorStream

@@ -8,6 +8,7 @@ import numpy as np
 from scipy import signal
 
 from imu_shoulder.drills import AngleRange
+from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.form import median_seen
 from imu_shoulder.measure.hold import BREAK_DEG, MIN_HOLD_S, SETTLE_S, above_floor
 from imu_shoulder.measure.registry import RepData, measure
@@ -63,7 +64,7 @@ def top_share_pct(data: RepData) -> float:
     left_s = max((visit.end_s for visit in rep.visits[:1]), default=rep.start_s)
     from_deg = median_seen(values[data.rows(left_s - 0.2, left_s)])
     goal_deg = _nearer_end(asked, from_deg, data, rep.visits)
-    way = np.unwrap(values[np.isfinite(values)], period=360.0) - from_deg
+    way = unwrapped_deg(values[np.isfinite(values)]) - from_deg
     if goal_deg == from_deg or not len(way):
         return float("nan")
     return 100.0 * float(np.clip((way / (goal_deg - from_deg)).max(), 0.0, 1.0))

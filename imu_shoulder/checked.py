@@ -1,0 +1,188 @@
+"""A user's file checked as it is read: is it there, and the values of a TOML table, each mistake by file and key."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from imu_shoulder.errors import RecordingError, ShoulderError
+
+# Over this a file is refused before it is read: the whole of it is held in memory.
+MAX_FILE_BYTES = 500_000_000
+
+
+def require_file(path: Path, what: str, error: type[ShoulderError] = RecordingError) -> None:
+    """Raises `error` where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
+    if not path.is_file():
+        raise error(f"{what} at {path}", "there is no such file", "check the name and the path")
+    try:
+        size = path.stat().st_size
+    except OSError as caught:
+        raise error(f"a readable {what}", f"{path} is not ({caught})", "check its rights") from caught
+    if size == 0:
+        raise error(f"rows in {path.name}", "the file is empty", "correct the file or export it again")
+    if size > MAX_FILE_BYTES:
+        raise error(
+            f"a file of at most {MAX_FILE_BYTES / 1e6:.0f} MB",
+            f"{path.name} has {size / 1e6:.0f} MB",
+            "cut the recording into parts",
+        )
+
+
+class Checked:
+    """One table of a TOML file. Every method raises the given error for a value that is missing or wrong."""
+
+    def __init__(self, table: object, file: str, error: type[ShoulderError], path: str = "", item: str = "") -> None:
+        """path: dotted, of the table in the file or in the item of an array of tables; empty for the top."""
+        self._file, self._error, self._path, self._item = file, error, path, item
+        if not isinstance(table, dict):
+            raise self._refused(self._where, "a table", table)
+        self._table: dict[str, Any] = table
+
+    @classmethod
+    def read(cls, path: Path, error: type[ShoulderError], what: str | None = None) -> Checked:
+        """The top table of a file. what: the file is, for messages."""
+        require_file(path, what or path.name, error)
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as caught:
+            raise error(f"{path.name} to be TOML", f"it is not ({caught})", "correct that line") from caught
+        return cls.parse(text, path.name, error)
+
+    @classmethod
+    def parse(cls, text: str, file: str, error: type[ShoulderError]) -> Checked:
+        """The top table of a text. file: its name, for messages."""
+        try:
+            table = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as caught:
+            raise error(f"{file} to be TOML", f"it is not ({caught})", "correct that line") from caught
+        return cls(table, file, error)
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._table
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._table)
+
+    def get(self, key: str) -> object:
+        """The value as it stands, None where it is missing."""
+        return self._table.get(key)
+
+    @property
+    def _where(self) -> str:
+        return " of ".join(part for part in (f"[{self._path}]" if self._path else "", self._item) if part)
+
+    def _refused(self, place: str, expected: str, came: object, do: str | None = None) -> ShoulderError:
+        said = "it is missing" if came is None else f"it is {came!r}"
+        return self._error(f"{place} in {self._file} to be {expected}", said, do or f"correct {self._file}")
+
+    def wrong(self, key: str, expected: str, came: object, do: str | None = None) -> ShoulderError:
+        return self._refused(f"{key} of {self._where}" if self._where else key, expected, came, do)
+
+    def known(self, allowed: Sequence[str]) -> None:
+        for key in self._table:
+            if key not in allowed:
+                place = f"{self._where} in {self._file}" if self._where else self._file
+                raise self._error(f"keys of {place} out of {', '.join(allowed)}", f"there is {key!r}", "remove it")
+
+    def table(self, key: str, *, required: bool = False) -> Checked:
+        """The table under key; where it is missing and not required an empty one."""
+        found = self._table.get(key, None if required else {})
+        return Checked(found, self._file, self._error, f"{self._path}.{key}" if self._path else key, self._item)
+
+    def tables(self, key: str, least: int = 1) -> list[Checked]:
+        """The tables [[key]], at least so many."""
+        found = self._table.get(key, [] if least == 0 else None)
+        if not isinstance(found, list) or len(found) < least:
+            raise self.wrong(f"[[{key}]]", f"one [[{key}]] table or more" if least else f"[[{key}]] tables", found)
+        names = [f"[[{key}]] {place}" for place in range(1, len(found) + 1)]
+        items = [f"{name} of {self._where}" if self._where else name for name in names]
+        return [Checked(table, self._file, self._error, "", item) for table, item in zip(found, items, strict=True)]
+
+    def schema(self, version: int) -> None:
+        if self._table.get("schema") != version:
+            raise self.wrong("schema", str(version), self._table.get("schema"))
+
+    def text(self, key: str, default: str | None = None, blank: bool = False) -> str:
+        """blank: whether white space alone will do."""
+        value = self._table.get(key, default)
+        if not isinstance(value, str) or not (value == default or (value if blank else value.strip())):
+            raise self.wrong(key, "a text", value)
+        return value
+
+    def choice(self, key: str, options: Sequence[str], default: str | None = None) -> Any:
+        """One of the texts."""
+        value = self._table.get(key, default)
+        if not isinstance(value, str) or value not in options:
+            raise self.wrong(key, f"one of {', '.join(options)}", value)
+        return value
+
+    def number(
+        self, key: str, default: float | None = None, *, least: float = -math.inf, most: float = math.inf
+    ) -> float:
+        """A finite number within limits."""
+        value = self._table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
+            within = f" from {least:g} to {most:g}" if most < math.inf else f" of {least:g} or more"
+            raise self.wrong(key, "a number" + (within if least > -math.inf else ""), value)
+        if not math.isfinite(value):
+            raise self.wrong(key, "a finite number", value)
+        return float(value)
+
+    def ends(self) -> tuple[float, float]:
+        """at_least and at_most of a range, either of which may be missing and is infinite then."""
+        low, high = (self.number(key) if key in self else None for key in ("at_least", "at_most"))
+        ends = -math.inf if low is None else low, math.inf if high is None else high
+        if (low is None and high is None) or not ends[0] < ends[1]:
+            expected = "a range with at_least, at_most or both, the first under the second"
+            raise self._refused(self._where, expected, self._table)
+        return ends
+
+    def positive(self, key: str) -> float:
+        value = self._table.get(key)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
+            raise self.wrong(key, "a number over 0", value)
+        return float(value)
+
+    def whole(self, key: str, default: int | None = None, least: int = 0) -> int:
+        value = self._table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int) or value < least:
+            raise self.wrong(key, f"a whole number of {least} or more", value)
+        return value
+
+    def flag(self, key: str, default: bool) -> bool:
+        value = self._table.get(key, default)
+        if not isinstance(value, bool):
+            raise self.wrong(key, "true or false", value)
+        return value
+
+    def unit(self, key: str, units: Mapping[str, float]) -> float:
+        """The size of the named unit."""
+        value = self._table.get(key)
+        if not isinstance(value, str) or value not in units:
+            raise self.wrong(key, " or ".join(f'"{unit}"' for unit in units), value)
+        return units[value]
+
+    def texts(self, key: str, count: int | None = None) -> tuple[str, ...]:
+        """A list of so many texts; of any number, also none, where no count is given."""
+        value = self._table.get(key, [] if count is None else None)
+        if not isinstance(value, list) or count not in (None, len(value)) or not all(isinstance(v, str) for v in value):
+            raise self.wrong(key, "a list of texts" if count is None else f"a list of {count} texts", value)
+        if count is not None and "" in value:
+            raise self.wrong(key, f"a list of {count} texts", value)
+        return tuple(value)
+
+    def moment(self, key: str) -> str:
+        """A date and time of ISO 8601, as text."""
+        value = self._table.get(key)
+        if isinstance(value, datetime):
+            return value.isoformat()
+        try:
+            datetime.fromisoformat(self.text(key))
+        except ValueError:
+            raise self.wrong(key, "a date and time of ISO 8601, such as 2026-05-04T09:30:00+02:00", value) from None
+        return str(value)

@@ -1,0 +1,83 @@
+"""What was typed while recording as the events of a recording."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+from imu_shoulder.log.entries import EventEntry
+from imu_shoulder.model import Event
+from imu_shoulder.sources.events import with_note, with_ratings
+
+# A shake lasts so long where its entry does not say.
+SHAKE_S = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class TypedEvents:
+    """Events in the recording's seconds, shakes as (start_s, end_s), and what the log left open or unused."""
+
+    events: tuple[Event, ...]
+    shakes: tuple[tuple[float, float], ...]
+    remarks: tuple[str, ...]
+
+
+def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> TypedEvents:
+    """Pair starts with stops. end_s: end of the recording, where a set that was never stopped ends."""
+    events: list[Event] = []
+    shakes: list[tuple[float, float]] = []
+    remarks: list[str] = []
+    waiting: list[str] = []
+    open_at: int | None = None
+    ratings: dict[int, list[tuple[float, float]]] = {}
+    dropped: set[int] = set()
+
+    def close(at_s: float) -> None:
+        nonlocal open_at
+        if open_at is not None:
+            events[open_at] = replace(events[open_at], duration_s=max(0.0, at_s - events[open_at].onset_s))
+            open_at = None
+
+    for entry in entries:
+        at_s = (entry.host_ns - zero_ns) / 1e9
+        if entry.what == "start":
+            close(at_s)
+            events.append(Event(at_s, entry.duration_s or 0.0, entry.trial_type or "set", entry.drill, entry.side))
+            if entry.duration_s is None:
+                open_at = len(events) - 1
+        elif entry.what == "stop":
+            close(at_s)
+        elif entry.what == "was":
+            step = Event(at_s, entry.duration_s or 0.0, entry.trial_type or "neutral_pose")
+            same = [place for place, event in enumerate(events) if event.trial_type == step.trial_type]
+            # Tries before it were no good.
+            dropped.update(same[:-1])
+            if not same:
+                events.append(step)
+            else:
+                events[same[-1]] = replace(events[same[-1]], onset_s=step.onset_s, duration_s=step.duration_s)
+                open_at = None if open_at == same[-1] else open_at
+        elif entry.what == "shake":
+            shakes.append((at_s, at_s + (entry.duration_s or SHAKE_S)))
+        elif entry.what == "note":
+            waiting.append(entry.text or "")
+        elif not events:
+            remarks.append(f"{entry.what} {entry.value:g} was typed before any event and belongs to none")
+        elif entry.what == "pain":
+            ratings.setdefault(len(events) - 1, []).append((at_s, entry.value or 0.0))
+        else:
+            events[-1] = replace(events[-1], load_kg=entry.value)
+        if waiting and events:
+            events[-1] = with_note(events[-1], "; ".join(waiting))
+            waiting.clear()
+    for place, given in ratings.items():
+        events[place] = with_ratings(events[place], given)
+    if open_at is not None:
+        remarks.append(
+            f"{events[open_at].trial_type} from {events[open_at].onset_s:.1f} s on was never stopped; it ends "
+            "with the recording"
+        )
+        close(end_s)
+    remarks += [f"note without an event: {note}" for note in waiting]
+    kept = tuple(event for place, event in enumerate(events) if place not in dropped)
+    return TypedEvents(kept, tuple(shakes), tuple(remarks))
