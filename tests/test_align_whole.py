@@ -344,3 +344,14 @@ def test_simulated_mistakes_are_refused(damage: dict[str, bool], said: str) -> N
     with pytest.raises(RecordingError) as caught:
         align_recording(simulate(replace(scenario, damage={"right_wrist": Damage(**damage)}), 1).recording)
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(("samples", "clipped"), [(2, 0), (3, 3), (4, 4)])
+def test_a_flat_top_is_three_samples_in_a_row_at_the_extreme(samples: int, clipped: int) -> None:
+    """Without a declared range. Two equal samples are what a turning point gives by chance; three are no turning point
+    of a signal with noise (common practice)."""
+    stream = worn()
+    swing = stream.gyr_rad_s.copy()
+    swing[2000 : 2000 + samples, 2] = 20.0
+    track = align(replace(stream, gyr_rad_s=swing)).tracks["right_wrist"]
+    np.testing.assert_array_equal(np.flatnonzero(track.clipped), np.arange(2000, 2000 + clipped))
