@@ -236,7 +236,7 @@ def functions_at(path: Path, line: int) -> tuple[int, int] | None:
 
 
 def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float) -> tuple[list[str], int]:
-    """The tests that reach the line's function, else its file or folder: quickest files first; and how many more.
+    """The tests that reach the line's function, else its file or folder, the quickest first; and how many more.
 
     A test file that keeps results in a cache is taken whole: who fills the cache is chance.
     """
@@ -256,12 +256,13 @@ def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s
     for name in by_file:
         if "cache" in (tree / name).read_text(encoding="utf-8"):
             by_file[name] = [one for one in known if one.file == name]
-    out, spent_s = [], 0.0
     every = sorted(by_file.values(), key=lambda own: sum(one.seconds for one in own))
-    for one in (one for own in every for one in own):
-        if spent_s <= budget_s:
-            out.append(one.test)
-            spent_s += one.seconds
+    out, spent_s = [], 0.0
+    for own in every:
+        for one in sorted(own, key=lambda one: one.seconds):
+            if not out or spent_s + one.seconds <= budget_s:
+                out.append(one.test)
+                spent_s += one.seconds
     return out, sum(map(len, every)) - len(out)
 
 
