@@ -18,7 +18,7 @@ from imu_shoulder.angles.lean import NOT_UPRIGHT, UNSAID, UPRIGHT, asked_stance,
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.drills import Drill, load_shipped, parse_drill, shipped_ids
 from imu_shoulder.errors import DrillError
-from imu_shoulder.model import Event, Recording
+from imu_shoulder.model import Event, Recording, Track
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.headlines import terminal_lines
 from imu_shoulder.report.html import build_report
@@ -271,9 +271,8 @@ def test_what_the_trunk_defines_is_left_out_with_its_deviation_and_nothing_else(
 
 
 def played(recording: Recording) -> list[dict]:
-    from imu_shoulder.live.engine import LiveSession
-
     from imu_shoulder.live.replay import plan_for_recording, run
+    from imu_shoulder.live.session import LiveSession
     from imu_shoulder.sources import RecordingSource
 
     rates = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
@@ -295,15 +294,19 @@ def test_the_live_page_says_what_elevation_is_about_and_what_it_cannot_show():
 
 
 def test_live_an_angle_that_the_trunk_defines_is_empty_in_a_set_done_lying():
-    from imu_shoulder.live.sets import LiveSet
-
-    from imu_shoulder.live.params import LiveParams
+    from imu_shoulder.analysis import Params
+    from imu_shoulder.engine.blade import BladeReps
+    from imu_shoulder.engine.running import RunningSet
 
     for name, empty in ((LYING, True), ("full_can", False)):
         drill = load_shipped(name)
-        live = LiveSet(1, Event(0.0, 0.0, "set", name, "right"), drill, {"right": drill}, 50.0, LiveParams())
+        event = Event(0.0, 0.0, "set", name, "right")
+        live = RunningSet(1, event, drill, {"right": drill}, 50.0, Params(), BladeReps())
         seen = np.ones(4, dtype=bool)
-        live.push(np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": seen}, {"right": ~seen})
-        columns = live._arms["right"].columns(live._arms["right"].rows.table)
+        counting = Track("right_wrist", np.zeros((4, 3)), np.zeros((4, 3)), seen, ~seen)
+        live.push(
+            np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": (seen, ~seen)}, {"right": counting}
+        )
+        _, columns = live.rows_of("right")
         assert np.isnan(columns["elevation_deg"]).all() == empty
         assert np.isfinite(columns["elevation_gravity_deg"]).all()
