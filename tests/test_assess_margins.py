@@ -11,6 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from test_assess import GOOD, angles_of, judged, judged_set
+from test_segment_reps import RATE_HZ
+
+from imu_shoulder.assess.judge import JudgeParams
+from imu_shoulder.engine.judging import Seen, judge_arm_set
 
 
 @pytest.mark.parametrize(
@@ -66,3 +70,19 @@ def test_how_much_may_be_lost_of_a_rep_that_is_scored(lost_s, kind, reason):
     lost = {kind: slice(1800, 1800 + round(lost_s * 100.0))}
     _, found = judged_set("full_can", angles_of("full_can", [good, replace(good), good]), **lost)
     assert [j.excluded for j in found] == ["", reason, ""]
+
+
+@pytest.mark.parametrize(("into_rep", "excluded"), [(-0.2, 3), (0.5, 2), (0.99, 2), (1.05, 1)])
+def test_a_rep_in_which_a_sensor_slipped_is_not_scored_nor_any_after_it(into_rep, excluded):
+    """The slip comes before the first rep, in the middle or at the end of the second, or just after it."""
+    angles = angles_of("full_can", [GOOD["full_can"]] * 3)
+    arm_set, plain = judged_set("full_can", angles)
+    first, second = plain[0].rep, plain[1].rep
+    length_s = second.end_s - second.start_s
+    slipped_s = first.start_s - 0.2 if into_rep < 0 else second.start_s + into_rep * length_s
+    count = len(angles["elevation_deg"])
+    seen = np.ones(count, dtype=bool)
+    found = judge_arm_set(
+        arm_set, Seen(np.arange(count) / RATE_HZ, RATE_HZ, angles, seen, ~seen), JudgeParams(), slipped_s
+    )
+    assert [j.excluded for j in found] == [""] * (3 - excluded) + ["sensor_slip"] * excluded

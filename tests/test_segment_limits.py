@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from test_assess import GOOD, angles_of, judged_set
-from test_segment_stations import PRESS, REACH, ROTATE, ROW, draw, rep_of
+from test_segment_stations import PRESS, RATE_HZ, REACH, ROTATE, ROW, draw, rep_of
+
+from imu_shoulder.drills import AngleRange, Station, load_shipped
+from imu_shoulder.segment.stations import find_station_reps
 
 GOOD_REP = GOOD["full_can"]
 
@@ -61,3 +65,19 @@ def test_the_quickest_leg_of_a_way_is_held_against_the_tempo(quick):
     moves_s = [1.4, 1.4, 1.4]
     moves_s[quick] = 0.5
     assert stations(way_of(moves_s=moves_s)).faults == ("too_fast",)
+
+
+def test_a_station_near_the_start_is_a_station_and_no_way_back():
+    """A user's own drill: drawn back, let out almost to the start, turned up. The second stay is nearer to the
+    start than to the first; were it at no station, it would be a return short of the start."""
+    near = {"elevation": 87, "plane": 72, "rotation": 0, "elbow": 43}
+    shipped = load_shipped("row_rotate")
+    row, rotate = shipped.stations
+    own = replace(shipped, stations=(row, Station("near", (AngleRange("elbow", 38.0, 50.0),), 2.0), rotate))
+    way = [(ROW, 1.4, 2.4), (near, 1.4, 2.4), (ROTATE, 1.4, 2.4), (ROW, 1.4, 0.1), (REACH, 1.4, 1.2)] * 2
+    angles = draw(way)
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    for drill, count in ((own, 2), (shipped, 4)):
+        assert len(find_station_reps(time_s, angles, RATE_HZ, drill)) == count
+    for rep in find_station_reps(time_s, angles, RATE_HZ, own):
+        assert list(dict.fromkeys(visit.name for visit in rep.visits)) == ["row", "near", "rotate"]
