@@ -11,8 +11,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 from test_orient import RATE_HZ, sensed, track
 
+from imu_shoulder.frames import heading_rotation
 from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
-from imu_shoulder.orient.moments import HeadingParams, quiet_moments
+from imu_shoulder.orient.links import find_links
+from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
 
 
 def places(angle_deg, *, free=True):
@@ -47,3 +49,19 @@ def test_an_arm_that_is_raised_and_kept_there_has_not_walked():
     still = np.zeros(round(4 * RATE_HZ))
     raised = 110.0 * 0.5 * (1 - np.cos(np.pi * np.arange(round(2 * RATE_HZ)) / round(2 * RATE_HZ)))
     assert places(np.concatenate([still, raised, still + 110.0])) == 1
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "turned_deg", "drift"), [(5, 0.6, True), (5, 1.6, False), (60, 1.4, True), (60, 2.4, False)]
+)
+def test_who_stays_and_turns_further_than_sway_and_drift_explain_has_turned(apart_s, turned_deg, drift):
+    """Two looks at one stay in a set. Sway of 0.5 deg and a bias unsure by 0.01 deg/s explain twice their root of sum:
+    1.0 deg after 5 s, 1.6 deg after a minute."""
+    looks = heading_rotation(np.radians([0.0, turned_deg]))
+    one, none = np.zeros(2, dtype=np.intp), np.zeros((2, 1), dtype=np.intp)
+    params = HeadingParams()
+    moments = QuietMoments(np.array([0.0, apart_s]), [looks], one, one, none, np.array([params.drift_rad_s]))
+    links = find_links(moments, one, 0, params)
+    within = (links.earlier == 0) & (links.later == 1)
+    assert within.any()
+    assert np.isfinite(links.sd_rad[within]).any() == drift
