@@ -109,3 +109,28 @@ def test_a_drill_is_asked_for_as_many_sets_as_planned(sets):
         assert session.command("not_rated") is None
     asked = [(name, k) for name in ("full_can", "band_loop_raise") for k in range(1, sets + 1)]
     assert shown == asked
+
+
+def test_a_sensor_that_falls_silent_is_named_after_a_second():
+    """A second is our own choice: longer than a hiccup of the radio. The wrist goes on; times are of its samples."""
+    import numpy as np
+
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.replay import plan_for_drill
+    from imu_shoulder.live.session import LiveSession
+    from imu_shoulder.model import SensorStream
+
+    placements = ("right_wrist", "right_upper_arm")
+    plan = plan_for_drill(load_shipped("full_can"), "right", "K.O.")
+    session = LiveSession(plan, {}, dict.fromkeys(placements, 50.0))
+    named = []
+    for k in range(60):
+        times = k / 10 + np.arange(5) / 50
+        acc, gyr = np.tile([0.0, 9.80665, 0.0], (5, 1)), np.zeros((5, 3))
+        heard = placements if times[-1] < 2.0 else placements[:1]
+        session.push({name: SensorStream(name, times, acc, gyr, 50.0) for name in heard})
+        if any("right upper arm sensor is not heard" in text for text in session.frame()["warnings"]):
+            named.append(session.now_s)
+    # The last sample of it was at 1.98 s; the panel is worked out every 0.2 s.
+    assert 2.98 < named[0] < 3.3
+    assert named[-1] > 5.9
