@@ -43,6 +43,13 @@ LEFT_OUT = {
     *("test_house", "test_live_ble", "test_live_care", "test_live_page", "test_live_server", "test_references"),
     *("test_report_browser", "test_validation_page"),
 }
+# How the tests of a part of the package are called, where it is not by the part's own name: they come first.
+TESTED_BY = {
+    "calibrate": ("calibrat", "mounting", "one_zero"),
+    "assess": ("assess", "quality"),
+    "measure": ("measure", "quality", "scapula"),
+    "engine": ("live", "pipeline", "mounting_slip"),
+}
 FAILED, PASSED, TIMED_OUT = "found", "survived", "too slow"
 
 
@@ -236,7 +243,8 @@ def functions_at(path: Path, line: int) -> tuple[int, int] | None:
 
 
 def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float) -> tuple[list[str], int]:
-    """The tests that reach the line's function, else its file or folder, the quickest first; and how many more.
+    """The tests that reach the line's function, else its file or folder: those of its part first, and the quickest of
+    them; and how many more there are.
 
     A test file that keeps results in a cache is taken whole: who fills the cache is chance.
     """
@@ -256,7 +264,9 @@ def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s
     for name in by_file:
         if "cache" in (tree / name).read_text(encoding="utf-8"):
             by_file[name] = [one for one in known if one.file == name]
-    every = sorted(by_file.values(), key=lambda own: sum(one.seconds for one in own))
+    part = Path(file).parts[1]
+    named = tuple(f"tests/test_{name}" for name in TESTED_BY.get(part, (part,)))
+    every = sorted(by_file.values(), key=lambda own: (not own[0].file.startswith(named), sum(o.seconds for o in own)))
     out, spent_s = [], 0.0
     for own in every:
         for one in sorted(own, key=lambda one: one.seconds):
