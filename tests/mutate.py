@@ -255,7 +255,13 @@ def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s
         return name == file and (span is None or span[0] <= int(first) <= span[1])
 
     tests = [one for one in known if any(map(meets, one.functions))]
-    if not tests and span is None:
+    if span is None:
+        # A constant is read where no function of its file is reached: by files that import it.
+        module = file.removesuffix(".py").replace("/", ".")
+        texts = {name: (tree / name).read_text(encoding="utf-8") for name in {one.file for one in known}}
+        reached = {one.test for one in tests}
+        tests = [one for one in known if one.test in reached or f"{module} import" in texts[one.file]]
+    if not tests:
         folder = f"{Path(file).parent}/"
         tests = [one for one in known if any(name.startswith(folder) for name in one.functions)]
     by_file: dict[str, list[Reach]] = defaultdict(list)
