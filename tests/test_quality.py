@@ -187,6 +187,20 @@ def test_a_pause_part_way_is_a_hold_of_the_same_rep():
     assert paused.texts["tempo"].split("/")[2] == f"{paused.values['lift_s']:.0f}"
 
 
+@pytest.mark.parametrize(("at_deg", "seen"), [(9.0, False), (16.0, True), (79.0, True), (86.0, False)])
+def test_a_stop_near_either_end_of_the_arc_is_part_of_the_rest_or_of_the_hold(at_deg, seen):
+    """docs/measures.md: a pause is more than a tenth of the arc from both its ends. The rep's times are given."""
+    curve = draw((5, 1.0), (at_deg, 1.5), (at_deg, 1.5), (90, 1.5), (90, 5.0), (5, 2.0), (5, 1.5))
+    rep = Rep(1.0, 5.5, 10.5, 12.5, 14.0, 5.0, 90.0, 5.0)
+    time_s, everywhere = np.arange(len(curve)) / RATE_HZ, np.ones(len(curve), dtype=bool)
+    drill = load_shipped("full_can")
+    arm_set = ArmSet(1, drill, "right", "lift", "elevation", 0.0, float(time_s[-1]), (0, len(curve)), curve, (rep,))
+    look = Seen(time_s, RATE_HZ, {"elevation_deg": curve}, everywhere, ~everywhere)
+    (found,) = judge_arm_set(arm_set, look, JudgeParams())
+    assert (found.values["pause_s"] > 1.0) == seen
+    assert found.texts["pauses"].startswith(f"up {at_deg:.0f} deg") == seen
+
+
 def test_smoothness_is_never_taken_across_a_pause():
     """Each piece is one minimum-jerk move: SPARC -1.40 (computed from the definition); across the pause far less."""
     curve = draw((5, 1.5), *PAUSED)
