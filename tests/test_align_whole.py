@@ -344,3 +344,33 @@ def test_simulated_mistakes_are_refused(damage: dict[str, bool], said: str) -> N
     with pytest.raises(RecordingError) as caught:
         align_recording(simulate(replace(scenario, damage={"right_wrist": Damage(**damage)}), 1).recording)
     assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(("samples", "clipped"), [(2, 0), (3, 3), (4, 4)])
+def test_a_flat_top_is_three_samples_in_a_row_at_the_extreme(samples: int, clipped: int) -> None:
+    """Without a declared range. Two equal samples are what a turning point gives by chance; three are no turning point
+    of a signal with noise (common practice)."""
+    stream = worn()
+    swing = stream.gyr_rad_s.copy()
+    swing[2000 : 2000 + samples, 2] = 20.0
+    track = align(replace(stream, gyr_rad_s=swing)).tracks["right_wrist"]
+    np.testing.assert_array_equal(np.flatnonzero(track.clipped), np.arange(2000, 2000 + clipped))
+
+
+@pytest.mark.parametrize(("amplitude_m_s2", "still"), [(0.4, True), (1.5, False)])
+def test_who_walks_without_turning_the_sensor_does_not_hold_still(amplitude_m_s2: float, still: bool) -> None:
+    """Walking at 2 steps a second lifts the body by about 3 cm to and fro (from memory), which is 2 m/s^2; a standing
+    person's breath and heart give a few hundredths."""
+    time_s, acc, gyr = sway(10)
+    acc[:, 2] += amplitude_m_s2 * np.sin(2 * np.pi * 2.0 * time_s)
+    assert bool(still_windows(time_s, acc, gyr)) is still
+
+
+def test_a_clipped_sample_spoils_the_grid_on_both_of_its_sides() -> None:
+    """Each grid time between two samples takes from both, so one that was clipped spoils two; on the sample, one."""
+    own_s = np.arange(100) / 100
+    clipped = np.arange(100) == 50
+    for share, spoilt in ((0.5, [49, 50]), (0.1, [49, 50]), (0.0, [50])):
+        grid_s = own_s[10:-10] + share / 100
+        found = resample(own_s, np.sin(own_s)[:, None], clipped, grid_s, 0.01, 0.05)
+        np.testing.assert_array_equal(np.flatnonzero(found.clipped) + 10, spoilt)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from print_coverage import ANGLES, seen_in
+from scipy import stats
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.angles.joint import AngleParams, arm_angles, skin_of
@@ -163,3 +164,14 @@ def test_intervals_hold_the_truth_of_most_people_and_are_not_far_too_wide():
     for angle, rows in seen.groupby("angle"):
         assert rows["inside"].mean() > 0.75, angle
         assert 0.3 < np.sqrt((rows["z"] ** 2).mean()) < 1.7, angle
+
+
+@pytest.mark.parametrize(
+    ("name", "mean_deg", "sd_deg"),
+    [("pose_out_deg", 2.5, 2.0), ("pose_forward_deg", 0.5, 2.0), ("forearm_pose_deg", 2.0, 5.0)],
+)
+def test_what_is_assumed_of_the_pose_is_what_the_docs_say_people_do(name, mean_deg, sd_deg):
+    """docs/design_choices.md: how people hang in the pose, and that "of an error that lies to one side, the figure is
+    the one whose 1.96-fold bounds it in 95 % of people": the folded normal distribution."""
+    bound_deg = stats.foldnorm.ppf(0.95, mean_deg / sd_deg, scale=sd_deg)
+    assert getattr(UncertaintyParams(), name) == pytest.approx(bound_deg / 1.96, rel=0.08)

@@ -121,3 +121,12 @@ def test_shake_lag_says_nothing_about_stillness_or_scraps():
 def test_host_clock_is_monotonic():
     stamps = [host_now_ns() for _ in range(1000)]
     assert stamps == sorted(stamps)
+
+
+def test_the_offset_lies_in_the_middle_of_what_pings_leave_open():
+    """Asked 4 ms before the node stamped it and answered 4 ms after, while every packet takes 20 ms: the truth is the
+    middle, and it can be wrong by 4 ms."""
+    node_s, asked_s = np.arange(0, 60, 0.1), np.arange(0.5, 60, 2.0)
+    fit = fit_clock({1: BootTimes(node_s, 100.020 + node_s, asked_s, 99.996 + asked_s, 100.004 + asked_s)})
+    assert fit.offset_s[1] == pytest.approx(100.0, abs=1e-4)
+    assert fit.bound_s == pytest.approx(0.004, abs=1e-4)

@@ -242,3 +242,33 @@ def test_kill_loses_nothing_acknowledged(tmp_path):
     for turn in range(6):
         outcome = kill_outcome(tmp_path / f"{turn}.log", rng.randint(100, 300))
         assert outcome["read"] >= outcome["acknowledged"] >= outcome["due"] > 0
+
+
+def test_the_last_record_is_read_though_it_is_empty():
+    """As the one that says a recording was ended on purpose: nothing follows it and nothing is in it."""
+    data = encode_record(DATA, 0, b"samples") + encode_record(records.END, 1, b"")
+    found = scan(data)
+    assert [(record.kind, record.payload) for record in found.records] == [(DATA, b"samples"), (records.END, b"")]
+    assert found.damages == ()
+
+
+def test_what_the_system_takes_in_pieces_is_all_written(tmp_path, monkeypatch):
+    """write(2) may take less than it was given, as on a disk that is nearly full (POSIX)."""
+    whole = os.write
+    monkeypatch.setattr(os, "write", lambda fd, data: whole(fd, bytes(data[: max(1, len(data) // 3)])))
+    log = LogWriter(tmp_path / "short.log")
+    log.append([(DATA, bytes([k]) * 100) for k in range(20)])
+    log.close()
+    found = scan((tmp_path / "short.log").read_bytes())
+    assert [record.payload for record in found.records] == [bytes([k]) * 100 for k in range(20)]
+
+
+def test_a_log_that_is_continued_counts_on_without_a_gap(tmp_path):
+    path = tmp_path / "again.log"
+    for _ in range(3):
+        log = LogWriter(path)
+        log.append([(EVENT, b"one"), (EVENT, b"two")])
+        log.close()
+    found = scan(path.read_bytes())
+    assert [record.index for record in found.records] == list(range(6))
+    assert found.missing_records == 0

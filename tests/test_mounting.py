@@ -9,12 +9,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
+from test_orient import sensed
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.mounting import MountingParams, mounting_findings, stretch_of
 from imu_shoulder.drills import load_shipped
-from imu_shoulder.model import Event
+from imu_shoulder.model import Event, Track
 from imu_shoulder.orient.attitude import orient_afterwards
 from imu_shoulder.simulate import simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
@@ -132,3 +134,26 @@ def test_a_curl_is_no_reason_to_blame_the_upper_arm(worn):
     bends = next(event for event in worn.events if event.trial_type == "elbow_bends")
     curl = Event(bends.onset_s, bends.duration_s, "set", None, "right")
     assert worn.found(events=[curl]) == {}
+
+
+@pytest.mark.parametrize(("own_swings", "said"), [(1, True), (2, True), (4, False), (10, False)])
+def test_sides_are_called_swapped_where_the_other_arm_moved_four_times_as_far(own_swings, said):
+    """In a set of the right arm the left wrist swings ten times by 20 deg and back, 400 deg in all (MountingParams).
+    Five times as far is said, 2.5 times as far may be an arm that helps."""
+    rate_hz, placements = 100.0, ("right_wrist", "left_wrist")
+    aligned_s = np.arange(round(25 * rate_hz)) / rate_hz
+    tracks, attitudes = {}, {}
+    for placement, swings in zip(placements, (own_swings, 10), strict=True):
+        swing = np.radians(20.0) * 0.5 * (1 - np.cos(np.pi * aligned_s))
+        angle = np.where((aligned_s >= 2.0) & (aligned_s < 2.0 + 2.0 * swings), swing, 0.0)
+        rng = np.random.default_rng(len(placement))
+        # A person is never quieter than this.
+        trembling = Rotation.from_rotvec(np.cumsum(rng.normal(0, 1e-4, (len(angle), 3)), axis=0))
+        gyr, acc = sensed(Rotation.from_rotvec(np.outer(angle, [1.0, 0.0, 0.0])) * trembling)
+        seen = np.ones(len(angle), dtype=bool)
+        tracks[placement] = Track(placement, acc, gyr, seen, ~seen)
+        attitudes[placement] = orient_afterwards(tracks[placement], rate_hz, Params().orient)
+    event = Event(1.0, 23.0, "set", None, "right")
+    stretch = stretch_of(event, 1, aligned_s, rate_hz, tracks, attitudes, MountingParams())
+    found = mounting_findings([stretch], {}, MountingParams())
+    assert [finding.code for finding in found if finding.code == "swapped_sides"] == ["swapped_sides"] * said

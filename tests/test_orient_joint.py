@@ -114,3 +114,22 @@ def test_ours_cannot_mistake_an_elbow_for_its_mirror_image():
     nearly as well, and this recording ends up in it. Ours is joined by the forward raises and stays."""
     found = elbow("band_external_rotation", 0)
     assert rms(found.ours_deg) < 2.5
+
+
+def test_how_surely_a_heading_is_known_against_the_arms_first_sensor(small_recording):
+    """Against itself it is known exactly. Of the other sensor the textbook's variance of a difference, var a + var b -
+    2 cov, lies between the squares of the difference and of the sum of both standard deviations."""
+    from imu_shoulder.sources.folder import read_recording
+
+    recording, params = read_recording(small_recording), Params()
+    aligned = align_recording(recording, params.align)
+    attitudes = {p: orient_afterwards(t, aligned.rate_hz, params.orient) for p, t in aligned.tracks.items()}
+    pose = find_pose(aligned.time_s, attitudes, recording.events, None, params.calibrate)
+    moments = arm_moments(aligned, attitudes, recording.events, params)["right"]
+    kept = keep_heading(aligned, attitudes, "right", moments, recording.events, pose, params)
+    first, second = kept[UPPER], kept[WRIST]
+    assert first.heading_sd_rad.min() > 0
+    np.testing.assert_allclose(first.apart_sd_rad, 0.0, atol=1e-6)
+    # Interpolated between the moments, so with a little room.
+    assert (second.apart_sd_rad <= 1.01 * (first.heading_sd_rad + second.heading_sd_rad)).all()
+    assert (second.apart_sd_rad >= 0.99 * np.abs(first.heading_sd_rad - second.heading_sd_rad) - 1e-6).all()

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
+from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.across import consistency, curve_distance_deg, fatigue, first_last, slope_over_reps
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.assess.judge import JudgedRep
@@ -188,6 +189,20 @@ def test_a_pause_part_way_is_a_hold_of_the_same_rep():
     assert paused.texts["tempo"].split("/")[2] == f"{paused.values['lift_s']:.0f}"
 
 
+@pytest.mark.parametrize(("at_deg", "seen"), [(9.0, False), (16.0, True), (79.0, True), (86.0, False)])
+def test_a_stop_near_either_end_of_the_arc_is_part_of_the_rest_or_of_the_hold(at_deg, seen):
+    """docs/measures.md: a pause is more than a tenth of the arc from both its ends. The rep's times are given."""
+    curve = draw((5, 1.0), (at_deg, 1.5), (at_deg, 1.5), (90, 1.5), (90, 5.0), (5, 2.0), (5, 1.5))
+    rep = Rep(1.0, 5.5, 10.5, 12.5, 14.0, 5.0, 90.0, 5.0)
+    time_s, everywhere = np.arange(len(curve)) / RATE_HZ, np.ones(len(curve), dtype=bool)
+    drill = load_shipped("full_can")
+    arm_set = ArmSet(1, drill, "right", "lift", "elevation", 0.0, float(time_s[-1]), (0, len(curve)), curve, (rep,))
+    look = Seen(time_s, RATE_HZ, {"elevation_deg": curve}, everywhere, ~everywhere)
+    (found,) = judge_arm_set(arm_set, look, JudgeParams())
+    assert (found.values["pause_s"] > 1.0) == seen
+    assert found.texts["pauses"].startswith(f"up {at_deg:.0f} deg") == seen
+
+
 def test_smoothness_is_never_taken_across_a_pause():
     """Each piece is one minimum-jerk move: SPARC -1.40 (computed from the definition); across the pause far less."""
     curve = draw((5, 1.5), *PAUSED)
@@ -354,3 +369,17 @@ def test_the_page_of_measures_is_current():
 
 def test_every_measure_says_its_unit_formula_and_source():
     assert [m.name for m in all_measures() if not all((m.unit, m.meaning, m.formula, m.source))] == []
+
+
+def test_the_least_difference_of_an_arc_grows_with_what_a_tilt_does_to_the_angle():
+    """MDC95 = 1.96 sqrt(2) SEM (Weir 2005, from memory). With all reps alike it is that of soft tissue, 4 deg of range
+    for elevation and 5 for rotation taken as even (over the root of 12), and the tilt's at both ends of the arc. A tilt
+    shows in rotation multiplied by about 1 / sin(elevation): 1 to 2 from 90 down to 30 deg."""
+    alike = np.full(5, 80.0)
+    tilt_deg = UncertaintyParams().inclination_deg
+    times = {}
+    for angle, soft_deg in (("elevation", 4 / np.sqrt(12)), ("rotation", 5 / np.sqrt(12))):
+        sem = mdc95("arc_deg", angle, alike, alike) / (1.96 * np.sqrt(2))
+        times[angle] = np.sqrt((sem**2 - soft_deg**2) / 2) / tilt_deg
+    assert times["elevation"] == pytest.approx(1.0, rel=1e-6)
+    assert 1.2 < times["rotation"] < 2.0

@@ -18,7 +18,7 @@ from imu_shoulder.angles.lean import NOT_UPRIGHT, UNSAID, UPRIGHT, asked_stance,
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.drills import Drill, load_shipped, parse_drill, shipped_ids
 from imu_shoulder.errors import DrillError
-from imu_shoulder.model import Event, Recording
+from imu_shoulder.model import Event, Recording, Track
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.headlines import terminal_lines
 from imu_shoulder.report.html import build_report
@@ -297,7 +297,6 @@ def test_the_live_page_says_what_elevation_is_about_and_what_it_cannot_show():
 def test_live_an_angle_that_the_trunk_defines_is_empty_in_a_set_done_lying():
     from imu_shoulder.engine.blade import BladeReps
     from imu_shoulder.engine.running import RunningSet
-    from imu_shoulder.model import Track
 
     still = np.zeros((4, 3))
     for name, empty in ((LYING, True), ("full_can", False)):

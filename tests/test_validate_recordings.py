@@ -188,6 +188,17 @@ class TestReadings:
         assert reasons[1].startswith("the arm moved more than 10 deg")
         assert reasons[2] == "the angle was not seen or not defined then"
 
+    def test_a_pair_is_left_out_where_the_arm_moved_by_10_deg_within_half_a_second_of_it(self, simulated, analysis):
+        """PairParams: at many moments of a lift, against the angle itself."""
+        ours, lift = our_series(analysis), simulated[0].truth.reps[1]
+        times = np.arange(lift.start_s - 1.0, lift.top_start_s + 1.0, 0.1)
+        table = pair_readings(analysis, [Reading(t, "elevation_deg", "right", 45.0) for t in times], PairParams())
+        values = ours.values["right_elevation_deg"]
+        moved = [np.ptp(values[np.abs(ours.time_s - t) <= 0.5]) for t in times]
+        assert any(10 < size < 20 for size in moved)
+        said = [text.startswith("the arm moved more than 10 deg") for text in table["left_out"]]
+        assert said == [bool(size > 10) for size in moved]
+
     def test_an_angle_without_its_sensor(self, simulated):
         scenario = drill_scenario("full_can", reps=3, placements=("right_upper_arm",))
         alone = analyse(simulate(scenario, 1).recording)

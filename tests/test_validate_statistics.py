@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 from statsmodels.formula.api import mixedlm, ols
 
 from imu_shoulder.errors import ParameterError
@@ -335,3 +336,18 @@ def test_icc_between_random_raters_covers_the_truth():
         interval = icc_forms(ratings)["2,1"]
         hits += interval.low <= truth <= interval.high
     assert 0.93 <= hits / REPEATS <= 0.97
+
+
+def test_the_power_of_a_verdict_is_that_of_drawn_studies():
+    """100000 studies, drawn and judged by the textbook (limits and intervals: Bland & Altman 1986). The bias is so that
+    only one limit is ever in question, for which the noncentral t is exact."""
+    bias, sd, allowed = 2.0, 1.0, 6.5
+    planned = persons_for_verdict(bias, sd, allowed, 0.8)
+    n = planned.persons
+    assert n < 15
+    drawn = np.random.default_rng(7).normal(bias, sd, (100_000, n))
+    mean, spread = drawn.mean(axis=1), drawn.std(axis=1, ddof=1)
+    reach = stats.norm.ppf(0.975) * spread + stats.t.ppf(0.975, n - 1) * spread * np.sqrt(3 / n)
+    yes = (mean - reach >= -allowed) & (mean + reach <= allowed)
+    # Three standard errors of a share.
+    assert planned.reached == pytest.approx(yes.mean(), abs=3 * np.sqrt(0.25 / 100_000))

@@ -1,0 +1,367 @@
+"""Puts mistakes into a copy of the code, one at a time, and tells which of them no test notices. Not part of CI.
+
+    python tests/mutate.py measure  --state DIR              which test reaches which function, and how long it takes
+    python tests/mutate.py mistakes --state DIR [ID ...]     the mistakes written down in mistakes.json
+    python tests/mutate.py drawn    --state DIR --count 300  mistakes drawn by a fixed seed, see drawn_mistakes.py
+    python tests/mutate.py show     --state DIR              counts and survivors of what has run so far
+
+DIR lies outside the tree: it takes the copy, and a line of JSON for each mistake that was tried, so that a run that was
+stopped goes on where it was. A mistake is met by the tests that reach the function it is in, the quickest first, until
+one fails or --budget seconds of tests have passed. One process at a time; it forks from one that holds the libraries.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import compileall
+import contextlib
+import json
+import os
+import py_compile
+import shutil
+import signal
+import sys
+import threading
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from drawn_mistakes import Mistake, drawn
+
+ROOT = Path(__file__).parents[1]
+COPIED = ("imu_shoulder", "tests", "recordings", "docs", "firmware_notes")
+COPIED_FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md")
+WRITTEN = "mistakes.json"
+# Browsers, servers, a bus, compilers and the tree's own looks: long, and no mistake in a number is theirs to find.
+LEFT_OUT = {
+    *("test_ble_faults", "test_ble_hardware", "test_ble_record", "test_ble_terminal", "test_docs", "test_firmware"),
+    *("test_house", "test_live_ble", "test_live_care", "test_live_page", "test_live_server", "test_references"),
+    *("test_report_browser", "test_validation_page"),
+}
+# How the tests of a part of the package are called, where it is not by the part's own name: they come first.
+TESTED_BY = {
+    "calibrate": ("calibrat", "mounting", "one_zero"),
+    "assess": ("assess", "quality"),
+    "measure": ("measure", "quality", "scapula"),
+    "engine": ("live", "pipeline", "mounting_slip"),
+}
+FAILED, PASSED, TIMED_OUT = "found", "survived", "too slow"
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """A test that passes: seconds it took, and the functions it reached as "file:first line"."""
+
+    test: str
+    seconds: float
+    functions: frozenset[str]
+
+    @property
+    def file(self) -> str:
+        return self.test.partition("::")[0]
+
+
+# The copy.
+
+
+def copied(state: Path) -> Path:
+    """A fresh copy of the tree, compiled so that a changed file is told by its contents, not by its time."""
+    tree = state / "tree"
+    shutil.rmtree(tree, ignore_errors=True)
+    for name in COPIED:
+        shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
+    for name in COPIED_FILES:
+        shutil.copy(ROOT / name, tree)
+    compileall.compile_dir(
+        tree / "imu_shoulder", quiet=2, invalidation_mode=py_compile.PycInvalidationMode.CHECKED_HASH
+    )
+    return tree
+
+
+@contextlib.contextmanager
+def put_in(tree: Path, mistake: Mistake) -> Iterator[int | None]:
+    """The first line it changes; None where its text is not there exactly once."""
+    path = tree / mistake.file
+    before = path.read_text(encoding="utf-8") if path.exists() else ""
+    if mistake.at is not None:
+        at = mistake.at if before.startswith(mistake.old, mistake.at) else -1
+    else:
+        at = before.find(mistake.old) if before.count(mistake.old) == 1 else -1
+    if at < 0:
+        yield None
+        return
+    path.write_text(before[:at] + mistake.new + before[at + len(mistake.old) :], encoding="utf-8")
+    try:
+        same = next((k for k, (a, b) in enumerate(zip(mistake.old, mistake.new, strict=False)) if a != b), 0)
+        yield before.count("\n", 0, at + same) + 1
+    finally:
+        path.write_text(before, encoding="utf-8")
+
+
+# One run of pytest in a process of its own.
+
+
+class Looking:
+    """Of a run: the first test that failed, and with `reach` also what every test reached and how long it took."""
+
+    def __init__(self, tree: Path, *, reach: bool) -> None:
+        self.failed = ""
+        self.reached: list[dict[str, Any]] = []
+        self._package, self._reach = f"{tree}/imu_shoulder/", reach
+        self._now: set[str] = set()
+        self._of_fixture: dict[str, set[str]] = {}
+        self._passed = True
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if not report.passed:
+            self._passed = False
+        if report.failed and not self.failed:
+            self.failed = report.nodeid
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        if report.failed and not self.failed:
+            self.failed = f"{report.nodeid}: cannot be read"
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        self._now, self._passed = set(), True
+        began = time.perf_counter()
+        if self._reach:
+            sys.settrace(self._called)
+            threading.settrace(self._called)
+        try:
+            return (yield)
+        finally:
+            sys.settrace(None)
+            for name in getattr(item, "fixturenames", ()):
+                self._now |= self._of_fixture.get(name, set())
+            if self._passed:
+                seconds = round(time.perf_counter() - began, 2)
+                self.reached.append({"test": item.nodeid, "seconds": seconds, "functions": sorted(self._now)})
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_fixture_setup(self, fixturedef: Any) -> Iterator[Any]:
+        outer, self._now = self._now, set()
+        try:
+            return (yield)
+        finally:
+            if fixturedef.scope != "function":
+                self._of_fixture[fixturedef.argname] = set(self._now)
+            self._now |= outer
+
+    def _called(self, frame: Any, event: str, _: Any) -> None:
+        code = frame.f_code
+        if code.co_filename.startswith(self._package):
+            self._now.add(f"imu_shoulder/{code.co_filename[len(self._package) :]}:{code.co_firstlineno}")
+
+
+def preload() -> None:
+    """What every run imports anyway, but nothing of ours."""
+    os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
+    for name in ("hypothesis", "pandas", "scipy.optimize", "scipy.signal", "scipy.spatial.transform", "scipy.stats"):
+        __import__(name)
+    __import__("vqf")
+
+
+def run(tree: Path, tests: Sequence[str], limit_s: float, *, reach: bool = False) -> dict[str, Any] | None:
+    """What came of these tests in the copy; None where the time was over."""
+    answer = tree.parent / "answer.json"
+    answer.unlink(missing_ok=True)
+    child = os.fork()
+    if child == 0:
+        _in_child(tree, tests, answer, reach=reach)
+    until = time.monotonic() + limit_s
+    while time.monotonic() < until:
+        if os.waitpid(child, os.WNOHANG)[0]:
+            return json.loads(answer.read_text()) if answer.exists() else {"failed": "the process died", "reached": []}
+        time.sleep(0.05)
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(child, signal.SIGKILL)
+    os.waitpid(child, 0)
+    return None
+
+
+def _in_child(tree: Path, tests: Sequence[str], answer: Path, *, reach: bool) -> None:
+    """Never returns."""
+    os.setpgid(0, 0)
+    said = os.open(tree.parent / "said.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+    os.dup2(said, 1)
+    os.dup2(said, 2)
+    os.chdir(tree)
+    os.environ.update(PYTHONPATH=str(tree), PYTHONDONTWRITEBYTECODE="" if reach else "1")
+    sys.dont_write_bytecode = not reach
+    own = [entry for entry in sys.path if Path(entry).resolve() not in (ROOT, ROOT / "tests")]
+    sys.path[:] = [str(tree), str(tree / "tests"), *own]
+    looking = Looking(tree, reach=reach)
+    options = ["-q", "-n", "0", "-p", "no:cacheprovider", "--tb=short", "--rootdir", str(tree)]
+    try:
+        pytest.main([*options, *([] if reach else ["-x"]), *tests], plugins=[looking])
+        answer.write_text(json.dumps({"failed": looking.failed, "reached": looking.reached}))
+    finally:
+        os._exit(0)
+
+
+# Which tests belong to a line.
+
+
+def measure(state: Path, files: Sequence[str], limit_s: float) -> None:
+    """Write down what the tests of each file reach. A file that takes longer than limit_s is left out."""
+    tree = copied(state)
+    for path in sorted((tree / "tests").glob("test_*.py")):
+        if path.stem in LEFT_OUT or (files and path.stem not in files):
+            continue
+        found = run(tree, [f"tests/{path.name}"], limit_s, reach=True)
+        if found is None:
+            print(f"{path.stem}: left out, it takes longer than {limit_s:g} s", flush=True)
+            continue
+        (state / "reach").mkdir(exist_ok=True)
+        (state / "reach" / f"{path.stem}.json").write_text(json.dumps(found["reached"]))
+        seconds = sum(one["seconds"] for one in found["reached"])
+        bad = f", without {found['failed']}, which fails" if found["failed"] else ""
+        print(f"{path.stem}: {len(found['reached'])} tests in {seconds:.0f} s{bad}", flush=True)
+
+
+def reaches(state: Path) -> list[Reach]:
+    out = []
+    for path in sorted((state / "reach").glob("*.json")):
+        out += [Reach(r["test"], r["seconds"], frozenset(r["functions"])) for r in json.loads(path.read_text())]
+    return out
+
+
+def functions_at(path: Path, line: int) -> tuple[int, int] | None:
+    """First and last line of the innermost function that holds the line; None outside of functions."""
+    spans = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.body[0].lineno <= line <= node.end_lineno:
+            spans.append((min([node.lineno, *(d.lineno for d in node.decorator_list)]), node.end_lineno))
+    return max(spans, default=None)
+
+
+def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float) -> tuple[list[str], int]:
+    """The tests that reach the line's function, else its file or folder: those of its part first, and the quickest of
+    them; and how many more there are.
+
+    A test file that keeps results in a cache is taken whole: who fills the cache is chance.
+    """
+    span = functions_at(tree / file, line)
+
+    def meets(function: str) -> bool:
+        name, _, first = function.rpartition(":")
+        return name == file and (span is None or span[0] <= int(first) <= span[1])
+
+    tests = [one for one in known if any(map(meets, one.functions))]
+    if span is None:
+        # A constant is read where no function of its file is reached: by files that import it.
+        module = file.removesuffix(".py").replace("/", ".")
+        texts = {name: (tree / name).read_text(encoding="utf-8") for name in {one.file for one in known}}
+        reached = {one.test for one in tests}
+        tests = [one for one in known if one.test in reached or f"{module} import" in texts[one.file]]
+    if not tests:
+        folder = f"{Path(file).parent}/"
+        tests = [one for one in known if any(name.startswith(folder) for name in one.functions)]
+    by_file: dict[str, list[Reach]] = defaultdict(list)
+    for one in tests:
+        by_file[one.file].append(one)
+    for name in by_file:
+        if "cache" in (tree / name).read_text(encoding="utf-8"):
+            by_file[name] = [one for one in known if one.file == name]
+    part = Path(file).parts[1]
+    named = tuple(f"tests/test_{name}" for name in TESTED_BY.get(part, (part,)))
+    every = sorted(by_file.values(), key=lambda own: (not own[0].file.startswith(named), sum(o.seconds for o in own)))
+    out, spent_s = [], 0.0
+    for own in every:
+        for one in sorted(own, key=lambda one: one.seconds):
+            if not out or spent_s + one.seconds <= budget_s:
+                out.append(one.test)
+                spent_s += one.seconds
+    return out, sum(map(len, every)) - len(out)
+
+
+# Trying.
+
+
+def try_all(state: Path, name: str, mistakes: Sequence[Mistake], budget_s: float, *, again: bool) -> None:
+    """Append what came of each to DIR/name.jsonl. again: those that survived so far once more."""
+    tree, known, log = copied(state), reaches(state), state / f"{name}.jsonl"
+    done = {one["id"]: one for one in results(log)}
+    for mistake in mistakes:
+        before = done.get(mistake.id)
+        if before is not None and not (again and before["came"] != FAILED):
+            continue
+        came = _tried(tree, known, mistake, budget_s)
+        with log.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(asdict(mistake) | came) + "\n")
+        print(f"{mistake.id}: {came['came']} {came['by']} ({came['seconds']:.0f} s)", flush=True)
+
+
+def _tried(tree: Path, known: Sequence[Reach], mistake: Mistake, budget_s: float) -> dict[str, Any]:
+    began = time.monotonic()
+
+    def came(what: str, by: str = "", tests: int = 0, left_out: int = 0) -> dict[str, Any]:
+        seconds = round(time.monotonic() - began, 1)
+        return {"came": what, "by": by, "tests": tests, "left_out": left_out, "seconds": seconds}
+
+    with put_in(tree, mistake) as line:
+        if line is None:
+            return came("does not apply")
+        tests, left_out = belonging(known, tree, mistake.file, line, budget_s)
+        if not tests:
+            return came(PASSED, "no test reaches it")
+        found = run(tree, tests, 30.0 + 3.0 * budget_s)
+    if found is None:
+        return came(TIMED_OUT, tests=len(tests), left_out=left_out)
+    return came(FAILED if found["failed"] else PASSED, found["failed"], len(tests), left_out)
+
+
+def results(log: Path) -> list[dict[str, Any]]:
+    """What came of each mistake, the last time it was tried."""
+    lines = log.read_text(encoding="utf-8").splitlines() if log.exists() else []
+    return list({one["id"]: one for one in map(json.loads, lines)}.values())
+
+
+def show(state: Path) -> None:
+    for log in sorted(state.glob("*.jsonl")):
+        every = results(log)
+        print(f"{log.stem}: {len(every)} tried, {dict(Counter(one['came'] for one in every))}")
+        for one in every:
+            if one["came"] != FAILED:
+                print(f"  {one['came']}: {one['id']} {one['file']}: {one['old']!r} -> {one['new']!r}")
+
+
+def written() -> list[Mistake]:
+    text = (Path(__file__).parent / WRITTEN).read_text(encoding="utf-8")
+    return [Mistake(one["id"], one["file"], one["old"], one["new"]) for one in json.loads(text)]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("do", choices=["measure", "mistakes", "drawn", "show"])
+    parser.add_argument("names", nargs="*", help="ids of mistakes, or test files to measure; all if none is named")
+    parser.add_argument("--state", type=Path, required=True, help="a folder outside the tree")
+    parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests for one mistake")
+    parser.add_argument("--count", type=int, default=300, help="how many mistakes are drawn")
+    parser.add_argument("--again", action="store_true", help="try those once more that were not found")
+    given = parser.parse_intermixed_args()
+    state = given.state.resolve()
+    if state.is_relative_to(ROOT):
+        parser.error(f"--state must lie outside {ROOT}")
+    state.mkdir(parents=True, exist_ok=True)
+    if given.do == "show":
+        show(state)
+        return
+    preload()
+    if given.do == "measure":
+        measure(state, given.names, given.budget)
+        return
+    every = written() if given.do == "mistakes" else drawn(ROOT, given.count)
+    chosen = [one for one in every if not given.names or one.id in given.names]
+    try_all(state, given.do, chosen, given.budget, again=given.again or bool(given.names))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,60 @@
+"""What a calibration needs at least and bears at most: how far raised, how far turned, how still, how alike mounted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from test_calibrate import turning
+
+from imu_shoulder.calibrate.functional import pointing_heading, turning_axis
+from imu_shoulder.calibrate.pose import CalibrateParams, find_pose
+from imu_shoulder.errors import CalibrationError
+from imu_shoulder.frames import quat_from_rotation
+from imu_shoulder.model import Event
+from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.bias import BiasTrack
+
+
+@pytest.mark.parametrize("top_deg", [45.0, 90.0])
+@pytest.mark.parametrize("forward_deg", [-120.0, 25.0])
+def test_an_arm_that_is_raised_half_way_shows_forward_as_well(top_deg, forward_deg):
+    """Who cannot raise it further has a forward direction too. The bone's axis points from the elbow to the shoulder:
+    of an arm raised by e towards heading h it is (-sin e cos h, -sin e sin h, cos e)."""
+    elevation, heading = np.radians(top_deg) * np.sin(np.linspace(0, np.pi, 300)), np.radians(forward_deg)
+    axis = np.array([-np.sin(elevation) * np.cos(heading), -np.sin(elevation) * np.sin(heading), np.cos(elevation)]).T
+    found = pointing_heading(axis)
+    assert found is not None
+    assert np.degrees(found.heading_rad) == pytest.approx(forward_deg, abs=0.01)
+
+
+def test_a_swaying_arm_shows_no_forward():
+    elevation = np.radians(20.0) * np.sin(np.linspace(0, np.pi, 300))
+    assert pointing_heading(np.array([-np.sin(elevation), 0 * elevation, np.cos(elevation)]).T) is None
+
+
+def test_an_arm_that_turned_by_300_deg_in_all_has_an_axis_of_turning():
+    """docs/design_choices.md: "by 300 deg or more in all". It turns by 60 |sin t| deg/s, 38 deg/s in the mean."""
+    rate = turning(np.array([0.0, 1.0, 0.0]), 1.0, 4)
+    turned_deg = np.cumsum(60 * np.abs(np.sin(np.arange(0, 20, 0.02)))) * 0.02
+    assert turning_axis(rate[: np.searchsorted(turned_deg, 260.0)], 50.0) is None
+    assert turning_axis(rate[: np.searchsorted(turned_deg, 400.0)], 50.0) is not None
+
+
+@pytest.mark.parametrize(("sway_deg", "still"), [(1.0, True), (2.5, True), (4.0, False), (5.5, False)])
+def test_a_pose_that_sways_by_3_deg_is_no_pose(sway_deg, still):
+    """CalibrateParams.max_sway_deg; standing people sway by about a third of a degree (common practice), 2.5 deg of
+    standard deviation is a person who fidgets."""
+    time_s = np.arange(0, 5, 0.02)
+    leant_rad = np.sqrt(2) * np.radians(sway_deg) * np.sin(2 * np.pi * 0.4 * time_s)
+    leant = Rotation.from_rotvec(np.outer(leant_rad, [1.0, 0.0, 0.0]))
+    bias = BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    seen = np.ones(len(time_s), dtype=bool)
+    attitude = Attitude("right_wrist", quat_from_rotation(leant), np.zeros((len(time_s), 3)), seen, bias)
+    events = [Event(0.0, 5.0, "neutral_pose")]
+    if still:
+        pose = find_pose(time_s, {"right_wrist": attitude}, events, None, CalibrateParams())
+        assert pose.sway_deg["right_wrist"] == pytest.approx(sway_deg, rel=0.05)
+    else:
+        with pytest.raises(CalibrationError, match="right_wrist moves by"):
+            find_pose(time_s, {"right_wrist": attitude}, events, None, CalibrateParams())

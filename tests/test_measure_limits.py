@@ -1,0 +1,64 @@
+"""Where a measure begins to see what it is about, at the sizes and times that docs/measures.md states."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_assess import GOOD, angles_of, judged, judged_set
+from test_segment_reps import RATE_HZ
+
+GOOD_REP = GOOD["full_can"]
+
+
+def with_hold_of(rep, change):
+    """Three reps; change(values) is made to the elevation over the second one's hold, from its settling on."""
+    angles = angles_of("full_can", [GOOD_REP, rep, GOOD_REP])
+    _, plain = judged_set("full_can", angles)
+    first = round((plain[1].rep.top_start_s + 0.5) * RATE_HZ)
+    held = angles["elevation_deg"].copy()
+    change(held[first:])
+    return judged_set("full_can", {**angles, "elevation_deg": held})[1][1]
+
+
+@pytest.mark.parametrize(("dip_deg", "broken"), [(4.3, False), (6.0, True)])
+def test_a_hold_breaks_where_the_arm_leaves_it_by_5_deg(dip_deg, broken):
+    """The hold is at 78 deg and the band begins at 75: both dips leave the band, but not the hold."""
+    faults = ("hold_broken",) if broken else ()
+    assert judged("full_can", top=78.0, dip=dip_deg) == [(), faults, ()]
+
+
+@pytest.mark.parametrize(("lasts_s", "breaks"), [(0.15, 0), (0.35, 1)])
+def test_a_hold_breaks_where_the_arm_stays_away_for_a_quarter_of_a_second(lasts_s, breaks):
+    def drop(held):
+        held[200 : 200 + round(lasts_s * RATE_HZ)] -= 20.0
+
+    found = with_hold_of(GOOD_REP, drop)
+    assert found.values["hold_breaks"] == breaks
+    if breaks:
+        assert found.values["break_s"] == pytest.approx(lasts_s, abs=0.02)
+        assert found.values["break_deg"] == pytest.approx(-20.0, abs=0.5)
+
+
+@pytest.mark.parametrize(("hold_s", "known"), [(1.25, False), (1.7, True)])
+def test_a_hold_of_a_second_and_a_half_has_a_steadiness(hold_s, known):
+    """0.3 s at either end are left out, and 0.8 s must be left."""
+    _, found = judged_set("full_can", angles_of("full_can", [GOOD_REP, replace(GOOD_REP, hold_s=hold_s), GOOD_REP]))
+    assert np.isfinite(found[1].values["hold_sd_deg"]) == known
+
+
+@pytest.mark.parametrize("hold_s", [1.6, 6.0])
+def test_unsteadiness_is_the_textbooks_sd_about_a_line(hold_s):
+    """Residuals of numpy's polyfit, two degrees of freedom spent; the sensor's own noise comes off in quadrature."""
+    rep = replace(GOOD_REP, hold_s=hold_s)
+    angles = angles_of("full_can", [rep] * 3)
+    noise = np.random.default_rng(3).normal(0, 0.4, len(angles["elevation_deg"]))
+    arm_set, found = judged_set("full_can", {**angles, "elevation_deg": angles["elevation_deg"] + noise})
+    time_s = arm_set.start_s + np.arange(len(arm_set.curve_deg)) / RATE_HZ
+    for judged_rep in found:
+        settled = (judged_rep.rep.top_start_s + 0.3, judged_rep.rep.top_end_s - 0.3)
+        rows = np.flatnonzero((time_s >= settled[0]) & (time_s <= settled[1]))
+        squares = np.polyfit(rows, arm_set.curve_deg[rows], 1, full=True)[1][0]
+        ours = np.hypot(judged_rep.values["hold_sd_deg"], judged_rep.floor.sd_deg)
+        assert ours == pytest.approx(np.sqrt(squares / (len(rows) - 2)), rel=1e-6)

@@ -1,0 +1,56 @@
+"""An accelerometer's zero offset, which tilts every angle: taken off from still moments in different postures."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from scipy.spatial.transform import Rotation
+from test_orient import RATE_HZ, inclination_error_deg, sensed, track
+
+from imu_shoulder.frames import rotation_from_quat
+from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
+from imu_shoulder.orient.stream import OrientStream
+
+# 20 mg and more are usual of small sensors before calibration (from memory): over a degree of tilt.
+OFFSET_M_S2 = np.array([0.2, -0.15, 0.18])
+
+
+def still_in_ten_postures():
+    """5 s each in ten postures all around, 2 s from one to the next."""
+    corners = Rotation.random(10, rng=np.random.default_rng(8))
+    parts = []
+    for before, after in pairwise(corners):
+        turn = (before.inv() * after).as_rotvec()
+        share = 0.5 * (1 - np.cos(np.pi * np.arange(round(2 * RATE_HZ)) / round(2 * RATE_HZ)))
+        parts += [np.tile(before.as_quat(), (round(5 * RATE_HZ), 1))]
+        parts += [(before * Rotation.from_rotvec(np.outer(share, turn))).as_quat()]
+    return Rotation.from_quat(np.concatenate([*parts, np.tile(corners[-1].as_quat(), (round(5 * RATE_HZ), 1))]))
+
+
+def test_a_finished_recording_is_set_right():
+    true = still_in_ten_postures()
+    gyr, acc = sensed(true)
+    errors_deg = []
+    for offset in (np.zeros(3), OFFSET_M_S2):
+        found = orient_afterwards(track(gyr, acc + offset), RATE_HZ, OrientParams()).quat_earth_from_sensor
+        errors_deg.append(np.sqrt(np.mean(inclination_error_deg(rotation_from_quat(found), true) ** 2)))
+    # Left in, the part across gravity would tilt it by more than a degree.
+    assert np.degrees(np.linalg.norm(OFFSET_M_S2) / 9.80665) > 1.5
+    assert errors_deg[1] < errors_deg[0] + 0.3
+
+
+def test_a_stream_is_set_right_once_the_postures_were_seen():
+    true = still_in_ten_postures()
+    gyr, acc = sensed(true)
+    stream, quat = OrientStream(["right_wrist"], RATE_HZ, OrientParams()), []
+    for first in range(0, len(gyr), 50):
+        if first == round(4 * RATE_HZ):
+            quat.append(stream.start()[1]["right_wrist"].quat_earth_from_sensor)
+        rows = slice(first, first + 50)
+        own = track(gyr[rows], acc[rows] + OFFSET_M_S2)
+        got = stream.push(np.arange(len(gyr))[rows] / RATE_HZ, {"right_wrist": own})
+        quat += [attitude.quat_earth_from_sensor for attitude in got.values()]
+        stream.look()
+    error_deg = inclination_error_deg(rotation_from_quat(np.concatenate(quat)), true)
+    assert error_deg[-500:].max() < 0.5

@@ -1,0 +1,67 @@
+"""Whether a person may have turned between two quiet moments: who walks swings the arms, who takes up a posture not.
+
+docs/design_choices.md: "the body may have turned only where a limb went to and fro by 60 deg or more between two quiet
+moments, outside sets and calibration movements".
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+from test_orient import RATE_HZ, sensed, track
+
+from imu_shoulder.frames import heading_rotation
+from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
+from imu_shoulder.orient.links import find_links
+from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
+
+
+def places(angle_deg, *, free=True):
+    """The places of the quiet moments of an arm that swings forward by angle_deg (N,)."""
+    true = Rotation.from_rotvec(np.outer(np.radians(angle_deg), [1.0, 0.0, 0.0]))
+    attitude = orient_afterwards(track(*sensed(true)), RATE_HZ, OrientParams())
+    time_s = np.arange(len(angle_deg)) / RATE_HZ
+    found = quiet_moments(time_s, np.full(len(time_s), free), RATE_HZ, [attitude], None, HeadingParams())
+    assert len(found.place) >= 2
+    return len(set(found.place.tolist()))
+
+
+def to_and_fro(size_deg, count):
+    """Still for 4 s, `count` swings there and back within a second each, and still again."""
+    still = np.zeros(round(4 * RATE_HZ))
+    swing = 0.5 * size_deg * (1 - np.cos(2 * np.pi * np.arange(round(count * RATE_HZ)) / RATE_HZ))
+    return np.concatenate([still, swing, still])
+
+
+@pytest.mark.parametrize(("size_deg", "count", "seen"), [(22.0, 1, 1), (22.0, 2, 2), (25.0, 1, 1), (45.0, 1, 2)])
+def test_arms_that_swing_by_60_deg_in_all_are_those_of_a_walker(size_deg, count, seen):
+    """44, 88, 50 and 90 deg of way."""
+    assert places(to_and_fro(size_deg, count)) == seen
+
+
+def test_in_a_set_nobody_walks():
+    assert places(to_and_fro(45.0, 3), free=False) == 1
+
+
+def test_an_arm_that_is_raised_and_kept_there_has_not_walked():
+    """Its way is no longer than from the one posture to the other."""
+    still = np.zeros(round(4 * RATE_HZ))
+    raised = 110.0 * 0.5 * (1 - np.cos(np.pi * np.arange(round(2 * RATE_HZ)) / round(2 * RATE_HZ)))
+    assert places(np.concatenate([still, raised, still + 110.0])) == 1
+
+
+@pytest.mark.parametrize(
+    ("apart_s", "turned_deg", "drift"), [(5, 0.6, True), (5, 1.6, False), (60, 1.4, True), (60, 2.4, False)]
+)
+def test_who_stays_and_turns_further_than_sway_and_drift_explain_has_turned(apart_s, turned_deg, drift):
+    """Two looks at one stay in a set. Sway of 0.5 deg and a bias unsure by 0.01 deg/s explain twice their root of sum:
+    1.0 deg after 5 s, 1.6 deg after a minute."""
+    looks = heading_rotation(np.radians([0.0, turned_deg]))
+    one, none = np.zeros(2, dtype=np.intp), np.zeros((2, 1), dtype=np.intp)
+    params = HeadingParams()
+    moments = QuietMoments(np.array([0.0, apart_s]), [looks], one, one, none, np.array([params.drift_rad_s]))
+    links = find_links(moments, one, 0, params)
+    within = (links.earlier == 0) & (links.later == 1)
+    assert within.any()
+    assert np.isfinite(links.sd_rad[within]).any() == drift
