@@ -266,6 +266,10 @@ def test_what_the_trunk_defines_is_left_out_with_its_deviation_and_nothing_else(
     assert left.reference_of(slice(1, 3)) == ""
     assert left.not_told(slice(1, 3))
     assert not left.not_told(slice(0, 2))
+    # About the trunk an angle is missing for other reasons, such as a gap of the sensor on it.
+    gap = replace(left, elevation_reference="trunk")
+    assert not gap.not_told(slice(1, 3))
+    assert gap.reference_of(slice(1, 3)) == ""
 
 
 # Live.

@@ -86,10 +86,10 @@ class ArmAngles:
         return self.elevation_reference if seen else ""
 
     def not_told(self, rows: slice) -> bool:
-        """Whether the trunk was not upright on all of the rows, so that about gravity the joint cannot be told."""
+        """Whether the trunk was upright on none of the rows, so that about gravity the joint cannot be told."""
         against = self.angles.get("elevation_gravity_deg")
         seen = against is not None and bool(np.isfinite(against[rows]).any())
-        return seen and not self.reference_of(rows)
+        return self.elevation_reference == "gravity" and seen and not self.reference_of(rows)
 
 
 def arm_angles(

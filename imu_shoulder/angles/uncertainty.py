@@ -141,8 +141,8 @@ def _lean_sd_deg(arm: ArmAngles, stance: IntArray, angle_params: AngleParams, pa
     asked = np.where(stance == UPRIGHT, params.standing_lean_deg, params.any_lean_deg)
     lean = arm.angles.get("trunk_lean_deg")
     if lean is not None:
-        # How far is seen then, and not which way.
-        asked = np.where(np.isfinite(lean), np.hypot(params.trunk_pose_deg, lean / np.sqrt(2.0)), asked)
+        # How far from the pose, whence the arm's angles count as well, is seen then, and not which way.
+        asked = np.where(np.isfinite(lean), lean / np.sqrt(2.0), asked)
     return np.where(off_upright(arm, stance, angle_params.leant_deg), params.lying_deg, asked)
 
 
