@@ -1,15 +1,17 @@
 """One clock for all nodes: each node's clock is fitted to the host's from arrival times and clock pings.
 
 A packet arrives after its last sample was taken, never before, so arrival minus node time bounds the offset from
-above, and the least delayed packets of each stretch trace the clock whatever bursts and outages do to the rest. A ping
-is stamped by the node after the host sent it, so it bounds the offset from below. The drift comes from the least
-delayed packets alone, by the weighted median of the slopes between them (Theil-Sen; Sen 1968, doi
-10.1080/01621459.1968.10480934, weighted by distance); the offset is the middle between the bounds, and half their
-distance is how wrong it can be.
+above, and the least delayed packets of each stretch trace the clock whatever bursts and outages do to the rest. No
+clock drifts by more than 500 ppm: stretches that lie higher than others allow with this were late as a whole, as after
+a sleep of the computer, and are left out. A ping is stamped by the node after the host sent it, so it bounds the offset
+from below. The drift comes from the least delayed packets alone, by the weighted median of the slopes between them
+(Theil-Sen; Sen 1968, doi 10.1080/01621459.1968.10480934, weighted by distance); the offset is the middle between the
+bounds, and half their distance is how wrong it can be.
 """
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,17 +23,30 @@ from imu_shoulder.model import FloatArray
 LEAST_SPAN_S = 10.0
 MOST_BINS = 300
 FLOOR_QUANTILE = 0.1
+# The most that the link layer allows even a sleep clock (Bluetooth Core Vol 6, Part B, 4.2.2, from memory). A slope
+# beyond it is no clock's: it comes of something else, and a line along it would move samples by any amount.
+MOST_DRIFT = 500e-6
+# A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
+LATE_S = 0.05
 
 
 def host_now_ns() -> int:
-    """The host's clock: never set, and where the system offers it running on while a laptop sleeps."""
-    boottime = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.monotonic_ns() if boottime is None else time.clock_gettime_ns(boottime)
+    """The host's clock: never set, fine, and running on while a laptop sleeps.
+
+    Linux's CLOCK_MONOTONIC stands still in sleep and CLOCK_BOOTTIME does not (clock_getres(2)). On macOS
+    CLOCK_MONOTONIC_RAW runs on and time.monotonic does not (LLVM review D74341). On Windows time.monotonic has steps of
+    16 ms before Python 3.13 (GetTickCount64); the performance counter is fine and runs on (from memory).
+    """
+    if sys.platform == "linux":
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    if sys.platform == "darwin":
+        return time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW)
+    return time.perf_counter_ns()
 
 
 @dataclass(frozen=True, slots=True)
 class BootTimes:
-    """What is known of one life of a node, between two of its starts; all in seconds.
+    """What is known of one boot, a life of a node between two of its starts; all in seconds.
 
     node_s, arrival_s: (N,) node time of each packet's last sample and host time of its arrival, in order.
     ping_node_s, ping_before_s, ping_after_s: (M,) node stamp of each ping, host time before it was sent and after it
@@ -49,14 +64,18 @@ class BootTimes:
 class ClockFit:
     """host_s = offset_s[boot] + rate * node_s.
 
+    upper_s: by boot, the offset if the least delayed packets had taken no time.
     bound_s: half the distance between the bounds of the offset, the worst of the boots; infinite without pings.
     residual_s: median distance of the least delayed packets from the line; it grows when the drift is not constant.
+    refused_ppm: a drift that was found and not believed, and the clock taken at its nominal pace; None for none.
     """
 
     rate: float
     offset_s: Mapping[int, float]
+    upper_s: Mapping[int, float]
     bound_s: float
     residual_s: float
+    refused_ppm: float | None
 
     @property
     def error_s(self) -> float:
@@ -74,14 +93,20 @@ class ClockFit:
 
 
 def _least_delayed(times: BootTimes) -> tuple[FloatArray, FloatArray]:
-    """Node time and offset bound of the least delayed packet of each bin of a second or more. (K,), (K,)."""
+    """Node time and offset bound of the least delayed packet of each bin of a second or more. (K,), (K,).
+
+    Bins that were late as a whole are left out.
+    """
     above_s = times.arrival_s - times.node_s
     span_s = float(np.ptp(times.node_s)) if len(times.node_s) else 0.0
     bins = np.floor((times.node_s - times.node_s.min(initial=np.inf)) / max(1.0, span_s / MOST_BINS)).astype(int)
     order = np.lexsort((above_s, bins))
     first = np.unique(bins[order], return_index=True)[1]
     kept = order[first]
-    return times.node_s[kept], above_s[kept]
+    node_s, above_s = times.node_s[kept], above_s[kept]
+    allowed_s = (above_s + MOST_DRIFT * np.abs(node_s[:, None] - node_s)).min(axis=1, initial=np.inf)
+    on_time = above_s <= allowed_s + LATE_S
+    return node_s[on_time], above_s[on_time]
 
 
 def _slope(anchors: Sequence[tuple[FloatArray, FloatArray]]) -> float:
@@ -105,13 +130,17 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
     boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
     anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
     slope = _slope(list(anchors.values())) if anchors else 0.0
+    refused_ppm = None
+    if abs(slope) > MOST_DRIFT:
+        refused_ppm, slope = (1 / (1 + slope) - 1) * 1e6, 0.0
     offsets: dict[int, float] = {}
+    uppers: dict[int, float] = {}
     bound_s = 0.0
     residuals = [np.zeros(0)]
     for boot, times in boots.items():
         node_s, above_s = anchors[boot]
         level = above_s - slope * node_s
-        upper = float(np.quantile(level, FLOOR_QUANTILE))
+        upper = uppers[boot] = float(np.quantile(level, FLOOR_QUANTILE))
         if len(times.ping_node_s):
             upper = min(upper, float(np.min(times.ping_after_s - (1 + slope) * times.ping_node_s)))
             lower = float(np.max(times.ping_before_s - (1 + slope) * times.ping_node_s))
@@ -123,7 +152,8 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
             bound_s = float("inf")
         residuals.append(np.abs(level - upper))
     residual = np.concatenate(residuals)
-    return ClockFit(1 + slope, offsets, bound_s, float(np.median(residual)) if len(residual) else 0.0)
+    middle_s = float(np.median(residual)) if len(residual) else 0.0
+    return ClockFit(1 + slope, offsets, uppers, bound_s, middle_s, refused_ppm)
 
 
 @dataclass(frozen=True, slots=True)

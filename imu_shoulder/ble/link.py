@@ -17,9 +17,9 @@ from imu_shoulder.ble import gatt
 from imu_shoulder.ble.clock import host_now_ns
 from imu_shoulder.ble.entries import LinkEntry, NodeEntry, pack, pack_data, pack_state
 from imu_shoulder.ble.kinds import NodeKind
+from imu_shoulder.ble.lives import Ping
 from imu_shoulder.ble.meter import LiveMeter
 from imu_shoulder.ble.packet import PacketError
-from imu_shoulder.ble.streams import Ping
 from imu_shoulder.log.records import DATA, LINK, STATE
 from imu_shoulder.log.writer import LogThread
 
@@ -199,7 +199,7 @@ class NodeLink:
         if state.ping_ticks is not None and state.token != self._token:
             raise PacketError(f"the answer to ping {self._token}", f"that to {state.token} came", "check the firmware")
         self._log.put(STATE, pack_state(self.entry.node, before_ns, after_ns, value))
-        self.meter.ping(Ping(before_ns / 1e9, after_ns / 1e9, state))
+        self.meter.fresh.append(Ping(before_ns / 1e9, after_ns / 1e9, state))
 
     async def _start_battery(self, client: BleakClient) -> None:
         await self._read_battery(client)

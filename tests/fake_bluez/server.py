@@ -153,7 +153,7 @@ class Device:
                 if fate == "sent" and not (self.connected and self.notify(gatt.DATA_UUID, made.payload)):
                     fate = "unheard"
                 self.counts[fate] += 1
-                self.packets.append(Made(made.boot, made.sequence, made.first_s, made.count, b"", fate))
+                self.packets.append(Made(made.life, made.sequence, made.first_s, made.count, b"", fate))
             if self.connected and self.battery_percent != self.told_percent:
                 self.told_percent = self.battery_percent
                 self.notify(gatt.BATTERY_LEVEL_UUID, bytes([self.told_percent]))
@@ -163,7 +163,7 @@ class Device:
                 node.command(packet.STOP, now_s)
 
     def truth(self) -> dict[str, Any]:
-        packets = [[m.boot, m.sequence, m.first_s, m.count, m.fate] for m in self.packets]
+        packets = [[m.life, m.sequence, m.first_s, m.count, m.fate] for m in self.packets]
         return self.node.truth() | {"packets": packets, "counts": dict(self.counts)}
 
 

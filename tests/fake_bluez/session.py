@@ -75,9 +75,9 @@ def account(out, truth) -> dict[str, dict]:
         assert report["packets"] == len(heard)
         assert report["samples"] == sum(p[3] for p in heard)
         lost = 0
-        for boot in {p[0] for p in heard}:
-            last = max(p[1] for p in heard if p[0] == boot)
-            lost += sum(p[0] == boot and p[1] < last and p[4] != "sent" for p in node["packets"])
+        for life in {p[0] for p in heard}:
+            last = max(p[1] for p in heard if p[0] == life)
+            lost += sum(p[0] == life and p[1] < last and p[4] != "sent" for p in node["packets"])
         assert report["lost"] == lost
         rate_hz = recording.streams[node["placement"]].declared_rate_hz
         true_s = np.concatenate([p[2] + np.arange(p[3]) / rate_hz for p in heard])
