@@ -135,7 +135,7 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
         refused_ppm, slope = (1 / (1 + slope) - 1) * 1e6, 0.0
     offsets: dict[int, float] = {}
     uppers: dict[int, float] = {}
-    bound_s = 0.0
+    apart: dict[int, float] = {}
     residuals = [np.zeros(0)]
     for boot, times in boots.items():
         node_s, above_s = anchors[boot]
@@ -146,11 +146,18 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
             lower = float(np.max(times.ping_before_s - (1 + slope) * times.ping_node_s))
             # Left over drift can make the bounds cross by a hair; the middle is still the best there is.
             offsets[boot] = (upper + lower) / 2
-            bound_s = max(bound_s, abs(upper - lower) / 2)
+            apart[boot] = upper - lower
         else:
             offsets[boot] = upper
-            bound_s = float("inf")
         residuals.append(np.abs(level - upper))
+    least_s = min((abs(width_s) for width_s in apart.values()), default=0.0)
+    bound_s = 0.0 if len(apart) == len(boots) else float("inf")
+    for boot, width_s in apart.items():
+        # Few pings leave the lower bound loose. No boot's least delayed packets are later than the closest bounds of
+        # any say, but for how their pace falls on the radio's.
+        beyond_s = max(0.0, width_s / 2 - least_s)
+        offsets[boot] += beyond_s
+        bound_s = max(bound_s, abs(width_s) / 2 + beyond_s)
     residual = np.concatenate(residuals)
     middle_s = float(np.median(residual)) if len(residual) else 0.0
     return ClockFit(1 + slope, offsets, uppers, bound_s, middle_s, refused_ppm)

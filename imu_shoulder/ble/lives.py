@@ -25,8 +25,8 @@ SLACK_SHARE = 0.002
 EARLY_S = 0.02
 # A packet that comes within this time of its last sample is on time, whatever its sequence says.
 FRESH_S = 0.5
-# Packets that overtook each other by up to this time are put in order.
-REORDER_S = 0.5
+# Packets that overtook each other are put in order up to this: half a second, and what they wait for the radio.
+REORDER_S = 0.6
 # By how much packets can be late that no ping was held against yet.
 MOST_LATE_S = 30.0
 # How far the ticks from one packet to another may be from what their sequences say.
@@ -81,17 +81,18 @@ class Life:
     top: Placed | None = None
     sequence: int = 0
     counted_from: int = 0
+    lost: int = 0
 
 
 class Lives:
     """Takes one node's pings and packets in the order they came.
 
-    lives: all so far. lost: packets missing from the sequence. repeated: packets that came again.
+    lives: all so far. repeated: packets that came again.
     """
 
     def __init__(self, kind: NodeKind) -> None:
         self.lives: list[Life] = []
-        self.lost = self.repeated = self._strays = 0
+        self.repeated = self._strays = 0
         self._kind = kind
         self._number = -1
         self._heard_s = -math.inf
@@ -103,6 +104,11 @@ class Lives:
     def number(self) -> int:
         """The life that the node is in."""
         return self._number
+
+    @property
+    def lost(self) -> int:
+        """Packets missing from the sequence."""
+        return sum(life.lost for number, life in enumerate(self.lives) if self.clocked(number))
 
     @property
     def unplaced(self) -> int:
@@ -211,16 +217,18 @@ class Lives:
         if current.stamp is None:
             # A life that is only suspected ends where the one before goes on.
             for number in range(self._number - 1, -1, -1):
-                if self.lives[number].stamp is not None:
-                    ticks, fresh, follows = self._fit(self.lives[number], arrival, packet)
-                    if ticks is not None and fresh and follows:
+                before = self.lives[number]
+                if before.stamp is not None:
+                    ticks, on_time = self._fit(before, arrival, packet)
+                    if ticks is not None and on_time and self._follows(before, arrival, packet, ticks):
                         return number, ticks
                     break
-        ticks, fresh, follows = self._fit(current, arrival, packet)
-        return self._number, ticks if fresh or follows else None
+        ticks, on_time = self._fit(current, arrival, packet)
+        belongs = ticks is not None and (on_time or self._follows(current, arrival, packet, ticks))
+        return self._number, ticks if belongs else None
 
-    def _fit(self, life: Life, arrival: Arrival, packet: Packet) -> tuple[int | None, bool, bool]:
-        """A packet's ticks on a life's clock, whether it came on time, and whether its sequence goes with the ticks."""
+    def _fit(self, life: Life, arrival: Arrival, packet: Packet) -> tuple[int | None, bool]:
+        """What a packet's ticks are on a life's clock, if they can be, and whether it came on time."""
         kind, top = self._kind, life.top
         length = self._length(packet, arrival.ping)
         if life.stamp is not None and life.stamp.state.ping_ticks is not None:
@@ -232,18 +240,22 @@ class Lives:
             since_s = arrival.arrival_s - life.stamp.after_s
             late_s = since_s - (ticks + length - life.stamp.state.ping_ticks) / kind.ticks_per_s
             if top is None:
-                return (ticks if ticks >= 0 else None), late_s <= MOST_LATE_S, False
+                return (ticks if ticks >= 0 else None), late_s <= MOST_LATE_S
         elif top is None:
-            return packet.ticks, True, True
+            return packet.ticks, True
         else:
             passed = (arrival.arrival_s - top.arrival.arrival_s) * kind.ticks_per_s
-            expected = top.ticks + self._length(top.packet, top.arrival.ping) + passed - length
+            expected = round(top.ticks + self._length(top.packet, top.arrival.ping) + passed - length)
             half = kind.ticks_modulus // 2
-            ticks = round(expected) + (packet.ticks - round(expected) + half) % kind.ticks_modulus - half
+            ticks = expected + (packet.ticks - expected + half) % kind.ticks_modulus - half
             late_s = abs(expected - ticks) / kind.ticks_per_s
-        if ticks < top.ticks - REORDER_S * kind.ticks_per_s:
-            return None, False, False
-        return ticks, late_s < FRESH_S, self._steps(top.packet, packet, ticks - top.ticks, arrival.ping)[1]
+        in_order = ticks >= top.ticks - REORDER_S * kind.ticks_per_s
+        return (ticks if in_order else None), late_s < FRESH_S
+
+    def _follows(self, life: Life, arrival: Arrival, packet: Packet, ticks: int) -> bool:
+        """Whether a packet's sequence goes with its ticks, by those of the newest packet of a life."""
+        top = life.top
+        return top is not None and self._steps(top.packet, packet, ticks - top.ticks, arrival.ping)[1]
 
     def _length(self, packet: Packet, ping: Ping) -> float:
         """Ticks from the first sample of a packet to its last."""
@@ -273,13 +285,15 @@ class Lives:
             self._fill(life, placed)
         elif packet.first:
             self._count_from(life, packet.sequence, 0)
+        elif packet.sequence == (life.top.packet.sequence + 1) % self._kind.sequence_modulus:
+            life.sequence += 1
         else:
             room = self._room(packet, arrival.ping, (ticks - life.top.ticks) / self._kind.ticks_per_s)
             step, follows = self._steps(life.top.packet, packet, ticks - life.top.ticks, arrival.ping)
             if not follows:  # it rested meanwhile and went on, or was stopped and started
                 step = (packet.sequence - life.top.packet.sequence) % self._kind.sequence_modulus
             if step >= 1 and (follows or step <= room):
-                self.lost += step - 1
+                life.lost += step - 1
                 life.sequence += step
             else:  # it was started anew, and its first packets are lost
                 self._count_from(life, packet.sequence, packet.sequence if packet.sequence <= room else 0)
@@ -296,7 +310,7 @@ class Lives:
 
     def _count_from(self, life: Life, sequence: int, missing: int) -> None:
         """Begin to count a sequence, of which `missing` packets went before unheard."""
-        self.lost += missing
+        life.lost += missing
         life.sequence, life.counted_from = sequence, sequence - missing
 
     def _fill(self, life: Life, late: Placed) -> None:
@@ -307,9 +321,9 @@ class Lives:
         if not follows or step >= 0:
             return
         if sequence >= life.counted_from:
-            self.lost -= 1
+            life.lost -= 1
         else:
-            self.lost += life.counted_from - sequence - 1
+            life.lost += life.counted_from - sequence - 1
             life.counted_from = sequence
 
     def _missing_first(self, arrival: Arrival, packet: Packet) -> int:

@@ -160,6 +160,12 @@ class SimulatedNode:
         self.state = replace(self.state, boot=boot, token=0, ping_ticks=0)
         self._next_sequence = 0
 
+    def _reset_if_due(self, now_s: float) -> None:
+        if self._resets and now_s - self._origin_s >= self._resets[0]:
+            at_s = self._origin_s + self._resets.pop(0)
+            self._start_anew(at_s)
+            self._next_sample = max(self._next_sample, math.ceil(at_s * self.state.rate_hz - self._phase))
+
     def in_range(self, now_s: float) -> bool:
         return not any(start <= now_s - self._origin_s < end for start, end in self.script.outages)
 
@@ -168,6 +174,7 @@ class SimulatedNode:
 
     def command(self, value: bytes, now_s: float) -> None:
         """A write to the control characteristic."""
+        self._reset_if_due(now_s)
         status = self._obey(value, now_s)
         self.state = replace(self.state, status=status)
 
@@ -211,10 +218,7 @@ class SimulatedNode:
 
     def make(self, now_s: float) -> list[Made]:
         """The packets whose last sample has been taken by now_s."""
-        if self._resets and now_s - self._origin_s >= self._resets[0]:
-            at_s = self._origin_s + self._resets.pop(0)
-            self._start_anew(at_s)
-            self._next_sample = max(self._next_sample, math.ceil(at_s * self.state.rate_hz - self._phase))
+        self._reset_if_due(now_s)
         if not self.state.streaming:
             return []
         fitting = packet.samples_per_packet(self.script.payload_bytes)
