@@ -27,6 +27,8 @@ class NodeScript:
     loss: share of packets the radio loses. bursts: stretches in which packets come in lumps burst_s apart.
     outages: stretches out of range. silences: stretches connected but without a packet. reboots: power cuts.
     resets: its sensor part starts anew and streams on by itself while the radio keeps the connection.
+    jumps: when its clock jumps ahead, and by how much, against the contract.
+    wanders: it goes out of range and comes back whenever the simulation is told so (FakeBluez.wander).
     keeps_boot: reboots and resets leave the boot number as it was, against the contract.
     data: .npz with acc (N, 3) in m/s^2 and gyr (N, 3) in rad/s at rate_hz from the zero on.
     """
@@ -46,7 +48,9 @@ class NodeScript:
     silences: tuple[tuple[float, float], ...] = ()
     reboots: tuple[float, ...] = ()
     resets: tuple[float, ...] = ()
+    jumps: tuple[tuple[float, float], ...] = ()
     keeps_boot: bool = False
+    wanders: bool = False
     from_first_start: bool = False
     battery_percent: int = 90
     battery_s_per_percent: float = 600.0
@@ -116,6 +120,7 @@ class SimulatedNode:
         self._burst_ends = sorted(self._burst_instants())
         self._anchor_s = self._rng.uniform(0, CONNECTION_INTERVAL_S)
         self.unheard_since_s: float | None = None
+        self.away = False
 
     def _load(self) -> np.ndarray:
         if self.script.data is None:
@@ -140,7 +145,8 @@ class SimulatedNode:
     def ticks(self, now_s: float) -> int:
         """The node clock, 48 bits."""
         boot = self.boots[-1]
-        elapsed = (now_s - boot.zero_s) * packet.TICKS_PER_S * (1 + self.script.drift_ppm * 1e-6)
+        jumped_s = sum(by_s for at_s, by_s in self.script.jumps if boot.zero_s < at_s <= now_s)
+        elapsed = (now_s - boot.zero_s + jumped_s) * packet.TICKS_PER_S * (1 + self.script.drift_ppm * 1e-6)
         return boot.ticks_at_zero + math.floor(elapsed)
 
     def sample_s(self, index: int) -> float:
@@ -167,7 +173,8 @@ class SimulatedNode:
             self._next_sample = max(self._next_sample, math.ceil(at_s * self.state.rate_hz - self._phase))
 
     def in_range(self, now_s: float) -> bool:
-        return not any(start <= now_s - self._origin_s < end for start, end in self.script.outages)
+        out = any(start <= now_s - self._origin_s < end for start, end in self.script.outages)
+        return not out and not self.away
 
     def silent(self, now_s: float) -> bool:
         return any(start <= now_s - self._origin_s < end for start, end in self.script.silences)
@@ -262,7 +269,7 @@ class SimulatedNode:
 
 def script_from(table: dict[str, Any]) -> NodeScript:
     """A script that went through JSON."""
-    pairs = ("bursts", "outages", "silences")
+    pairs = ("bursts", "outages", "silences", "jumps")
     fixed = {key: tuple(tuple(pair) for pair in table[key]) for key in pairs if key in table}
     fixed |= {key: tuple(table[key]) for key in ("reboots", "resets", "burst_s") if key in table}
     return NodeScript(**(table | fixed))

@@ -40,13 +40,11 @@ class Sleep:
     end_s: float
     clock_stands: bool
 
-    def host_ns(self, at_s: float) -> int:
-        """What the computer's clock reads at script time at_s."""
-        stood_s = min(max(at_s - self.start_s, 0.0), self.end_s - self.start_s) if self.clock_stands else 0.0
-        return ZERO_NS + round((at_s - stood_s) * 1e9)
 
-
-AWAKE = Sleep(0.0, 0.0, clock_stands=False)
+def host_ns(at_s: float, sleeps: Sequence[Sleep]) -> int:
+    """What the computer's clock reads at script time at_s."""
+    stood_s = sum(min(max(at_s - s.start_s, 0.0), s.end_s - s.start_s) for s in sleeps if s.clock_stands)
+    return ZERO_NS + round((at_s - stood_s) * 1e9)
 
 
 class Recorded:
@@ -56,12 +54,12 @@ class Recorded:
     those before the last one heard in each of the node's lives (the rest leaves no trace).
     """
 
-    def __init__(self, number: int, script: NodeScript, seconds: float, sleep: Sleep = AWAKE) -> None:
+    def __init__(self, number: int, script: NodeScript, seconds: float, sleeps: Sequence[Sleep] = ()) -> None:
         self.records: list[tuple[float, int, bytes]] = []
         self.true_s: list[float] = []
         self.lost = self.sent = 0
         self._unheard = self._life = 0
-        self._sleep = sleep
+        self._sleeps = sleeps
         self._number = number
         self._node = SimulatedNode(script)
         self._rng = random.Random(f"host {number} {script.seed}")
@@ -71,7 +69,7 @@ class Recorded:
         self.records.append((at_s, kind, payload))
 
     def _put_link(self, at_s: float, connected: bool, reason: str = "") -> None:
-        self._put(at_s, LINK, pack(LinkEntry(self._number, self._sleep.host_ns(at_s), connected, reason)))
+        self._put(at_s, LINK, pack(LinkEntry(self._number, host_ns(at_s, self._sleeps), connected, reason)))
 
     def _latency_s(self) -> float:
         return 0.0008 + self._rng.expovariate(1 / 0.0005)
@@ -87,13 +85,13 @@ class Recorded:
         stamped_s = self._node.next_event_s(now_s + self._latency_s())
         self._node.command(packet.command_ping(token), stamped_s)
         after_s = stamped_s + CONNECTION_INTERVAL_S + self._latency_s()
-        times_ns = [self._sleep.host_ns(at_s) for at_s in (now_s, after_s)]
+        times_ns = [host_ns(at_s, self._sleeps) for at_s in (now_s, after_s)]
         self._put(now_s, STATE, pack_state(self._number, *times_ns, self._node.read()))
 
     def _run(self, seconds: float) -> None:
         node = self._node
         now_s, connected, back_s, ping_s, pings = 0.05 * self._number, False, 0.0, 0.0, 0
-        woken_s = self._sleep.end_s
+        heard_s = 0.0
         while now_s < seconds:
             reachable = node.in_range(now_s)
             if node.reboot_due(now_s) or (connected and not reachable):
@@ -104,17 +102,17 @@ class Recorded:
             if not connected and reachable and now_s >= back_s:
                 self._connect(now_s)
                 connected, ping_s, pings = True, now_s + ping_wait_s(0, self._rng.random()), 1
-            asleep = self._sleep.start_s <= now_s < self._sleep.end_s
-            if connected and now_s > ping_s and not asleep:
+            woken_s = next((sleep.end_s for sleep in self._sleeps if sleep.start_s <= now_s < sleep.end_s), 0.0)
+            if connected and now_s > ping_s and not woken_s:
                 self._ping(now_s, round(now_s))
                 ping_s, pings = now_s + ping_wait_s(pings, self._rng.random()), pings + 1
-            arrival_s = max(now_s + self._latency_s(), woken_s if asleep else 0.0)
+            arrival_s = max(now_s + self._latency_s(), woken_s, heard_s)
             for made in node.make(now_s):
                 if made.life > self._life:
                     self._life, self._unheard = made.life, 0
                 arrival_s += 0.00002
                 if made.fate == "sent" and connected:
-                    data = pack_data(self._number, self._sleep.host_ns(arrival_s), made.payload)
+                    data = pack_data(self._number, host_ns(arrival_s, self._sleeps), made.payload)
                     self._put(arrival_s, DATA, data)
                     self.true_s += [made.first_s + i / node.state.rate_hz for i in range(made.count)]
                     self.sent += 1
@@ -122,7 +120,7 @@ class Recorded:
                     self._unheard = 0
                 else:
                     self._unheard += 1
-                woken_s = arrival_s if asleep else woken_s
+                heard_s = arrival_s if woken_s else 0.0
             now_s = node.next_event_s(now_s)
 
 
@@ -131,10 +129,10 @@ def write_log(
     scripts: Sequence[NodeScript],
     seconds: float,
     events: Sequence[EventEntry] = (),
-    sleep: Sleep = AWAKE,
+    sleeps: Sequence[Sleep] = (),
 ) -> list[Recorded]:
     """Write the log of a recording of these nodes; returns the truth of each. events: by a clock that runs on."""
-    recorded = [Recorded(number, script, seconds, sleep) for number, script in enumerate(scripts)]
+    recorded = [Recorded(number, script, seconds, sleeps) for number, script in enumerate(scripts)]
     session = pack(Session("M.K.", "2026-05-04T09:30:00+02:00", ZERO_NS, 1e9))
     records = [(-2.0, SESSION, session)] * 2
     for number, script in enumerate(scripts):
@@ -144,10 +142,10 @@ def write_log(
         records += node.records
     for event in events:
         at_s = (event.host_ns - ZERO_NS) / 1e9
-        records.append((at_s, EVENT, pack(replace(event, host_ns=sleep.host_ns(at_s)))))
+        records.append((at_s, EVENT, pack(replace(event, host_ns=host_ns(at_s, sleeps)))))
     records.sort(key=lambda record: record[0])
     log = LogWriter(path)
-    log.append([(kind, payload) for _, kind, payload in records] + [(END, pack(End(sleep.host_ns(seconds))))])
+    log.append([(kind, payload) for _, kind, payload in records] + [(END, pack(End(host_ns(seconds, sleeps))))])
     log.close()
     return recorded
 

@@ -28,6 +28,7 @@ from imu_shoulder.ble.clock import host_now_ns
 ADAPTER = "/org/bluez/hci0"
 CONNECT_S = 0.05
 FORGET_S = 3.0
+LUMP = 20
 FAILED = "org.bluez.Error.Failed"
 
 
@@ -146,7 +147,9 @@ class Device:
             now_s = self._server.now_s()
             await asyncio.sleep(max(0.0, node.next_event_s(now_s) - now_s))
             now_s = self._server.now_s()
-            for made in node.make(now_s):
+            for place, made in enumerate(node.make(now_s)):
+                if place > LUMP:
+                    await asyncio.sleep(0.001)  # as fast as a radio could, and no faster than the bus takes it
                 fate = made.fate
                 if fate == "sent" and node.silent(now_s):
                     fate = "lost"
@@ -349,6 +352,10 @@ class Server:
                     device.known = False
                     self.removed(device.path, ["org.bluez.Device1"])
 
+    def _wander(self) -> None:
+        for device in self.devices.values():
+            device.node.away = device.node.script.wanders and not device.node.away
+
     async def run(self, address: str, truth: Path) -> None:
         self._bus = MessageBus(bus_address=address, negotiate_unix_fd=True)
         await self._bus.connect()
@@ -356,6 +363,7 @@ class Server:
         await self._bus.request_name("org.bluez")
         stop = asyncio.Event()
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
+        asyncio.get_running_loop().add_signal_handler(signal.SIGUSR2, self._wander)
         tasks = [asyncio.create_task(device.run()) for device in self.devices.values()]
         tasks.append(asyncio.create_task(self._advertise()))
         print("ready", self._zero_ns, flush=True)
