@@ -28,6 +28,8 @@ FLOOR_QUANTILE = 0.1
 MOST_DRIFT = 500e-6
 # A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
 LATE_S = 0.05
+# Bounds of a boot that are so many times as far apart as the closest ones say too little alone.
+FAR_APART = 1.5
 
 
 def host_now_ns() -> int:
@@ -146,21 +148,39 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
             lower = float(np.max(times.ping_before_s - (1 + slope) * times.ping_node_s))
             # Left over drift can make the bounds cross by a hair; the middle is still the best there is.
             offsets[boot] = (upper + lower) / 2
-            apart[boot] = upper - lower
+            apart[boot] = abs(upper - lower)
         else:
             offsets[boot] = upper
         residuals.append(np.abs(level - upper))
-    least_s = min((abs(width_s) for width_s in apart.values()), default=0.0)
     bound_s = 0.0 if len(apart) == len(boots) else float("inf")
+    off_middle = _by_acknowledgement(boots, 1 + slope, offsets, apart)
     for boot, width_s in apart.items():
-        # Few pings leave the lower bound loose. No boot's least delayed packets are later than the closest bounds of
-        # any say, but for how their pace falls on the radio's.
-        beyond_s = max(0.0, width_s / 2 - least_s)
-        offsets[boot] += beyond_s
-        bound_s = max(bound_s, abs(width_s) / 2 + beyond_s)
+        offsets[boot] += off_middle[boot]
+        bound_s = max(bound_s, width_s / 2 + abs(off_middle[boot]))
     residual = np.concatenate(residuals)
     middle_s = float(np.median(residual)) if len(residual) else 0.0
     return ClockFit(1 + slope, offsets, uppers, bound_s, middle_s, refused_ppm)
+
+
+def _by_acknowledgement(
+    boots: Mapping[int, BootTimes], rate: float, offsets: Mapping[int, float], apart: Mapping[int, float]
+) -> dict[int, float]:
+    """How far from the middle of its bounds the offset of each boot lies.
+
+    Few pings leave the bounds of a boot far apart. The time from a ping's stamp to its acknowledgement is the radio's,
+    much the same in all boots: the one whose bounds are closest tells it to the others.
+    """
+
+    def acknowledged_s(boot: int) -> float:
+        return float(np.median(boots[boot].ping_after_s - rate * boots[boot].ping_node_s)) - offsets[boot]
+
+    best = min(apart, key=lambda boot: apart[boot], default=None)
+    found = dict.fromkeys(apart, 0.0)
+    for boot, width_s in apart.items():
+        if best is not None and width_s > FAR_APART * apart[best]:
+            later_s = acknowledged_s(boot) - acknowledged_s(best)
+            found[boot] = float(np.clip(later_s, -width_s / 2, width_s / 2))
+    return found
 
 
 @dataclass(frozen=True, slots=True)

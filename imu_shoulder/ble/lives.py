@@ -2,8 +2,9 @@
 
 A life is a stretch in which the node's clock runs on, from one of its starts to the next. The boot number should tell
 lives apart, but a node may restart without counting it up, and the record that says so may be lost. So the clock itself
-is believed: where a ping's stamp does not go on from the one before, another life has begun. A packet says less (24
-bits, and it may come late), so it takes two that follow each other to begin a life that no ping has stamped yet.
+is believed: where a ping's stamp does not go on from those before, another life has begun. A packet says less: it has
+24 bits of the clock, and may come late. One that does not follow those before is held until a ping says where it
+belongs.
 
 Used live and afterwards, so that the console and the recording count alike.
 """
@@ -27,7 +28,7 @@ EARLY_S = 0.02
 FRESH_S = 0.5
 # Packets that overtook each other are put in order up to this: half a second, and what they wait for the radio.
 REORDER_S = 0.6
-# By how much packets can be late that no ping was held against yet.
+# How late the newest of the packets can be that wait for a life's first ping.
 MOST_LATE_S = 30.0
 # How far the ticks from one packet to another may be from what their sequences say.
 PACE_SHARE = 0.1
@@ -68,37 +69,49 @@ class Placed:
 class Life:
     """One life of a node's clock.
 
-    pings: empty until its first ping. uncounted: it began without the boot number counting up. ahead_s: how far the
-    clock was ahead of the life before, 0 for none; a start only sets it back, so that the host's clock stood still
-    meanwhile or the node's jumped.
+    uncounted: it began without the boot number counting up. ahead_s: how far the clock was ahead of the life before, 0
+    for none; a start only sets it back, so that the host's clock stood still meanwhile or the node's jumped.
+    pings: all of it. stamp: the newest that bounds the clock well; None for kinds whose pings stamp nothing.
+    top: the newest packet by its ticks. lost: packets missing from the sequence, which stands at `sequence`, unwrapped,
+    and is counted from `counted_from`.
     """
 
     boot: int
-    pings: list[Ping] = field(default_factory=list)
     uncounted: bool = False
     ahead_s: float = 0.0
+    pings: list[Ping] = field(default_factory=list)
     stamp: Ping | None = None
     top: Placed | None = None
+    lost: int = 0
     sequence: int = 0
     counted_from: int = 0
-    lost: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """A packet that waits for a ping. passed: ticks since the first of those that it waits with."""
+
+    arrival: Arrival
+    packet: Packet
+    passed: int
 
 
 class Lives:
-    """Takes one node's pings and packets in the order they came.
+    """Takes one node's pings and packets in the order they came, and gives packets back in their places.
 
     lives: all so far. repeated: packets that came again.
     """
 
     def __init__(self, kind: NodeKind) -> None:
         self.lives: list[Life] = []
-        self.repeated = self._strays = 0
+        self.repeated = 0
         self._kind = kind
-        self._number = -1
+        self._strays = 0
+        self._held: list[list[_Held]] = []
         self._heard_s = -math.inf
         self._recent: deque[bytes] = deque()
         self._known: set[bytes] = set()
-        self._suspect: tuple[Arrival, Packet] | None = None
+        self._number = -1
 
     @property
     def number(self) -> int:
@@ -108,97 +121,68 @@ class Lives:
     @property
     def lost(self) -> int:
         """Packets missing from the sequence."""
-        return sum(life.lost for number, life in enumerate(self.lives) if self.clocked(number))
+        return sum(life.lost for life in self.lives)
 
     @property
     def unplaced(self) -> int:
-        """Packets that came and fit no life's clock."""
-        return self._strays + (self._suspect is not None)
-
-    def clocked(self, number: int) -> bool:
-        """Whether it is known when a life was. Where pings stamp the node's clock, a life without a stamp is not."""
-        return self.lives[number].stamp is not None or all(life.stamp is None for life in self.lives)
+        """Packets that came and fit no clock, as far as is known."""
+        return self._strays + sum(map(len, self._held))
 
     def ping(self, ping: Ping) -> list[Placed]:
-        """Take a ping. Returns packets whose place it made known."""
+        """Take a ping. Returns the packets whose place it made known."""
         number = self._life_of(ping)
-        begins = number is None
         if number is None:
             number = self._begin(ping.state.boot)
+            self._describe(number, ping)
         life = self.lives[number]
-        if life.stamp is None and ping.state.ping_ticks is not None:
-            before = next((old for old in reversed(self.lives[:number]) if old.stamp is not None), None)
-            if before is not None and before.boot == ping.state.boot:
-                life.ahead_s = max(0.0, self._ahead_s(before, ping))
-                life.uncounted = life.ahead_s == 0.0
-            life.boot = ping.state.boot
-        self._number = number
         life.pings.append(ping)
-        narrow = life.stamp is None or ping.after_s - ping.before_s <= max(
-            FRESH_S, life.stamp.after_s - life.stamp.before_s
-        )
-        if ping.state.ping_ticks is not None and narrow:
+        if ping.state.ping_ticks is not None and (
+            life.stamp is None or _width_s(ping) <= max(FRESH_S, _width_s(life.stamp))
+        ):
             life.stamp = ping
-        if begins and self._suspect is not None:
-            suspect, self._suspect = self._suspect, None
-            return self.take(*suspect)
-        return []
+        self._number = number
+        if life.stamp is None:
+            return []
+        held, self._held = self._held, []
+        return [placed for chain in held for placed in self._resolved(life, chain)]
 
     def take(self, arrival: Arrival, packet: Packet) -> list[Placed]:
-        """Take a packet. Returns it and others whose place it made known; nothing while that is open or if it is no
-        new one."""
+        """Take a packet. Returns it and others whose place it made known; none while that is open or if it is old."""
         if arrival.payload in self._known:
             self.repeated += 1
             return []
-        number, ticks = self._place_of(arrival, packet)
+        life = self.lives[self._number]
+        ticks = self._ticks_in(life, arrival, packet)
         if ticks is not None:
-            self._strays += self._suspect is not None
-            self._suspect = None
-            self._number = number
             return [self._placed(arrival, packet, ticks)]
-        suspect, self._suspect = self._suspect, (arrival, packet)
-        if suspect is None:
+        self._hold(arrival, packet)
+        if life.stamp is not None or len(self._held[-1]) < 2:
             return []
-        first, ticks = suspect[1], suspect[1].ticks
-        passed = (packet.ticks - first.ticks) % self._kind.ticks_modulus
-        step, follows = self._steps(first, packet, passed, arrival.ping)
-        late_s = passed / self._kind.ticks_per_s - (arrival.arrival_s - suspect[0].arrival_s)
-        if not follows or step < 1 or late_s > MOST_LATE_S:
-            self._strays += 1
-            return []
-        self._suspect = None
-        top = self.lives[self._number].top
-        if top is not None:
-            # A clock that goes on from the life before keeps its turn, however late or early it looks.
-            since = (first.ticks - top.ticks) % self._kind.ticks_modulus
-            step, follows = self._steps(top.packet, first, since, arrival.ping)
-            ticks = top.ticks + since if follows and step >= 1 else ticks
-        self._number = self._begin(self.lives[self._number].boot)
-        return [self._placed(*suspect, ticks), self._placed(arrival, packet, ticks + passed)]
+        # Nothing will ever stamp this node's clock: two packets that follow each other are another life.
+        self._number = self._begin(life.boot)
+        chain = self._held.pop()
+        self._strays += sum(map(len, self._held))
+        self._held.clear()
+        return [self._placed(one.arrival, one.packet, chain[0].packet.ticks + one.passed) for one in chain]
 
     def _begin(self, boot: int) -> int:
         self.lives.append(Life(boot))
         return len(self.lives) - 1
 
+    def _describe(self, number: int, ping: Ping) -> None:
+        """How a life that begins with a ping differs from the one before."""
+        before = next((life for life in reversed(self.lives[:number]) if life.stamp is not None), None)
+        if before is not None and before.boot == ping.state.boot:
+            life = self.lives[number]
+            life.ahead_s = max(0.0, self._ahead_s(before, ping))
+            life.uncounted = life.ahead_s == 0.0
+
     def _life_of(self, ping: Ping) -> int | None:
         """The life that a ping belongs to, or None for one that begins with it."""
-        if not self.lives:
-            return None
-        current = self.lives[self._number]
-        if ping.state.ping_ticks is None:
-            return self._number if current.boot == ping.state.boot else None
         for number in range(len(self.lives) - 1, -1, -1):
             life = self.lives[number]
-            if life.stamp is not None and life.boot == ping.state.boot and self._ahead_s(life, ping) == 0.0:
+            if life.boot == ping.state.boot and self._ahead_s(life, ping) == 0.0:
                 return number
-        if current.stamp is None and current.top is not None:
-            top = current.top
-            passed_s = (ping.state.ping_ticks - top.ticks - self._length(top.packet, top.arrival.ping)) / (
-                self._kind.ticks_per_s
-            )
-            late_s = passed_s - (ping.before_s - top.arrival.arrival_s)
-            if -SLACK_S <= late_s <= MOST_LATE_S + ping.after_s - ping.before_s:
-                return self._number
         return None
 
     def _ahead_s(self, life: Life, ping: Ping) -> float:
@@ -211,26 +195,50 @@ class Lives:
         slack_s = SLACK_S + SLACK_SHARE * abs(most_s)
         return 0.0 if least_s - slack_s <= passed_s <= most_s + slack_s else passed_s - (least_s + most_s) / 2
 
-    def _place_of(self, arrival: Arrival, packet: Packet) -> tuple[int, int | None]:
-        """The life that a packet belongs to and its ticks there; None for ticks that fit none."""
-        current = self.lives[self._number]
-        if current.stamp is None:
-            # A life that is only suspected ends where the one before goes on.
-            for number in range(self._number - 1, -1, -1):
-                before = self.lives[number]
-                if before.stamp is not None:
-                    ticks, on_time = self._fit(before, arrival, packet)
-                    if ticks is not None and on_time and self._follows(before, arrival, packet, ticks):
-                        return number, ticks
-                    break
-        ticks, on_time = self._fit(current, arrival, packet)
-        belongs = ticks is not None and (on_time or self._follows(current, arrival, packet, ticks))
-        return self._number, ticks if belongs else None
+    def _hold(self, arrival: Arrival, packet: Packet) -> None:
+        """Let a packet wait, with those that it follows."""
+        if self._held:
+            last = self._held[-1][-1]
+            passed = (packet.ticks - last.packet.ticks) % self._kind.ticks_modulus
+            step, follows = self._steps(last.packet, packet, passed, arrival.ping)
+            if follows and step >= 1 and not packet.first:
+                self._held[-1].append(_Held(arrival, packet, last.passed + passed))
+                return
+        self._held.append([_Held(arrival, packet, 0)])
 
-    def _fit(self, life: Life, arrival: Arrival, packet: Packet) -> tuple[int | None, bool]:
-        """What a packet's ticks are on a life's clock, if they can be, and whether it came on time."""
-        kind, top = self._kind, life.top
-        length = self._length(packet, arrival.ping)
+    def _resolved(self, life: Life, chain: list[_Held]) -> list[Placed]:
+        """Held packets in their places in a life that was pinged after they came; none if they do not belong to it."""
+        last = chain[-1]
+        ticks, late_s = self._fit(life, last.arrival, last.packet)
+        first_ticks = ticks - last.passed
+        if life.top is None:
+            belongs = late_s <= MOST_LATE_S and first_ticks >= 0
+        else:
+            in_order = first_ticks >= life.top.ticks - REORDER_S * self._kind.ticks_per_s
+            belongs = in_order and (late_s < FRESH_S or self._follows(life.top, last.arrival, last.packet, ticks))
+        if not belongs:
+            self._strays += len(chain)
+            return []
+        return [self._placed(one.arrival, one.packet, first_ticks + one.passed) for one in chain]
+
+    def _ticks_in(self, life: Life, arrival: Arrival, packet: Packet) -> int | None:
+        """A packet's ticks on a life's clock. None for one of which it is open whether it belongs to it."""
+        ticks, late_s = self._fit(life, arrival, packet)
+        top = life.top
+        if top is None:
+            return ticks if late_s <= MOST_LATE_S and (ticks >= 0 or life.stamp is None) else None
+        if ticks < top.ticks - REORDER_S * self._kind.ticks_per_s:
+            return None
+        if not (packet.first and ticks > top.ticks) and self._follows(top, arrival, packet, ticks):
+            return ticks
+        # What comes on time and does not follow was stopped and started; but so may another life look by chance. Where
+        # a ping came in between, the clock is known to be the same.
+        pinged = arrival.ping is not top.arrival.ping
+        return ticks if late_s < FRESH_S and (pinged or life.stamp is None) else None
+
+    def _fit(self, life: Life, arrival: Arrival, packet: Packet) -> tuple[int, float]:
+        """What a packet's ticks would be on a life's clock, and how late it came, in seconds."""
+        kind, top, length = self._kind, life.top, self._length(packet, arrival.ping)
         if life.stamp is not None and life.stamp.state.ping_ticks is not None:
             # It came after its last sample was taken: of all turns of the counter, the newest that allows for this.
             since_s = arrival.arrival_s - life.stamp.before_s
@@ -238,24 +246,18 @@ class Lives:
             newest = life.stamp.state.ping_ticks + allowed_s * kind.ticks_per_s - (1 - PACE_SHARE) * length
             ticks = packet.ticks + kind.ticks_modulus * math.floor((newest - packet.ticks) / kind.ticks_modulus)
             since_s = arrival.arrival_s - life.stamp.after_s
-            late_s = since_s - (ticks + length - life.stamp.state.ping_ticks) / kind.ticks_per_s
-            if top is None:
-                return (ticks if ticks >= 0 else None), late_s <= MOST_LATE_S
-        elif top is None:
-            return packet.ticks, True
-        else:
-            passed = (arrival.arrival_s - top.arrival.arrival_s) * kind.ticks_per_s
-            expected = round(top.ticks + self._length(top.packet, top.arrival.ping) + passed - length)
-            half = kind.ticks_modulus // 2
-            ticks = expected + (packet.ticks - expected + half) % kind.ticks_modulus - half
-            late_s = abs(expected - ticks) / kind.ticks_per_s
-        in_order = ticks >= top.ticks - REORDER_S * kind.ticks_per_s
-        return (ticks if in_order else None), late_s < FRESH_S
+            return ticks, since_s - (ticks + length - life.stamp.state.ping_ticks) / kind.ticks_per_s
+        if top is None:
+            return packet.ticks, 0.0
+        passed = (arrival.arrival_s - top.arrival.arrival_s) * kind.ticks_per_s
+        expected = round(top.ticks + self._length(top.packet, top.arrival.ping) + passed - length)
+        half = kind.ticks_modulus // 2
+        ticks = expected + (packet.ticks - expected + half) % kind.ticks_modulus - half
+        return ticks, abs(expected - ticks) / kind.ticks_per_s
 
-    def _follows(self, life: Life, arrival: Arrival, packet: Packet, ticks: int) -> bool:
-        """Whether a packet's sequence goes with its ticks, by those of the newest packet of a life."""
-        top = life.top
-        return top is not None and self._steps(top.packet, packet, ticks - top.ticks, arrival.ping)[1]
+    def _follows(self, top: Placed, arrival: Arrival, packet: Packet, ticks: int) -> bool:
+        """Whether a packet's sequence goes with its ticks, by those of an earlier or later packet."""
+        return self._steps(top.packet, packet, ticks - top.ticks, arrival.ping)[1]
 
     def _length(self, packet: Packet, ping: Ping) -> float:
         """Ticks from the first sample of a packet to its last."""
@@ -334,8 +336,8 @@ class Lives:
             return packet.sequence
         if self._number == 0:
             return 0  # it was streaming when it was found
-        ahead_s = self.lives[self._number].ahead_s
-        room = self._room(packet, arrival.ping, arrival.arrival_s - self._heard_s + ahead_s)
+        unheard_s = arrival.arrival_s - self._heard_s + self.lives[self._number].ahead_s
+        room = self._room(packet, arrival.ping, unheard_s)
         top = self.lives[self._number - 1].top
         if top is not None:
             passed = (packet.ticks - top.ticks) % self._kind.ticks_modulus
@@ -347,3 +349,8 @@ class Lives:
     def _room(self, packet: Packet, ping: Ping, seconds: float) -> float:
         """How many packets can have been made in a time."""
         return PACE_PACKETS + (1 + PACE_SHARE) * seconds * ping.state.rate_hz / packet.count
+
+
+def _width_s(ping: Ping) -> float:
+    """How long a ping took: how much its stamp leaves open."""
+    return ping.after_s - ping.before_s

@@ -111,14 +111,12 @@ def _in_order(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Ping]
 def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Ping]) -> NodeSamples | None:
     """All samples of one node. arrivals, pings: in the order they came, each arrival under one of the pings.
 
-    None if no good packet came. A life of which it is not known when it was is left out.
+    None if no good packet came that can be placed.
     """
     account, all_placed, damaged = _in_order(kind, arrivals, pings)
     by_life: dict[int, list[Placed]] = {}
-    clocked = {number for number in range(len(account.lives)) if account.clocked(number)}
     for one in all_placed:
-        if one.life in clocked:
-            by_life.setdefault(one.life, []).append(one)
+        by_life.setdefault(one.life, []).append(one)
     if not by_life:
         return None
     lives = {number: _life_packets(placed) for number, placed in sorted(by_life.items())}
@@ -154,7 +152,7 @@ def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Pi
         account.lost,
         damaged,
         account.repeated,
-        account.unplaced + len(all_placed) - len(packets),
+        account.unplaced,
         sum(p.overrun for p in packets),
     )
 

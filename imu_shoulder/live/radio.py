@@ -44,8 +44,7 @@ class TapMeter(LiveMeter):
 
     def stream(self, placement: str, now_s: float, zero_s: float) -> SensorStream | None:
         """The samples that have come since the last call, in seconds since zero_s; None for none."""
-        known = self._anchors and self._lives.clocked(self._life)
-        if known and (self._life not in self._fits or now_s - self._fitted_s >= REFIT_S):
+        if self._anchors and (self._life not in self._fits or now_s - self._fitted_s >= REFIT_S):
             fit = self.clock()
             assert fit is not None
             self._fits[self._life], self._fitted_s = fit, now_s

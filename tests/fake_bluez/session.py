@@ -87,6 +87,13 @@ class Terminal:
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
         )
 
+    def painted(self) -> bytes:
+        """What the recorder paints from now on: one whole paint at least."""
+        while select.select([self.ours], [], [], 0.0)[0]:
+            self.said.extend(os.read(self.ours, 4096))
+        start = len(self.said)
+        return bytes(self.said[start : self.until(b"records safe", self.until(b"records safe", start))])
+
     def until(self, text: bytes, start: int = 0) -> int:
         """Read what the recorder paints until the text has come; where it ended."""
         while (found := self.said.find(text, start)) < 0:

@@ -1,4 +1,4 @@
-"""A process whose clock jumps as over a sleep of its computer: python -m fake_bluez.sleeper SECONDS MODULE [ARGUMENT ...]
+"""A process whose clock jumps as over a sleep of its computer: python -m fake_bluez.sleeper SECONDS MODULE [ARGUMENTS]
 
 Every SIGUSR1 is such a sleep. Two processes that are stopped, signalled and continued have slept together.
 """
