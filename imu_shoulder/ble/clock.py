@@ -28,8 +28,8 @@ FLOOR_QUANTILE = 0.1
 MOST_DRIFT = 500e-6
 # A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
 LATE_S = 0.05
-# Bounds of a boot that are so many times as far apart as the closest ones say too little alone.
-FAR_APART = 1.5
+# Bounds closer than this are no better for it.
+LEAST_WIDTH_S = 0.0001
 
 
 def host_now_ns() -> int:
@@ -168,19 +168,16 @@ def _by_acknowledgement(
     """How far from the middle of its bounds the offset of each boot lies.
 
     Few pings leave the bounds of a boot far apart. The time from a ping's stamp to its acknowledgement is the radio's,
-    much the same in all boots: the one whose bounds are closest tells it to the others.
+    much the same in all boots, so they tell it to each other: its mean counts each by its bounds, as variances do.
     """
-
-    def acknowledged_s(boot: int) -> float:
-        return float(np.median(boots[boot].ping_after_s - rate * boots[boot].ping_node_s)) - offsets[boot]
-
-    best = min(apart, key=lambda boot: apart[boot], default=None)
-    found = dict.fromkeys(apart, 0.0)
-    for boot, width_s in apart.items():
-        if best is not None and width_s > FAR_APART * apart[best]:
-            later_s = acknowledged_s(boot) - acknowledged_s(best)
-            found[boot] = float(np.clip(later_s, -width_s / 2, width_s / 2))
-    return found
+    if len(apart) < 2:
+        return dict.fromkeys(apart, 0.0)
+    later_s = [
+        float(np.median(boots[boot].ping_after_s - rate * boots[boot].ping_node_s)) - offsets[boot] for boot in apart
+    ]
+    width_s = np.array(list(apart.values()))
+    off_s = np.array(later_s) - np.average(later_s, weights=(width_s + LEAST_WIDTH_S) ** -2)
+    return dict(zip(apart, np.clip(off_s, -width_s / 2, width_s / 2).tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
