@@ -13,9 +13,11 @@ from fake_bluez.node import NodeScript, default_motion
 from fake_bluez.offline import write_log
 
 from imu_shoulder.ble.assemble import assemble
-from imu_shoulder.ble.entries import unpack_data
+from imu_shoulder.ble.entries import Session, pack, unpack_data
 from imu_shoulder.ble.packet import decode_packet
-from imu_shoulder.log.records import DATA, LogError, encode_record, scan
+from imu_shoulder.log.records import DATA, SAMPLES, SESSION, LogError, encode_record, scan
+from imu_shoulder.log.samples import assemble_samples, pack_samples
+from imu_shoulder.log.writer import LogWriter
 from imu_shoulder.model import FloatArray, SensorStream
 
 WITHIN_S = 0.003
@@ -158,6 +160,26 @@ def test_doubled_records_are_read_once():
     doubled = scan(b"".join([*rows[:20], *rows[5:20], *rows[25:]]))
     assert [record.index for record in doubled.records] == [*range(20), *range(25, 40)]
     assert (doubled.order_breaks, doubled.repeated_records, doubled.missing_records) == (1, 15, 5)
+
+
+def test_samples_of_no_node_come_back_in_order(tmp_path):
+    """A log of a replay, its blocks swapped and doubled."""
+    time_s = np.arange(0, 30, 0.01)
+    acc = np.column_stack([time_s, 0 * time_s, 0 * time_s])
+    log = LogWriter(tmp_path / "a.log")
+    log.append([(SESSION, pack(Session("M.K.", "2026-05-04T09:30:00+02:00", 0, 1e9)))])
+    for start in range(0, 3000, 50):
+        part = slice(start, start + 50)
+        stream = SensorStream("sternum", time_s[part], acc[part], 0 * acc[part], 100.0)
+        log.append([(SAMPLES, payload) for payload in pack_samples(stream)])
+    log.close()
+    data = (tmp_path / "a.log").read_bytes()
+    third = len(data) // 3
+    mixed = data[:third] + data[2 * third :] + data[third:]
+    found = assemble_samples(scan(mixed), "a").recording.streams["sternum"]
+    assert (np.diff(found.time_s) > 0).all()
+    assert found.acc_m_s2[:, 0] == pytest.approx(found.time_s)
+    assert len(found.time_s) >= 2900
 
 
 def test_what_was_out_of_order_is_said(tmp_path):

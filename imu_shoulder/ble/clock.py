@@ -111,8 +111,10 @@ def _least_delayed(times: BootTimes) -> tuple[FloatArray, FloatArray]:
     return node_s[on_time], above_s[on_time]
 
 
-def _slope(anchors: Sequence[tuple[FloatArray, FloatArray]]) -> float:
-    """Weighted median of the slopes between anchors of the same boot; 0 if they span too little to tell."""
+def _slope(anchors: Sequence[tuple[FloatArray, FloatArray]]) -> float | None:
+    """Weighted median of the slopes between anchors of the same boot; None if they span too little to tell."""
+    if not anchors:
+        return None
     slopes, weights = [], []
     for node_s, above_s in anchors:
         left, right = np.triu_indices(len(node_s), 1)
@@ -121,28 +123,43 @@ def _slope(anchors: Sequence[tuple[FloatArray, FloatArray]]) -> float:
         weights.append(run_s)
     slope, weight = np.concatenate(slopes), np.concatenate(weights)
     if weight.max(initial=0.0) < LEAST_SPAN_S:
-        return 0.0
+        return None
     order = np.argsort(slope)
     half = np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2)
     return float(slope[order][half])
+
+
+def _believed_slope(
+    boots: Mapping[int, BootTimes], anchors: Mapping[int, tuple[FloatArray, FloatArray]]
+) -> tuple[float, float | None]:
+    """The slope of host over node time less 1, and the drift in ppm that was not believed, if one was found."""
+    slope = _slope(list(anchors.values()))
+    # A clock far off makes nearly all packets look late; then its pings tell.
+    told = slope if slope is not None else _slope([_between(times) for times in boots.values()])
+    if told is not None and abs(told) > MOST_DRIFT:
+        return 0.0, (1 / (1 + told) - 1) * 1e6
+    return slope or 0.0, None
+
+
+def _between(times: BootTimes) -> tuple[FloatArray, FloatArray]:
+    """Node time and offset in the middle of each ping. (M,), (M,)."""
+    return times.ping_node_s, (times.ping_before_s + times.ping_after_s) / 2 - times.ping_node_s
 
 
 def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
     """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out."""
     boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
     anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
-    slope = _slope(list(anchors.values())) if anchors else 0.0
-    refused_ppm = None
-    if abs(slope) > MOST_DRIFT:
-        refused_ppm, slope = (1 / (1 + slope) - 1) * 1e6, 0.0
+    slope, refused_ppm = _believed_slope(boots, anchors)
     offsets: dict[int, float] = {}
     uppers: dict[int, float] = {}
     apart: dict[int, float] = {}
     residuals = [np.zeros(0)]
+    quantile = FLOOR_QUANTILE if refused_ppm is None else 0.0  # off its pace, the bounds themselves drift apart
     for boot, times in boots.items():
         node_s, above_s = anchors[boot]
         level = above_s - slope * node_s
-        upper = uppers[boot] = float(np.quantile(level, FLOOR_QUANTILE))
+        upper = uppers[boot] = float(np.quantile(level, quantile))
         if len(times.ping_node_s):
             upper = min(upper, float(np.min(times.ping_after_s - (1 + slope) * times.ping_node_s)))
             lower = float(np.max(times.ping_before_s - (1 + slope) * times.ping_node_s))
