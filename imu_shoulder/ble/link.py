@@ -192,6 +192,8 @@ class NodeLink:
         async with asyncio.timeout(CALL_TIMEOUT_S):
             await self._kind.stop(client)
         self.state = LinkState.STOPPED
+        with contextlib.suppress(*LINK_ERRORS):
+            await self._ping(client)  # places what came after a restart that no ping has seen yet
 
     async def _unless_asleep(self, call: Coroutine[None, None, None]) -> None:
         """Await a call to the node. One that the computer slept through says nothing of the link if it fails."""
