@@ -1,6 +1,6 @@
 """Measure the numbers docs/validation.md states about recording: python tests/print_ble_numbers.py [PART ...]
 
-Parts: fuzz, log, damage, kill, recorder-kill, throughput, alignment, sleep, rough, analysis. All of them take about ten minutes.
+Parts: fuzz, log, damage, kill, recorder-kill, throughput, alignment, sleep, rough, analysis. All take about ten minutes.
 """
 
 from __future__ import annotations

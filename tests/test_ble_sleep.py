@@ -29,8 +29,10 @@ def pair(**fields) -> list[NodeScript]:
 
 
 def sleep_error_s(folder, at_s: float, seconds: float, clock_stands: bool, heard: bool) -> float:
-    """The largest error of any sample's time in a recording whose computer slept. heard: the nodes' packets wait for it;
-    otherwise they are out of reach. Nothing else may have happened either."""
+    """The largest error of any sample's time in a recording whose computer slept; nothing else may be wrong with it.
+
+    heard: the nodes' packets wait for the waking; otherwise the nodes are out of reach.
+    """
     away = () if heard else ((at_s, at_s + SLEPT_S + 1.0),)
     typed = [EventEntry(ZERO_NS + round((at_s + SLEPT_S + 0.5) * 1e9), "start", "neutral_pose", duration_s=1.0)]
     slept = Sleep(at_s, at_s + SLEPT_S, clock_stands)
