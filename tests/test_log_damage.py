@@ -135,7 +135,7 @@ def damage_errors_s(data: bytes, true_s: dict[str, dict[bytes, float]]) -> Float
 
 
 def test_damage_moves_no_sample():
-    """A small slice; print_ble_numbers.py takes 150 logs."""
+    """A small slice; print_ble_numbers.py takes 300 logs."""
     found = damage_outcome(4, 4, seed=500)
     assert found["logs"] == 16
     assert found["refused"] == 0
