@@ -155,6 +155,12 @@ def test_records_are_read_in_the_order_they_were_written():
     assert swapped.damages == ()
 
 
+def test_a_record_without_content_is_read_at_the_very_end():
+    rows = [*small_log(3), encode_record(8, 3, b"")]
+    assert [record.payload for record in scan(b"".join(rows)).records][-1] == b""
+    assert scan(rows[-1][:-1]).records == ()
+
+
 def test_doubled_records_are_read_once():
     rows = small_log()
     doubled = scan(b"".join([*rows[:20], *rows[5:20], *rows[25:]]))

@@ -28,7 +28,7 @@ EARLY_S = 0.02
 FRESH_S = 0.5
 # Packets that overtook each other are put in order up to this: half a second, and what they wait for the radio.
 REORDER_S = 0.6
-# How late the newest of the packets can be that wait for a life's first ping.
+# How late a packet can be by which a life is known that no ping has stamped yet.
 MOST_LATE_S = 30.0
 # How far the ticks from one packet to another may be from what their sequences say.
 PACE_SHARE = 0.1
@@ -201,7 +201,8 @@ class Lives:
             last = self._held[-1][-1]
             passed = (packet.ticks - last.packet.ticks) % self._kind.ticks_modulus
             step, follows = self._steps(last.packet, packet, passed, arrival.ping)
-            if follows and step >= 1 and not packet.first:
+            late_s = passed / self._kind.ticks_per_s - (arrival.arrival_s - last.arrival.arrival_s)
+            if follows and step >= 1 and late_s <= MOST_LATE_S and not packet.first:
                 self._held[-1].append(_Held(arrival, packet, last.passed + passed))
                 return
         self._held.append([_Held(arrival, packet, 0)])

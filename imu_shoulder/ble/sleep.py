@@ -16,6 +16,8 @@ from imu_shoulder.ble.streams import NodeSamples
 
 # Nodes that are ahead by the same sleep agree within this.
 AGREE_S = 0.1
+# Less than this is no sleep: a clock that runs too fast gains as much while its node is out of reach.
+LEAST_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +69,7 @@ def _seen(node: NodeSamples) -> list[_Seen]:
     found = []
     for before, after in pairwise(known):
         life = node.lives[after]
-        if life.ahead_s > 0:
+        if life.ahead_s > LEAST_S:
             first_s = min([node.heard_s[after][0], *(ping.after_s for ping in life.pings[:1])])
             lasted_s = node.clock.upper_s[before] - node.clock.upper_s[after]
             found.append(_Seen(node.heard_s[before][1], first_s, lasted_s))
