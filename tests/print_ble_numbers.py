@@ -1,6 +1,6 @@
 """Measure the numbers docs/validation.md states about recording: python tests/print_ble_numbers.py [PART ...]
 
-Parts: fuzz, log, kill, recorder-kill, throughput, alignment, rough, analysis. All of them take about ten minutes.
+Parts: fuzz, log, damage, kill, recorder-kill, throughput, alignment, sleep, rough, analysis. All: a quarter of an hour.
 """
 
 from __future__ import annotations
@@ -24,7 +24,9 @@ from fake_bluez.session import FIVE, account, finish, nodes, start_recording
 from test_ble_analysis import compare
 from test_ble_assemble import alignment_ms, rough_scripts
 from test_ble_packet import fuzz
+from test_ble_sleep import sleep_error_s
 from test_log import flip_outcome, kill_outcome, truncation_outcome
+from test_log_damage import damage_outcome
 
 from imu_shoulder.log.entries import unpack_data
 from imu_shoulder.log.host_clock import host_now_ns
@@ -49,6 +51,15 @@ def measure_log(_: Path) -> Iterator[Row]:
     outcomes = [flip_outcome(100, seed=seed) for seed in range(79, 84)]
     lost, false = max(o["most_lost"] for o in outcomes), sum(o["false_records"] for o in outcomes)
     yield "5 x 100 single bit flips", "none accepted, at most 1 lost each", f"{false} accepted, at most {lost} lost"
+
+
+def measure_damage(_: Path) -> Iterator[Row]:
+    found = damage_outcome(60, 5, seed=700)
+    text = (
+        f"{found['moved']}; {found['samples']} samples recovered, largest {found['worst_us'] / 1e3:.2f} ms; "
+        f"{found['refused']} refused"
+    )
+    yield f"{found['logs']} logs damaged at random: with a sample over 3 ms off its true time", "0", text
 
 
 def measure_kill(folder: Path) -> Iterator[Row]:
@@ -121,6 +132,17 @@ def measure_alignment(folder: Path) -> Iterator[Row]:
         yield f"alignment without a bus, payload {payload} bytes", "p95 within 3 ms", text
 
 
+def measure_sleep(folder: Path) -> Iterator[Row]:
+    for stands in (False, True):
+        worst_ms = [
+            1e3 * sleep_error_s(folder, at_s, seconds, stands, heard)
+            for at_s, seconds in ((12.0, 40.0), (18.0, 40.0), (38.0, 60.0), (98.0, 120.0))
+            for heard in (True, False)
+        ]
+        what = f"a computer that slept 20 s, its clock {'standing still' if stands else 'running on'}"
+        yield what, "no sample over 5 ms off", f"largest of {len(worst_ms)} recordings {max(worst_ms):.2f} ms"
+
+
 def measure_rough(folder: Path) -> Iterator[Row]:
     out = folder / "session"
     with fake_bluez(rough_scripts(seed=7, seconds=65.0), folder) as bluez:
@@ -153,10 +175,12 @@ def measure_analysis(folder: Path) -> Iterator[Row]:
 PARTS: dict[str, Callable[[Path], Iterator[Row]]] = {
     "fuzz": measure_fuzz,
     "log": measure_log,
+    "damage": measure_damage,
     "kill": measure_kill,
     "recorder-kill": measure_recorder_kill,
     "throughput": measure_throughput,
     "alignment": measure_alignment,
+    "sleep": measure_sleep,
     "rough": measure_rough,
     "analysis": measure_analysis,
 }

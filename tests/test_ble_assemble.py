@@ -235,3 +235,17 @@ def test_a_weak_or_separate_shake_is_said(tmp_path):
     found = assemble(read_log(tmp_path / "a.log"), "a")
     assert any("too weak" in remark for remark in found.remarks)
     assert found.nodes[1].shake_lag_ms is None
+
+
+def test_a_refused_drift_is_named_with_what_was_done_instead(tmp_path):
+    truth = write_log(tmp_path / "a.log", [NodeScript(address(0), "right_wrist", drift_ppm=900.0)], 60.0)
+    found = assemble(read_log(tmp_path / "a.log"), "a")
+    (report,) = found.nodes
+    assert report.refused_drift_ppm == pytest.approx(900, abs=20)
+    assert report.drift_ppm == 0.0
+    assert f"its clock seemed {report.refused_drift_ppm:+.0f} ppm off" in report.line
+    assert "which is not believed beyond 500: taken at its nominal pace" in report.line
+    assert report.packets == truth[0].sent
+    worst_ms = 1e3 * np.abs(clock_errors_s(truth[0], found.recording.streams["right_wrist"].time_s)).max()
+    assert worst_ms == pytest.approx(0.5 * 900e-6 * 60e3, abs=5)  # half of what it drifts in a minute
+    assert worst_ms <= report.clock_error_ms < 2 * worst_ms

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -80,6 +82,56 @@ def test_one_drift_serves_all_lives_of_a_node():
     assert fit.host_s(2, np.array([8.0]))[0] == pytest.approx(400 + 8 * (1 - 40e-6), abs=0.002)
 
 
+def test_few_pings_of_a_life_are_helped_by_the_others():
+    """A life of two pings bounds its own clock to some 8 ms; the radio's delay is known from a life with many."""
+    worst_s = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        short = times(rng, 30, 400.0, 40.0)
+        few = rng.choice(len(short.ping_node_s), 2, replace=False)
+        pings = (short.ping_node_s[few], short.ping_before_s[few], short.ping_after_s[few])
+        fit = fit_clock({1: times(rng, 300, 50.0, 40.0), 2: BootTimes(short.node_s, short.arrival_s, *pings)})
+        errors_s = fit.host_s(2, short.node_s) - (400 + short.node_s * (1 - 40e-6))
+        assert np.abs(errors_s).max() <= fit.error_s + 0.001
+        worst_s.append(np.abs(errors_s).max())
+    assert max(worst_s) < 0.003
+
+
+@pytest.mark.parametrize("drift_ppm", [510.0, -510.0, 800.0, -2000.0, 20_000.0])
+def test_a_drift_that_no_clock_has_is_refused(drift_ppm):
+    """The clock is then taken at its nominal pace, and the error that this may leave is stated."""
+    fit = fit_clock({1: times(np.random.default_rng(7), 120, 9.0, drift_ppm)})
+    assert (fit.rate, fit.drift_ppm) == (1.0, 0.0)
+    assert fit.refused_ppm == pytest.approx((1 / (1 - drift_ppm * 1e-6) - 1) * 1e6, rel=0.01, abs=10)
+    node_s = np.linspace(0, 120, 50)
+    errors_s = fit.host_s(1, node_s) - (9 + node_s * (1 - drift_ppm * 1e-6))
+    assert np.abs(errors_s).max() <= fit.error_s + 0.001
+
+
+@pytest.mark.parametrize("drift_ppm", [490.0, -490.0, 200.0])
+def test_a_drift_within_the_link_layers_limit_is_taken(drift_ppm):
+    fit = fit_clock({1: times(np.random.default_rng(7), 120, 9.0, drift_ppm)})
+    assert fit.refused_ppm is None
+    assert fit.drift_ppm == pytest.approx(drift_ppm, abs=10)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32), st.floats(0, 1), st.floats(0.1, 0.6))
+def test_a_stretch_that_came_late_as_a_whole_says_nothing(seed, place, share):
+    """As after a sleep of the computer: all packets of a stretch come at its end."""
+    rng = np.random.default_rng(seed)
+    found = times(rng, 60, 9.0, 30.0)
+    start = round(place * (1 - share) * len(found.node_s))
+    end = start + round(share * len(found.node_s))
+    arrival_s = found.arrival_s.copy()
+    arrival_s[start:end] = arrival_s[end - 1] + 1e-5 * np.arange(end - start)
+    pings = (found.ping_node_s, found.ping_before_s, found.ping_after_s)
+    fit = fit_clock({1: BootTimes(found.node_s, arrival_s, *pings)})
+    assert fit.refused_ppm is None
+    errors_s = fit.host_s(1, found.node_s) - (9 + found.node_s * (1 - 30e-6))
+    assert np.abs(errors_s).max() < 0.004
+
+
 def test_without_pings_the_bound_is_infinite_but_the_drift_is_found():
     fit = fit_clock({1: times(np.random.default_rng(5), 120, 9.0, -30.0, pings=False)})
     assert fit.drift_ppm == pytest.approx(-30, abs=10)
@@ -130,3 +182,16 @@ def test_the_offset_lies_in_the_middle_of_what_pings_leave_open():
     fit = fit_clock({1: BootTimes(node_s, 100.020 + node_s, asked_s, 99.996 + asked_s, 100.004 + asked_s)})
     assert fit.offset_s[1] == pytest.approx(100.0, abs=1e-4)
     assert fit.bound_s == pytest.approx(0.004, abs=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("platform", "clock"), [("linux", "CLOCK_BOOTTIME"), ("darwin", "CLOCK_MONOTONIC_RAW"), ("win32", None)]
+)
+def test_the_host_clock_runs_on_in_sleep(monkeypatch, platform, clock):
+    """Linux: clock_getres(2). macOS: LLVM review D74341. Windows: from memory."""
+    asked = []
+    monkeypatch.setattr("sys.platform", platform)
+    monkeypatch.setattr("time.clock_gettime_ns", lambda clock: asked.append(clock) or 5)
+    monkeypatch.setattr("time.perf_counter_ns", lambda: asked.append(None) or 5)
+    assert host_now_ns() == 5
+    assert asked == [None if clock is None else getattr(time, clock)]

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from imu_shoulder.segment.stations import find_station_reps
 from test_assess import GOOD, angles_of, judged_set
 from test_segment_stations import PRESS, RATE_HZ, REACH, ROTATE, ROW, draw, rep_of
 
 from imu_shoulder.drills import AngleRange, Station, load_shipped
+from imu_shoulder.segment.station_reps import find_station_reps
 
 GOOD_REP = GOOD["full_can"]
 

@@ -7,10 +7,12 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from imu_shoulder.ble.clock import Lag, shake_lag
+from imu_shoulder.ble.clock import MOST_DRIFT, Lag, shake_lag
 from imu_shoulder.ble.kinds import NodeKind, node_kind
+from imu_shoulder.ble.lives import Arrival, Ping
 from imu_shoulder.ble.packet import PacketError
-from imu_shoulder.ble.streams import Arrival, NodeSamples, Ping, node_samples
+from imu_shoulder.ble.sleep import Sleep, awake_s, sleeps
+from imu_shoulder.ble.streams import NodeSamples, node_samples
 from imu_shoulder.log.contents import Contents, log_session, read_contents
 from imu_shoulder.log.entries import LinkEntry, NodeEntry, unpack, unpack_data, unpack_state
 from imu_shoulder.log.records import DATA, LINK, LogError, Scan
@@ -61,6 +63,18 @@ class _NodeLog:
         self.arrivals += [Arrival(at_s, payload, self.current) for at_s, payload in self.waiting]
         self.waiting.clear()
 
+    def sleep(self, slept: Sequence[Sleep]) -> None:
+        """Put right all times by a host's clock that stood still."""
+        moved = {
+            id(ping): replace(ping, before_s=awake_s(ping.before_s, slept), after_s=awake_s(ping.after_s, slept))
+            for ping in self.pings
+        }
+        self.pings = [moved[id(ping)] for ping in self.pings]
+        self.arrivals = [
+            replace(one, arrival_s=awake_s(one.arrival_s, slept), ping=moved[id(one.ping)]) for one in self.arrivals
+        ]
+        self.outages = [(awake_s(start_s, slept), awake_s(end_s, slept)) for start_s, end_s in self.outages]
+
     def data(self, arrival_ns: int, payload: bytes) -> None:
         if self.current is None:
             self.waiting.append((arrival_ns / 1e9, payload))
@@ -70,7 +84,12 @@ class _NodeLog:
 
 @dataclass(frozen=True, slots=True)
 class NodeReport:
-    """How the link to one node did. outages: (start_s, end_s) in the recording's seconds. Unknown values are None."""
+    """How the link to one node did. outages: (start_s, end_s) in the recording's seconds. Unknown values are None.
+
+    packets: good ones that are in. unplaced: good ones that fit no clock and are left out. boots: the node's lives, of
+    which `uncounted` began without the boot number counting up and `clock_jumps` with a jump of its clock alone.
+    refused_drift_ppm: a drift that was measured and not used.
+    """
 
     placement: str
     address: str
@@ -79,10 +98,14 @@ class NodeReport:
     lost: int
     damaged: int
     repeated: int
+    unplaced: int
     overruns: int
     boots: int
+    uncounted: int
+    clock_jumps: int
     outages: tuple[tuple[float, float], ...]
     drift_ppm: float
+    refused_drift_ppm: float | None
     clock_error_ms: float | None
     clock_residual_ms: float
     shake_lag_ms: float | None
@@ -98,10 +121,23 @@ class NodeReport:
             else f"known to {self.clock_error_ms:.1f} ms"
         )
         parts.append(f"clock {self.drift_ppm:+.0f} ppm, {known}")
-        if self.boots > 1:
-            parts.append(f"started anew {self.boots - 1} times")
+        if self.refused_drift_ppm is not None:
+            parts.append(
+                f"its clock seemed {self.refused_drift_ppm:+.0f} ppm off, which is not believed beyond "
+                f"{1e6 * MOST_DRIFT:.0f}: taken at its nominal pace"
+            )
+        if self.boots - self.clock_jumps > 1:
+            without = f", {self.uncounted} times without counting its boot number up" if self.uncounted else ""
+            parts.append(f"started anew {self.boots - self.clock_jumps - 1} times{without}")
+        if self.clock_jumps:
+            parts.append(f"its clock jumped ahead {self.clock_jumps} times")
         parts += [f"out of reach {end - start:.1f} s from {start:.1f} s on" for start, end in self.outages]
-        parts += [f"{n} packets {word}" for n, word in ((self.damaged, "damaged"), (self.repeated, "repeated")) if n]
+        counted = (
+            (self.damaged, "damaged"),
+            (self.repeated, "repeated"),
+            (self.unplaced, "left out, of no known time"),
+        )
+        parts += [f"{n} packets {word}" for n, word in counted if n]
         if self.overruns:
             parts.append(f"lost samples inside itself {self.overruns} times")
         if abs(self.drift_ppm) > DRIFT_WARN_PPM:
@@ -121,23 +157,25 @@ class Assembled:
 def assemble(log: Scan, name: str) -> Assembled:
     """The recording in a log. Raises LogError if the log holds no samples."""
     contents = read_contents(log)
-    nodes, remarks = _node_logs(contents), list(contents.remarks)
+    nodes, remarks, entries = _node_logs(contents), list(contents.remarks), list(contents.entries)
     first_s = min((a.arrival_s for node in nodes.values() for a in node.arrivals), default=0.0)
     zero_ns, athlete, start = log_session(contents.session, first_s, remarks)
-    samples: dict[int, NodeSamples] = {}
+    samples = _samples(nodes)
+    slept = sleeps(samples.values())
+    if slept:
+        for node in nodes.values():
+            node.sleep(slept)
+        entries = [replace(one, host_ns=round(1e9 * awake_s(one.host_ns / 1e9, slept))) for one in entries]
+        samples = _samples(nodes)
+        for one in slept:
+            at_s = awake_s(one.at_s, slept) - zero_ns / 1e9
+            remarks.append(f"this computer's clock stood still for {one.lasted_s:.1f} s at {at_s:.1f} s; put right")
+    samples = {number: replace(found, time_s=found.time_s - zero_ns / 1e9) for number, found in samples.items()}
     for number, node in nodes.items():
-        found = node_samples(node.kind, node.arrivals, node.pings)
-        if found is None:
-            remarks.append(f"{node.entry.placement} sent nothing that could be read and is left out")
-        else:
-            samples[number] = replace(found, time_s=found.time_s - zero_ns / 1e9)
-        if node.waiting:
-            remarks.append(f"{node.entry.placement}: {len(node.waiting)} packets came before their ranges were known")
-        if node.damaged_states:
-            remarks.append(f"{node.entry.placement}: {node.damaged_states} of its states were damaged")
+        remarks += _node_remarks(node, samples.get(number))
     if not samples:
         raise LogError("a log with samples", "it holds none", "there is nothing to recover; record again")
-    typed = typed_events(contents.entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
+    typed = typed_events(entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
     order = sorted(samples, key=lambda number: (PLACEMENTS.index(nodes[number].entry.placement), number))
     names = {number: nodes[number].entry.placement for number in order}
     lags = _shaken(samples, names, typed, remarks)
@@ -165,6 +203,24 @@ def _node_logs(contents: Contents) -> dict[int, _NodeLog]:
     return logs
 
 
+def _samples(nodes: Mapping[int, _NodeLog]) -> dict[int, NodeSamples]:
+    """The samples of the nodes that have any, on the host's clock."""
+    found = {number: node_samples(node.kind, node.arrivals, node.pings) for number, node in nodes.items()}
+    return {number: samples for number, samples in found.items() if samples is not None}
+
+
+def _node_remarks(node: _NodeLog, found: NodeSamples | None) -> list[str]:
+    placement = node.entry.placement
+    remarks = []
+    if found is None:
+        remarks.append(f"{placement} sent nothing that could be read and is left out")
+    if node.waiting:
+        remarks.append(f"{placement}: {len(node.waiting)} packets came before their ranges were known")
+    if node.damaged_states:
+        remarks.append(f"{placement}: {node.damaged_states} of its states were damaged")
+    return remarks
+
+
 def _shaken(
     samples: dict[int, NodeSamples], names: Mapping[int, str], typed: TypedEvents, remarks: list[str]
 ) -> dict[int, Lag]:
@@ -183,8 +239,8 @@ def _shaken(
                 remarks.append(f"{where} does not match that of {names[there[0]]}; were both held together?")
             else:
                 lags[number] = lag
-                boot = found.boot[np.searchsorted(found.time_s, start_s)]
-                shifted = found.time_s - np.where(found.boot == boot, lag.lag_s, 0.0)
+                life = found.life[np.searchsorted(found.time_s, start_s)]
+                shifted = found.time_s - np.where(found.life == life, lag.lag_s, 0.0)
                 samples[number] = replace(found, time_s=shifted)
     return lags
 
@@ -203,10 +259,14 @@ def _report(node: _NodeLog, found: NodeSamples, lag: Lag | None, zero_ns: int) -
         found.lost,
         found.damaged,
         found.repeated,
+        found.unplaced,
         found.overruns,
         len(found.clock.offset_s),
+        sum(found.lives[number].uncounted for number in found.clock.offset_s),
+        sum(found.lives[number].ahead_s > 0 for number in found.clock.offset_s),
         tuple((start - zero_ns / 1e9, end - zero_ns / 1e9) for start, end in node.outages),
         found.clock.drift_ppm,
+        found.clock.refused_ppm,
         1e3 * found.clock.error_s if np.isfinite(found.clock.error_s) else None,
         1e3 * found.clock.residual_s,
         None if lag is None else 1e3 * lag.lag_s,

@@ -54,7 +54,8 @@ class NodeKind(Protocol):
     async def read_state(self, client: BleakClient) -> bytes:
         """The state with the stamp of the last ping, as decode_state takes it.
 
-        Its boot must change whenever the node's clock starts anew; a kind that cannot tell counts connections.
+        Its boot must change whenever the node's clock starts anew; a kind that cannot tell counts connections. Where
+        it does not, the clock shows it.
         """
 
     def decode_state(self, value: bytes) -> NodeState:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+from collections.abc import Coroutine
 from dataclasses import dataclass
 from enum import Enum
 
@@ -15,9 +16,9 @@ from bleak.exc import BleakError
 
 from imu_shoulder.ble import gatt
 from imu_shoulder.ble.kinds import NodeKind
+from imu_shoulder.ble.lives import Ping
 from imu_shoulder.ble.meter import LiveMeter
 from imu_shoulder.ble.packet import PacketError
-from imu_shoulder.ble.streams import Ping
 from imu_shoulder.log.entries import LinkEntry, NodeEntry, pack, pack_data, pack_state
 from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, LINK, STATE
@@ -27,6 +28,9 @@ PING_S = 2.0
 FIRST_PINGS = 20
 FIRST_PING_S = 0.4
 SILENCE_S = 2.0
+LOOK_S = 0.25
+# What takes longer than it can by this was not slow: the computer slept, or the process was stopped.
+ASLEEP_S = 1.0
 BATTERY_S = 60.0
 CONNECT_TIMEOUT_S = 10.0
 CALL_TIMEOUT_S = 4.0
@@ -167,25 +171,45 @@ class NodeLink:
         read_ns = ping_ns = host_now_ns()
         pings = 0
         while not stop.is_set():
+            looked_ns = host_now_ns()
             waiting = [asyncio.ensure_future(gone.wait()), asyncio.ensure_future(stop.wait())]
-            await asyncio.wait(waiting, timeout=0.25, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(waiting, timeout=LOOK_S, return_when=asyncio.FIRST_COMPLETED)
             for task in waiting:
                 task.cancel()
+            self._slept(looked_ns, LOOK_S)
             now_ns = host_now_ns()
             if gone.is_set():
                 raise BleakError("the connection was lost")
             if now_ns - self._heard_ns > SILENCE_S * 1e9:
                 raise BleakError(f"the node was connected but silent for {SILENCE_S:g} s")
             if now_ns >= ping_ns:
-                await self._ping(client)
+                await self._unless_asleep(self._ping(client))
                 pings += 1
                 ping_ns = host_now_ns() + round(1e9 * ping_wait_s(pings, random.random()))
             if now_ns - read_ns >= BATTERY_S * 1e9:
                 read_ns = now_ns
-                await self._read_battery(client)
+                await self._unless_asleep(self._read_battery(client))
         async with asyncio.timeout(CALL_TIMEOUT_S):
             await self._kind.stop(client)
         self.state = LinkState.STOPPED
+        with contextlib.suppress(*LINK_ERRORS):
+            await self._ping(client)  # places what came after a restart that no ping has seen yet
+
+    async def _unless_asleep(self, call: Coroutine[None, None, None]) -> None:
+        """Await a call to the node. One that the computer slept through says nothing of the link if it fails."""
+        begun_ns = host_now_ns()
+        try:
+            await call
+        except TimeoutError:
+            if host_now_ns() - begun_ns <= (CALL_TIMEOUT_S + ASLEEP_S) * 1e9:
+                raise
+        self._slept(begun_ns, 0.0)
+
+    def _slept(self, begun_ns: int, should_take_s: float) -> None:
+        """Nothing is heard in sleep: if there was one since begun_ns, silence begins now."""
+        now_ns = host_now_ns()
+        if now_ns - begun_ns > (should_take_s + ASLEEP_S) * 1e9:
+            self._heard_ns = now_ns
 
     async def _ping(self, client: BleakClient) -> None:
         """Log a clock ping with the node's state."""
@@ -199,7 +223,7 @@ class NodeLink:
         if state.ping_ticks is not None and state.token != self._token:
             raise PacketError(f"the answer to ping {self._token}", f"that to {state.token} came", "check the firmware")
         self._log.put(STATE, pack_state(self.entry.node, before_ns, after_ns, value))
-        self.meter.ping(Ping(before_ns / 1e9, after_ns / 1e9, state))
+        self.meter.fresh.append(Ping(before_ns / 1e9, after_ns / 1e9, state))
 
     async def _start_battery(self, client: BleakClient) -> None:
         await self._read_battery(client)

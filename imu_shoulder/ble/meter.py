@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.ble.clock import BootTimes, fit_clock
+from imu_shoulder.ble.clock import BootTimes, ClockFit, fit_clock
 from imu_shoulder.ble.kinds import NodeKind
+from imu_shoulder.ble.lives import Arrival, Lives, Ping, Placed
 from imu_shoulder.ble.packet import PacketError
-from imu_shoulder.ble.streams import Ping, ping_times, unwrap_ticks
+from imu_shoulder.ble.streams import ping_times
 
 RATE_WINDOW_S = 5.0
 CLOCK_WINDOW_S = 600.0
@@ -18,62 +19,67 @@ CLOCK_WINDOW_S = 600.0
 
 @dataclass(slots=True)
 class LiveMeter:
-    """Fed by callbacks through `fresh`, worked off by digest() outside them.
+    """Fed by callbacks through `fresh` with packets (arrival in ns, bytes) and pings, worked off by digest() outside
+    them.
 
-    It watches and never stands between a packet and the log: the recording is made from the log alone.
+    It watches and never stands between a packet and the log: the recording is made from the log alone, by the same
+    account. packets: good ones. damaged: refused ones.
     """
 
     kind: NodeKind
-    fresh: deque[tuple[int, bytes]] = field(default_factory=lambda: deque(maxlen=5000))
+    fresh: deque[tuple[int, bytes] | Ping] = field(default_factory=deque)
     packets: int = 0
-    lost: int = 0
     damaged: int = 0
-    _pings: list[Ping] = field(default_factory=list)
+    _newest: Ping | None = None
+    _life: int = -1
     _anchors: list[tuple[float, float]] = field(default_factory=list)
     _recent: deque[tuple[float, int]] = field(default_factory=deque)
-    _last: tuple[int, float] | None = None
-    _start: tuple[int, float] | None = None
+    _lives: Lives = field(init=False)
 
-    def ping(self, ping: Ping) -> None:
-        if self._pings and self._pings[-1].state.boot != ping.state.boot:
-            self._anchors.clear()
-            self._pings.clear()
-            self._last = self._start = None
-        self._pings.append(ping)
-        oldest_s = ping.after_s - CLOCK_WINDOW_S
-        self._pings = [p for p in self._pings if p.after_s >= oldest_s]
-        self._anchors = [a for a in self._anchors if a[1] >= oldest_s]
+    def __post_init__(self) -> None:
+        self._lives = Lives(self.kind)
+
+    @property
+    def lost(self) -> int:
+        """Packets missing from the sequence."""
+        return self._lives.lost
 
     def digest(self, now_s: float) -> None:
         """Work off what has come since the last call."""
         while self.fresh:
-            arrival_ns, payload = self.fresh.popleft()
-            self._take(arrival_ns / 1e9, payload)
+            came = self.fresh.popleft()
+            placed = self._ping(came) if isinstance(came, Ping) else self._packet(came[0] / 1e9, came[1])
+            if self._lives.number != self._life:
+                self._life = self._lives.number
+                self._anchors.clear()
+            for one in placed:
+                self._take(one)
         while self._recent and self._recent[0][0] < now_s - RATE_WINDOW_S:
             self._recent.popleft()
 
-    def _take(self, arrival_s: float, payload: bytes) -> None:
+    def _ping(self, ping: Ping) -> list[Placed]:
+        self._newest = ping
+        self._anchors = [a for a in self._anchors if a[1] >= ping.after_s - CLOCK_WINDOW_S]
+        return self._lives.ping(ping)
+
+    def _packet(self, arrival_s: float, payload: bytes) -> list[Placed]:
         try:
             packet = self.kind.decode_packet(payload)
         except PacketError:
             self.damaged += 1
-            return
+            return []
+        if self._newest is None:
+            return []
+        return self._lives.take(Arrival(arrival_s, payload, self._newest), packet)
+
+    def _node_s(self, one: Placed) -> float:
+        """A packet's last sample on the node's clock."""
+        return one.ticks / self.kind.ticks_per_s + (one.packet.count - 1) / one.arrival.ping.state.rate_hz
+
+    def _take(self, one: Placed) -> None:
         self.packets += 1
-        self._recent.append((arrival_s, packet.count))
-        if not self._pings:
-            return
-        if self._start is None:
-            ping = self._pings[-1]
-            ticks = ping.state.ping_ticks
-            self._start = (packet.ticks, arrival_s) if ticks is None else (ticks, ping.after_s)
-        since_s = np.array([arrival_s - self._start[1]])
-        ticks = int(unwrap_ticks(self.kind, np.array([float(packet.ticks)]), since_s, self._start[0])[0])
-        node_s = ticks / self.kind.ticks_per_s + (packet.count - 1) / self._pings[-1].state.rate_hz
-        if self._last is not None and not packet.first:
-            step = (packet.sequence - self._last[0]) % self.kind.sequence_modulus
-            if 0 < step < self.kind.sequence_modulus // 2:
-                self.lost += step - 1
-        self._last = packet.sequence, node_s
+        arrival_s, node_s = one.arrival.arrival_s, self._node_s(one)
+        self._recent.append((arrival_s, one.packet.count))
         # One anchor a second, the least delayed, is what the fit will look at.
         if not self._anchors or node_s - self._anchors[-1][0] > 1.0:
             self._anchors.append((node_s, arrival_s))
@@ -86,10 +92,16 @@ class LiveMeter:
             return 0.0
         return sum(count for _, count in self._recent) / min(RATE_WINDOW_S, max(1.0, now_s - self._recent[0][0]))
 
-    def clock_error_s(self) -> float | None:
-        """How wrong the node's times can be, or None while unknown."""
-        if not self._anchors or not self._pings:
+    def clock(self) -> ClockFit | None:
+        """The fit of the clock of the life that the node is in, or None while nothing is known of it."""
+        if not self._anchors:
             return None
         node_s, arrival_s = np.array(self._anchors).T
-        times = BootTimes(node_s, arrival_s, *ping_times(self.kind, self._pings))
-        return fit_clock({0: times}).error_s
+        oldest_s = float(arrival_s[-1]) - CLOCK_WINDOW_S
+        pings = [ping for ping in self._lives.lives[self._life].pings if ping.after_s >= oldest_s]
+        return fit_clock({self._life: BootTimes(node_s, arrival_s, *ping_times(self.kind, pings))})
+
+    def clock_error_s(self) -> float | None:
+        """How wrong the node's times can be, or None while unknown."""
+        fit = self.clock()
+        return None if fit is None else fit.error_s

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,129 +10,73 @@ from numpy.typing import NDArray
 
 from imu_shoulder.ble.clock import BootTimes, ClockFit, fit_clock
 from imu_shoulder.ble.kinds import NodeKind
-from imu_shoulder.ble.packet import MAG_UNIT_UT, NodeState, Packet, PacketError
+from imu_shoulder.ble.lives import Arrival, Life, Lives, Ping, Placed
+from imu_shoulder.ble.packet import MAG_UNIT_UT, Packet, PacketError
 from imu_shoulder.model import FloatArray
 
 SPACING_TOLERANCE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Ping:
-    """A state with the host times, in seconds, before its ping was sent and after it was acknowledged."""
-
-    before_s: float
-    after_s: float
-    state: NodeState
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """A notification, the host time it came in seconds, and the state that was in force."""
-
-    arrival_s: float
-    payload: bytes
-    ping: Ping
-
-
-@dataclass(frozen=True, slots=True)
 class NodeSamples:
-    """One node's samples. time_s: (N,) host seconds, increasing. boot: (N,) which of the node's lives.
+    """One node's samples. time_s: (N,) host seconds, increasing within a life. life: (N,) which of `lives`.
 
     acc_m_s2, gyr_rad_s: (N, 3). mag: (N, 3) in microtesla, or None.
-    packets: good ones that came. lost: missing from the sequence. damaged: came and were refused. repeated: came again.
-    overruns: stretches lost inside the node, of unknown length.
+    packets: good ones that came and are in. lost: missing from the sequence. damaged: came and were refused.
+    repeated: came again. unplaced: came and fit no clock that is known, so they are left out. overruns: stretches lost
+    inside the node, of unknown length. heard_s: by life, host time of the first and the last packet.
     """
 
     time_s: FloatArray
-    boot: NDArray[np.int64]
+    life: NDArray[np.int64]
     acc_m_s2: FloatArray
     gyr_rad_s: FloatArray
     mag: FloatArray | None
     clock: ClockFit
+    lives: tuple[Life, ...]
+    heard_s: Mapping[int, tuple[float, float]]
     packets: int
     lost: int
     damaged: int
     repeated: int
+    unplaced: int
     overruns: int
 
 
 @dataclass(frozen=True, slots=True)
-class _BootPackets:
-    """The good packets of one boot. ticks: (K,) unwrapped. gaps: (K,) packets missing before each."""
+class _LifePackets:
+    """The good packets of one life, in order of its clock. ticks: (K,) unwrapped."""
 
     arrivals: list[Arrival]
     packets: list[Packet]
     ticks: NDArray[np.int64]
-    gaps: NDArray[np.int64]
-    repeated: int
 
-    def spacing(self, ticks_per_s: float) -> FloatArray:
+    def spacing(self, kind: NodeKind) -> FloatArray:
         """Ticks between the samples of each packet, (K,): measured to the next packet where that followed at once."""
-        nominal = np.array([ticks_per_s / a.ping.state.rate_hz for a in self.arrivals])
+        nominal = np.array([kind.ticks_per_s / a.ping.state.rate_hz for a in self.arrivals])
         count = np.array([p.count for p in self.packets])
         found = np.full(len(nominal), np.nan)
-        at_once = (self.gaps[1:] == 0) & ~np.array([p.first or p.overrun for p in self.packets[1:]], dtype=bool)
+        follows = np.diff([p.sequence for p in self.packets]) % kind.sequence_modulus == 1
+        at_once = follows & ~np.array([p.first or p.overrun for p in self.packets[1:]], dtype=bool)
         found[:-1] = np.where(at_once, np.diff(self.ticks) / count[:-1], np.nan)
         found[np.abs(found / nominal - 1) > SPACING_TOLERANCE] = np.nan
         ratio = float(np.nanmedian(found / nominal)) if np.isfinite(found).any() else 1.0
         return np.where(np.isfinite(found), found, nominal * ratio)
 
 
-def unwrap_ticks(kind: NodeKind, ticks: FloatArray, since_s: FloatArray, start_ticks: int) -> NDArray[np.int64]:
-    """Ticks (K,) lifted to the turn of the counter next to what the host's clock predicts.
-
-    since_s: (K,) host seconds since the node's clock read start_ticks.
-    """
-    predicted = start_ticks + np.rint(since_s * kind.ticks_per_s).astype(np.int64)
-    half = kind.ticks_modulus // 2
-    return np.asarray(predicted + (ticks.astype(np.int64) - predicted + half) % kind.ticks_modulus - half)
-
-
-def _unwrap(kind: NodeKind, arrivals: list[Arrival], packets: list[Packet]) -> _BootPackets:
-    """Lift the counters of one boot's packets out of their wraps, and drop packets that came twice.
-
-    The clock: next to what the boot's first ping, or without pings its first packet, predicts for the arrival.
-    The sequence: by the ticks that passed.
-    """
-    first = arrivals[0]
-    start_ticks, start_s = first.ping.state.ping_ticks, first.ping.after_s
-    if start_ticks is None:
-        start_ticks, start_s = packets[0].ticks, first.arrival_s
-    since_s = np.array([a.arrival_s for a in arrivals]) - start_s
-    ticks = unwrap_ticks(kind, np.array([p.ticks for p in packets], dtype=np.float64), since_s, start_ticks)
-    kept: list[int] = []
-    gaps: list[int] = []
-    for i, p in enumerate(packets):
-        if not kept:
-            began_here = p.first or not arrivals[i].ping.state.streaming
-            gaps.append(p.sequence if began_here else 0)
-        elif ticks[i] <= ticks[kept[-1]]:
-            continue
-        elif p.first:
-            gaps.append(0)
-        else:
-            last = packets[kept[-1]]
-            step = (p.sequence - last.sequence) % kind.sequence_modulus
-            ticks_per_packet = last.count * kind.ticks_per_s / arrivals[i].ping.state.rate_hz
-            turns = round(((ticks[i] - ticks[kept[-1]]) / ticks_per_packet - step) / kind.sequence_modulus)
-            # Far fewer ticks than the step asks for: the node was stopped and started, and its first packets are lost.
-            gaps.append(p.sequence if turns < 0 else step + turns * kind.sequence_modulus - 1)
-        kept.append(i)
-    return _BootPackets(
-        [arrivals[i] for i in kept],
-        [packets[i] for i in kept],
-        ticks[kept],
-        np.array(gaps, dtype=np.int64),
-        len(packets) - len(kept),
+def _life_packets(placed: Sequence[Placed]) -> _LifePackets:
+    ordered = sorted(placed, key=lambda one: one.ticks)
+    return _LifePackets(
+        [one.arrival for one in ordered], [one.packet for one in ordered], np.array([one.ticks for one in ordered])
     )
 
 
-def _boot_times(kind: NodeKind, boot: _BootPackets, spacing: FloatArray, pings: Sequence[Ping]) -> BootTimes:
-    count = np.array([p.count for p in boot.packets])
+def _life_times(kind: NodeKind, found: _LifePackets, spacing: FloatArray, life: Life) -> BootTimes:
+    count = np.array([p.count for p in found.packets])
     return BootTimes(
-        (boot.ticks + spacing * (count - 1)) / kind.ticks_per_s,
-        np.array([a.arrival_s for a in boot.arrivals]),
-        *ping_times(kind, pings),
+        (found.ticks + spacing * (count - 1)) / kind.ticks_per_s,
+        np.array([a.arrival_s for a in found.arrivals]),
+        *ping_times(kind, life.pings),
     )
 
 
@@ -145,57 +89,77 @@ def ping_times(kind: NodeKind, pings: Sequence[Ping]) -> tuple[FloatArray, Float
     return node_s, before_s, after_s
 
 
-def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Ping]) -> NodeSamples | None:
-    """All samples of one node. None if no good packet came."""
-    by_boot: dict[int, tuple[list[Arrival], list[Packet]]] = {}
-    damaged = 0
+def _in_order(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Ping]) -> tuple[Lives, list[Placed], int]:
+    """All good packets in their places, and how many were damaged. arrivals: each under one of the pings."""
+    lives = Lives(kind)
+    placed: list[Placed] = []
+    damaged = taken = 0
+    places = {id(ping): place for place, ping in enumerate(pings)}
     for arrival in arrivals:
+        for ping in pings[taken : places[id(arrival.ping)] + 1]:
+            placed += lives.ping(ping)
+            taken += 1
         try:
-            decoded = kind.decode_packet(arrival.payload)
+            placed += lives.take(arrival, kind.decode_packet(arrival.payload))
         except PacketError:
             damaged += 1
-            continue
-        of_boot = by_boot.setdefault(arrival.ping.state.boot, ([], []))
-        of_boot[0].append(arrival)
-        of_boot[1].append(decoded)
-    if not by_boot:
+    for ping in pings[taken:]:
+        placed += lives.ping(ping)
+    return lives, placed, damaged
+
+
+def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Ping]) -> NodeSamples | None:
+    """All samples of one node. arrivals, pings: in the order they came, each arrival under one of the pings.
+
+    None if no good packet came that can be placed.
+    """
+    account, all_placed, damaged = _in_order(kind, arrivals, pings)
+    by_life: dict[int, list[Placed]] = {}
+    for one in all_placed:
+        by_life.setdefault(one.life, []).append(one)
+    if not by_life:
         return None
-    boots = {boot: _unwrap(kind, *found) for boot, found in by_boot.items()}
-    spacings = {boot: found.spacing(kind.ticks_per_s) for boot, found in boots.items()}
+    lives = {number: _life_packets(placed) for number, placed in sorted(by_life.items())}
+    spacings = {number: found.spacing(kind) for number, found in lives.items()}
     clock = fit_clock(
-        {
-            boot: _boot_times(kind, found, spacings[boot], [p for p in pings if p.state.boot == boot])
-            for boot, found in boots.items()
-        }
+        {number: _life_times(kind, found, spacings[number], account.lives[number]) for number, found in lives.items()}
     )
-    time_s, boot_of, acc, gyr, mag = [], [], [], [], []
-    for boot, found in boots.items():
+    time_s, life_of, acc, gyr, mag = [], [], [], [], []
+    for number, found in lives.items():
         count = np.array([p.count for p in found.packets])
         start = np.repeat(np.cumsum(count) - count, count)
         within = np.arange(count.sum()) - start
-        ticks = np.repeat(found.ticks, count) + within * np.repeat(spacings[boot], count)
-        time_s.append(clock.host_s(boot, ticks / kind.ticks_per_s))
-        boot_of.append(np.full(len(ticks), boot))
+        ticks = np.repeat(found.ticks, count) + within * np.repeat(spacings[number], count)
+        time_s.append(clock.host_s(number, ticks / kind.ticks_per_s))
+        life_of.append(np.full(len(ticks), number))
         states = [a.ping.state for a in found.arrivals]
         acc.append(_scaled([p.acc for p in found.packets], [s.acc_m_s2_per_count for s in states], count))
         gyr.append(_scaled([p.gyr for p in found.packets], [s.gyr_rad_s_per_count for s in states], count))
         mags = [np.full((p.count, 3), np.nan) if p.mag is None else p.mag * MAG_UNIT_UT for p in found.packets]
         mag.append(np.vstack(mags))
     all_mag = np.vstack(mag)
-    packets = [p for found in boots.values() for p in found.packets]
+    packets = [p for found in lives.values() for p in found.packets]
     return NodeSamples(
         np.concatenate(time_s),
-        np.concatenate(boot_of),
+        np.concatenate(life_of),
         np.vstack(acc),
         np.vstack(gyr),
         None if np.isnan(all_mag).any() else all_mag,
         clock,
+        tuple(account.lives),
+        {number: _heard_s(found.arrivals) for number, found in lives.items()},
         len(packets),
-        sum(int(found.gaps.sum()) for found in boots.values()),
+        account.lost,
         damaged,
-        sum(found.repeated for found in boots.values()),
+        account.repeated,
+        account.unplaced,
         sum(p.overrun for p in packets),
     )
+
+
+def _heard_s(arrivals: Sequence[Arrival]) -> tuple[float, float]:
+    arrivals_s = [a.arrival_s for a in arrivals]
+    return min(arrivals_s), max(arrivals_s)
 
 
 def _scaled(counts: list[NDArray[np.int16]], per_count: list[float], repeats: NDArray[np.int64]) -> FloatArray:

@@ -7,14 +7,13 @@ from collections.abc import AsyncGenerator, Callable, Mapping
 
 import numpy as np
 
-from imu_shoulder.ble.clock import BootTimes, ClockFit, fit_clock
+from imu_shoulder.ble.clock import ClockFit
 from imu_shoulder.ble.discover import FoundNode, assign_placements, find_nodes
 from imu_shoulder.ble.kinds import NodeKind
 from imu_shoulder.ble.link import NodeLink, Wish
+from imu_shoulder.ble.lives import Placed
 from imu_shoulder.ble.meter import LiveMeter
-from imu_shoulder.ble.packet import PacketError
 from imu_shoulder.ble.recorder import STOP_TIMEOUT_S
-from imu_shoulder.ble.streams import Ping, ping_times
 from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.log.entries import NodeEntry, pack
 from imu_shoulder.log.host_clock import host_now_ns
@@ -33,47 +32,36 @@ class TapMeter(LiveMeter):
 
     def __init__(self, kind: NodeKind) -> None:
         super().__init__(kind)
-        self._taken: list[tuple[FloatArray, FloatArray, FloatArray]] = []
-        self._fit: ClockFit | None = None
+        self._taken: list[tuple[int, FloatArray, FloatArray, FloatArray]] = []
+        self._fits: dict[int, ClockFit] = {}
         self._fitted_s = -np.inf
 
-    def ping(self, ping: Ping) -> None:
-        if self._pings and self._pings[-1].state.boot != ping.state.boot:
-            self._fit = None
-            self._fitted_s = -np.inf
-        super().ping(ping)
-
-    def _take(self, arrival_s: float, payload: bytes) -> None:
-        before = self._last
-        super()._take(arrival_s, payload)
-        if self._last is before or self._last is None:
-            return
-        try:
-            packet = self.kind.decode_packet(payload)
-        except PacketError:  # counted by the meter
-            return
-        state = self._pings[-1].state
-        node_s = self._last[1] + np.arange(1 - packet.count, 1) / state.rate_hz
+    def _take(self, one: Placed) -> None:
+        super()._take(one)
+        state, packet = one.arrival.ping.state, one.packet
+        node_s = self._node_s(one) + np.arange(1 - packet.count, 1) / state.rate_hz
         acc = np.asarray(packet.acc * state.acc_m_s2_per_count, dtype=np.float64)
         gyr = np.asarray(packet.gyr * state.gyr_rad_s_per_count, dtype=np.float64)
-        self._taken.append((node_s, acc, gyr))
+        self._taken.append((one.life, node_s, acc, gyr))
 
     def stream(self, placement: str, now_s: float, zero_s: float) -> SensorStream | None:
         """The samples that have come since the last call, in seconds since zero_s; None for none."""
-        if self._anchors and now_s - self._fitted_s >= REFIT_S:
-            node_s, arrival_s = np.array(self._anchors).T
-            self._fit = fit_clock({0: BootTimes(node_s, arrival_s, *ping_times(self.kind, self._pings))})
-            self._fitted_s = now_s
-        if not self._taken or self._fit is None:
+        if self._anchors and (self._life not in self._fits or now_s - self._fitted_s >= REFIT_S):
+            fit = self.clock()
+            assert fit is not None
+            self._fits[self._life], self._fitted_s = fit, now_s
+        ready = [taken for taken in self._taken if taken[0] in self._fits]
+        # A life that is over without its clock having become known will give nothing any more.
+        self._taken = [taken for taken in self._taken if taken[0] not in self._fits and taken[0] == self._life]
+        if not ready or self._newest is None:
             return None
-        times, acc, gyr = (np.concatenate(column) for column in zip(*self._taken, strict=True))
-        self._taken.clear()
-        state = self._pings[-1].state
+        state = self._newest.state
+        times = [self._fits[life].host_s(life, node_s) - zero_s for life, node_s, _, _ in ready]
         return SensorStream(
             placement,
-            self._fit.host_s(0, times) - zero_s,
-            acc,
-            gyr,
+            np.concatenate(times),
+            np.concatenate([acc for _, _, acc, _ in ready]),
+            np.concatenate([gyr for _, _, _, gyr in ready]),
             float(state.rate_hz),
             None,
             state.acc_range_g * STANDARD_GRAVITY_M_S2,

@@ -69,6 +69,10 @@ def _remarks(log: Scan) -> list[str]:
     for damage in log.damages:
         where = "at the end" if damage.after_index == log.records[-1].index else f"after record {damage.after_index}"
         remarks.append(f"{damage.length} bytes {where} of the log belong to no whole record and were left out")
+    if log.order_breaks:
+        remarks.append("records of the log stood out of order and were put in order")
+    if log.repeated_records:
+        remarks.append(f"{log.repeated_records} records of the log stood there twice and were taken once")
     if log.missing_records:
         remarks.append(f"{log.missing_records} records of the log are missing")
     return remarks

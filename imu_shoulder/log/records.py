@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from zlib import crc32
 
@@ -50,11 +51,17 @@ class Damage:
 
 @dataclass(frozen=True, slots=True)
 class Scan:
-    """What a log holds. missing_records: records known to be lost, from gaps in the index."""
+    """What a log holds, each record once and in the order of their index, which is that of their writing.
+
+    missing_records: records known to be lost, from gaps in the index. order_breaks: places where the index went back.
+    repeated_records: records that stood there more than once.
+    """
 
     records: tuple[Record, ...]
     damages: tuple[Damage, ...]
     missing_records: int
+    order_breaks: int = 0
+    repeated_records: int = 0
 
 
 def _combined(payload: bytes, key: int) -> bytes:
@@ -88,11 +95,9 @@ def _record_at(data: bytes, at: int) -> Record | None:
 
 
 def scan(data: bytes) -> Scan:
-    """All whole records in order, and what lies between them."""
-    records: list[Record] = []
+    """All whole records, and what lies between them."""
+    whole: list[Record] = []
     damages: list[Damage] = []
-    missing = 0
-    last = -1
     at = bad_from = 0
     while at < len(data):
         record = _record_at(data, at)
@@ -101,14 +106,18 @@ def scan(data: bytes) -> Scan:
             at = len(data) if found < 0 else found
             continue
         if at > bad_from:
-            damages.append(Damage(bad_from, at - bad_from, last))
-        missing += record.index - last - 1
-        last = record.index
-        records.append(record)
+            damages.append(Damage(bad_from, at - bad_from, whole[-1].index if whole else -1))
+        whole.append(record)
         at = bad_from = at + OVERHEAD + len(record.payload)
     if bad_from < len(data):
-        damages.append(Damage(bad_from, len(data) - bad_from, last))
-    return Scan(tuple(records), tuple(damages), missing)
+        damages.append(Damage(bad_from, len(data) - bad_from, whole[-1].index if whole else -1))
+    breaks = sum(after.index < before.index for before, after in pairwise(whole))
+    records = sorted({record.index: record for record in reversed(whole)}.values(), key=lambda record: record.index)
+    missing, last = 0, -1
+    for record in records:
+        missing += record.index - last - 1
+        last = record.index
+    return Scan(tuple(records), tuple(damages), missing, breaks, len(whole) - len(records))
 
 
 def read_log(path: Path) -> Scan:

@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -43,16 +43,20 @@ class FakeBluez:
 
     address: str
     zero_ns: int
-    _process: subprocess.Popen[str]
+    process: subprocess.Popen[str]
     _truth: Path
 
     def truth(self) -> dict[str, Any]:
         """Stop the simulation and return what really happened."""
-        if self._process.poll() is None:
-            self._process.send_signal(signal.SIGTERM)
-            self._process.wait(10)
+        if self.process.poll() is None:
+            self.process.send_signal(signal.SIGTERM)
+            self.process.wait(10)
         found: dict[str, Any] = json.loads(self._truth.read_text())
         return found
+
+    def wander(self) -> None:
+        """Those nodes that wander go out of range, or come back."""
+        self.process.send_signal(signal.SIGUSR2)
 
     def environment(self) -> dict[str, str]:
         """For a process whose bleak shall meet this simulation."""
@@ -83,14 +87,14 @@ def private_bus() -> Iterator[str]:
 
 @contextlib.contextmanager
 def fake_bluez(
-    nodes: list[NodeScript], folder: Path, decoys: list[dict[str, Any]] | None = None
+    nodes: list[NodeScript], folder: Path, decoys: list[dict[str, Any]] | None = None, run: Sequence[str] = ("-m",)
 ) -> Iterator[FakeBluez]:
-    """Simulated nodes on a private bus."""
+    """Simulated nodes on a private bus. run: how Python is to run the simulation's module."""
     script, truth = folder / "script.json", folder / "truth.json"
     script.write_text(json.dumps({"nodes": [asdict(node) for node in nodes], "decoys": decoys or []}))
     with private_bus() as address:
         process = subprocess.Popen(
-            [sys.executable, "-m", "fake_bluez.server", address, str(script), str(truth)],
+            [sys.executable, *run, "fake_bluez.server", address, str(script), str(truth)],
             cwd=TESTS,
             stdout=subprocess.PIPE,
             text=True,

@@ -22,10 +22,14 @@ CONNECTION_INTERVAL_S = 0.015
 class NodeScript:
     """What one node is and what happens to it. Times are seconds after the script's zero.
 
-    from_first_start: bursts, outages, silences and reboots count from the node's first start command instead.
+    from_first_start: bursts, outages, silences, reboots and resets count from the node's first start command instead.
 
     loss: share of packets the radio loses. bursts: stretches in which packets come in lumps burst_s apart.
     outages: stretches out of range. silences: stretches connected but without a packet. reboots: power cuts.
+    resets: its sensor part starts anew and streams on by itself while the radio keeps the connection.
+    jumps: when its clock jumps ahead, and by how much, against the contract.
+    wanders: it goes out of range and comes back whenever the simulation is told so (FakeBluez.wander).
+    keeps_boot: reboots and resets leave the boot number as it was, against the contract.
     data: .npz with acc (N, 3) in m/s^2 and gyr (N, 3) in rad/s at rate_hz from the zero on.
     """
 
@@ -43,6 +47,10 @@ class NodeScript:
     outages: tuple[tuple[float, float], ...] = ()
     silences: tuple[tuple[float, float], ...] = ()
     reboots: tuple[float, ...] = ()
+    resets: tuple[float, ...] = ()
+    jumps: tuple[tuple[float, float], ...] = ()
+    keeps_boot: bool = False
+    wanders: bool = False
     from_first_start: bool = False
     battery_percent: int = 90
     battery_s_per_percent: float = 600.0
@@ -61,9 +69,11 @@ class Boot:
 
 @dataclass(frozen=True)
 class Made:
-    """A packet the node made. first_s: true script time of its first sample. fate: sent, lost or unheard."""
+    """A packet the node made. life: of the node, from 0. first_s: true script time of its first sample.
 
-    boot: int
+    fate: sent, lost or unheard."""
+
+    life: int
     sequence: int
     first_s: float
     count: int
@@ -89,6 +99,7 @@ class SimulatedNode:
         self._rng = random.Random(f"{script.address} {script.seed}")
         self.boots = [Boot(1, 0.0, script.ticks_at_zero)]
         self._reboots = sorted(script.reboots)
+        self._resets = sorted(script.resets)
         self._origin_s = math.inf if script.from_first_start else 0.0
         self.state = NodeState(
             packet.STATUS_OK,
@@ -109,6 +120,7 @@ class SimulatedNode:
         self._burst_ends = sorted(self._burst_instants())
         self._anchor_s = self._rng.uniform(0, CONNECTION_INTERVAL_S)
         self.unheard_since_s: float | None = None
+        self.away = False
 
     def _load(self) -> np.ndarray:
         if self.script.data is None:
@@ -133,7 +145,8 @@ class SimulatedNode:
     def ticks(self, now_s: float) -> int:
         """The node clock, 48 bits."""
         boot = self.boots[-1]
-        elapsed = (now_s - boot.zero_s) * packet.TICKS_PER_S * (1 + self.script.drift_ppm * 1e-6)
+        jumped_s = sum(by_s for at_s, by_s in self.script.jumps if boot.zero_s < at_s <= now_s)
+        elapsed = (now_s - boot.zero_s + jumped_s) * packet.TICKS_PER_S * (1 + self.script.drift_ppm * 1e-6)
         return boot.ticks_at_zero + math.floor(elapsed)
 
     def sample_s(self, index: int) -> float:
@@ -143,21 +156,32 @@ class SimulatedNode:
         """Cut the power if the script says so; True if it did."""
         if not self._reboots or now_s - self._origin_s < self._reboots[0]:
             return False
-        at_s = self._origin_s + self._reboots.pop(0)
-        boot = self.boots[-1].boot + 1
-        self.boots.append(Boot(boot, at_s, 0))
-        self.state = replace(self.state, streaming=False, boot=boot, token=0, ping_ticks=0)
-        self._next_sequence = 0
+        self._start_anew(self._origin_s + self._reboots.pop(0))
+        self.state = replace(self.state, streaming=False)
         return True
 
+    def _start_anew(self, at_s: float) -> None:
+        boot = self.boots[-1].boot + (not self.script.keeps_boot)
+        self.boots.append(Boot(boot, at_s, 0))
+        self.state = replace(self.state, boot=boot, token=0, ping_ticks=0)
+        self._next_sequence = 0
+
+    def _reset_if_due(self, now_s: float) -> None:
+        if self._resets and now_s - self._origin_s >= self._resets[0]:
+            at_s = self._origin_s + self._resets.pop(0)
+            self._start_anew(at_s)
+            self._next_sample = max(self._next_sample, math.ceil(at_s * self.state.rate_hz - self._phase))
+
     def in_range(self, now_s: float) -> bool:
-        return not any(start <= now_s - self._origin_s < end for start, end in self.script.outages)
+        out = any(start <= now_s - self._origin_s < end for start, end in self.script.outages)
+        return not out and not self.away
 
     def silent(self, now_s: float) -> bool:
         return any(start <= now_s - self._origin_s < end for start, end in self.script.silences)
 
     def command(self, value: bytes, now_s: float) -> None:
         """A write to the control characteristic."""
+        self._reset_if_due(now_s)
         status = self._obey(value, now_s)
         self.state = replace(self.state, status=status)
 
@@ -201,6 +225,7 @@ class SimulatedNode:
 
     def make(self, now_s: float) -> list[Made]:
         """The packets whose last sample has been taken by now_s."""
+        self._reset_if_due(now_s)
         if not self.state.streaming:
             return []
         fitting = packet.samples_per_packet(self.script.payload_bytes)
@@ -218,7 +243,7 @@ class SimulatedNode:
             )
             fate = "lost" if self._rng.random() < self.script.loss else "sent"
             payload = packet.encode_packet(content)
-            made.append(Made(self.boots[-1].boot, self._next_sequence, first_s, count, payload, fate))
+            made.append(Made(len(self.boots) - 1, self._next_sequence, first_s, count, payload, fate))
             self._next_sample += count
             self._next_sequence += 1
         return made
@@ -244,7 +269,7 @@ class SimulatedNode:
 
 def script_from(table: dict[str, Any]) -> NodeScript:
     """A script that went through JSON."""
-    pairs = ("bursts", "outages", "silences")
+    pairs = ("bursts", "outages", "silences", "jumps")
     fixed = {key: tuple(tuple(pair) for pair in table[key]) for key in pairs if key in table}
-    fixed |= {key: tuple(table[key]) for key in ("reboots", "burst_s") if key in table}
+    fixed |= {key: tuple(table[key]) for key in ("reboots", "resets", "burst_s") if key in table}
     return NodeScript(**(table | fixed))

@@ -28,6 +28,7 @@ from imu_shoulder.log.host_clock import host_now_ns
 ADAPTER = "/org/bluez/hci0"
 CONNECT_S = 0.05
 FORGET_S = 3.0
+LUMP = 20
 FAILED = "org.bluez.Error.Failed"
 
 
@@ -146,14 +147,16 @@ class Device:
             now_s = self._server.now_s()
             await asyncio.sleep(max(0.0, node.next_event_s(now_s) - now_s))
             now_s = self._server.now_s()
-            for made in node.make(now_s):
+            for place, made in enumerate(node.make(now_s)):
+                if place > LUMP:
+                    await asyncio.sleep(0.001)  # as fast as a radio could, and no faster than the bus takes it
                 fate = made.fate
                 if fate == "sent" and node.silent(now_s):
                     fate = "lost"
                 if fate == "sent" and not (self.connected and self.notify(gatt.DATA_UUID, made.payload)):
                     fate = "unheard"
                 self.counts[fate] += 1
-                self.packets.append(Made(made.boot, made.sequence, made.first_s, made.count, b"", fate))
+                self.packets.append(Made(made.life, made.sequence, made.first_s, made.count, b"", fate))
             if self.connected and self.battery_percent != self.told_percent:
                 self.told_percent = self.battery_percent
                 self.notify(gatt.BATTERY_LEVEL_UUID, bytes([self.told_percent]))
@@ -163,7 +166,7 @@ class Device:
                 node.command(packet.STOP, now_s)
 
     def truth(self) -> dict[str, Any]:
-        packets = [[m.boot, m.sequence, m.first_s, m.count, m.fate] for m in self.packets]
+        packets = [[m.life, m.sequence, m.first_s, m.count, m.fate] for m in self.packets]
         return self.node.truth() | {"packets": packets, "counts": dict(self.counts)}
 
 
@@ -349,6 +352,10 @@ class Server:
                     device.known = False
                     self.removed(device.path, ["org.bluez.Device1"])
 
+    def _wander(self) -> None:
+        for device in self.devices.values():
+            device.node.away = device.node.script.wanders and not device.node.away
+
     async def run(self, address: str, truth: Path) -> None:
         self._bus = MessageBus(bus_address=address, negotiate_unix_fd=True)
         await self._bus.connect()
@@ -356,6 +363,7 @@ class Server:
         await self._bus.request_name("org.bluez")
         stop = asyncio.Event()
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
+        asyncio.get_running_loop().add_signal_handler(signal.SIGUSR2, self._wander)
         tasks = [asyncio.create_task(device.run()) for device in self.devices.values()]
         tasks.append(asyncio.create_task(self._advertise()))
         print("ready", self._zero_ns, flush=True)

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
+import os
+import pty
+import select
 import signal
 import subprocess
 import sys
+import termios
+import time
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from waiting import GUARD_S, until
 
+from fake_bluez.bus import TESTS
 from fake_bluez.node import NodeScript
 from imu_shoulder.log.entries import Session, unpack, unpack_data
-from imu_shoulder.log.records import DATA, EVENT, SESSION, read_log
+from imu_shoulder.log.records import DATA, EVENT, SESSION, Record, read_log
 from imu_shoulder.sources.folder import read_recording
 
 FIVE = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm", "sternum")
@@ -22,6 +30,10 @@ DECOY = {"address": "C0:00:00:00:00:FF", "placement": "sternum", "uuid": "f3a1c0
 
 def nodes(count: int, **fields) -> list[NodeScript]:
     return [NodeScript(f"C0:00:00:00:00:{i:02X}", FIVE[i], seed=i, **fields) for i in range(count)]
+
+
+# A recorder under test ends by itself at last, so that a wait for what it never shows or writes ends as well.
+AT_LAST = ("--seconds", "240")
 
 
 def start(bluez, *arguments, **options) -> subprocess.Popen:
@@ -48,6 +60,56 @@ def start_recording(bluez, out, *more, **options) -> subprocess.Popen:
 
     until(grown, "the recorder's log grows")
     return process
+
+
+def written(process: subprocess.Popen, out, enough: Callable[[Sequence[Record]], bool]) -> None:
+    """Wait until a recorder has written enough into its log."""
+    while not enough(read_log(out.with_name(out.name + ".log")).records):
+        assert process.poll() is None, process.communicate()[0]
+        time.sleep(0.05)
+
+
+class Terminal:
+    """A recorder on a terminal of its own. said: all that it has painted."""
+
+    def __init__(self, bluez, out, run: Sequence[str] = COMMANDS) -> None:
+        self.ours, self.theirs = pty.openpty()
+        termios.tcsetwinsize(self.theirs, (24, 80))
+        self.before = termios.tcgetattr(self.theirs)
+        self.said = bytearray()
+        command = ("record", "--out", out, "--athlete", "M.K.", "--scan-seconds", "0.7", *AT_LAST)
+        self.process = subprocess.Popen(
+            [sys.executable, *run, *command],
+            cwd=TESTS,
+            env=bluez.environment(),
+            stdin=self.theirs,
+            stdout=self.theirs,
+            stderr=self.theirs,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
+        )
+
+    def painted(self) -> bytes:
+        """What the recorder paints from now on: one whole paint at least."""
+        while select.select([self.ours], [], [], 0.0)[0]:
+            self.said.extend(os.read(self.ours, 4096))
+        start = len(self.said)
+        return bytes(self.said[start : self.until(b"records safe", self.until(b"records safe", start))])
+
+    def until(self, text: bytes, start: int = 0) -> int:
+        """Read what the recorder paints until the text has come; where it ended."""
+        while (found := self.said.find(text, start)) < 0:
+            shown = select.select([self.ours], [], [], 0.5)[0]
+            assert shown or self.process.poll() is None, self.said.decode()
+            self.said.extend(os.read(self.ours, 4096) if shown else b"")
+        return found + len(text)
+
+    def type(self, text: bytes) -> None:
+        os.write(self.ours, text)
+
+    def close(self) -> None:
+        os.close(self.ours)
+        os.close(self.theirs)
 
 
 def finish(process: subprocess.Popen, by: int = signal.SIGINT) -> str:
@@ -99,9 +161,9 @@ def account(out, truth) -> dict[str, dict]:
         assert report["packets"] == len(heard)
         assert report["samples"] == sum(p[3] for p in heard)
         lost = 0
-        for boot in {p[0] for p in heard}:
-            last = max(p[1] for p in heard if p[0] == boot)
-            lost += sum(p[0] == boot and p[1] < last and p[4] != "sent" for p in node["packets"])
+        for life in {p[0] for p in heard}:
+            last = max(p[1] for p in heard if p[0] == life)
+            lost += sum(p[0] == life and p[1] < last and p[4] != "sent" for p in node["packets"])
         assert report["lost"] == lost
         rate_hz = recording.streams[node["placement"]].declared_rate_hz
         true_s = np.concatenate([p[2] + np.arange(p[3]) / rate_hz for p in heard])
