@@ -100,18 +100,18 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
     margins = _margins(drill, rep, own, at_s, top, held, level, top_s, thorax_up[:, rows]) if rep.role == "lift" else {}
     return TrueRep(
         **{name: getattr(rep, name) for name in ("set", "drill", "side", "rep", "role", "faults")},
-        start_s=float(at_s[start[-1]]) if start.size else rep.set_out_s,
+        start_s=float(at_s[start[-1]] if start.size else rep.set_out_s),
         top_start_s=top_s[0],
         top_end_s=top_s[1],
-        end_s=float(at_s[middle + end[0]]) if end.size else rep.arrived_s,
+        end_s=float(at_s[middle + end[0]] if end.size else rep.arrived_s),
         start_deg=before[drill.leading_angle],
         top_deg=level,
         band_s=band,
         plateau_s=plateau_s,
         stations=tuple(sorted(visits, key=lambda visit: visit[1])),
         margins=margins,
-        set_out_s=rep.set_out_s,
-        arrived_s=rep.arrived_s,
+        set_out_s=float(rep.set_out_s),
+        arrived_s=float(rep.arrived_s),
     )
 
 

@@ -28,14 +28,15 @@ def alive(who: Person, acted: Mapping[str, Array], time_s: Array, rng: np.random
     sway = wander(rng, 3, n, RATE_HZ, who.wander_slope, 0.8) * who.sway_deg * out["restless"] * out["sway"]
     breath = np.sin(2 * np.pi * who.breathing_hz * time_s + 0.8 * np.sin(2 * np.pi * 0.03 * time_s) + rng.uniform(0, 6))
     out["sway_roll"], out["sway_twist"], out["sway_pitch"] = sway
-    out["sway_pitch"] = out["sway_pitch"] + 0.4 * who.breathing_deg * breath
+    out["sway_roll"] = out["sway_roll"] + out["lean_roll"]
+    out["sway_pitch"] = out["sway_pitch"] + out["lean_pitch"] + 0.4 * who.breathing_deg * breath
     out["breath_deg"], out["breath_m"] = who.breathing_deg * breath, 0.003 * breath
     # The body sways about ankles and hips.
     heading, tilt_m = np.radians(out["heading"]), 0.3 * who.height_m * np.radians(sway)
     out["x"] = out["x"] - tilt_m[2] * np.cos(heading) - tilt_m[0] * np.sin(heading)
     out["y"] = out["y"] - tilt_m[2] * np.sin(heading) + tilt_m[0] * np.cos(heading)
     for side in SIDES:
-        _unsteady_arm(who, out, side, rng)
+        _unsteady_arm(who, out, sway, side, rng)
         out[f"{side}.blade"] = wander(rng, 1, n, RATE_HZ, 1.6)[0] * 0.7
     return out
 
@@ -66,7 +67,7 @@ def _walk(who: Person, out: dict[str, Array], time_s: Array, rng: np.random.Gene
         out[f"{side}.rotation"] = out[f"{side}.rotation"] + 0.25 * swing * s * np.sin(stride + 0.2)
 
 
-def _unsteady_arm(who: Person, out: dict[str, Array], side: Side, rng: np.random.Generator) -> None:
+def _unsteady_arm(who: Person, out: dict[str, Array], sway: Array, side: Side, rng: np.random.Generator) -> None:
     u, v = out[f"{side}.u"], out[f"{side}.v"]
     n, elevation = u.size, np.hypot(u, v)
     bent = eased((out[f"{side}.elbow"] - 45.0) / 40.0)
@@ -86,8 +87,8 @@ def _unsteady_arm(who: Person, out: dict[str, Array], side: Side, rng: np.random
     free = who.hang_free * (1 - raised) * (1 - bent) * out["sway"]
     s = side_sign(side)
     plain = np.sqrt(np.maximum(0.0, 1 - to_u**2 - to_v**2))
-    out[f"{side}.u"] = u + to_u * along - to_v * across + plain * along + free * s * out["sway_roll"]
-    out[f"{side}.v"] = v + to_v * along + to_u * across + plain * across - free * out["sway_pitch"]
+    out[f"{side}.u"] = u + to_u * along - to_v * across + plain * along + free * s * sway[0]
+    out[f"{side}.v"] = v + to_v * along + to_u * across + plain * across - free * sway[2]
     held = AT_REST + (1 - AT_REST) * np.maximum(raised, bent)
     out[f"{side}.rotation"] = out[f"{side}.rotation"] + (rotation + 0.7 * tremor[1]) * held
     out[f"{side}.elbow"] = out[f"{side}.elbow"] + elbow * held

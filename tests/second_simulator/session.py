@@ -120,8 +120,10 @@ def drawn_sets(who: Person, rng: np.random.Generator, arms: Sequence[Side], faul
     return out
 
 
+# Sizes of drawn wrong movements: degrees or seconds beyond the limit; of a short hold, shares of what is asked.
+SIZE_DEG = (6.0, 20.0)
+SHORTER = (0.3, 0.6)
 SIZES = {
-    "hold_short": (1.0, 3.0),
     "too_fast": (0.25, 0.45),
     "shrug": (10.0, 16.0),
     "trunk_moved": (4.0, 14.0),
@@ -131,5 +133,8 @@ SIZES = {
 
 def random_fault(drill_id: str, rng: np.random.Generator) -> Fault:
     """One wrong movement that this drill can be done with, of a size that shows."""
-    kind = str(rng.choice(possible_faults(load_shipped(drill_id))))
-    return Fault(kind, float(rng.uniform(*SIZES.get(kind, (6.0, 20.0)))))
+    drill = load_shipped(drill_id)
+    kind = str(rng.choice(possible_faults(drill)))
+    if kind == "hold_short":
+        return Fault(kind, float(rng.uniform(*SHORTER)) * drill.top.hold_s)
+    return Fault(kind, float(rng.uniform(*SIZES.get(kind, SIZE_DEG))))

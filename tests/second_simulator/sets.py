@@ -16,7 +16,7 @@ from second_simulator.quat import Array
 from second_simulator.shapes import Fault, SetPlan, Shape, missed_start, shape_of, wrong_top
 from second_simulator.timeline import RATE_HZ
 
-LEADING = {"elevation": ("u", "v"), "rotation": ("rotation",), "elbow": ("elbow",)}
+LEADING = {"elevation": ("u", "v"), "rotation": ("rotation",)}
 # How near to a limit a tired arm comes by itself.
 CLEAR_DEG = 5.0
 
@@ -166,7 +166,7 @@ def _act_rep(
     legs.append(Leg(starts[rep], tempo_s * _differs(actor) * (1 - 0.15 * tired), 0.0, None, "down"))
     legs = _hurried(drill, legs, faults, rng)
     at_s = out_s = actor.time.now_s + (rng.uniform(0.0, 0.15) if plan.side == "both" else 0.0)
-    lead, came_from, stays = LEADING[drill.leading_angle], start, []
+    lead, came_from, stays = LEADING[drill.top.ranges[0].angle], start, []
     for k, leg in enumerate(legs):
         steps = actor.time.stroke(leg.stroke_s, actor.habit)
         breaks = _breaks(actor, plan, drill, leg)
@@ -228,10 +228,10 @@ def _with_break(
 
 def _inside_s(drill: Drill, start: Posture, came_from: Posture, leg: Leg, back: Leg, up: Array, down: Array) -> float:
     """How long the strokes to and from the top are in the drill's band themselves."""
-    band, angle = drill.leading_range(drill.top), drill.leading_angle
-    if band is None:
-        return 0.0
-    base = getattr(start, angle) if band.above == "start" else 0.0
+    band = drill.top.ranges[0]
+    # A station that counts from another one comes right after it.
+    base = 0.0 if band.above is None else getattr(start if band.above == "start" else came_from, band.angle)
+    angle = band.angle
     ends = (getattr(came_from, angle), getattr(leg.to, angle), getattr(back.to, angle))
     values = np.concatenate(
         [ends[0] + (ends[1] - ends[0]) * np.cumsum(up), ends[1] + (ends[2] - ends[1]) * np.cumsum(down)]
@@ -246,13 +246,12 @@ def _sag(
     if stay_s < 1.0:
         return
     sag_deg = abs(actor.rng.normal(0.4, 0.5)) * np.sqrt(stay_s / 5) * (1 + 3 * tired)
-    band, angle = drill.leading_range(drill.top), drill.leading_angle
-    level = getattr(top, angle)
-    if band is not None:
-        base = getattr(start, angle) if band.above == "start" else 0.0
-        above_deg = level - base - band.low_deg
-        if above_deg > 0:
-            sag_deg = min(sag_deg, max(0.0, above_deg - 3.0))
+    band = drill.top.ranges[0]
+    angle, level = band.angle, getattr(top, band.angle)
+    base = getattr(start, angle) if band.above == "start" else 0.0
+    above_deg = level - base - band.low_deg
+    if above_deg > 0:
+        sag_deg = min(sag_deg, max(0.0, above_deg - 3.0))
     lower = replace(top, **{angle: level - sag_deg})
     back_s = stay_s * actor.rng.uniform(0.5, 0.8)
     goal, now = arm_channels(lower), arm_channels(top)
@@ -273,7 +272,7 @@ def _body_faults(
         if fault.kind == "trunk_moved":
             lean = (drill.form.trunk_deg or 8.0) + fault.size
             aside = actor.rng.random() < 0.7 and actor.stance == "stand"
-            channel, size = ("roll", -side_sign(side) * lean) if aside else ("pitch", lean)
+            channel, size = ("lean_roll", -side_sign(side) * lean) if aside else ("lean_pitch", lean)
         elif fault.kind == "shrug":
             channel, size = f"{side}.shrug", fault.size
         else:
