@@ -1,5 +1,7 @@
 """The errors a user can cause. Each says what was expected, what came and what to do."""
 
+from __future__ import annotations
+
 
 class ShoulderError(Exception):
     """Base of every error this package raises on purpose.
@@ -12,6 +14,10 @@ class ShoulderError(Exception):
         self.came = came
         self.do = do
         super().__init__(f"expected {expected}, but {came}; {do}")
+
+    def __reduce__(self) -> tuple[type[ShoulderError], tuple[str, str, str]]:
+        """So that it comes whole out of another process."""
+        return type(self), (self.expected, self.came, self.do)
 
 
 class RecordingError(ShoulderError):
