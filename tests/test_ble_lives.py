@@ -253,7 +253,7 @@ def test_a_restart_with_the_same_boot_number_over_the_air(tmp_path):
 
     with fake_bluez(scripts, tmp_path) as bluez:
         terminal = Terminal(bluez, out)
-        terminal.until(b"records safe", terminal.until(b"streaming"))
+        terminal.until(b"records kept", terminal.until(b"streaming"))
         written(terminal.process, out, enough)
         shown = terminal.painted()
         terminal.type(b"q\r")

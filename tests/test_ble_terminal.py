@@ -35,8 +35,8 @@ def test_on_a_terminal(tmp_path):
         at = terminal.until(b"lost (the", at)
         bluez.wander()
         # The lost node's line is the second: only when it streams again do both of them say so in one paint.
-        while b"lost (" in terminal.said[terminal.until(b"right_wrist", at) : terminal.until(b"records safe", at)]:
-            at = terminal.until(b"records safe", at)
+        while b"lost (" in terminal.said[terminal.until(b"right_wrist", at) : terminal.until(b"records kept", at)]:
+            at = terminal.until(b"records kept", at)
         terminal.type(b"\x03")  # Ctrl-C
         terminal.until(b"recording written to", at)
         assert terminal.process.wait() == 0

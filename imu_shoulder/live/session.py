@@ -1,7 +1,4 @@
-"""The live session: chunks and commands go in, a frame to draw comes out. Time is that of the samples, nothing else.
-
-What is seen and judged is the engine's business; here is what the athlete is led through, and what is said of it.
-"""
+"""What an athlete is led through live, and what is said; the engine sees and judges. Time is that of the samples."""
 
 from __future__ import annotations
 

@@ -94,7 +94,7 @@ class Terminal:
         while select.select([self.ours], [], [], 0.0)[0]:
             self.said.extend(os.read(self.ours, 4096))
         start = len(self.said)
-        return bytes(self.said[start : self.until(b"records safe", self.until(b"records safe", start))])
+        return bytes(self.said[start : self.until(b"records kept", self.until(b"records kept", start))])
 
     def until(self, text: bytes, start: int = 0) -> int:
         """Read what the recorder paints until the text has come; where it ended."""
