@@ -40,7 +40,7 @@ WRITTEN = "mistakes.json"
 # Browsers, servers, a bus, compilers and the tree's own looks: long, and no mistake in a number is theirs to find.
 LEFT_OUT = {
     *("test_ble_faults", "test_ble_hardware", "test_ble_record", "test_ble_terminal", "test_docs", "test_firmware"),
-    *("test_house", "test_live_ble", "test_live_care", "test_live_page", "test_live_server", "test_references"),
+    *("test_house", "test_live_ble", "test_live_care", "test_live_page", "test_references"),
     *("test_report_browser", "test_validation_page"),
 }
 # How the tests of a part of the package are called, where it is not by the part's own name: they come first.

@@ -86,3 +86,11 @@ def test_a_rep_in_which_a_sensor_slipped_is_not_scored_nor_any_after_it(into_rep
         arm_set, Seen(np.arange(count) / RATE_HZ, RATE_HZ, angles, seen, ~seen), JudgeParams(), slipped_s
     )
     assert [j.excluded for j in found] == [""] * (3 - excluded) + ["sensor_slip"] * excluded
+
+
+def test_a_first_rep_that_sets_out_at_once_is_judged_by_where_it_set_out():
+    """The set is marked 0.3 s before its first rep, which starts from 55 deg where 75 to 105 are asked."""
+    good = GOOD["overhead_short_arc"]
+    whole = angles_of("overhead_short_arc", [replace(good, start=55.0), good, good])
+    late = {name: values[120:] for name, values in whole.items()}
+    assert [j.faults for j in judged_set("overhead_short_arc", late)[1]] == [("start_missed",), (), ()]

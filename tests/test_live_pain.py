@@ -366,3 +366,21 @@ def test_a_recovered_log_has_both_numbers_of_a_correction(tmp_path):
         ("neutral_pose", 2.0, None),
         ("set", 1.0, "pain corrected from 6 to 1"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ([("rate", 1)], "Pain 1 of 10; the ceiling is 2."),
+        ([("rate", 1), ("rate", 2)], "Pain 2 of 10, up from 1; the ceiling is 2."),
+        ([("rate", 6), ("correct", 1)], "Pain 1 of 10, corrected from 6; the ceiling is 2."),
+        ([("decline", None)], "Pain was not rated."),
+        ([], ""),
+    ],
+)
+def test_the_page_says_every_number_that_was_given(given, said):
+    watch = PainWatch(CEILING)
+    for name, value in given:
+        refused = watch.decline() if name == "decline" else getattr(watch, name)(value, 5.0)
+        assert refused is None
+    assert watch.text == said

@@ -134,3 +134,12 @@ def test_a_sensor_that_falls_silent_is_named_after_a_second():
     # The last sample of it was at 1.98 s; the panel is worked out every 0.2 s.
     assert 2.98 < named[0] < 3.3
     assert named[-1] > 5.9
+
+
+def test_what_is_said_of_an_elbow_is_what_its_drill_asks():
+    """The full can asks for a straight elbow, the rotation with the band for a bent one at the side."""
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.words import cue
+
+    for drill, text in (("full_can", "elbow straight"), ("band_external_rotation", "elbow bent, at your side")):
+        assert cue(["elbow_off"], load_shipped(drill)) == {"code": "elbow_off", "text": text}

@@ -9,6 +9,10 @@ import pytest
 from test_assess import GOOD, angles_of, judged, judged_set
 from test_segment_reps import RATE_HZ
 
+from imu_shoulder.drills import load_shipped
+from imu_shoulder.measure.registry import Floor, RepData, all_measures
+from imu_shoulder.segment.model import Rep, StationVisit
+
 GOOD_REP = GOOD["full_can"]
 
 
@@ -62,3 +66,18 @@ def test_unsteadiness_is_the_textbooks_sd_about_a_line(hold_s):
         squares = np.polyfit(rows, arm_set.curve_deg[rows], 1, full=True)[1][0]
         ours = np.hypot(judged_rep.values["hold_sd_deg"], judged_rep.floor.sd_deg)
         assert ours == pytest.approx(np.sqrt(squares / (len(rows) - 2)), rel=1e-6)
+
+
+@pytest.mark.parametrize("noise_deg", [0.0, 0.3])
+def test_sway_at_a_station_is_that_of_the_forearm_between_arriving_and_leaving(noise_deg):
+    """A forearm that circles at 1 Hz on a cone of 0.5 deg is 0.5 deg from its mean direction all the time; the sensor's
+    own noise comes off in quadrature. What it does in the first and last 0.3 s of the stay is moving, not swaying."""
+    time_s, radius = np.arange(0, 12, 0.01), np.radians(0.5)
+    turn = 2 * np.pi * time_s
+    x = radius * np.cos(turn) + np.where((time_s < 3.25) | (time_s > 8.75), 0.1, 0.0)
+    cone = {"forearm_x": x, "forearm_y": radius * np.sin(turn), "forearm_z": np.ones(len(time_s))}
+    rep = Rep(0.0, 3.0, 9.0, 11.0, 12.0, 10.0, 90.0, 10.0, "rep", (StationVisit("row", 3.0, 9.0),))
+    noise = Floor(noise_deg, 0.0, 0.0)
+    data = RepData(rep, load_shipped("row_rotate"), 100.0, time_s, np.full(len(time_s), 90.0), cone, None, floor=noise)
+    sway = next(m for m in all_measures() if m.name == "station_sway_deg").compute(data)
+    assert sway == pytest.approx(np.sqrt(0.25 - noise_deg**2), rel=0.03)

@@ -156,4 +156,7 @@ def test_sides_are_called_swapped_where_the_other_arm_moved_four_times_as_far(ow
     event = Event(1.0, 23.0, "set", None, "right")
     stretch = stretch_of(event, 1, aligned_s, rate_hz, tracks, attitudes, MountingParams())
     found = mounting_findings([stretch], {}, MountingParams())
-    assert [finding.code for finding in found if finding.code == "swapped_sides"] == ["swapped_sides"] * said
+    swapped = [finding.text for finding in found if finding.code == "swapped_sides"]
+    assert len(swapped) == said
+    # No other set shows the sensors on the right arms, so it may be either.
+    assert all("are swapped, or the set is marked with the wrong side" in text for text in swapped)
