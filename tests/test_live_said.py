@@ -143,3 +143,30 @@ def test_what_is_said_of_an_elbow_is_what_its_drill_asks():
 
     for drill, text in (("full_can", "elbow straight"), ("band_external_rotation", "elbow bent, at your side")):
         assert cue(["elbow_off"], load_shipped(drill)) == {"code": "elbow_off", "text": text}
+
+
+@pytest.mark.parametrize(("step", "said"), [("bends", "0 of 3 bends"), ("raises", "0 of 2 raises")])
+def test_a_step_in_which_nothing_was_done_is_said_to_be_done_again(step, said):
+    """Who goes on standing is told what was asked and what was seen."""
+    import numpy as np
+
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.replay import plan_for_drill
+    from imu_shoulder.live.session import LiveSession
+    from imu_shoulder.model import SensorStream
+
+    placements = ("right_wrist", "right_upper_arm")
+    plan = plan_for_drill(load_shipped("full_can"), "right", "K.O.")
+    session, rng = LiveSession(plan, {}, dict.fromkeys(placements, 50.0)), np.random.default_rng(6)
+    commands = {10: "calibrate_pose", 60: f"calibrate_{step}"}
+    for k in range(200):
+        if k == 60 and step == "raises":
+            assert session.command("skip") is None
+        if k in commands:
+            assert session.command(commands[k]) is None
+        times = k / 10 + np.arange(5) / 50
+        acc, gyr = np.array([0.0, 9.80665, 0.0]) + rng.normal(0, 0.01, (5, 3)), rng.normal(0, 0.001, (5, 3))
+        session.push({name: SensorStream(name, times, acc, gyr, 50.0) for name in placements})
+    shown = session.frame()["calibration"]
+    assert (shown["step"], shown["verdict"]) == (step, "again")
+    assert shown["because"] == f"{said} of the right arm were seen"

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from test_assess import GOOD, angles_of, judged, judged_set
-from test_segment_reps import RATE_HZ
+from test_segment_reps import RATE_HZ, WAYS
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.registry import Floor, RepData, all_measures
@@ -81,3 +81,23 @@ def test_sway_at_a_station_is_that_of_the_forearm_between_arriving_and_leaving(n
     data = RepData(rep, load_shipped("row_rotate"), 100.0, time_s, np.full(len(time_s), 90.0), cone, None, floor=noise)
     sway = next(m for m in all_measures() if m.name == "station_sway_deg").compute(data)
     assert sway == pytest.approx(np.sqrt(0.25 - noise_deg**2), rel=0.03)
+
+
+@pytest.mark.parametrize("past_deg", [0.0, 8.0])
+def test_overshoot_is_how_far_the_arm_went_past_the_angle_it_then_held(past_deg):
+    """Up to the peak in 2 s, back to 85 deg within a second, held there for 5 s."""
+    up = WAYS["minimum jerk"](np.arange(200) / 200)
+    down = WAYS["minimum jerk"](np.arange(100) / 100)
+    peak = 85.0 + past_deg
+    curve = np.concatenate(
+        [
+            np.full(150, 5.0),
+            5 + (peak - 5) * up,
+            peak - past_deg * down,
+            np.full(500, 85.0),
+            85 - 80 * up,
+            np.full(150, 5),
+        ]
+    )
+    (found,) = judged_set("full_can", {"elevation_deg": curve})[1]
+    assert found.values["overshoot_deg"] == pytest.approx(past_deg, abs=1.0)
