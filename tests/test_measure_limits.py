@@ -10,7 +10,8 @@ from test_assess import GOOD, angles_of, judged, judged_set
 from test_segment_reps import RATE_HZ, WAYS
 
 from imu_shoulder.drills import load_shipped
-from imu_shoulder.measure.registry import Floor, RepData, all_measures
+from imu_shoulder.measure.catalogue import all_measures
+from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.segment.model import Rep, StationVisit
 
 GOOD_REP = GOOD["full_can"]
