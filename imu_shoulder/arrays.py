@@ -7,10 +7,11 @@ import numpy as np
 from imu_shoulder.model import BoolArray, FloatArray
 
 
-def runs(mask: BoolArray) -> list[tuple[int, int]]:
-    """The half-open [first, last) stretches in which mask (N,) is True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(first, last) for first, last in edges.reshape(-1, 2).tolist()]
+def runs(mask: BoolArray, least: int = 1) -> list[tuple[int, int]]:
+    """The half-open [first, last) stretches of at least `least` rows in which mask (N,) is True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))).reshape(-1, 2)
+    # Left out before they become Python's: a converter's noise makes hundreds of thousands of short ones.
+    return [(first, last) for first, last in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
 
 
 def longest_run(mask: BoolArray) -> int:

@@ -18,6 +18,7 @@ def test_runs_are_those_that_scipy_labels(mask):
     expected = [(rows[0], rows[-1] + 1) for rows in (np.flatnonzero(labels == k) for k in range(1, count + 1))]
     assert runs(mask) == expected
     assert longest_run(mask) == (np.bincount(labels.ravel())[1:].max() if count else 0)
+    assert runs(mask, 3) == [(first, last) for first, last in expected if last - first >= 3]
 
 
 def test_runs_are_joined_over_gaps_up_to_the_step():

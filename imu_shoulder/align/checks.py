@@ -193,8 +193,8 @@ def flat_top_rows(values: FloatArray) -> BoolArray:
     for channel, extremes in enumerate(zip(values.min(axis=0), values.max(axis=0), strict=True)):
         for extreme in extremes:
             if abs(extreme) >= _FLAT_TOP_LEAST[channel]:
-                for start, end in runs(values[:, channel] == extreme):
-                    flat[start:end] |= end - start >= _FLAT_TOP_SAMPLES
+                for start, end in runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES):
+                    flat[start:end] = True
     return flat
 
 
@@ -215,7 +215,7 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
     same = np.diff(values, axis=0) == 0
     found: dict[tuple[int, int], list[str]] = {}
     for channel in np.flatnonzero(np.count_nonzero(same, axis=0) >= least):
-        long = [(start, end) for start, end in runs(same[:, channel]) if end - start >= least]
+        long = runs(same[:, channel], least)
         inside = sum(end - start for start, end in long)
         elsewhere = (np.count_nonzero(same[:, channel]) - inside) / max(1, len(same) - inside)
         if elsewhere > _COARSE_SHARE:
