@@ -62,13 +62,6 @@ def start_recording(bluez, out, *more, **options) -> subprocess.Popen:
     return process
 
 
-def written(process: subprocess.Popen, out, enough: Callable[[Sequence[Record]], bool]) -> None:
-    """Wait until a recorder has written enough into its log."""
-    while not enough(read_log(out.with_name(out.name + ".log")).records):
-        assert process.poll() is None, process.communicate()[0]
-        time.sleep(0.05)
-
-
 class Terminal:
     """A recorder on a terminal of its own. said: all that it has painted."""
 
@@ -89,10 +82,21 @@ class Terminal:
             preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),
         )
 
-    def painted(self) -> bytes:
-        """What the recorder paints from now on: one whole paint at least."""
+    def _drain(self) -> None:
+        """Take what has been painted: a terminal that is full would stop the recorder."""
         while select.select([self.ours], [], [], 0.0)[0]:
             self.said.extend(os.read(self.ours, 4096))
+
+    def written(self, log, enough: Callable[[Sequence[Record]], bool]) -> None:
+        """Wait until the recorder has written enough into its log."""
+        while not enough(read_log(log).records):
+            self._drain()
+            assert self.process.poll() is None, self.said.decode()
+            time.sleep(0.05)
+
+    def painted(self) -> bytes:
+        """What the recorder paints from now on: one whole paint at least."""
+        self._drain()
         start = len(self.said)
         return bytes(self.said[start : self.until(b"records kept", self.until(b"records kept", start))])
 
