@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.assess.words import joined
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
@@ -65,7 +66,7 @@ def set_lines(sets: Sequence[ArmSet], arms: Mapping[Side, ArmAngles], sternum_wo
     for arm_set in sets:
         for line in _set_lines(arm_set, arms[arm_set.side], sternum_worn):
             numbers.setdefault((arm_set.side, line), []).append(str(arm_set.number))
-    return [f"Set {_and(own)}, {side} arm: {line}" for (side, line), own in numbers.items()]
+    return [f"Set {joined(own)}, {side} arm: {line}" for (side, line), own in numbers.items()]
 
 
 def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]:
@@ -84,7 +85,7 @@ def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]
         )
     untold = set() if drill is None else stations_untold(drill, arm, rows)
     if untold:
-        out.append(f"no rep was counted, for the drill's stations are told by {_and(sorted(untold))}, not seen here.")
+        out.append(f"no rep was counted, for the drill's stations are told by {named(sorted(untold))}, not seen here.")
     elif drill is not None and arm_set.counted_only:
         out.append(f"the reps were counted and not judged, for {_plain(drill.leading_angle)} is not seen here.")
     return out
@@ -116,7 +117,7 @@ def _named(side: Side, angles: Sequence[str]) -> str:
 
 def named(angles: Sequence[str]) -> str:
     """ "plane, thumb and forearm" """
-    return _and([_plain(name) for name in dict.fromkeys(angles)])
+    return joined(map(_plain, dict.fromkeys(angles)))
 
 
 def _plain(name: str) -> str:
@@ -126,7 +127,3 @@ def _plain(name: str) -> str:
 def _asked(drill: Drill) -> set[str]:
     ranges = [*drill.start, *(asked for station in drill.stations for asked in station.ranges)]
     return {drill.leading_angle, *(asked.angle for asked in ranges), *drill.form.ranges_deg()}
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

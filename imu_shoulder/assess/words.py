@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import RAISED
@@ -11,6 +11,12 @@ from imu_shoulder.drills import Drill
 
 # Before any advice to an arm that is to hold while the other one lifts: to hold on would be the opposite of the drill.
 HOLDER_SINKS = "Lower both arms when the holding arm starts to sink"
+
+
+def joined(items: Iterable[object]) -> str:
+    """`1`, `1 and 2`, `1, 2 and 3`."""
+    texts = [str(item) for item in items]
+    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}" if texts else ""
 
 
 def rep_list(numbers: Sequence[int]) -> str:
@@ -26,8 +32,7 @@ def rep_list(numbers: Sequence[int]) -> str:
         else:
             pieces += [str(n) for n in numbers[k : last + 1]]
         k = last + 1
-    text = pieces[0] if len(pieces) == 1 else ", ".join(pieces[:-1]) + " and " + pieces[-1]
-    return f"rep {text}" if len(numbers) == 1 else f"reps {text}"
+    return f"{'rep' if len(numbers) == 1 else 'reps'} {joined(pieces)}"
 
 
 def excluded(judged: JudgedRep) -> str:

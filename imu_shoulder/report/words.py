@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import numbers
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, TypeGuard
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import CRITERIA, FAULTS
+from imu_shoulder.assess.words import joined as joined
 
 MISSING = "–"
 # One line of README and every report: how far the figures were held against people.
@@ -101,12 +102,6 @@ def date(start: Any) -> str:
 def counted(count: int, one: str, many: str | None = None) -> str:
     """`1 rep`, `2 reps`."""
     return f"{count} {one if count == 1 else many or one + 's'}"
-
-
-def joined(items: Iterable[object]) -> str:
-    """`1`, `1 and 2`, `1, 2 and 3`."""
-    texts = [str(item) for item in items]
-    return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}" if texts else ""
 
 
 def reps_named(reps: Sequence[object]) -> str:
