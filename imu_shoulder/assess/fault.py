@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.registry import RepData
@@ -85,7 +85,7 @@ class Fault:
     notes: Callable[[Case], Sequence[str]] = _no_notes
 
     def __post_init__(self) -> None:
-        _require_texts(self, self.name, ("name", "label", "advice", "cue", "meaning"))
+        _require_texts(self, ("name", "label", "advice", "cue", "meaning"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,15 +116,20 @@ class Criterion:
     column: tuple[str, str, int] | None = None
 
     def __post_init__(self) -> None:
-        _require_texts(self, self.name, ("name", "label"))
+        _require_texts(self, ("name", "label"))
         if not self.numbers or not self.faults:
             raise ValueError(f"expected numbers and faults of criterion {self.name}; came none; give them")
 
 
-def _require_texts(thing: Fault | Criterion, name: str, asked: tuple[str, ...]) -> None:
-    for field in fields(thing):
-        if field.name in asked and not str(getattr(thing, field.name)).strip():
-            raise ValueError(f"expected {field.name} of {name!r} in words; came an empty text; write it")
+def _require_texts(thing: Fault | Criterion, asked: tuple[str, ...]) -> None:
+    for piece in asked:
+        if not getattr(thing, piece).strip():
+            raise ValueError(f"expected {piece} of {thing.name!r} in words; came an empty text; write it")
+
+
+def at_most(limit: float | None) -> Limits | None:
+    """The limits of what asks no least; None where the drill asks nothing."""
+    return None if limit is None else (-float("inf"), limit)
 
 
 def outside(value: float, limits: Limits | None, margin: float) -> bool:

@@ -33,11 +33,7 @@ def _require_different(what: str, values: Sequence[object]) -> None:
             raise ValueError(f"expected every {what} once; {value!r} came {values.count(value)} times; change one")
 
 
-CRITERIA = in_order(
-    criterion
-    for module in iter_modules(__path__)
-    if isinstance(criterion := import_module(f"{__name__}.{module.name}").CRITERION, Criterion)
-)
+CRITERIA = in_order(import_module(f"{__name__}.{module.name}").CRITERION for module in iter_modules(__path__))
 # As reps.csv names them in a rep.
 FAULTS = faults_in_order(CRITERIA.values())
 # As a coach would raise them.

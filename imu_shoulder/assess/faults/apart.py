@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-from imu_shoulder.assess.fault import Case, Criterion, Fault, Limits
+from imu_shoulder.assess.fault import Case, Criterion, Fault, at_most, outside
 from imu_shoulder.drills import Drill
 
 
 def arms_together(drill: Drill, case: Case) -> bool:
-    limit = drill.form.closing_deg
-    return limit is not None and case.values["arms_closing_deg"] > limit + case.params.form_margin_deg
+    return outside(case.values["arms_closing_deg"], at_most(drill.form.closing_deg), case.params.form_margin_deg)
 
 
 def asked(drill: Drill) -> str:
     limit = drill.form.closing_deg
     return "" if limit is None else f"arms drift together by no more than {limit:g} deg"
-
-
-def limits(drill: Drill) -> Limits | None:
-    limit = drill.form.closing_deg
-    return None if limit is None else (-float("inf"), limit)
 
 
 CRITERION = Criterion(
@@ -27,7 +21,7 @@ CRITERION = Criterion(
     label="Arms apart",
     asked=asked,
     numbers=("arms_closing_deg",),
-    limits=limits,
+    limits=lambda drill: at_most(drill.form.closing_deg),
     sensor_needed=True,
     faults=(
         Fault(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from imu_shoulder.assess.fault import Case, Criterion, Fault, Limits
+from imu_shoulder.assess.fault import Case, Criterion, Fault, at_most
 from imu_shoulder.drills import Drill
 
 
@@ -19,18 +19,13 @@ def asked(drill: Drill) -> str:
     return "" if limit is None else f"moves no more than {limit:g} deg"
 
 
-def limits(drill: Drill) -> Limits | None:
-    limit = drill.form.trunk_deg
-    return None if limit is None else (-float("inf"), limit)
-
-
 CRITERION = Criterion(
     name="trunk",
     place=80,
     label="Trunk",
     asked=asked,
     numbers=("trunk_lean_deg", "trunk_turn_deg"),
-    limits=limits,
+    limits=lambda drill: at_most(drill.form.trunk_deg),
     sensor_needed=True,
     column=("trunk_lean_deg", "Trunk °", 0),
     faults=(
