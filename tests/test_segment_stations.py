@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from imu_shoulder.drills import load_shipped
+from imu_shoulder.drills import load_shipped, parse_drill
+from imu_shoulder.errors import DrillError
 from imu_shoulder.segment.station_reps import find_station_reps
 
 Array = NDArray[np.float64]
@@ -144,3 +145,26 @@ def test_swinging_through_a_station_is_no_stay_at_it():
 def test_the_count_and_the_order_are_exact_for_any_tempo(count, stay_s, move_s):
     found = found_in(rep_of("row", "rotate", "press", stay_s=stay_s, move_s=move_s) * count, "row_rotate_press")
     assert [order(rep) for rep in found] == [["row", "rotate", "press"]] * count
+
+
+RANGE = '[{ angle = "elbow", at_most = 35 }]'
+
+
+@pytest.mark.parametrize(
+    ("start", "names", "said"),
+    [
+        ("", ("row", "rotate"), "start in own.toml to be the posture that"),
+        ("start = []", ("row", "rotate"), "start in own.toml to be the posture that"),
+        (f"start = {RANGE}", ("row", "row"), "name of [[stations]] 2 in own.toml to be another than start, row"),
+        (f"start = {RANGE}", ("start", "row"), "name of [[stations]] 1 in own.toml to be another than start"),
+    ],
+)
+def test_a_drill_whose_stations_could_not_be_told_is_refused(start, names, said):
+    """Before, every rep of it was blamed, however well it was done: no station was seen, or none in the asked order."""
+    lines = ["schema = 1", 'id = "own"', 'title = "Own"', 'leading_angle = "elbow"', start]
+    lines += [f'[[stations]]\nname = "{name}"\nranges = {RANGE}' for name in names]
+    lines += ["[tempo]\nlift_at_least_s = 1\nlower_at_least_s = 1", '[dose]\nsets = 1\nreps = 1\nsource = "ours"']
+    with pytest.raises(DrillError) as told:
+        parse_drill("\n".join(lines), "own.toml")
+    assert said in str(told.value)
+    assert "\n" not in str(told.value)

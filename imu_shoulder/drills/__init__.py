@@ -150,6 +150,9 @@ def _drill(table: Checked) -> Drill:
     tempo = table.table("tempo", required=True)
     tempo.known(("lift_at_least_s", "lower_at_least_s"))
     stations = _stations(table)
+    start = tuple(_angle_range(asked) for asked in table.tables("start", least=0))
+    if len(stations) > 1 and not start:
+        raise table.wrong("start", "the posture that a rep of several stations leaves and comes back to", None)
     return Drill(
         id=table.text("id"),
         title=table.text("title"),
@@ -159,7 +162,7 @@ def _drill(table: Checked) -> Drill:
         cautions=table.texts("cautions"),
         leading_angle=table.choice("leading_angle", JUDGED_ANGLES),
         arms=table.choice("arms", ARM_ROLES, "each"),
-        start=tuple(_angle_range(asked) for asked in table.tables("start", least=0)),
+        start=start,
         stations=stations,
         lift_at_least_s=tempo.number("lift_at_least_s", least=0.0),
         lower_at_least_s=tempo.number("lower_at_least_s", least=0.0),
@@ -184,13 +187,15 @@ def _stations(table: Checked) -> tuple[Station, ...]:
     found: list[Station] = []
     for given in table.tables("stations"):
         given.known(("name", "hold_s", "ranges"))
+        name, earlier = given.text("name"), ["start", *(station.name for station in found)]
+        if name in earlier:
+            raise given.wrong("name", f"another than {', '.join(earlier)}", name)
         ranges = []
         for asked in given.tables("ranges"):
             ranges.append(_angle_range(asked))
-            earlier = ["start", *(station.name for station in found)]
             if ranges[-1].above not in (None, *earlier):
                 raise asked.wrong("above", f"one of {', '.join(earlier)}", ranges[-1].above)
-        found.append(Station(given.text("name"), tuple(ranges), given.number("hold_s", 0.0, least=0.0)))
+        found.append(Station(name, tuple(ranges), given.number("hold_s", 0.0, least=0.0)))
     return tuple(found)
 
 

@@ -67,7 +67,7 @@ def find_station_reps(
 
 def by_stations(drill: Drill) -> bool:
     """Whether a rep of the drill is cut by its postures: it leaves the start, stays at stations, and comes back."""
-    return len(drill.stations) > 1 and bool(drill.start)
+    return len(drill.stations) > 1
 
 
 def posture_names(drill: Drill) -> set[str]:
