@@ -1,0 +1,49 @@
+"""Steps of the calibration that are left out, taken again or cut off."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from imu_shoulder.live.replay import plan_for_recording
+from imu_shoulder.live.session import LiveSession
+from imu_shoulder.sources import RecordingSource
+from imu_shoulder.sources.folder import read_recording
+
+
+@pytest.fixture
+def recording(small_recording):
+    return read_recording(small_recording)
+
+
+def in_the_bends(recording, share):
+    """A session of two sets whose pose was taken and in whose bends so much was done; and the chunks that follow."""
+    source = RecordingSource(recording, 0.1)
+    plan = plan_for_recording(recording, {})
+    session = LiveSession(replace(plan, drills=(replace(plan.drills[0], sets=2),)), {}, source.rates_hz)
+    pose, bends, *_ = recording.events
+    commands = [(pose.onset_s, "calibrate_pose"), (bends.onset_s, "calibrate_bends")]
+    chunks = source.chunks()
+    for chunk in chunks:
+        session.push(chunk.streams)
+        if commands and session.now_s > commands[0][0]:
+            assert session.command(commands.pop(0)[1]) is None
+        if session.now_s > bends.onset_s + share * bends.duration_s:
+            break
+    assert session.frame()["calibration"]["step"] == "bends"
+    return session, chunks
+
+
+def types(session):
+    return [event.trial_type for event in session.recording()]
+
+
+@pytest.mark.parametrize(("share", "kept"), [(0.6, ["neutral_pose", "elbow_bends"]), (0.05, ["neutral_pose"])])
+def test_leaving_a_step_out_leaves_the_next_one(recording, share, kept):
+    """Of what was done of it before, as much is used as shows anything."""
+    session, _ = in_the_bends(recording, share)
+    assert session.command("skip") is None
+    assert session.frame()["calibration"]["step"] == "raises"
+    assert session.stage == "calibrate"
+    assert types(session) == kept
