@@ -47,3 +47,17 @@ def test_leaving_a_step_out_leaves_the_next_one(recording, share, kept):
     assert session.frame()["calibration"]["step"] == "raises"
     assert session.stage == "calibrate"
     assert types(session) == kept
+
+
+def test_a_pose_asked_for_anew_and_left_out_leaves_the_one_that_holds(recording):
+    """With the pain that was rated with it."""
+    session, _ = in_the_bends(recording, 0.05)
+    for _ in range(2):
+        assert session.command("skip") is None
+    assert session.command("pain", value=1) is None
+    before = session.recording()
+    assert session.command("calibrate_pose") is None
+    for _ in range(3):
+        assert session.command("skip") is None
+    assert session.recording() == before
+    assert [event.pain for event in before] == [1.0]

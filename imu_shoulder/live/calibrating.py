@@ -41,7 +41,8 @@ class Calibrating:
         if step != "pose" and self._stream.pose is None:
             return "First stand still for the pose: nothing else can be seen without it."
         self._end_movement()
-        if recorded is None:
+        # A pose takes the place of the one before once it is taken.
+        if recorded is None and step != "pose":
             self._stream.events = [e for e in self._stream.events if e.trial_type != EVENT_TYPES[step]]
         self.step, self._verdict, self._last, self._recorded = step, None, None, recorded
         self._since_s = self._stream.mark_s if recorded is None else recorded.onset_s
