@@ -49,6 +49,12 @@ def test_leaving_a_step_out_leaves_the_next_one(recording, share, kept):
     assert types(session) == kept
 
 
+def test_a_step_that_showed_nothing_is_no_part_of_a_session_that_ends_in_it(recording):
+    session, _ = in_the_bends(recording, 0.05)
+    assert session.command("finish") is None
+    assert types(session) == ["neutral_pose"]
+
+
 def test_a_pose_asked_for_anew_and_left_out_leaves_the_one_that_holds(recording):
     """With the pain that was rated with it."""
     session, _ = in_the_bends(recording, 0.05)

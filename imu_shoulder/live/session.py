@@ -316,10 +316,11 @@ class LiveSession:
         return None
 
     def _finish(self) -> str | None:
+        # A step that goes on is over first, so that it does not count if it showed nothing.
+        self._calibrating.close()
         self.stream.finish()
         if self.stage == "set":
             self._stop_set()
-        self._calibrating.close()
         self.stage = "done"
         return None
 
