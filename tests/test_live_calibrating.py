@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 
 import pytest
 
@@ -67,3 +68,16 @@ def test_a_pose_asked_for_anew_and_left_out_leaves_the_one_that_holds(recording)
         assert session.command("skip") is None
     assert session.recording() == before
     assert [event.pain for event in before] == [1.0]
+
+
+def test_the_plan_goes_on_though_a_step_was_begun_before_the_pain_was_rated(recording):
+    session, chunks = in_the_bends(recording, 0.05)
+    for name in ("skip", "skip", "not_rated", "start_set"):
+        assert session.command(name) is None
+    for chunk in islice(chunks, 10):
+        session.push(chunk.streams)
+    assert session.command("stop_set") is None
+    for name in ("calibrate_bends", "not_rated", "skip", "skip"):
+        assert session.command(name) is None
+    assert session.stage == "ready"
+    assert session.frame()["drill"]["set"] == 2

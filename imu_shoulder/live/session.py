@@ -285,11 +285,12 @@ class LiveSession:
             self._summary = {**self._summary, "pain_needed": False}
         if self._pain.stopped:
             self.stage = "stop"
-        elif self.stage in ("pain", "stop"):
+            return None
+        if self.stage in ("pain", "stop"):
             self.stage = "ready"
-            if self._due:
-                self._due = False
-                self._advance()
+        if self._due:
+            self._due = False
+            self._advance()
         return None
 
     def _note(self, text: str) -> str | None:
