@@ -71,7 +71,7 @@ class Stream(Stages):
         self._rows = 0
         self.grid_s: float | None = None
         self._marks = Marks()
-        # The event that goes on, its number, and when it began.
+        # The event that goes on, the mark with which the latest began, and its number, -1 for none.
         self.open: Event | None = None
         self._opened: Mark | None = None
         self._block = -1
@@ -161,15 +161,15 @@ class Stream(Stages):
         self._memory.append(time_s, attitudes, tracks)
         self.pose, self.pose_error, self.events = pose, None, [event]
         self._headings, self._stretches = {}, []
+        seen = {p: a for p, a in attitudes.items() if p in pose.earth_from_sensor}
+        rows = self._memory.since(-inf)[(time_s >= event.onset_s) & (time_s <= event.end_s)]
+        in_pose = self._memory.attitudes(rows, self._orient.biases)
         both: list[Side] = []
         for side in SIDES:
-            worn = [p for p in limbs_of(side) if p in pose.earth_from_sensor]
+            worn = [p for p in limbs_of(side) if p in seen]
             if not worn:
                 continue
-            seen = {p: a for p, a in attitudes.items() if p in pose.earth_from_sensor}
             heading = KeptHeading(side, seen, self.rate_hz, self._params.heading)
-            rows = self._memory.since(-inf)[(time_s >= event.onset_s) & (time_s <= event.end_s)]
-            in_pose = self._memory.attitudes(rows, self._orient.biases)
             heading.begin(rows[:, 0], in_pose, (event.onset_s + event.end_s) / 2)
             self._headings[side] = heading
             both += [side] if len(worn) == 2 else []
@@ -203,10 +203,8 @@ class Stream(Stages):
 
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""
-        assert self.pose is not None
-        rows = self._memory.all_rows(1 / self.rate_hz)
-        kept = self._kept(rows[:, 0], self._memory.attitudes(rows, self._orient.biases), SIDES)
-        return self._calibration_of(rows[:, 0], kept, events)
+        time_s, _, kept = self._remembered()
+        return self._calibration_of(time_s, kept, events)
 
     # The stages, in the order of `Stages.advance`.
 
@@ -330,7 +328,6 @@ class Stream(Stages):
             self._mark(mark)
 
     def _mark(self, mark: Mark) -> None:
-        empty = {p: track.at(slice(0, 0)) for p, track in self._nothing.items()}
         began: tuple[Event, ...] = ()
         ended: tuple[Event, ...] = ()
         if self.open is not None:
@@ -348,12 +345,8 @@ class Stream(Stages):
             self.open = mark.begins
             self._block = -1 if mark.begins.trial_type == "neutral_pose" else self._began
         if began or ended:
-            self.advance(Part(np.empty(0), empty, began, ended, looks=False))
-
-    @property
-    def _nothing(self) -> dict[str, Track]:
-        _, tracks = self._orient.raw_since(inf)
-        return {track.placement: track for track in tracks}
+            time_s, tracks = self._orient.raw_since(inf)  # no row
+            self.advance(Part(time_s, {track.placement: track for track in tracks}, began, ended, looks=False))
 
     def _kept(
         self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]
@@ -372,10 +365,14 @@ class Stream(Stages):
     def _calibrate_anew(self) -> None:
         """By the events so far, and by what is remembered since."""
         assert self.pose is not None
+        time_s, attitudes, kept = self._remembered()
+        self._seating.take(self._calibration_of(time_s, kept, self.events), kept, attitudes, self.pose)
+
+    def _remembered(self) -> tuple[FloatArray, dict[str, Attitude], Kept]:
+        """All rows that a calibration can be from."""
         rows = self._memory.all_rows(1 / self.rate_hz)
         attitudes = self._memory.attitudes(rows, self._orient.biases)
-        kept = self._kept(rows[:, 0], attitudes, SIDES)
-        self._seating.take(self._calibration_of(rows[:, 0], kept, self.events), kept, attitudes, self.pose)
+        return rows[:, 0], attitudes, self._kept(rows[:, 0], attitudes, SIDES)
 
     def _open_set(self, event: Event) -> None:
         assert self._opened is not None

@@ -41,7 +41,8 @@ class Calibrating:
         if step != "pose" and self._stream.pose is None:
             return "First stand still for the pose: nothing else can be seen without it."
         self._end_movement()
-        if recorded is None:
+        # A pose takes the place of the one before once it is taken.
+        if recorded is None and step != "pose":
             self._stream.events = [e for e in self._stream.events if e.trial_type != EVENT_TYPES[step]]
         self.step, self._verdict, self._last, self._recorded = step, None, None, recorded
         self._since_s = self._stream.mark_s if recorded is None else recorded.onset_s
@@ -55,16 +56,17 @@ class Calibrating:
     def skip(self) -> str | None:
         if self.step == "pose" and self._stream.pose is None:
             return "The pose cannot be left out: the angles hang on it."
-        self.close(only_this=True)
+        step = self.step
+        self._end_movement()
+        # If what was seen of the step did, the next one is due already: that one is not left out.
+        if self.step == step:
+            self._go_to(_after(step))
         return None
 
-    def close(self, *, only_this: bool = False) -> None:
+    def close(self) -> None:
         """Go on without what is missing."""
         self._end_movement()
-        if self.step == "ready":
-            return
-        self._since_s, self._verdict = None, None
-        self.step = ORDER[ORDER.index(self.step) + 1] if only_this else "ready"
+        self._go_to("ready")
 
     def update(self, now_s: float) -> None:
         if self._since_s is None:
@@ -73,6 +75,9 @@ class Calibrating:
         if over or now_s - self._looked_s >= LOOK_S:
             self._looked_s = now_s
             self._look(ended=over)
+
+    def _go_to(self, step: str) -> None:
+        self.step, self._since_s, self._verdict = step, None, None
 
     def _end_movement(self) -> None:
         """What goes on must do, if it shows anything."""
@@ -93,7 +98,7 @@ class Calibrating:
         if verdict.good:
             if self._recorded is None and self.step != "pose":
                 self._stream.end()
-            self.step, self._since_s, self._verdict = ORDER[ORDER.index(self.step) + 1], None, None
+            self._go_to(_after(self.step))
             return
         if self._recorded is not None:
             self._since_s = None
@@ -152,3 +157,7 @@ class Calibrating:
             "verdict": verdict,
             "because": because,
         }
+
+
+def _after(step: str) -> str:
+    return ORDER[min(ORDER.index(step) + 1, len(ORDER) - 1)]

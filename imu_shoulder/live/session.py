@@ -285,11 +285,12 @@ class LiveSession:
             self._summary = {**self._summary, "pain_needed": False}
         if self._pain.stopped:
             self.stage = "stop"
-        elif self.stage in ("pain", "stop"):
+            return None
+        if self.stage in ("pain", "stop"):
             self.stage = "ready"
-            if self._due:
-                self._due = False
-                self._advance()
+        if self._due:
+            self._due = False
+            self._advance()
         return None
 
     def _note(self, text: str) -> str | None:
@@ -316,10 +317,11 @@ class LiveSession:
         return None
 
     def _finish(self) -> str | None:
+        # A step that goes on is over first, so that it does not count if it showed nothing.
+        self._calibrating.close()
         self.stream.finish()
         if self.stage == "set":
             self._stop_set()
-        self._calibrating.close()
         self.stage = "done"
         return None
 
