@@ -115,7 +115,7 @@ def test_a_drift_within_the_link_layers_limit_is_taken(drift_ppm):
     assert fit.drift_ppm == pytest.approx(drift_ppm, abs=10)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 2**32), st.floats(0, 1), st.floats(0.1, 0.6))
 def test_a_stretch_that_came_late_as_a_whole_says_nothing(seed, place, share):
     """As after a sleep of the computer: all packets of a stretch come at its end."""

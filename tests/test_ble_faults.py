@@ -79,3 +79,15 @@ def test_a_full_disk_ends_the_recording_in_order(tmp_path):
     assert "free some space and run: imu-shoulder recover" in said
     found = recover(tmp_path / "session.log", out, keep_log=True)
     assert {node.placement for node in found.nodes} == set(FIVE[:2])
+
+
+def test_a_folder_that_was_taken_meanwhile_leaves_the_log_and_says_so_once(tmp_path):
+    out = tmp_path / "session"
+    with fake_bluez(nodes(1), tmp_path) as bluez:
+        process = start_recording(bluez, out)
+        out.mkdir()
+        (out / "taken").write_text("by somebody else")
+        said = finish(process)
+    assert process.returncode == 2, said
+    assert said.count("all is kept in the log") == said.count(f"run: imu-shoulder recover {out}.log") == 1
+    assert recover(tmp_path / "session.log", tmp_path / "kept", keep_log=True).nodes[0].packets > 0

@@ -15,9 +15,11 @@ from fake_bluez.session import COMMANDS, DECOY, FIVE, account, finish, nodes, st
 from waiting import GUARD_S
 
 from imu_shoulder.ble import gatt, packet
-from imu_shoulder.ble.discover import BluetoothError, FoundNode, assign_placements
+from imu_shoulder.ble.discover import BluetoothError, FoundNode, assign_placements, node_entries
 from imu_shoulder.ble.kinds import ContractNode
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.log.entries import NodeEntry, Session
+from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.sources.folder import read_recording
 
 pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth")]
@@ -138,3 +140,18 @@ def test_assigning_placements():
         assign_placements(found, {"A": "ankle"})
     with pytest.raises(BluetoothError, match="a node in reach"):
         assign_placements([], {})
+
+
+def test_a_node_that_joins_a_log_takes_no_number_of_another():
+    """The log's first node is lost to damage: only the second is known from it."""
+    known = NodeEntry(1, "B", "sternum", "contract-1")
+    earlier = Unfinished(Session("M.K.", "2026-05-04T09:30:00+02:00", 0, 0.0), (known, known), (), 0, False, True)
+    placed = {
+        "right_wrist": found_node("A", None),
+        "sternum": found_node("B", None),
+        "left_wrist": found_node("C", None),
+    }
+    entries = node_entries(placed, earlier)
+    assert entries["sternum"] == known
+    assert len({entry.node for entry in entries.values()}) == 3
+    assert [entry.node for entry in node_entries(placed, None).values()] == [0, 1, 2]

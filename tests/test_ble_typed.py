@@ -6,6 +6,7 @@ import pytest
 
 from imu_shoulder.ble.typed import parse_line
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.log.entries import EventEntry
 from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import Event
 
@@ -73,6 +74,26 @@ def test_a_second_rating_corrects_at_once_and_only_raises_later(second, after_s,
 def test_pain_before_the_first_set_stands_with_the_pose():
     found = typed((2, "pose"), (9, "pain 3"), (10, "set full_can left"), (40, "stop"))
     assert [(event.trial_type, event.pain) for event in found.events] == [("neutral_pose", 3), ("set", None)]
+
+
+def test_what_was_said_of_a_step_that_was_done_again_is_kept():
+    """The live page's calibration: each step is asked for, and then told from when to when it went."""
+
+    def entry(at_s, what, **fields):
+        return EventEntry(ZERO_NS + round(at_s * 1e9), what, **fields)
+
+    entries = []
+    for at_s, pain, note in ((1, 4, "tight"), (30, 2, "warmer"), (60, 3, "well")):
+        entries += [entry(at_s, "start", trial_type="neutral_pose", duration_s=5.0)]
+        entries += [entry(at_s + 1, "was", trial_type="neutral_pose", duration_s=5.0)]
+        entries += [entry(at_s + 8, "pain", value=float(pain)), entry(at_s + 9, "note", text=note)]
+    entries += [entry(90, "start", trial_type="neutral_pose", duration_s=5.0)]
+    entries += [entry(91, "was", trial_type="neutral_pose", duration_s=5.0)]
+    (pose,) = typed_events(entries, ZERO_NS, 100.0).events
+    assert (pose.onset_s, pose.duration_s, pose.pain) == (91, 5, 4)
+    assert pose.note is not None
+    lower = [f"pain rated 4 and later {pain}: the higher counts" for pain in (2, 3)]
+    assert pose.note.split("; ") == ["tight", "warmer", "well", *lower]
 
 
 def test_shakes_are_no_events_of_the_recording():

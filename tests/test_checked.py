@@ -84,10 +84,20 @@ def test_what_is_wrong_is_told_by_file_and_key(look, said):
     assert "\n" not in str(told.value)
 
 
-@pytest.mark.parametrize("value", ["nan", "inf", "true", '"1"'])
+@pytest.mark.parametrize("value", ["nan", "inf", "true", '"1"', "1" + 400 * "0"])
 def test_what_is_no_finite_number_is_refused(value):
+    table = Checked.parse(f"x = {value}", "f", AnyError)
     with pytest.raises(AnyError, match="x in f to be"):
-        Checked.parse(f"x = {value}", "f", AnyError).number("x", least=0.0)
+        table.number("x", least=0.0)
+    with pytest.raises(AnyError, match="x in f to be a number over 0"):
+        table.positive("x")
+
+
+@pytest.mark.parametrize("value", [5000 * "1", 5000 * "[", "2026-13-45"])
+def test_what_no_reader_of_toml_can_take_is_told_in_one_sentence(value):
+    with pytest.raises(AnyError, match="f to be TOML, but it is not") as told:
+        Checked.parse(f"x = {value}", "f", AnyError)
+    assert "\n" not in str(told.value)
 
 
 @pytest.mark.parametrize(

@@ -260,3 +260,28 @@ def test_a_command_line_mistake_ends_with_2_and_writes_nothing(tmp_path, monkeyp
     assert "Error: " in found.stderr
     assert "Traceback" not in found.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "analyse {} --out o",
+        "analyse {} --out o --map {}",
+        "range {}",
+        "export {} --out o",
+        "validate {} --out o",
+        "report {} --out o",
+        "record --athlete M.K. --out {}",
+        "recover {}",
+        "drills show {}",
+        "drills show full_can --svg {}",
+    ],
+)
+def test_a_path_that_cannot_even_be_looked_at_is_told_in_one_sentence(words, tmp_path, monkeypatch):
+    """One name of 300 letters: no file system has it."""
+    monkeypatch.chdir(tmp_path)
+    found = run(*words.replace("{}", "x" * 300).split())
+    assert found.exit_code == 2, found.output
+    assert "x" * 300 in found.output
+    assert found.output.splitlines()[-1].startswith("Error: ")
+    assert list(tmp_path.iterdir()) == []

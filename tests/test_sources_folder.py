@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import resource
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -65,6 +66,13 @@ def test_reads_units_into_si_and_hashes_every_file(tmp_path: Path) -> None:
 def test_no_events_file_is_no_mistake(tmp_path: Path) -> None:
     (make(tmp_path) / "events.tsv").unlink()
     assert read_recording(tmp_path).events == ()
+
+
+def test_a_note_of_any_length_comes_back(tmp_path: Path) -> None:
+    recording = read_recording(make(tmp_path))
+    noted = replace(recording.events[1], note="tight " * 30_000 + "in front")
+    write_recording(replace(recording, events=(noted,)), tmp_path / "back")
+    assert read_recording(tmp_path / "back").events == (noted,)
 
 
 def test_parquet_reads_the_same(tmp_path: Path) -> None:

@@ -134,7 +134,7 @@ def node_entries(placed: Mapping[str, FoundNode], earlier: Unfinished | None) ->
     numbers = {(entry.address, entry.placement): entry.node for entry in known}
     return {
         placement: NodeEntry(
-            numbers.setdefault((node.device.address, placement), len(numbers)),
+            numbers.setdefault((node.device.address, placement), 1 + max(numbers.values(), default=-1)),
             node.device.address,
             placement,
             node.kind.name,

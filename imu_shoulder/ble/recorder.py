@@ -62,11 +62,7 @@ def record(options: RecordOptions, out: TextIO) -> Assembled:
     log_error = asyncio.run(_Recorder(options, Console(out), unfinished(options.log_path)).run())
     if log_error is not None:
         raise log_error
-    try:
-        return recover(options.log_path, options.folder, keep_log=False)
-    except OutputError as error:
-        again = f"then run: imu-shoulder recover {options.log_path}"
-        raise OutputError(error.expected, error.came, f"{error.do}; all is kept in the log, {again}") from error
+    return recover(options.log_path, options.folder, keep_log=False)
 
 
 class _Recorder:

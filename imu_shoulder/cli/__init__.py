@@ -57,8 +57,15 @@ class _LazyGroup(click.Group):
         try:
             return super().invoke(ctx)
         except ShoulderError as error:
-            click.echo(f"Error: {error}", err=True)
-            ctx.exit(2)
+            mistake = error
+        except OSError as error:
+            if not isinstance(error.filename, str):
+                raise
+            # A path that cannot even be looked at: its name is too long, or a folder above it is closed to the user.
+            came, to_do = f"it cannot be ({error.strerror})", "check the path and your rights to it"
+            mistake = ShoulderError(f"{error.filename} to be reached", came, to_do)
+        click.echo(f"Error: {mistake}", err=True)
+        raise click.exceptions.Exit(2)
 
 
 @click.group(cls=_LazyGroup)

@@ -7,7 +7,6 @@ from dataclasses import asdict
 from pathlib import Path
 
 from imu_shoulder.analysis import Analysis
-from imu_shoulder.errors import OutputError
 from imu_shoulder.exchange.dictionary import data_dictionary
 from imu_shoulder.files import make_folders, whole_file, whole_folder, write_text
 from imu_shoulder.report.tables import angles_table, reps_table
@@ -25,10 +24,6 @@ def write_tables(found: Sequence[Analysis], out: Path) -> None:
     with whole_folder(out) as scratch:
         for analysis in found:
             folder = scratch / analysis.recording.name
-            if folder.exists():
-                raise OutputError(
-                    "recordings of different names", f"{folder.name} came twice", "rename one recording folder"
-                )
             make_folders(folder)
             reps, angles = reps_table(analysis), angles_table(analysis)
             write_text(folder / "reps.csv", reps.to_csv(index=False, lineterminator="\n"))

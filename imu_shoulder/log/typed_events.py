@@ -49,14 +49,21 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
             close(at_s)
         elif entry.what == "was":
             step = Event(at_s, entry.duration_s or 0.0, entry.trial_type or "neutral_pose")
-            same = [place for place, event in enumerate(events) if event.trial_type == step.trial_type]
-            # Tries before it were no good.
-            dropped.update(same[:-1])
+            same = [
+                place
+                for place, event in enumerate(events)
+                if event.trial_type == step.trial_type and place not in dropped
+            ]
             if not same:
                 events.append(step)
             else:
-                events[same[-1]] = replace(events[same[-1]], onset_s=step.onset_s, duration_s=step.duration_s)
-                open_at = None if open_at == same[-1] else open_at
+                # Tries before the last were no good; what was said of them holds all the same.
+                *tries, last = same
+                dropped.update(tries)
+                ratings[last] = [rating for place in same for rating in ratings.pop(place, [])]
+                note = "; ".join(filter(None, (events[place].note for place in same))) or None
+                events[last] = replace(events[last], onset_s=step.onset_s, duration_s=step.duration_s, note=note)
+                open_at = None if open_at == last else open_at
         elif entry.what == "shake":
             shakes.append((at_s, at_s + (entry.duration_s or SHAKE_S)))
         elif entry.what == "note":

@@ -50,10 +50,6 @@ class LogWriter:
                 "a log nobody is writing", f"{self._path} is being written", "stop the other recording first"
             ) from error
 
-    @property
-    def next_index(self) -> int:
-        return self._index
-
     def append(self, records: Sequence[tuple[int, bytes]]) -> None:
         """Write records in one call. Raises LogError when the disk is full or gone."""
         block = b"".join(encode_record(kind, self._index + i, payload) for i, (kind, payload) in enumerate(records))

@@ -5,8 +5,6 @@ Source of the column names onset, duration, trial_type and of n/a: BIDS specific
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
@@ -29,14 +27,10 @@ def read_events(path: Path) -> tuple[Event, ...]:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise RecordingError(f"a readable {path.name}", f"it is not ({error})", "save it as UTF-8 text") from error
-    rows = list(csv.reader(io.StringIO(text), delimiter="\t", quoting=csv.QUOTE_NONE))
-    header = [cell.strip() for cell in rows[0]] if rows else []
+    rows = [[cell.strip() for cell in line.split("\t")] for line in text.split("\n")]
+    header = rows[0]
     _check_header(path.name, header)
-    events = [
-        _event(path.name, number, header, [cell.strip() for cell in row])
-        for number, row in enumerate(rows[1:], start=2)
-        if any(cell.strip() for cell in row)
-    ]
+    events = [_event(path.name, number, header, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
     return tuple(sorted(events, key=lambda event: event.onset_s))
 
 
