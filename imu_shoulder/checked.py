@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
@@ -58,7 +59,7 @@ class Checked:
         """The top table of a text. file: its name, for messages."""
         try:
             table = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as caught:
+        except (ValueError, RecursionError) as caught:  # also thousands of digits, or of brackets
             raise error(f"{file} to be TOML", f"it is not ({caught})", "correct that line") from caught
         return cls(table, file, error)
 
@@ -129,7 +130,7 @@ class Checked:
         if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
             within = f" from {least:g} to {most:g}" if most < math.inf else f" of {least:g} or more"
             raise self.wrong(key, "a number" + (within if least > -math.inf else ""), value)
-        if not math.isfinite(value):
+        if not abs(value) <= sys.float_info.max:  # also a whole number that no float holds
             raise self.wrong(key, "a finite number", value)
         return float(value)
 
@@ -144,7 +145,7 @@ class Checked:
 
     def positive(self, key: str) -> float:
         value = self._table.get(key)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < math.inf:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value <= sys.float_info.max:
             raise self.wrong(key, "a number over 0", value)
         return float(value)
 

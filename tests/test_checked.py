@@ -84,10 +84,18 @@ def test_what_is_wrong_is_told_by_file_and_key(look, said):
     assert "\n" not in str(told.value)
 
 
-@pytest.mark.parametrize("value", ["nan", "inf", "true", '"1"'])
+@pytest.mark.parametrize("value", ["nan", "inf", "true", '"1"', "1" + 400 * "0"])
 def test_what_is_no_finite_number_is_refused(value):
-    with pytest.raises(AnyError, match="x in f to be"):
-        Checked.parse(f"x = {value}", "f", AnyError).number("x", least=0.0)
+    table = Checked.parse(f"x = {value}", "f", AnyError)
+    for look in (lambda: table.number("x", least=0.0), lambda: table.positive("x")):
+        with pytest.raises(AnyError, match="x in f to be"):
+            look()
+
+
+@pytest.mark.parametrize("value", [5000 * "1", 5000 * "[" + 5000 * "]"], ids=["digits", "brackets"])
+def test_what_the_reader_of_toml_gives_up_on_is_refused(value):
+    with pytest.raises(AnyError, match="f to be TOML, but it is not"):
+        Checked.parse(f"x = {value}", "f", AnyError)
 
 
 @pytest.mark.parametrize(
