@@ -20,10 +20,12 @@ from benchmark_flow import bare_batch, bare_offline, medians, session
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
 from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles, skin_of
+from imu_shoulder.angles.lean import asked_stance
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.calibrate.pose import find_pose
+from imu_shoulder.engine.asked import asked_in
 from imu_shoulder.engine.whole import arm_moments, keep_heading
 from imu_shoulder.model import SIDES
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards
@@ -43,6 +45,7 @@ def main() -> None:
     recording, params = session(options.minutes), Params()
     aligned = align_recording(recording, params.align)
     rate_hz, events = aligned.rate_hz, recording.events
+    drills = asked_in(events, None, None, ()).drills
     samples = sum(len(stream.time_s) for stream in recording.streams.values())
     print(f"{options.minutes:g} min, {len(recording.streams)} sensors, {samples} samples")
     print(f"load before: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores\n")
@@ -71,11 +74,13 @@ def main() -> None:
         }
         arms = timed("calibration", lambda: calibrate(aligned.time_s, rate_hz, kept, events, pose)).arms
         for side in SIDES:
-            own = kept[side], rate_hz, params.angles
-            found = timed("angles", lambda s=side, own=own: work_out(arms[s], *own))
+            own = arms[side], kept[side], rate_hz
+            found = timed("angles", lambda own=own: work_out(*own, params.angles))
             timed(
                 "their standard deviations",
-                lambda s=side, own=own, arm=found: angle_sd(arm, arms[s], *own, params.uncertainty),
+                lambda own=own, found=found: angle_sd(
+                    found, *own, asked_stance(aligned.time_s, events, drills), params.angles, params.uncertainty
+                ),
             )
         return took
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from mutate import written
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "imu_shoulder"
@@ -305,6 +306,12 @@ def test_the_check_sees_a_clock():
         "2 time.sleep",
         "3 page.wait_for_timeout",
     ]
+
+
+def test_every_mistake_that_is_written_down_can_be_put_in():
+    """tests/mutate.py puts it where its text stands, which must be one place: code that moves takes it along."""
+    places = {one.id: (ROOT / one.file).read_text(encoding="utf-8").count(one.old) for one in written()}
+    assert {name: count for name, count in places.items() if count != 1} == {}
 
 
 def test_no_property_is_held_against_a_clock():

@@ -15,6 +15,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.frames import heading_rotation, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards, turned
+from imu_shoulder.orient.stream import OrientStream
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 Array = NDArray[np.float64]
@@ -37,6 +38,19 @@ def sensed(earth_from_sensor: Rotation, rate_hz: float = RATE_HZ) -> tuple[Array
     """Gyroscope and accelerometer of a sensor that turns on the spot: exact mean rates, gravity only."""
     turn = (earth_from_sensor[:-1].inv() * earth_from_sensor[1:]).as_rotvec() * rate_hz
     return np.vstack([turn[:1], turn]), earth_from_sensor.inv().apply(STANDARD_GRAVITY_M_S2 * UP)
+
+
+def streamed(gyr: Array, acc: Array, start_s: float) -> Array:
+    """Quaternions (N, 4) of a stream that comes half a second at a time and whose filter starts at start_s."""
+    stream, quat, step = OrientStream(["right_wrist"], RATE_HZ, OrientParams()), [], round(RATE_HZ / 2)
+    for first in range(0, len(gyr), step):
+        if first == round(start_s * RATE_HZ):
+            quat.append(stream.start()[1]["right_wrist"].quat_earth_from_sensor)
+        rows = slice(first, first + step)
+        got = stream.push(np.arange(len(gyr))[rows] / RATE_HZ, {"right_wrist": track(gyr[rows], acc[rows])})
+        quat += [attitude.quat_earth_from_sensor for attitude in got.values()]
+        stream.look()
+    return np.concatenate(quat)
 
 
 def inclination_error_deg(found: Rotation, true: Rotation) -> Array:

@@ -6,11 +6,10 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.spatial.transform import Rotation
-from test_orient import RATE_HZ, inclination_error_deg, sensed, track
+from test_orient import RATE_HZ, inclination_error_deg, sensed, streamed, track
 
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
-from imu_shoulder.orient.stream import OrientStream
 
 # 20 mg and more are usual of small sensors before calibration (from memory): over a degree of tilt.
 OFFSET_M_S2 = np.array([0.2, -0.15, 0.18])
@@ -43,14 +42,6 @@ def test_a_finished_recording_is_set_right():
 def test_a_stream_is_set_right_once_the_postures_were_seen():
     true = still_in_ten_postures()
     gyr, acc = sensed(true)
-    stream, quat = OrientStream(["right_wrist"], RATE_HZ, OrientParams()), []
-    for first in range(0, len(gyr), 50):
-        if first == round(4 * RATE_HZ):
-            quat.append(stream.start()[1]["right_wrist"].quat_earth_from_sensor)
-        rows = slice(first, first + 50)
-        own = track(gyr[rows], acc[rows] + OFFSET_M_S2)
-        got = stream.push(np.arange(len(gyr))[rows] / RATE_HZ, {"right_wrist": own})
-        quat += [attitude.quat_earth_from_sensor for attitude in got.values()]
-        stream.look()
-    error_deg = inclination_error_deg(rotation_from_quat(np.concatenate(quat)), true)
+    found = streamed(gyr, acc + OFFSET_M_S2, start_s=4)
+    error_deg = inclination_error_deg(rotation_from_quat(found), true)
     assert error_deg[-500:].max() < 0.5

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import vqf
-from test_orient import RATE_HZ, heading_error_deg, sensed, track
+from test_orient import RATE_HZ, heading_error_deg, sensed, streamed, track
 
 from imu_shoulder.frames import heading_rotation, rotation_from_quat
 from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
-from imu_shoulder.orient.stream import OrientStream
 
 # vqf calls a sensor at rest under 2 deg/s (its parameter restThGyr).
 TURN_DEG_S, TURN_S = 1.0, 20.0
@@ -38,14 +37,6 @@ def test_a_finished_recording_reads_the_whole_turn():
 
 def test_a_stream_that_began_with_a_pose_reads_the_whole_turn():
     true = slow_turn_between_poses()
-    gyr, acc = sensed(true)
-    stream, quat = OrientStream(["right_wrist"], RATE_HZ, OrientParams()), []
-    for first in range(0, len(gyr), 50):
-        if first == round(10 * RATE_HZ):
-            quat.append(stream.start()[1]["right_wrist"].quat_earth_from_sensor)
-        rows = slice(first, first + 50)
-        got = stream.push(np.arange(len(gyr))[rows] / RATE_HZ, {"right_wrist": track(gyr[rows], acc[rows])})
-        quat += [attitude.quat_earth_from_sensor for attitude in got.values()]
-        stream.look()
-    error_deg = heading_error_deg(rotation_from_quat(np.concatenate(quat)), true)
+    found = streamed(*sensed(true), start_s=10)
+    error_deg = heading_error_deg(rotation_from_quat(found), true)
     assert np.abs(error_deg).max() < 0.1 * TURN_DEG_S * TURN_S

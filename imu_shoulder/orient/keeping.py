@@ -118,7 +118,7 @@ class KeptHeading:
         # The moment before the first new one is the last known one found again, unless that is too long ago.
         shift = before - first
         # A block's own moments are those from shortly before it on, as in a finished recording.
-        own_block = np.where(found.time_s[first:] >= block_s - AROUND_BLOCK_S, block, -1) if block >= 0 else None
+        own_block = np.where(found.time_s[first:] >= block_s - AROUND_BLOCK_S, block, -1)
         stays = block >= 0 and self._block[-1] == block
         came_from = found.place[first - 1] if first else found.place[0] - (not stays)
         stayed = found.stay[first - 1] if first else found.stay[0] - 1
@@ -137,8 +137,8 @@ class KeptHeading:
             drift_rad_s=found.drift_rad_s,
             joint_turns=(*moments.joint_turns, *turns),
         )
-        is_first = block >= 0 and self._block[-1] != block
-        self._block += [block] * len(fresh) if own_block is None else own_block.tolist()
+        is_first = block >= 0 and not stays
+        self._block += own_block.tolist()
         self._taken = True
         self._forget()
         self._solve(max(self._known_s[-1], block_s - EASE_S) if is_first else now_s)
