@@ -11,7 +11,7 @@ then no bias.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import radians, sqrt
 
@@ -20,6 +20,11 @@ from scipy.spatial.distance import cdist
 
 from imu_shoulder.arrays import runs
 from imu_shoulder.model import BoolArray, FloatArray, Track
+
+# The median of chi squared with three degrees of freedom.
+CHI_SQUARED_3_MEDIAN = 2.366
+# Of fewer windows nothing can be said of how they differ.
+LEAST_WINDOWS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +35,13 @@ class StillnessParams:
     square, so that the mounting does not matter). piece_s: longer stillness is judged in pieces of this length.
     max_rate_rad_s: largest mean rate of a piece beside the bias, max_turn_rad_s: of a window; slower turning than this
     passes as still. max_bias_rad_s: a steadier turn than any bias is no stillness.
-    sway_rad: standard deviation of where the limb is turned at either end of a window.
+    restless_rad_s: the spread up to which what is no stillness by max_spread_rad_s still says something.
+    sway_rad: standard deviation of where the limb is turned at either end of a window, or sway_s times the window's
+    spread if that is more. tilt_rad_s, tilt: of the bias about a level axis times the window's duration squared, in the
+    same way: the accelerometer's mean over a third of the window is off by the change of speed in it.
     surprise: a window further off than this many standard deviations says less and less.
-    tilt_rad_s: of the bias about a level axis times the window's duration squared: the accelerometer's mean over a
-    third of the window is off by the change of speed in it.
+    apart_rad_s: how far the bias of one window is from that of another beside its slow walk, at least: a gyroscope's
+    bias depends on how gravity lies in it. What the windows show of this in a recording counts if it is more.
     """
 
     window_s: float = 1.0
@@ -42,8 +50,12 @@ class StillnessParams:
     max_rate_rad_s: float = radians(1.5)
     max_turn_rad_s: float = radians(2.5)
     max_bias_rad_s: float = radians(5.0)
+    restless_rad_s: float = radians(7.0)
     sway_rad: float = radians(0.5)
+    sway_s: float = 0.45
     tilt_rad_s: float = radians(0.5)
+    tilt: float = 0.4
+    apart_rad_s: float = radians(0.02)
     bias_walk_rad_s_sqrt_s: float = radians(0.002)
     surprise: float = 2.5
 
@@ -52,7 +64,8 @@ class StillnessParams:
 class StillWindow:
     """One moment of stillness: rows [first, last) of the track, and its mean rate (3,) less the limb's own tilting.
 
-    up: (3,) the vertical in the sensor. mean_acc_m_s2: (3,).
+    up: (3,) the vertical in the sensor. mean_acc_m_s2: (3,). spread_rad_s: standard deviation of the rate, root mean
+    square over the axes.
     """
 
     first: int
@@ -60,6 +73,7 @@ class StillWindow:
     mean_rate_rad_s: FloatArray
     up: FloatArray
     mean_acc_m_s2: FloatArray
+    spread_rad_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,21 +139,29 @@ class StillPieces:
         self._mean = _windowed(self._total, self.width) / self.width
         power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), self.width) / self.width
         spread_squared = (power - (self._mean * self._mean).sum(axis=0)) / 3
-        bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self.width)
-        self._quiet_starts = (spread_squared < params.max_spread_rad_s**2) & (bad == 0)
+        bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self.width) > 0
+        self._quiet_starts = (spread_squared < params.max_spread_rad_s**2) & ~bad
+        self._restless_starts = (spread_squared < params.restless_rad_s**2) & ~bad
         pieces = _pieces(self._quiet_starts, self.width, rate_hz, params)
         means = _means(self._total, pieces)
         slow = np.linalg.norm(means, axis=1) < params.max_bias_rad_s
         self.slow = [(mean, *span) for mean, span, ok in zip(means, pieces, slow, strict=True) if ok]
 
     def windows(self, usual: FloatArray) -> list[StillWindow]:
-        """The stretches that agree with the usual rate (3,), neighbours joined."""
+        """The stretches that agree with the usual rate (3,), neighbours joined; then those that are less still."""
         if not self.slow:
             return []
-        params, width = self._params, self.width
         # Between two postures a limb may turn as evenly as it rests.
-        apart = np.linalg.norm(self._mean - usual[:, None], axis=0)
-        pieces = _pieces(self._quiet_starts & (apart < params.max_turn_rad_s), width, self._rate_hz, params)
+        usual_starts = np.linalg.norm(self._mean - usual[:, None], axis=0) < self._params.max_turn_rad_s
+        still = self._joined(self._quiet_starts & usual_starts, usual)
+        for first, last in still:
+            usual_starts[max(0, first - self.width + 1) : last] = False
+        restless = self._joined(self._restless_starts & usual_starts, usual)
+        return [self.window(first, last) for first, last in sorted(still + restless)]
+
+    def _joined(self, starts: BoolArray, usual: FloatArray) -> list[tuple[int, int]]:
+        params, width = self._params, self.width
+        pieces = _pieces(starts, width, self._rate_hz, params)
         still = np.linalg.norm(_means(self._total, pieces) - usual, axis=1) < params.max_rate_rad_s
         windows: list[tuple[int, int]] = []
         for (first, last), ok in zip(pieces, still, strict=True):
@@ -149,14 +171,14 @@ class StillPieces:
                 windows.append((first, last))
         # The outermost rows are quiet only together with quieter ones: a movement begins or ends there.
         margin = width // 4
-        windows = [(a + margin, b - margin) if b - a >= 2 * width else (a, b) for a, b in windows]
-        return [self.window(first, last) for first, last in windows]
+        return [(a + margin, b - margin) if b - a >= 2 * width else (a, b) for a, b in windows]
 
     def window(self, first: int, last: int) -> StillWindow:
         """What half-open rows of stillness say."""
         mean = _means(self._total, [(first, last)])[0]
         total, acc = self._total[:, first:last].T, self._track.acc_m_s2[first:last]
-        return _window(first, last, mean, total, acc, self._rate_hz)
+        spread = sqrt(self._track.gyr_rad_s[first:last].var(axis=0).mean())
+        return replace(_window(first, last, mean, total, acc, self._rate_hz), spread_rad_s=spread)
 
 
 def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: StillnessParams) -> list[tuple[int, int]]:
@@ -184,7 +206,7 @@ def _window(first: int, last: int, mean: FloatArray, total: FloatArray, acc: Flo
     turned = (total[end].mean(axis=0) - total[begin].mean(axis=0)) / rate_hz
     level = (turned - tilted) * rate_hz / (last - first - third)
     up = (before + after) / np.linalg.norm(before + after)
-    return StillWindow(first, last, level + up * (up @ (mean - level)), up, acc.mean(axis=0))
+    return StillWindow(first, last, level + up * (up @ (mean - level)), up, acc.mean(axis=0), 0.0)
 
 
 def track_bias(
@@ -201,21 +223,54 @@ def track_bias(
     if not count:
         return BiasTrack(row, np.zeros((0, 3)), np.zeros(0))
     seen = np.stack([w.mean_rate_rad_s for w in windows])
-    duration = np.array([(w.last - w.first) / rate_hz for w in windows])
-    upright = sqrt(2.0) * params.sway_rad / duration
-    level = np.minimum(params.tilt_rad_s / duration**2, upright)
     ups = np.stack([w.up for w in windows])
-    noise = level[:, None, None] ** 2 * np.eye(3) + (upright**2 - level**2)[:, None, None] * (
-        ups[:, :, None] * ups[:, None, :]
-    )
+    level, upright = _noise(windows, rate_hz, params)
     walk = params.bias_walk_rad_s_sqrt_s**2 * np.diff(row, prepend=row[0]) / rate_hz
+    apart_rad_s = params.apart_rad_s
+    for _ in range(2):
+        noise = (level**2 + apart_rad_s**2)[:, None, None] * np.eye(3)
+        noise = noise + (upright**2 - level**2)[:, None, None] * (ups[:, :, None] * ups[:, None, :])
+        value, variance = _walked(seen, noise, walk, params.surprise, afterwards=afterwards)
+        shown = _apart(seen - value, ups, level, upright)
+        if shown <= apart_rad_s:
+            break
+        apart_rad_s = shown
+    about_up = np.einsum("ki,kij,kj->k", ups, variance, ups)
+    return BiasTrack(row, value, np.sqrt(about_up + apart_rad_s**2))
+
+
+def _noise(windows: Sequence[StillWindow], rate_hz: float, params: StillnessParams) -> tuple[FloatArray, FloatArray]:
+    """Standard deviations (W,) of each window's mean rate, about level axes and about the vertical."""
+    duration_s = np.array([(w.last - w.first) / rate_hz for w in windows])
+    spread = np.array([w.spread_rad_s for w in windows])
+    upright = sqrt(2.0) * np.maximum(params.sway_rad, params.sway_s * spread) / duration_s
+    level = np.maximum(params.tilt_rad_s, params.tilt * spread) / duration_s**2
+    return np.minimum(level, upright), upright
+
+
+def _apart(residual: FloatArray, ups: FloatArray, level: FloatArray, upright: FloatArray) -> float:
+    """What must be added to the windows' standard deviations (W,), so that half of them fit."""
+    if len(residual) < LEAST_WINDOWS:
+        return 0.0
+    about_up = (residual * ups).sum(axis=1) ** 2
+    about_level = (residual * residual).sum(axis=1) - about_up
+    tried = np.concatenate([[0.0], np.geomspace(radians(0.01), radians(1.0), 40)])[:, None] ** 2
+    misfit = np.median(about_level / (level**2 + tried) + about_up / (upright**2 + tried), axis=1)
+    return float(np.sqrt(tried[np.argmax(misfit <= CHI_SQUARED_3_MEDIAN), 0])) if misfit[-1] <= CHI_SQUARED_3_MEDIAN else radians(1.0)
+
+
+def _walked(
+    seen: FloatArray, noise: FloatArray, walk: FloatArray, surprise_sds: float, *, afterwards: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Values (W, 3) and covariances (W, 3, 3) of a random walk seen with noise (W, 3, 3)."""
+    count = len(seen)
     value = np.zeros((count, 3))
     variance = np.zeros((count, 3, 3))
     value[0], variance[0] = seen[0], noise[0]
     for k in range(1, count):
         predicted = variance[k - 1] + walk[k] * np.eye(3)
         apart = seen[k] - value[k - 1]
-        surprise = apart @ np.linalg.inv(predicted + noise[k]) @ apart / params.surprise**2
+        surprise = apart @ np.linalg.inv(predicted + noise[k]) @ apart / surprise_sds**2
         gain = predicted @ np.linalg.inv(predicted + noise[k] * max(1.0, surprise**2))
         value[k] = value[k - 1] + gain @ apart
         variance[k] = predicted - gain @ predicted
@@ -226,7 +281,7 @@ def track_bias(
             gain = variance[k] @ np.linalg.inv(predicted)
             value[k] = value[k] + gain @ (value[k + 1] - value[k])
             variance[k] = variance[k] + gain @ (variance[k + 1] - predicted) @ gain.T
-    return BiasTrack(row, value, np.sqrt(np.trace(variance, axis1=1, axis2=2) / 3))
+    return value, variance
 
 
 def _windowed(total: FloatArray, width: int) -> FloatArray:

@@ -135,8 +135,15 @@ def quiet_moments(
     stay = np.cumsum(
         [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
     )
-    drift = np.where([len(attitude.bias.row) > 0 for attitude in attitudes], params.drift_rad_s, params.bias_rad_s)
+    drift = np.array([_drift_sd(attitude, params) for attitude in attitudes])
     return QuietMoments(middle, means, place, stay, lost, drift, joint_turns, trunk is not None)
+
+
+def _drift_sd(attitude: Attitude, params: HeadingParams) -> float:
+    """How far the gyroscope's bias about the vertical may be off."""
+    if not len(attitude.bias.row):
+        return params.bias_rad_s
+    return min(float(np.median(attitude.bias.sd_rad_s)), params.bias_rad_s)
 
 
 def _places(
