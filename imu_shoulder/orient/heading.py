@@ -114,25 +114,27 @@ def _solve(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Robust least squares for the corrections (S, K), their sd, and the sd of their difference from the first sensor.
 
-    Unknowns per sensor: the correction at each moment, and one drift rate per set. Where the person may turn, the
-    sensors of an arm turn together. Links far out lose their say (Tukey's biweight).
+    Unknowns per sensor: the correction at each moment, one drift rate per set, and how the arm hangs by itself. Where
+    the person may turn, the sensors of an arm turn together. Links far out lose their say (Tukey's biweight).
     """
     count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
     steady = (block[1:] == block[:-1]) & (block[1:] >= 0)
     _, stretch = np.unique(np.where(steady, block[1:], -1), return_inverse=True)
     stretches = int(stretch.max(initial=0)) + 1
     between = sensors * (count + stretches)
-    equations = _Equations(between + 1)
+    hanging = between + 1
+    equations = _Equations(hanging + sensors)
     lasts_s, k = np.diff(moments.time_s), np.arange(count - 1)
     loose = ~steady & (moments.place[1:] != moments.place[:-1])
     step_sd = np.where(steady, params.step_rad, np.where(loose, _turn_sd(moments, params), params.stay_rad))
     unseen = np.diff(moments.lost, axis=0) > 0
+    missed_rad2 = np.diff(moments.unseen_rad2, axis=0)
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
         equations.add([(rate + np.arange(stretches), 1.0)], 0.0, moments.drift_rad_s[s])
         step: list[tuple[IntArray, FloatArray | float]] = [(x + k, -1.0), (x + k + 1, 1.0), (rate + stretch, -lasts_s)]
-        equations.add(step, 0.0, np.where(unseen[:, s], np.maximum(step_sd, params.unseen_rad), step_sd))
+        equations.add(step, 0.0, np.sqrt(step_sd**2 + missed_rad2[:, s]))
         if s:
             # Whatever the person turned by, the first sensor turned by as well.
             alike = loose & ~unseen[:, s] & ~unseen[:, 0]
@@ -141,9 +143,12 @@ def _solve(
             terms = [
                 (c[alike], np.broadcast_to(np.asarray(f, dtype=float), alike.shape)[alike]) for c, f in (*step, *same)
             ]
-            equations.add(terms, 0.0, 2 * params.step_rad)
+            missed = (missed_rad2[:, s] + missed_rad2[:, 0])[alike]
+            equations.add(terms, 0.0, np.sqrt((2 * params.step_rad) ** 2 + missed))
         seen = np.isfinite(links.sd_rad[:, s])
-        ends = [(x + links.earlier[seen], -1.0), (x + links.later[seen], 1.0)]
+        h = np.full(int(seen.sum()), hanging + s)
+        ends = [(x + links.earlier[seen], -1.0), (x + links.later[seen], 1.0), (h, links.relaxed[seen, s])]
+        equations.add([(np.array([hanging + s]), 1.0)], 0.0, params.relaxed_rad)
         equations.add(ends, links.turn_rad[seen, s], links.sd_rad[seen, s], robust=True)
     # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
     turns = [turn for turn in moments.joint_turns if turn.before + 1 < count]
@@ -157,9 +162,11 @@ def _solve(
     matrix = equations.matrix()
     target, sigma = np.concatenate(equations.target), np.concatenate(equations.sigma)
     robust = np.concatenate(equations.robust)
-    solution = np.zeros(between + 1)
+    solution = np.zeros(hanging + sensors)
     for s in range(sensors):
-        solution[s * count : (s + 1) * count] = _first_guess(moments.followed(s), links, s)
+        followed = moments.followed(s)
+        solution[hanging + s] = own = _first_relaxed(followed, links, s)
+        solution[s * count : (s + 1) * count] = _first_guess(followed, links, s, own)
     solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
     for step_number in range(8):
         residual = wrap_rad(target - matrix @ solution)
@@ -205,7 +212,14 @@ def _turn_sd(moments: QuietMoments, params: HeadingParams) -> FloatArray:
     return np.clip(turned, params.least_turn_rad, params.turn_rad)
 
 
-def _first_guess(followed: IntArray, links: Links, sensor: int) -> FloatArray:
+def _first_relaxed(followed: IntArray, links: Links, sensor: int) -> float:
+    """How differently the arm hangs by itself, as the median of the links within one stretch says."""
+    here = (followed[links.earlier] == followed[links.later]) & (links.relaxed[:, sensor] != 0)
+    said = wrap_rad(links.turn_rad[here, sensor] * links.relaxed[here, sensor])
+    return float(np.median(said)) if len(said) else 0.0
+
+
+def _first_guess(followed: IntArray, links: Links, sensor: int, relaxed_rad: float) -> FloatArray:
     """Corrections (K,): as the median of the surest links to earlier stretches says.
 
     A new stretch begins where the person may have turned or the sensor was not seen. Turns may add up to whole
@@ -220,6 +234,7 @@ def _first_guess(followed: IntArray, links: Links, sensor: int) -> FloatArray:
         mine = away & here[links.later]
         if mine.any():
             mine &= sd == sd[mine].min()
-            said = guess[links.earlier[mine]] + links.turn_rad[mine, sensor] - last
+            turn = links.turn_rad[mine, sensor] - relaxed_rad * links.relaxed[mine, sensor]
+            said = guess[links.earlier[mine]] + turn - last
             guess[here] += float(np.median(wrap_rad(said)))
     return guess

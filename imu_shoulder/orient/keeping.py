@@ -123,6 +123,7 @@ class KeptHeading:
         came_from = found.place[first - 1] if first else found.place[0] - (not stays)
         stayed = found.stay[first - 1] if first else found.stay[0] - 1
         lost_before = found.lost[first - 1] if first else 0
+        unseen_before = found.unseen_rad2[first - 1] if first else 0.0
         turns = [JointTurn(t.before + shift, t.heading_rad) for t in found.joint_turns if t.before >= first - 1]
         self._moments = replace(
             moments,
@@ -134,6 +135,9 @@ class KeptHeading:
             place=np.concatenate([moments.place, moments.place[-1] + found.place[first:] - came_from]),
             stay=np.concatenate([moments.stay, moments.stay[-1] + found.stay[first:] - stayed]),
             lost=np.concatenate([moments.lost, moments.lost[-1] + found.lost[first:] - lost_before]),
+            unseen_rad2=np.concatenate(
+                [moments.unseen_rad2, moments.unseen_rad2[-1] + found.unseen_rad2[first:] - unseen_before]
+            ),
             drift_rad_s=found.drift_rad_s,
             joint_turns=(*moments.joint_turns, *turns),
         )
@@ -178,6 +182,7 @@ class KeptHeading:
             place=moments.place[keep],
             stay=moments.stay[keep],
             lost=moments.lost[keep],
+            unseen_rad2=moments.unseen_rad2[keep],
             joint_turns=tuple(JointTurn(place[t.before], t.heading_rad) for t in turns),
         )
         self._block = [self._block[k] for k in keep]

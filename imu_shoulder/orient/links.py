@@ -17,13 +17,15 @@ class Links:
     """L pairs in the order of their later moment.
 
     earlier, later: (L,) moments. turn_rad: (L, S) how far each sensor's heading turned between them. sd_rad: (L, S) how
-    well that sensor's segment comes back to the posture; infinite where the pair says nothing of it.
+    well that sensor's segment comes back to the posture; infinite where the pair says nothing of it. relaxed: (L, S) how
+    often the turn holds the difference of an arm that hangs by itself from one that was asked to.
     """
 
     earlier: IntArray
     later: IntArray
     turn_rad: FloatArray
     sd_rad: FloatArray
+    relaxed: FloatArray
 
 
 def find_links(moments: QuietMoments, block: IntArray, reference: int, params: HeadingParams) -> Links:
@@ -61,6 +63,12 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     first_of_all = np.diff(rest_later, prepend=-1) > 0
     chosen = _latest(rest_later, params.links) | first_of_all
     rest_later, rest_earlier = rest_later[chosen], rest_earlier[chosen]
+    # All moments of a stay show one way of hanging.
+    _, pair, many = np.unique(
+        np.column_stack([moments.stay[rest_later], moments.stay[rest_earlier]]), axis=0, return_inverse=True, return_counts=True
+    )
+    rested = rested * np.sqrt(many[pair.ravel()])[:, None]
+    rested[:, limbs:] = params.return_rad
 
     # The arm hangs in a set's first quiet moment, but maybe turned: thumb along the plane of the raise.
     after = np.arange(len(block)) > reference
@@ -74,9 +82,13 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
         [np.full_like(trunk_later, reference), earlier, rest_earlier, np.full_like(start_later, reference)]
     )
     sd = np.concatenate([np.broadcast_to(own, (len(k), sensors)) for k, own in kinds])
+    asked = block == block[reference]
+    is_rest = np.repeat([False, False, True, False], [len(own) for own, _ in kinds])
+    relaxed = np.zeros(sd.shape)
+    relaxed[:, :limbs] = (is_rest * (asked[all_earlier].astype(float) - asked[all_later]))[:, None]
     order = np.argsort(all_later, kind="stable")
     all_later, all_earlier = all_later[order], all_earlier[order]
-    return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order])
+    return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order], relaxed[order])
 
 
 def _within_block(

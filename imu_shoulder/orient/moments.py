@@ -26,11 +26,13 @@ class HeadingParams:
     quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement. same_posture_rad: gravity within
     this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
     neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
-    from set to set; sway_rad: how far they wander in one stay; step_rad: what a heading drifts beside its rate in
+    from set to set; relaxed_rad: how differently an arm hangs by itself from how it hangs when a pose is asked; sway_rad: how far they wander in one stay; step_rad: what a heading drifts beside its rate in
     between; joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical,
     bias_rad_s: where stillness did not show it;
     least_turn_rad, turn_rad: how far at least and at most someone may turn between sets, when walking; stay_rad:
-    otherwise. unseen_rad: how far a heading may be off after samples that are missing. travel_rad: a limb that turned
+    otherwise. unseen_rad: how far a heading may be off after samples that are missing, at most; of a shorter gap it is
+    move_rad_s and the share `bridged` of the speed beside it times its duration; beyond lost_rad no posture from before
+    is known by its heading. travel_rad: a limb that turned
     this much further than from one posture to the next went to and fro, as in walking. start_rad: how far the hanging
     arm of a set's start may be turned from the neutral pose. links: how many earlier moments of a posture each is
     compared with.
@@ -45,6 +47,7 @@ class HeadingParams:
     neutral_rad: float = radians(25.0)
     return_rad: float = radians(1.8)
     rest_rad: float = radians(6.0)
+    relaxed_rad: float = radians(20.0)
     start_rad: float = radians(20.0)
     step_rad: float = radians(0.1)
     sway_rad: float = radians(0.5)
@@ -55,6 +58,8 @@ class HeadingParams:
     least_turn_rad: float = radians(3.0)
     stay_rad: float = radians(1.0)
     unseen_rad: float = radians(20.0)
+    bridged: float = 0.25
+    lost_rad: float = radians(5.0)
     travel_rad: float = radians(60.0)
     links: int = 6
 
@@ -74,8 +79,9 @@ class JointTurn:
 class QuietMoments:
     """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
 
-    place: (K,) number of the place the person stood at, another one after each walk. lost: (K, S) how often each sensor
-    was lost from sight before. joint_turns: what the movements between them say of the first two sensors' common
+    place: (K,) number of the place the person stood at, another one after each walk. stay: (K,) another one after each
+    movement. lost: (K, S) how often each sensor was lost from sight before, unseen_rad2: (K, S) variance of its heading
+    from all samples that are missing before. drift_rad_s: (S,) standard deviation of the bias about the vertical. joint_turns: what the movements between them say of the first two sensors' common
     heading. with_trunk: the last sensor is on the trunk, whose forward direction is the body's by definition.
     """
 
@@ -84,6 +90,7 @@ class QuietMoments:
     place: IntArray
     stay: IntArray
     lost: IntArray
+    unseen_rad2: FloatArray
     drift_rad_s: FloatArray
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
@@ -97,6 +104,7 @@ class QuietMoments:
             place=self.place[:count],
             stay=self.stay[:count],
             lost=self.lost[:count],
+            unseen_rad2=self.unseen_rad2[:count],
         )
 
     def followed(self, sensor: int) -> IntArray:
@@ -128,15 +136,33 @@ def quiet_moments(
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
     joint_turns = _joint_turns(limbs, spans, rate_hz) if len(limbs) > 1 else ()
     begins = np.array([first for first, _ in spans], dtype=np.intp)
-    gaps = (np.flatnonzero(np.diff(attitude.valid.astype(np.int8), prepend=1) < 0) for attitude in attitudes)
-    lost = np.stack([np.searchsorted(gap, begins) for gap in gaps], axis=1)
+    gaps = [_gaps(attitude, rate_hz, params) for attitude in attitudes]
+    lost = np.stack([np.searchsorted(first[sd > params.lost_rad], begins) for first, sd in gaps], axis=1)
+    unseen = np.stack([_total(sd**2, np.searchsorted(first, begins)) for first, sd in gaps], axis=1)
     place = _places(limbs, spans, free, rate_hz, params)
     moving = np.cumsum(speed > params.move_rad_s)
     stay = np.cumsum(
         [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
     )
     drift = np.array([_drift_sd(attitude, params) for attitude in attitudes])
-    return QuietMoments(middle, means, place, stay, lost, drift, joint_turns, trunk is not None)
+    return QuietMoments(middle, means, place, stay, lost, unseen, drift, joint_turns, trunk is not None)
+
+
+def _gaps(attitude: Attitude, rate_hz: float, params: HeadingParams) -> tuple[IntArray, FloatArray]:
+    """First row (G,) of each gap, and how far the heading may be off after it (G,), by how long and how fast it was."""
+    spans = np.array(runs(~attitude.valid), dtype=np.intp).reshape(-1, 2)
+    if not len(spans):
+        return spans[:, 0], np.zeros(0)
+    speed = np.sqrt(np.nan_to_num(attitude.rate_earth_rad_s**2).sum(axis=1))
+    edges = np.clip(np.column_stack([spans[:, 0] - 1, spans[:, 1]]), 0, len(speed) - 1)
+    lasts_s = (spans[:, 1] - spans[:, 0]) / rate_hz
+    off = lasts_s * (params.move_rad_s + params.bridged * speed[edges].max(axis=1))
+    return spans[:, 0], np.minimum(off, params.unseen_rad)
+
+
+def _total(values: FloatArray, counts: IntArray) -> FloatArray:
+    """Sums (K,) of the first so many values (G,)."""
+    return np.concatenate([[0.0], np.cumsum(values)])[counts]
 
 
 def _drift_sd(attitude: Attitude, params: HeadingParams) -> float:
