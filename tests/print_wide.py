@@ -205,7 +205,8 @@ def _seen(out: Seen, reps: list[TrueRep], analysis: Analysis, truth: Truth) -> S
         out.clean += 1
         out.blamed += any(j.faults and not j.excluded for j in done if _same(j, rep))
     arm = analysis.arms.get(side)
-    if arm is None:
+    # What is not scored is not shown as true.
+    if arm is None or out.unscored == len(done):
         return out
     time_s = analysis.aligned.time_s
     rows = slice(*np.searchsorted(time_s, (first_s, last_s)))

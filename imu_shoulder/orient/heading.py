@@ -125,8 +125,10 @@ def _solve(
     hanging = between + 1
     equations = _Equations(hanging + sensors)
     lasts_s, k = np.diff(moments.time_s), np.arange(count - 1)
-    loose = ~steady & (moments.place[1:] != moments.place[:-1])
-    step_sd = np.where(steady, params.step_rad, np.where(loose, _turn_sd(moments, params), params.stay_rad))
+    may_turn = np.clip(moments.roamed_rad[1:] / params.travel_rad - 0.5, 0.0, 1.0)
+    loose = ~steady & (may_turn > 0)
+    turn_sd = params.stay_rad + may_turn * _turn_sd(moments, params)
+    step_sd = np.where(steady, params.step_rad, turn_sd)
     unseen = np.diff(moments.lost, axis=0) > 0
     missed_rad2 = np.diff(moments.unseen_rad2, axis=0)
     for s in range(sensors):

@@ -121,6 +121,10 @@ class KeptHeading:
         own_block = np.where(found.time_s[first:] >= block_s - AROUND_BLOCK_S, block, -1)
         stays = block >= 0 and self._block[-1] == block
         came_from = found.place[first - 1] if first else found.place[0] - (not stays)
+        roamed_rad = found.roamed_rad[first:].copy()
+        if not first:
+            # What went on before is no longer in sight.
+            roamed_rad[0] = 0.0 if stays else 2.0 * self._params.travel_rad
         stayed = found.stay[first - 1] if first else found.stay[0] - 1
         lost_before = found.lost[first - 1] if first else 0
         unseen_before = found.unseen_rad2[first - 1] if first else 0.0
@@ -133,6 +137,7 @@ class KeptHeading:
                 for old, new in zip(moments.earth_from_sensor, found.earth_from_sensor, strict=True)
             ],
             place=np.concatenate([moments.place, moments.place[-1] + found.place[first:] - came_from]),
+            roamed_rad=np.concatenate([moments.roamed_rad, roamed_rad]),
             stay=np.concatenate([moments.stay, moments.stay[-1] + found.stay[first:] - stayed]),
             lost=np.concatenate([moments.lost, moments.lost[-1] + found.lost[first:] - lost_before]),
             unseen_rad2=np.concatenate(
@@ -180,6 +185,7 @@ class KeptHeading:
             time_s=moments.time_s[keep],
             earth_from_sensor=[sensor[keep] for sensor in moments.earth_from_sensor],
             place=moments.place[keep],
+            roamed_rad=moments.roamed_rad[keep],
             stay=moments.stay[keep],
             lost=moments.lost[keep],
             unseen_rad2=moments.unseen_rad2[keep],

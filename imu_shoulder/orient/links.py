@@ -82,10 +82,11 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
         [np.full_like(trunk_later, reference), earlier, rest_earlier, np.full_like(start_later, reference)]
     )
     sd = np.concatenate([np.broadcast_to(own, (len(k), sensors)) for k, own in kinds])
-    asked = block == block[reference]
-    is_rest = np.repeat([False, False, True, False], [len(own) for own, _ in kinds])
+    # Who stands in the pose before it is marked, or after, hangs as in the pose.
+    asked = (block == block[reference]) | (moments.stay == moments.stay[reference])
+    hangs = np.repeat([False, False, True, True], [len(own) for own, _ in kinds])
     relaxed = np.zeros(sd.shape)
-    relaxed[:, :limbs] = (is_rest * (asked[all_earlier].astype(float) - asked[all_later]))[:, None]
+    relaxed[:, :limbs] = (hangs * (asked[all_earlier].astype(float) - asked[all_later]))[:, None]
     order = np.argsort(all_later, kind="stable")
     all_later, all_earlier = all_later[order], all_earlier[order]
     return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order], relaxed[order])

@@ -33,7 +33,8 @@ class HeadingParams:
     otherwise. unseen_rad: how far a heading may be off after samples that are missing, at most; of a shorter gap it is
     move_rad_s and the share `bridged` of the speed beside it times its duration; beyond lost_rad no posture from before
     is known by its heading. travel_rad: a limb that turned
-    this much further than from one posture to the next went to and fro, as in walking. start_rad: how far the hanging
+    this much further than from one posture to the next went to and fro, as in walking; from half of that on the body
+    may have turned a little, from one and a half on as far as it shows. start_rad: how far the hanging
     arm of a set's start may be turned from the neutral pose. links: how many earlier moments of a posture each is
     compared with.
     """
@@ -79,7 +80,8 @@ class JointTurn:
 class QuietMoments:
     """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
 
-    place: (K,) number of the place the person stood at, another one after each walk. stay: (K,) another one after each
+    place: (K,) number of the place the person stood at, another one after each walk. roamed_rad: (K,) how far a limb
+    turned to and fro on the way from the moment before, as in walking. stay: (K,) another one after each
     movement. lost: (K, S) how often each sensor was lost from sight before, unseen_rad2: (K, S) variance of its heading
     from all samples that are missing before. drift_rad_s: (S,) standard deviation of the bias about the vertical. joint_turns: what the movements between them say of the first two sensors' common
     heading. with_trunk: the last sensor is on the trunk, whose forward direction is the body's by definition.
@@ -88,6 +90,7 @@ class QuietMoments:
     time_s: FloatArray
     earth_from_sensor: Sequence[Rotation]
     place: IntArray
+    roamed_rad: FloatArray
     stay: IntArray
     lost: IntArray
     unseen_rad2: FloatArray
@@ -102,6 +105,7 @@ class QuietMoments:
             time_s=self.time_s[:count],
             earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor],
             place=self.place[:count],
+            roamed_rad=self.roamed_rad[:count],
             stay=self.stay[:count],
             lost=self.lost[:count],
             unseen_rad2=self.unseen_rad2[:count],
@@ -139,13 +143,14 @@ def quiet_moments(
     gaps = [_gaps(attitude, rate_hz, params) for attitude in attitudes]
     lost = np.stack([np.searchsorted(first[sd > params.lost_rad], begins) for first, sd in gaps], axis=1)
     unseen = np.stack([_total(sd**2, np.searchsorted(first, begins)) for first, sd in gaps], axis=1)
-    place = _places(limbs, spans, free, rate_hz, params)
+    roamed_rad = _roamed_rad(limbs, spans, free, rate_hz)
+    place: IntArray = np.cumsum(roamed_rad > params.travel_rad)
     moving = np.cumsum(speed > params.move_rad_s)
     stay = np.cumsum(
         [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
     )
     drift = np.array([_drift_sd(attitude, params) for attitude in attitudes])
-    return QuietMoments(middle, means, place, stay, lost, unseen, drift, joint_turns, trunk is not None)
+    return QuietMoments(middle, means, place, roamed_rad, stay, lost, unseen, drift, joint_turns, trunk is not None)
 
 
 def _gaps(attitude: Attitude, rate_hz: float, params: HeadingParams) -> tuple[IntArray, FloatArray]:
@@ -172,20 +177,16 @@ def _drift_sd(attitude: Attitude, params: HeadingParams) -> float:
     return min(float(np.median(attitude.bias.sd_rad_s)), params.bias_rad_s)
 
 
-def _places(
-    limbs: Sequence[Attitude],
-    spans: Sequence[tuple[int, int]],
-    free: BoolArray,
-    rate_hz: float,
-    params: HeadingParams,
-) -> IntArray:
-    """Number (K,) of the place each span was spent at.
+def _roamed_rad(
+    limbs: Sequence[Attitude], spans: Sequence[tuple[int, int]], free: BoolArray, rate_hz: float
+) -> FloatArray:
+    """How much further (K,) than to its new attitude a limb turned since the span before, while the person was free.
 
     An arm that hangs and turns shows an arm sensor the same as a body that turns. Who turns to face elsewhere takes
     steps, and then the arms swing; who takes up another posture moves the arm there and no further.
     """
     if not spans:
-        return np.zeros(0, dtype=np.intp)
+        return np.zeros(0)
     left, reached = (
         np.array([(end - 1, begin) for (_, end), (begin, _) in pairwise(spans)], dtype=np.intp).reshape(-1, 2).T
     )
@@ -195,7 +196,7 @@ def _places(
         path = np.cumsum(np.where(free & limb.valid, np.sqrt((rate * rate).sum(axis=0)), 0.0)) / rate_hz
         apart = 2 * np.arccos(np.minimum(np.abs((quat[left] * quat[reached]).sum(axis=1)), 1.0))
         to_and_fro = np.maximum(to_and_fro, path[reached - 1] - path[left] - apart)
-    return np.cumsum([False, *(to_and_fro > params.travel_rad)])
+    return np.concatenate([[0.0], to_and_fro])
 
 
 def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float) -> list[JointTurn]:
