@@ -91,9 +91,7 @@ def lost(stream: SensorStream, recording: Recording) -> SensorStream:
     first_s, last_s = _last_set_s(recording)
     at = (stream.time_s - first_s) / (last_s - first_s)
     kept = (at < 1 / 3) | (at > 2 / 3)
-    return replace(
-        stream, time_s=stream.time_s[kept], acc_m_s2=stream.acc_m_s2[kept], gyr_rad_s=stream.gyr_rad_s[kept]
-    )
+    return replace(stream, time_s=stream.time_s[kept], acc_m_s2=stream.acc_m_s2[kept], gyr_rad_s=stream.gyr_rad_s[kept])
 
 
 def stuck(stream: SensorStream, recording: Recording) -> SensorStream:

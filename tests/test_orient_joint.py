@@ -98,14 +98,14 @@ def rms(values: Array) -> float:
 def test_relative_heading_beside_the_toolboxes_two_axis_joint_constraint(drill, seed):
     """qmt.headingCorrection (package qmt; method: Laidig, Weygers, Seel 2022, doi 10.3390/s22249850), with the joint's
     exact axes and over past and future of each sample. Both start from the same attitudes, whose relative heading
-    drifts by 6 to 17 deg over the set. Both must hold it within 3 deg, and agree within 3 deg with each other; ours,
-    that is told no axes, must not wander by more than half a degree beyond the toolbox's. Recordings in which the
+    drifts by 6 to 17 deg over the set. Both must hold it within 3 deg, and follow the drift within 2 deg of each other;
+    ours, that is told no axes, must not wander by more than half a degree beyond the toolbox's. Recordings in which the
     toolbox stays with the right one of its two answers; half of those tried were not such."""
     found = elbow(drill, seed)
     assert found.drift_deg > 5
     assert rms(found.toolbox_deg) < 3.0
     assert rms(found.ours_deg) < 3.0
-    assert rms(found.ours_deg - found.toolbox_deg) < 3.0
+    assert np.std(found.ours_deg - found.toolbox_deg) < 2.0
     assert np.std(found.ours_deg) < np.std(found.toolbox_deg) + 0.5
 
 

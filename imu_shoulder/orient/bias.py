@@ -52,7 +52,7 @@ class StillnessParams:
     max_bias_rad_s: float = radians(5.0)
     restless_rad_s: float = radians(7.0)
     sway_rad: float = radians(0.5)
-    sway_s: float = 0.45
+    sway_s: float = 0.4
     tilt_rad_s: float = radians(0.5)
     tilt: float = 0.4
     apart_rad_s: float = radians(0.02)
@@ -78,8 +78,8 @@ class StillWindow:
 
 @dataclass(frozen=True, slots=True)
 class BiasTrack:
-    """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,), the root mean square
-    over the three axes. W may be 0.
+    """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,) of what is about the
+    vertical. W may be 0.
     """
 
     row: FloatArray
@@ -226,15 +226,10 @@ def track_bias(
     ups = np.stack([w.up for w in windows])
     level, upright = _noise(windows, rate_hz, params)
     walk = params.bias_walk_rad_s_sqrt_s**2 * np.diff(row, prepend=row[0]) / rate_hz
-    apart_rad_s = params.apart_rad_s
-    for _ in range(2):
-        noise = (level**2 + apart_rad_s**2)[:, None, None] * np.eye(3)
-        noise = noise + (upright**2 - level**2)[:, None, None] * (ups[:, :, None] * ups[:, None, :])
-        value, variance = _walked(seen, noise, walk, params.surprise, afterwards=afterwards)
-        shown = _apart(seen - value, ups, level, upright)
-        if shown <= apart_rad_s:
-            break
-        apart_rad_s = shown
+    noise = (level**2 + params.apart_rad_s**2)[:, None, None] * np.eye(3)
+    noise = noise + (upright**2 - level**2)[:, None, None] * (ups[:, :, None] * ups[:, None, :])
+    value, variance = _walked(seen, noise, walk, params.surprise, afterwards=afterwards)
+    apart_rad_s = max(params.apart_rad_s, _apart(seen - value, ups, level, upright))
     about_up = np.einsum("ki,kij,kj->k", ups, variance, ups)
     return BiasTrack(row, value, np.sqrt(about_up + apart_rad_s**2))
 
@@ -249,14 +244,15 @@ def _noise(windows: Sequence[StillWindow], rate_hz: float, params: StillnessPara
 
 
 def _apart(residual: FloatArray, ups: FloatArray, level: FloatArray, upright: FloatArray) -> float:
-    """What must be added to the windows' standard deviations (W,), so that half of them fit."""
+    """What must be added to the windows' standard deviations (W,), so that half of the residuals (W, 3) fit."""
     if len(residual) < LEAST_WINDOWS:
         return 0.0
     about_up = (residual * ups).sum(axis=1) ** 2
     about_level = (residual * residual).sum(axis=1) - about_up
-    tried = np.concatenate([[0.0], np.geomspace(radians(0.01), radians(1.0), 40)])[:, None] ** 2
-    misfit = np.median(about_level / (level**2 + tried) + about_up / (upright**2 + tried), axis=1)
-    return float(np.sqrt(tried[np.argmax(misfit <= CHI_SQUARED_3_MEDIAN), 0])) if misfit[-1] <= CHI_SQUARED_3_MEDIAN else radians(1.0)
+    tried = np.concatenate([[0.0], np.geomspace(radians(0.01), radians(1.0), 40)])
+    more = tried[:, None] ** 2
+    misfit = np.median(about_level / (level**2 + more) + about_up / (upright**2 + more), axis=1)
+    return float(tried[min(np.searchsorted(-misfit, -CHI_SQUARED_3_MEDIAN), len(tried) - 1)])
 
 
 def _walked(

@@ -17,8 +17,8 @@ class Links:
     """L pairs in the order of their later moment.
 
     earlier, later: (L,) moments. turn_rad: (L, S) how far each sensor's heading turned between them. sd_rad: (L, S) how
-    well that sensor's segment comes back to the posture; infinite where the pair says nothing of it. relaxed: (L, S) how
-    often the turn holds the difference of an arm that hangs by itself from one that was asked to.
+    well that sensor's segment comes back to the posture; infinite where the pair says nothing of it. relaxed: (L, S) 1
+    where the turn holds the difference of an arm that hangs by itself from one that was asked to, -1 the other way.
     """
 
     earlier: IntArray
@@ -65,7 +65,10 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     rest_later, rest_earlier = rest_later[chosen], rest_earlier[chosen]
     # All moments of a stay show one way of hanging.
     _, pair, many = np.unique(
-        np.column_stack([moments.stay[rest_later], moments.stay[rest_earlier]]), axis=0, return_inverse=True, return_counts=True
+        np.column_stack([moments.stay[rest_later], moments.stay[rest_earlier]]),
+        axis=0,
+        return_inverse=True,
+        return_counts=True,
     )
     rested = rested * np.sqrt(many[pair.ravel()])[:, None]
     rested[:, limbs:] = params.return_rad
@@ -84,7 +87,7 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     sd = np.concatenate([np.broadcast_to(own, (len(k), sensors)) for k, own in kinds])
     # Who stands in the pose before it is marked, or after, hangs as in the pose.
     asked = (block == block[reference]) | (moments.stay == moments.stay[reference])
-    hangs = np.repeat([False, False, True, True], [len(own) for own, _ in kinds])
+    hangs = np.repeat([False, False, True, False], [len(own) for own, _ in kinds])
     relaxed = np.zeros(sd.shape)
     relaxed[:, :limbs] = (hangs * (asked[all_earlier].astype(float) - asked[all_later]))[:, None]
     order = np.argsort(all_later, kind="stable")

@@ -26,17 +26,16 @@ class HeadingParams:
     quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement. same_posture_rad: gravity within
     this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
     neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
-    from set to set; relaxed_rad: how differently an arm hangs by itself from how it hangs when a pose is asked; sway_rad: how far they wander in one stay; step_rad: what a heading drifts beside its rate in
-    between; joint_turn_rad: of a heading shared in movement; drift_rad_s: uncertainty of the bias about the vertical,
-    bias_rad_s: where stillness did not show it;
-    least_turn_rad, turn_rad: how far at least and at most someone may turn between sets, when walking; stay_rad:
-    otherwise. unseen_rad: how far a heading may be off after samples that are missing, at most; of a shorter gap it is
-    move_rad_s and the share `bridged` of the speed beside it times its duration; beyond lost_rad no posture from before
-    is known by its heading. travel_rad: a limb that turned
-    this much further than from one posture to the next went to and fro, as in walking; from half of that on the body
-    may have turned a little, from one and a half on as far as it shows. start_rad: how far the hanging
-    arm of a set's start may be turned from the neutral pose. links: how many earlier moments of a posture each is
-    compared with.
+    from set to set; relaxed_rad: how differently an arm hangs by itself from how it hangs when a pose is asked;
+    start_rad: how far the hanging arm of a set's start may be turned from the neutral pose. sway_rad: how far they
+    wander in one stay; step_rad: what a heading drifts beside its rate in between; joint_turn_rad: of a heading shared
+    in movement; bias_rad_s: of the gyroscope's bias about the vertical where stillness did not show it.
+    travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in walking.
+    least_turn_rad, turn_rad: how far at least and at most someone may turn meanwhile; stay_rad: otherwise. From half of
+    travel_rad to one and a half the one goes over into the other.
+    unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
+    duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
+    its heading. links: how many earlier moments of a posture each is compared with.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -53,7 +52,6 @@ class HeadingParams:
     step_rad: float = radians(0.1)
     sway_rad: float = radians(0.5)
     joint_turn_rad: float = radians(6.0)
-    drift_rad_s: float = radians(0.01)
     bias_rad_s: float = radians(0.4)
     turn_rad: float = radians(60.0)
     least_turn_rad: float = radians(3.0)
@@ -81,10 +79,11 @@ class QuietMoments:
     """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
 
     place: (K,) number of the place the person stood at, another one after each walk. roamed_rad: (K,) how far a limb
-    turned to and fro on the way from the moment before, as in walking. stay: (K,) another one after each
-    movement. lost: (K, S) how often each sensor was lost from sight before, unseen_rad2: (K, S) variance of its heading
-    from all samples that are missing before. drift_rad_s: (S,) standard deviation of the bias about the vertical. joint_turns: what the movements between them say of the first two sensors' common
-    heading. with_trunk: the last sensor is on the trunk, whose forward direction is the body's by definition.
+    turned to and fro on the way from the moment before, as in walking. stay: (K,) another one after each movement.
+    lost: (K, S) how often each sensor was lost from sight before, unseen_rad2: (K, S) variance of its heading from all
+    samples that are missing before. drift_rad_s: (S,) standard deviation of the bias about the vertical. joint_turns:
+    what the movements between them say of the first two sensors' common heading. with_trunk: the last sensor is on the
+    trunk, whose forward direction is the body's by definition.
     """
 
     time_s: FloatArray
