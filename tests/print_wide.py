@@ -203,7 +203,7 @@ def _seen(out: Seen, reps: list[TrueRep], analysis: Analysis, truth: Truth) -> S
         out.clean += 1
         out.blamed += any(j.faults and not j.excluded for j in done if _same(j, rep))
     arm = analysis.arms.get(side)
-    # What is not scored is not shown as true.
+    # What is not scored is not told as true.
     if arm is None or out.unscored == len(done):
         return out
     time_s = analysis.aligned.time_s

@@ -59,6 +59,10 @@ class AngleParams:
     scapula: ScapulaParams = field(default_factory=ScapulaParams)
 
 
+# The hidden column with the standard deviation of the body's direction.
+HEADING_SD = "heading_sd_deg"
+
+
 @dataclass(frozen=True, slots=True)
 class ArmAngles:
     """Joint angles of one arm on the common grid, degrees, NaN where undefined or not seen.
@@ -101,8 +105,16 @@ def arm_angles(
     table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
+    table[HEADING_SD] = _heading_sd_deg(calibration, attitudes, count)
     reference = "trunk" if calibration.about_trunk else "gravity"
     return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
+
+
+def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
+    """How well it is known which way the body faced (M,), by the first sensor of the arm; NaN where it was not kept."""
+    limb = calibration.upper_arm or calibration.wrist
+    sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
+    return np.full(count, np.nan) if sd_rad is None else np.degrees(sd_rad)
 
 
 def _blocks(count: int) -> Iterator[slice]:

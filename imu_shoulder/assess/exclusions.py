@@ -46,6 +46,15 @@ EXCLUSIONS: Mapping[str, Exclusion] = {
             advice="Check the sensors before the set, data is missing",
         ),
         Exclusion(
+            name="heading_lost",
+            label="direction lost",
+            text="it was not known well enough which way the body faced",
+            meaning="a drill counted by rotation, plane or stations, done where it was not known within 10 deg (sd) "
+            "which way the body faced: after walking or long restlessness without a breastbone sensor",
+            advice="Wear a sensor on the breastbone, or face one way from the pose to the last set: "
+            "which way the body faced was lost",
+        ),
+        Exclusion(
             name="partial",
             label="partial",
             text="turned back before half the asked arc",

@@ -16,7 +16,8 @@ Limits = tuple[float, float]
 class JudgeParams:
     """Margins within which a measurement does not blame. Limits themselves are the drill's.
 
-    gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples.
+    gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples. heading_sd_deg: nor what
+    hangs on which way the body faces, where that is known worse than this.
     shrug_deg, shrug_sds: a shrug is more than both, the second in standard deviations of the rep's own value.
     shrug_told_deg: a shrug of this size at the top must be more than that, as far as it is seen; else none is judged.
     start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
@@ -25,6 +26,7 @@ class JudgeParams:
 
     gap_s: float = 0.15
     clipped_s: float = 0.05
+    heading_sd_deg: float = 10.0
     hold_margin_s: float = 0.25
     arc_margin_deg: float = 1.0
     form_margin_deg: float = 1.0
@@ -46,6 +48,11 @@ class Case:
     values: Mapping[str, float]
     usual_start_deg: float
     params: JudgeParams
+
+
+def heading_lost(values: Mapping[str, float], params: JudgeParams) -> bool:
+    """Whether it is not known well enough which way the body faced in a rep with these measures."""
+    return values["heading_sd_deg"] > params.heading_sd_deg
 
 
 def _never(case: Case) -> bool:

@@ -8,8 +8,9 @@ from math import inf
 
 import numpy as np
 
-from imu_shoulder.assess.fault import Case, JudgeParams
+from imu_shoulder.assess.fault import Case, JudgeParams, heading_lost
 from imu_shoulder.assess.faults import FAULTS, RAISED
+from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.measure.registry import Floor
 from imu_shoulder.measure.reps import MeasuredRep
 from imu_shoulder.model import FloatArray
@@ -75,7 +76,11 @@ def _excluded(measured: MeasuredRep, params: JudgeParams) -> str:
         return measured.rep.kind
     if measured.longest_gap_s > params.gap_s:
         return "gap"
-    return "clipping" if measured.clipped_s > params.clipped_s else ""
+    if measured.clipped_s > params.clipped_s:
+        return "clipping"
+    drill = measured.data.drill
+    turns = drill is not None and any(JUDGED[name].turns for name in drill.counted_by)
+    return "heading_lost" if turns and heading_lost(measured.values, params) else ""
 
 
 def clean(judged: Sequence[JudgedRep]) -> list[JudgedRep]:

@@ -102,6 +102,12 @@ class Drill:
         """The last station: the one the rep turns round at."""
         return self.stations[-1]
 
+    @property
+    def counted_by(self) -> frozenset[str]:
+        """The angles that say what is a rep."""
+        places = self.stations if len(self.stations) > 1 else ()
+        return frozenset((self.leading_angle, *(asked.angle for place in places for asked in place.ranges)))
+
     def leading_range(self, station: Station) -> AngleRange | None:
         """The range the station asks of the leading angle, if it asks one."""
         return next((r for r in station.ranges if r.angle == self.leading_angle), None)

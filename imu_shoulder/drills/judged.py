@@ -38,8 +38,9 @@ class Reach:
 class JudgedAngle:
     """An angle of the arm; in angles.parquet `column` under right_ or left_. Degrees, signs as in docs/coordinates.md.
 
-    shown_by: the segments of the arm whose sensors it takes. facing: whether it also takes a movement that shows which
-    way the body faces. gauge_deg: ends of the live page's gauge. drawing_deg: what a drawing takes an open end to.
+    shown_by: the segments of the arm whose sensors it takes. turns: whether it is off by as much as the direction that
+    the body is said to face. facing: whether it also takes a movement that shows which way the body faces. gauge_deg:
+    ends of the live page's gauge. drawing_deg: what a drawing takes an open end to.
     posture: whether a drawn posture is made of it, so that a drill's `posture` may give it. form: whether a drill's
     form may limit it; it is then a field of Form too. in_range_tests: whether a range test may measure it.
     reach: beyond which a reading is a sign of a sensor that sits otherwise; None where no joint limits it.
@@ -51,6 +52,7 @@ class JudgedAngle:
     gauge_deg: Ends
     drawing_deg: Ends
     dial: Dial
+    turns: bool = False
     facing: bool = False
     posture: bool = True
     form: bool = False
@@ -82,6 +84,7 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
             JudgedAngle(
                 name="plane",
                 meaning="Plane of elevation, 0 to the side, 90 to the front; undefined near 0 and 180 of elevation",
+                turns=True,
                 shown_by=(UPPER_ARM,),
                 facing=True,
                 gauge_deg=(-30.0, 120.0),
@@ -93,6 +96,7 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
             JudgedAngle(
                 name="rotation",
                 meaning="Axial rotation of the upper arm from the neutral pose, external positive",
+                turns=True,
                 shown_by=(UPPER_ARM,),
                 gauge_deg=(-60.0, 120.0),
                 drawing_deg=(-80.0, 100.0),

@@ -47,6 +47,19 @@ def plane_deg(data: RepData) -> float:
 
 
 @measure(
+    "heading_sd_deg",
+    "deg",
+    "how well it is known which way the body faced",
+    "largest standard deviation of the direction during the rep, in which rotation and plane may be off as a whole",
+    "definition",
+)
+def heading_sd_deg(data: RepData) -> float:
+    sd = data.angles.get("heading_sd_deg")
+    seen = np.empty(0) if sd is None else sd[np.isfinite(sd)]
+    return float(seen.max()) if len(seen) else float("nan")
+
+
+@measure(
     "trunk_lean_deg",
     "deg",
     "how far the trunk leaned (or, lying, rolled) during the rep",

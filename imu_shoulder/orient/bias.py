@@ -252,7 +252,7 @@ def _apart(residual: FloatArray, ups: FloatArray, level: FloatArray, upright: Fl
     tried = np.concatenate([[0.0], np.geomspace(radians(0.01), radians(1.0), 40)])
     more = tried[:, None] ** 2
     misfit = np.median(about_level / (level**2 + more) + about_up / (upright**2 + more), axis=1)
-    return float(tried[min(np.searchsorted(-misfit, -CHI_SQUARED_3_MEDIAN), len(tried) - 1)])
+    return float(tried[min(int((misfit > CHI_SQUARED_3_MEDIAN).sum()), len(tried) - 1)])
 
 
 def _walked(

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from imu_shoulder.assess.fault import Case, Criterion, Fault, outside, range_text
+from imu_shoulder.assess.fault import Case, Criterion, Fault, heading_lost, outside, range_text
 from imu_shoulder.drills import Drill
 
 
 def plane_off(drill: Drill, case: Case) -> bool:
-    return outside(case.values["plane_deg"], drill.form.plane_deg, case.params.form_margin_deg)
+    return outside(case.values["plane_deg"], drill.form.plane_deg, case.params.form_margin_deg) and not untold(case)
+
+
+def untold(case: Case) -> bool:
+    return heading_lost(case.values, case.params)
 
 
 CRITERION = Criterion(
@@ -31,6 +35,7 @@ CRITERION = Criterion(
             cue_in_drill=lambda drill: "a little in front" if drill.leading_angle == "elevation" else "",
             meaning="the arm is outside its asked plane at the top",
             of_holder=True,
+            untold=untold,
         ),
     ),
 )
