@@ -30,6 +30,7 @@ from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.heading import track_heading
+from imu_shoulder.orient.keeping import held_together
 from imu_shoulder.orient.moments import QuietMoments, quiet_moments
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
@@ -88,12 +89,13 @@ class Whole(Stages):
 
     def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Mapping[Side, Mapping[str, Attitude]]:
         assert self.pose is not None
-        return {
+        kept = {
             side: keep_heading(
                 self._aligned, attitudes, side, own, part.ended, self.pose, self._params, self._slipped_s[side]
             )
             for side, own in self._moments.items()
         }
+        return held_together(kept, part.time_s, self.pose.end_s)
 
     def calibrate(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> None:
         assert self.pose is not None
@@ -237,11 +239,12 @@ def keep_heading(
     tracks = track_heading(moments, block, in_pose, params.heading)
     out = {}
     for (placement, attitude), track in zip(own.items(), tracks, strict=True):
-        kept = turned(attitude, track.at(aligned.time_s) - track.correction_rad[in_pose])
+        correction_rad = track.at(aligned.time_s) - track.correction_rad[in_pose]
+        kept = turned(attitude, correction_rad)
         heading_sd, apart_sd = (
             np.interp(aligned.time_s, track.time_s, sd) for sd in (track.sd_rad, track.apart_sd_rad)
         )
-        out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd)
+        out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd, turned_rad=correction_rad)
     return out
 
 

@@ -41,7 +41,8 @@ class Attitude:
     quat_earth_from_sensor: (M, 4) scalar first, NaN where not valid. valid: (M,).
     rate_earth_rad_s: (M, 3) angular rate in earth components, bias removed, NaN where not valid.
     bias: what was taken from the gyroscope. heading_sd_rad: (M,) standard deviation of the heading against the body's
-    forward direction of the pose; apart_sd_rad: against the arm's first sensor. Both None until heading is kept.
+    forward direction of the pose; apart_sd_rad: against the arm's first sensor; turned_rad: (M,) what was taken off the
+    filter's heading. All None until heading is kept.
     """
 
     placement: str
@@ -51,6 +52,7 @@ class Attitude:
     bias: BiasTrack
     heading_sd_rad: FloatArray | None = None
     apart_sd_rad: FloatArray | None = None
+    turned_rad: FloatArray | None = None
 
 
 def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Attitude:

@@ -24,6 +24,8 @@ AROUND_BLOCK_S = 1.0
 LONGEST_S = 60.0
 # So many moments are weighed against each other; the pose always is.
 MOMENTS = 200
+# Two arms that differ by more than so many standard deviations are at odds on how the body turned.
+AT_ODDS = 2.5
 # Of the corrections, those of the calibration and the newest can be asked for.
 FIRST_KNOWN, LAST_KNOWN = 100, 300
 
@@ -207,31 +209,69 @@ class KeptHeading:
             del self._known_s[FIRST_KNOWN], self._values[FIRST_KNOWN]
         self._sds = np.array([t.sd_rad[-1] for t in tracks]), np.array([t.apart_sd_rad[-1] for t in tracks])
 
-    def with_sds(self, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
-        """The attitudes with how well their headings are known now."""
+    def with_sds(self, attitudes: Mapping[str, Attitude], corrections: Sequence[FloatArray]) -> dict[str, Attitude]:
+        """The attitudes, from which corrections (M,) were taken off, with how well their headings are known now."""
         out = {}
         for place, (placement, attitude) in enumerate(attitudes.items()):
             sd, apart = (np.full(len(attitude.valid), sds[place]) for sds in self._sds)
-            out[placement] = replace(attitude, heading_sd_rad=sd, apart_sd_rad=apart)
+            out[placement] = replace(attitude, heading_sd_rad=sd, apart_sd_rad=apart, turned_rad=corrections[place])
         return out
 
 
 def keep_headings(
-    headings: Sequence[KeptHeading], time_s: FloatArray, attitudes: Mapping[str, Attitude]
+    headings: Sequence[KeptHeading], time_s: FloatArray, attitudes: Mapping[str, Attitude], posed_s: float
 ) -> dict[Side, dict[str, Attitude]]:
-    """Each arm's attitudes with their headings as known at each time."""
+    """Each arm's attitudes with their headings as known at each time. posed_s: end of the pose."""
     if not headings:
         return {}
+    corrections = {heading.side: heading.corrections(time_s) for heading in headings}
     found = iter(
         all_turned(
             [attitudes[placement] for heading in headings for placement in heading.placements],
-            [correction for heading in headings for correction in heading.corrections(time_s)],
+            [correction for own in corrections.values() for correction in own],
         )
     )
-    return {
-        heading.side: heading.with_sds({placement: next(found) for placement in heading.placements})
+    kept = {
+        heading.side: heading.with_sds(
+            {placement: next(found) for placement in heading.placements}, corrections[heading.side]
+        )
         for heading in headings
     }
+    return held_together(kept, time_s, posed_s)
+
+
+def held_together(
+    kept: dict[Side, dict[str, Attitude]], time_s: FloatArray, posed_s: float
+) -> dict[Side, dict[str, Attitude]]:
+    """Both arms are on one body: where they say that it turned differently, neither knows, and their sd says so.
+
+    time_s: (M,). With a sensor on the trunk both follow that one. Beside their own sd they may drift apart as their
+    gyroscopes' biases are unsure.
+    """
+    if len(kept) < 2 or any(STERNUM in own for own in kept.values()):
+        return kept
+    first, second = (next(iter(own.values())) for own in kept.values())
+    if first.turned_rad is None or second.turned_rad is None:
+        return kept
+    assert first.heading_sd_rad is not None
+    assert second.heading_sd_rad is not None
+    drift_rad = np.hypot(*(_bias_sd(own) for own in (first, second))) * np.maximum(time_s - posed_s, 0.0)
+    apart_rad = np.abs(wrap_rad(first.turned_rad - second.turned_rad))
+    expected = np.sqrt(first.heading_sd_rad**2 + second.heading_sd_rad**2 + drift_rad**2)
+    doubt_rad = np.where(apart_rad > AT_ODDS * expected, apart_rad, 0.0)
+    return {
+        side: {
+            placement: attitude
+            if attitude.heading_sd_rad is None
+            else replace(attitude, heading_sd_rad=np.hypot(attitude.heading_sd_rad, doubt_rad))
+            for placement, attitude in own.items()
+        }
+        for side, own in kept.items()
+    }
+
+
+def _bias_sd(attitude: Attitude) -> float:
+    return float(np.median(attitude.bias.sd_rad_s)) if len(attitude.bias.row) else 0.0
 
 
 def _calm(rate: FloatArray, limit_rad_s: float) -> bool:
