@@ -150,7 +150,9 @@ def _solve(
         seen = np.isfinite(links.sd_rad[:, s])
         h = np.full(int(seen.sum()), hanging + s)
         ends = [(x + links.earlier[seen], -1.0), (x + links.later[seen], 1.0), (h, links.relaxed[seen, s])]
-        equations.add([(np.array([hanging + s]), 1.0)], 0.0, params.relaxed_rad)
+        # What turns the upper arm turns the forearm with it.
+        upper: list[tuple[IntArray, FloatArray | float]] = [(np.array([hanging]), -1.0)] if s else []
+        equations.add([(np.array([hanging + s]), 1.0), *upper], 0.0, params.relaxed_rad)
         equations.add(ends, links.turn_rad[seen, s], links.sd_rad[seen, s], robust=True)
     # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
     turns = [turn for turn in moments.joint_turns if turn.before + 1 < count]
@@ -208,10 +210,12 @@ def _spreads(normal: SuperLU, count: int, sensors: int) -> tuple[FloatArray, Flo
 
 
 def _turn_sd(moments: QuietMoments, params: HeadingParams) -> FloatArray:
-    """How far (K - 1,) the person may have turned between moments: no further than the first sensor's heading did."""
+    """How far (K - 1,) the person may have turned between moments: no further than the first sensor's heading did, but
+    for what the arm may hang otherwise.
+    """
     turns = (moments.earth_from_sensor[0][1:] * moments.earth_from_sensor[0][:-1].inv()).as_quat()
     turned = np.abs(wrap_rad(2 * np.arctan2(turns[:, 2], turns[:, 3])))
-    return np.clip(turned, params.least_turn_rad, params.turn_rad)
+    return np.clip(np.hypot(turned, params.relaxed_rad), params.relaxed_rad, params.turn_rad)
 
 
 def _first_relaxed(followed: IntArray, links: Links, sensor: int) -> float:

@@ -39,7 +39,8 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     returning = np.full(sensors, params.return_rad)
     rested, started = (
         np.array([limb_rad] * limbs + [params.return_rad] * moments.with_trunk)
-        for limb_rad in (params.rest_rad, params.start_rad)
+        # An arm that hangs turned turns all its sensors.
+        for limb_rad in (params.rest_rad, np.sqrt(limbs) * params.start_rad)
     )
     trunk_only = np.array([np.inf] * limbs + [params.return_rad] * moments.with_trunk)
     quats = [quat_from_rotation(sensor) for sensor in moments.earth_from_sensor]

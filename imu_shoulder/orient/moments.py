@@ -31,8 +31,8 @@ class HeadingParams:
     wander in one stay; step_rad: what a heading drifts beside its rate in between; joint_turn_rad: of a heading shared
     in movement; bias_rad_s: of the gyroscope's bias about the vertical where stillness did not show it.
     travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in walking.
-    least_turn_rad, turn_rad: how far at least and at most someone may turn meanwhile; stay_rad: otherwise. From half of
-    travel_rad to one and a half the one goes over into the other.
+    turn_rad: how far at most someone may turn meanwhile; stay_rad: otherwise. From half of travel_rad to one and a half
+    the one goes over into the other.
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
     its heading. links: how many earlier moments of a posture each is compared with.
@@ -54,7 +54,6 @@ class HeadingParams:
     joint_turn_rad: float = radians(6.0)
     bias_rad_s: float = radians(0.4)
     turn_rad: float = radians(60.0)
-    least_turn_rad: float = radians(3.0)
     stay_rad: float = radians(1.0)
     unseen_rad: float = radians(20.0)
     bridged: float = 0.25
