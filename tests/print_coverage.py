@@ -31,9 +31,10 @@ def any_person(number: int) -> tuple[Athlete, ElbowBends]:
     Elbow carrying angle: 11.9 +- 4.1 deg, both sexes together (men 9.8 +- 2.8, women 14.0 +- 4.0, n = 400, Int J
     Morphol 2018 36:135-139). Elbows stop at 0.6 +- 3.1 deg (Boone and Azen 1979, from memory); every other person
     straightens them that far between the bends, the others as they hang. Soft tissue hides 30 % of the humeral
-    rotation on average, half of it at most (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). How people
-    hang, sway and raise "straight forward" is our own estimate: the upper arm some degrees out, the elbow never quite
-    straight, a turn of the forearm that few notice.
+    rotation on average, half of it at most (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). Shoulder
+    blade: the usual share +- 5 to 6 % between people, as in `Athlete`. How people hang, sway and raise "straight
+    forward" is our own estimate: the upper arm some degrees out, the elbow never quite straight, a turn of the
+    forearm that few notice.
     """
     rng = np.random.default_rng(number)
     out_deg, forward_deg = rng.normal(2.5, 2.0), rng.normal(0.5, 2.0)
@@ -52,6 +53,7 @@ def any_person(number: int) -> tuple[Athlete, ElbowBends]:
     )
     stop_deg = float(rng.normal(0.6, 3.1))
     fully = rng.random() < 0.5 and stop_deg < athlete.pose_elbow_deg
+    athlete = replace(athlete, blade_share=float(np.clip(rng.normal(0.315, 0.055), 0.15, 0.48)))
     return athlete, ElbowBends(stop_deg=stop_deg if fully else None)
 
 

@@ -17,7 +17,7 @@ import pandas as pd
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.measure.scapula import fit_relation
 from imu_shoulder.pipeline import analyse
-from imu_shoulder.simulate import simulate
+from imu_shoulder.simulate import Athlete, Simulated, simulate
 from imu_shoulder.simulate.kinematics import scapular_rotation_deg
 from imu_shoulder.simulate.scenarios import ARMS, drill_scenario
 from imu_shoulder.simulate.sets import SHRUG_DEG
@@ -50,9 +50,22 @@ class ShownRep:
     up_sd_deg: float
 
 
+def blade_share(seed: int) -> float:
+    """Every seed is another person: the usual share +- 0.055 (between people 0.05 to 0.06, as in `Athlete`)."""
+    return float(np.clip(np.random.default_rng(seed).normal(Athlete().blade_share, 0.055), 0.15, 0.48))
+
+
+def up_from_pose_deg(run: Simulated, side: str) -> np.ndarray:
+    """The blade's true upward rotation (N,), counted from the neutral pose as `scapula_up_deg` is."""
+    up_deg = run.truth.angles[side]["scapula_deg"]
+    pose = next(event for event in run.recording.events if event.trial_type == "neutral_pose")
+    return up_deg - np.median(up_deg[(run.truth.time_s >= pose.onset_s) & (run.truth.time_s <= pose.end_s)])
+
+
 def shown_reps(drill: str, worn: str, seeds: Sequence[int]) -> Iterator[ShownRep]:
     for seed in seeds:
-        scenario = drill_scenario(drill, SIDES[drill], placements=(*ARMS, *WORN[worn]), faults=FAULTS)
+        athlete = Athlete(blade_share=blade_share(seed))
+        scenario = drill_scenario(drill, SIDES[drill], athlete=athlete, placements=(*ARMS, *WORN[worn]), faults=FAULTS)
         run = simulate(scenario, seed)
         analysis = analyse(run.recording)
         for found in analysis.sets:
@@ -60,12 +73,11 @@ def shown_reps(drill: str, worn: str, seeds: Sequence[int]) -> Iterator[ShownRep
             arm = analysis.arms[side]
             true = [rep for rep in run.truth.reps if rep.side == side and rep.counts]
             reps = [j for j in found.judged if not j.excluded]
+            true_up_deg = up_from_pose_deg(run, side)
             assert len(true) == len(reps), f"{drill}, seed {seed}: {len(reps)} reps for {len(true)}"
             for rep, j in zip(true, reps, strict=True):
                 rows = (analysis.aligned.time_s >= rep.top_start_s) & (analysis.aligned.time_s <= rep.top_end_s)
-                truth = np.interp(
-                    analysis.aligned.time_s[rows], run.truth.time_s, run.truth.angles[side]["scapula_deg"]
-                )
+                truth = np.interp(analysis.aligned.time_s[rows], run.truth.time_s, true_up_deg)
                 yield ShownRep(
                     drill,
                     worn,
@@ -122,7 +134,7 @@ def differing_reps(spread_deg: float, rng: np.random.Generator, sets: int = 200)
         for on_top_deg in np.where(shrugged, SHRUG_DEG, 0.0) + rng.normal(0, spread_deg, 10):
             elevation_deg = np.append(np.linspace(6, top_deg := rng.normal(89, 2), 150), np.full(400, top_deg))
             over_deg = on_top_deg * (elevation_deg - 6) / (top_deg - 6)
-            reps.append((elevation_deg, scapular_rotation_deg(elevation_deg) + over_deg))
+            reps.append((elevation_deg, scapular_rotation_deg(Athlete(), elevation_deg) + over_deg))
         relation = fit_relation(reps)
         limit_deg = max(LIMITS.shrug_deg, LIMITS.shrug_sds * np.hypot(TILT_SD_DEG, relation.next_sd_deg))
         row[:] = [np.median((up - relation.at(e))[-400:]) > limit_deg for e, up in reps]
