@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from print_coverage import any_blade
 
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.measure.scapula import fit_relation
@@ -50,11 +51,6 @@ class ShownRep:
     up_sd_deg: float
 
 
-def blade_share(seed: int) -> float:
-    """Every seed is another person: the usual share +- 0.055 (between people 0.05 to 0.06, as in `Athlete`)."""
-    return float(np.clip(np.random.default_rng(seed).normal(Athlete().blade_share, 0.055), 0.15, 0.48))
-
-
 def up_from_pose_deg(run: Simulated, side: str) -> np.ndarray:
     """The blade's true upward rotation (N,), counted from the neutral pose as `scapula_up_deg` is."""
     up_deg = run.truth.angles[side]["scapula_deg"]
@@ -64,7 +60,7 @@ def up_from_pose_deg(run: Simulated, side: str) -> np.ndarray:
 
 def shown_reps(drill: str, worn: str, seeds: Sequence[int]) -> Iterator[ShownRep]:
     for seed in seeds:
-        athlete = Athlete(blade_share=blade_share(seed))
+        athlete = Athlete(**any_blade(np.random.default_rng(seed)))  # every seed is another person
         scenario = drill_scenario(drill, SIDES[drill], athlete=athlete, placements=(*ARMS, *WORN[worn]), faults=FAULTS)
         run = simulate(scenario, seed)
         analysis = analyse(run.recording)
