@@ -11,8 +11,6 @@ from dataclasses import replace
 from math import inf
 from typing import Any
 
-import numpy as np
-
 from imu_shoulder.align import Align
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
