@@ -10,7 +10,7 @@ import pytest
 from print_coverage import any_person
 from scipy import stats
 from scipy.spatial.transform import Rotation
-from second_simulator import SetPlan, perform, person, session
+from second_simulator import Fault, SetPlan, perform, person, session
 
 from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, seat_blade, up_from_pose
 from imu_shoulder.assess.fault import Case, JudgeParams
@@ -94,6 +94,19 @@ def test_without_the_sternum_sensor_a_lean_is_read_as_upward_rotation_and_said_t
     assert np.median(found.up_deg[top] - up_deg[top]) == pytest.approx(15.0, abs=1.5)
     assert found.reference == "gravity"
     assert np.median(found.repeat_sd_deg[top]) > 2 * np.median(seen.repeat_sd_deg[top])
+
+
+def test_an_unseen_lean_counts_less_at_the_same_elevation_as_it_raises_that_too():
+    """Many leans and many shares, drawn: what is over the own relation is the lean less the share of it."""
+    elevation_deg, up_deg, trunk = movement()
+    blade_up, _ = ups(up_deg, trunk, 30.0)
+    rng = np.random.default_rng(3)
+    lean_deg = rng.normal(0.0, PARAMS.lean_deg, 100_000)
+    over_deg = lean_deg - rng.normal(PARAMS.share, PARAMS.share_sd, len(lean_deg)) * lean_deg
+    for reference, expected_deg in (("gravity", over_deg.std()), ("trunk", PARAMS.lean_deg)):
+        found = tilt(blade_up, None, elevation_deg, reference)
+        assert found.repeat_sd_deg == pytest.approx(np.hypot(0.7, expected_deg), rel=0.02)
+        assert (found.sd_deg >= np.hypot(0.7, PARAMS.lean_deg)).all()
 
 
 def test_a_sternum_sensor_that_does_not_sway_with_the_blade_is_not_used():
@@ -280,6 +293,18 @@ def test_where_a_large_shrug_would_stay_within_the_limit_none_is_judged(sd, told
     assert FAULTS["shrug"].found(None, case) is told
 
 
+def test_a_sample_lost_at_the_top_does_not_hide_how_much_of_the_lift_was_seen():
+    data = rep_data(90, 12.0)
+    data.angles["elevation_deg"][data.top][5] = np.nan
+    assert shrug_shown_pct(data) == 100
+
+
+def test_where_it_is_unknown_how_much_of_the_lift_was_seen_no_shrug_is_judged():
+    values = {"shrug_deg": 20.0, "shrug_sd_deg": 1.0, "shrug_shown_pct": np.nan}
+    assert not FAULTS["shrug"].found(None, Case(rep_data(90), values, 0.0, JudgeParams()))
+    assert FAULTS["shrug"].untold(Case(rep_data(90), values, 0.0, JudgeParams()))
+
+
 # From sensors to faults.
 
 
@@ -359,6 +384,21 @@ def test_overhead_without_a_sternum_sensor_shrugs_are_said_not_to_be_judged():
     assert len(row["unknown"]) == 6
     assert row["share"] is None
     assert any("left shoulder in set 1: not judged" in line and "breastbone" in line for line in summary["not_seen"])
+
+
+@pytest.mark.parametrize("seed", [2, 6])
+def test_a_lean_that_no_sensor_sees_is_not_taken_for_a_shrug(seed):
+    """Persons of the second simulator lean by 16 deg in rep 5 and shrug by 12 in rep 2: alike without the sternum."""
+    plan = SetPlan("full_can", "right", 6, faults={2: (Fault("shrug", 12.0),), 5: (Fault("trunk_moved", 8.0),)})
+    rows, summaries = {}, {}
+    for sternum in (True, False):
+        worn = session(person(seed, "table"), [plan], arms=("right",), sternum=sternum, acromion=True)
+        summaries[sternum] = summarise(analyse(perform(worn)[0]))
+        (rows[sternum],) = (c for c in summaries[sternum]["sets"][0]["criteria"] if c["name"] == "shrug")
+    assert rows[True]["missed"] == [2]
+    assert (rows[False]["missed"], rows[False]["met"]) == ([], [])
+    said = [line for line in summaries[False]["not_seen"] if "hrugging" in line]
+    assert any("in set 1: not judged" in line and "breastbone" in line for line in said)
 
 
 def test_the_report_says_what_gravity_alone_and_the_reach_leave_open():
