@@ -112,7 +112,8 @@ def _shown(
 ) -> tuple[bool | float, ...]:
     """From `injected` on; faults: what was truly done wrong. true_up: time (N,) and true upward rotation (N,)."""
     arm, time_s = analysis.arms[side], analysis.aligned.time_s
-    rows = (time_s >= j.rep.top_start_s) & (time_s <= j.rep.top_end_s)
+    rows = (time_s >= j.rep.top_start_s) & (time_s <= j.rep.top_end_s) & np.isfinite(arm.angles["scapula_up_deg"])
+    off_deg = arm.angles["scapula_up_deg"][rows] - np.interp(time_s[rows], *true_up)
     return (
         "shrug" in faults,
         "trunk_moved" in faults,
@@ -121,8 +122,7 @@ def _shown(
         j.values["shrug_deg"],
         j.values["shrug_sd_deg"],
         j.values["scapula_share_pct"],
-        float(np.nanmedian(arm.angles["scapula_up_deg"][rows] - np.interp(time_s[rows], *true_up))),
-        float(np.nanmedian(arm.sd["scapula_up_deg"][rows])),
+        *(float(np.median(seen)) if rows.any() else np.nan for seen in (off_deg, arm.sd["scapula_up_deg"][rows])),
     )
 
 

@@ -208,9 +208,9 @@ SECTIONS = (
     Section(
         "shrug",
         "Shrugs, with a sensor on the acromion",
-        "Injected shrugs of 12 deg in three drills, with and without a sensor on the breastbone; shrugs of 10 to 16 deg "
-        "and leans of 12 to 24 deg by the second simulator; then athletes whose clean reps differ more. What was tuned "
-        "was tuned on other persons.",
+        "Injected shrugs of 12 deg in three drills, with and without a sensor on the breastbone; shrugs of 10 to 16 "
+        "and leans of 12 to 24 deg by the second simulator; then athletes whose clean reps differ more. The error "
+        "of an unseen lean was set on other persons.",
         "recall and precision of at least 0.98 in the simulated sets.",
         *seeded("print_shrug", "", 2),
         (

@@ -38,9 +38,9 @@ class ScapulaParams:
     skin_deg: of the sensor on the skin against the bone at 100 deg of elevation, growing from nothing in the pose.
     Published: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009,
     doi 10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004).
-    lean_deg: of a trunk that no sensor sees, which may lean where a shrug is looked for: the RMS over a set in which one
-    rep of eight leans by 17 deg (ours). share, share_sd: the blade's of the arm's elevation from 30 to 120 deg and how
-    much people differ (bone data, docs/shrug.md), to turn an error of elevation into one of upward rotation.
+    lean_deg: of a trunk that no sensor sees, which may lean where a shrug is looked for: RMS of a set of which one rep
+    in eight leans by 17 deg (ours). share, share_sd: the blade's of the arm's elevation from 30 to 120 deg and how much
+    people differ (bone data, docs/shrug.md), to turn an error of elevation into one of upward rotation.
     largest_azimuth_deg: with a worse azimuth the sternum sensor is not used.
     """
 
