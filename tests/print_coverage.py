@@ -31,9 +31,9 @@ def any_person(number: int) -> tuple[Athlete, ElbowBends]:
     Elbow carrying angle: 11.9 +- 4.1 deg, both sexes together (men 9.8 +- 2.8, women 14.0 +- 4.0, n = 400, Int J
     Morphol 2018 36:135-139). Elbows stop at 0.6 +- 3.1 deg (Boone and Azen 1979, from memory); every other person
     straightens them that far between the bends, the others as they hang. Soft tissue hides 30 % of the humeral
-    rotation on average, half of it at most (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). How people
-    hang, sway and raise "straight forward" is our own estimate: the upper arm some degrees out, the elbow never quite
-    straight, a turn of the forearm that few notice.
+    rotation on average, half of it at most (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). Shoulder
+    blade: `any_blade`. How people hang, sway and raise "straight forward" is our own estimate: the upper arm some
+    degrees out, the elbow never quite straight, a turn of the forearm that few notice.
     """
     rng = np.random.default_rng(number)
     out_deg, forward_deg = rng.normal(2.5, 2.0), rng.normal(0.5, 2.0)
@@ -52,7 +52,16 @@ def any_person(number: int) -> tuple[Athlete, ElbowBends]:
     )
     stop_deg = float(rng.normal(0.6, 3.1))
     fully = rng.random() < 0.5 and stop_deg < athlete.pose_elbow_deg
-    return athlete, ElbowBends(stop_deg=stop_deg if fully else None)
+    return replace(athlete, **any_blade(rng)), ElbowBends(stop_deg=stop_deg if fully else None)
+
+
+def any_blade(rng: np.random.Generator) -> dict[str, float]:
+    """How one person's shoulder blade goes with the arm, after the studies that `Athlete` names.
+
+    From 30 to 120 deg +- 5.5 % between people; under 30 deg anything that a study found, since they differ.
+    """
+    share = np.clip(rng.normal(Athlete().blade_share, 0.055), 0.15, 0.48)
+    return {"blade_share": float(share), "blade_share_low": float(rng.uniform(0.08, 0.5))}
 
 
 @dataclass(frozen=True, slots=True)

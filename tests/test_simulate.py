@@ -242,13 +242,13 @@ def test_truth_angles_equal_geometry_of_truth_attitudes(side: str) -> None:
     assert np.abs(difference).max() < 1e-6
 
 
-def test_scapula_follows_the_two_to_one_rhythm() -> None:
-    """Inman 1944: a third of the elevation is the scapula's, little in the setting phase (via PMC3327809)."""
-    found = scapular_rotation_deg(np.array([0.0, 20.0, 90.0, 180.0]))
-    assert found[0] < 0.2
-    assert found[1] < 1.0
-    assert 20 < found[2] < 30
-    assert found[3] == pytest.approx(60, abs=0.5)
+@pytest.mark.parametrize(("share", "low"), [(0.315, 0.315), (0.25, 0.5), (0.4, 0.08)])
+def test_the_shoulder_blade_takes_the_athletes_share_of_the_elevation(share: float, low: float) -> None:
+    athlete = Athlete(blade_share=share, blade_share_low=low)
+    found = scapular_rotation_deg(athlete, np.array([0.0, 10.0, 20.0, 30.0, 120.0]))
+    assert found[0] == pytest.approx(0, abs=0.3)
+    assert found[2] - found[1] == pytest.approx(10 * low, abs=0.06 * 10)
+    assert found[4] - found[3] == pytest.approx(90 * share, abs=1e-9)
 
 
 def test_minimum_jerk_peak_speed_and_eased_ramp() -> None:

@@ -38,14 +38,16 @@ class ScapulaParams:
     skin_deg: of the sensor on the skin against the bone at 100 deg of elevation, growing from nothing in the pose.
     Published: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009,
     doi 10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004).
-    lean_deg: of a trunk that no sensor sees. share: the blade's share of elevation past the first 30 deg in the 2:1
-    rhythm (Inman 1944, via PMC3327809), to turn an error of elevation into one of upward rotation.
+    lean_deg: of a trunk that no sensor sees, which may lean where a shrug is looked for: RMS of a set of which one rep
+    in eight leans by 17 deg (ours). share, share_sd: the blade's of the arm's elevation from 30 to 120 deg and how much
+    people differ (bone data, docs/shrug.md), to turn an error of elevation into one of upward rotation.
     largest_azimuth_deg: with a worse azimuth the sternum sensor is not used.
     """
 
     skin_deg: float = 6.0
-    lean_deg: float = 3.0
-    share: float = 0.4
+    lean_deg: float = 6.0
+    share: float = 0.315
+    share_sd: float = 0.055
     hanging_deg: float = 15.0
     largest_azimuth_deg: float = 20.0
 
@@ -123,25 +125,30 @@ def scapula_tilt(
     """
     tilt_deg = inclination_deg
     reference: Literal["trunk", "gravity"] = "gravity"
+    by_gravity = elevation_reference == "gravity"
     lean_sd_deg = np.full(len(blade_up), params.lean_deg)
+    # A lean that elevation holds too takes the blade's share of it along: at the same elevation less is left over.
+    repeat_lean_sd_deg = lean_sd_deg * (np.hypot(1.0 - params.share, params.share_sd) if by_gravity else 1.0)
     rest = _rest(trunk_up, seat.azimuth, len(blade_up))
     if seat.azimuth is not None and trunk_up is not None:
         reference = "trunk"
         lean_deg = _tilt_deg(trunk_up)
         lean_sd_deg = seat.azimuth[1] * lean_deg
-        if elevation_reference == "gravity":
+        if by_gravity:
             # The arm's elevation then holds the lean, and with it that much less or more of the blade's share.
-            lean_sd_deg = np.hypot(lean_sd_deg, params.share * lean_deg / np.sqrt(2.0))
+            share = np.hypot(params.share, params.share_sd)
+            lean_sd_deg = np.hypot(lean_sd_deg, share * lean_deg / np.sqrt(2.0))
+        repeat_lean_sd_deg = lean_sd_deg
         tilt_deg *= np.sqrt(2.0)
     side = np.cross(Z_AXIS, seat.axis)
     up_rad = _roll_rad(blade_up, side) - _roll_rad(rest, side)
     up_deg = np.degrees(wrap_rad(up_rad))
     if reference == "gravity":
         up_deg = np.where(_tilt_deg(blade_up) < LYING_DEG, up_deg, np.nan)
-    repeat = np.hypot(tilt_deg, lean_sd_deg)
     skin = params.skin_deg / 100.0 * np.abs(elevation_deg)
+    sd_deg = np.hypot(np.hypot(tilt_deg, lean_sd_deg), skin)
     unseen = ~np.isfinite(up_deg)
-    sd_deg, repeat = (np.where(unseen, np.nan, sd) for sd in (np.hypot(repeat, skin), repeat))
+    sd_deg, repeat = (np.where(unseen, np.nan, sd) for sd in (sd_deg, np.hypot(tilt_deg, repeat_lean_sd_deg)))
     return ScapulaTilt(reference, up_deg, sd_deg, repeat)
 
 

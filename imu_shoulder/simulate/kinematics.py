@@ -86,11 +86,24 @@ def elbow(elbow_deg: FloatArray, carrying_deg: float, forearm_deg: FloatArray) -
     return chain(about(Z_AXIS, elbow_deg), carrying, about(Y_AXIS, forearm_deg))
 
 
-def scapular_rotation_deg(elevation_deg: FloatArray) -> FloatArray:
-    """Upward rotation: a third of the arm's elevation at 180 deg, little under 30 deg (Inman 1944, 2:1 rhythm)."""
+def scapular_rotation_deg(athlete: Athlete, elevation_deg: FloatArray) -> FloatArray:
+    """Upward rotation (N,) that goes with the arm's elevation (N,): the athlete's shares, one turning into the other.
+
+    Above 120 deg it goes on as below. Rounded at the side, so that an arm which swings through hanging gives no jolt.
+    """
+    ends_deg = np.array([30.0, 120.0])
+    to_hanging, to_low = (np.diff(bend(ends_deg))[0] / np.ptp(ends_deg) for bend in (_off_hanging_deg, _past_low_deg))
+    low, more = athlete.blade_share_low, (athlete.blade_share - athlete.blade_share_low * to_hanging) / to_low
+    return np.asarray(low * _off_hanging_deg(elevation_deg) + more * _past_low_deg(elevation_deg))
+
+
+def _off_hanging_deg(elevation_deg: FloatArray) -> FloatArray:
+    return np.asarray(np.hypot(elevation_deg, 3.0) - 3.0)
+
+
+def _past_low_deg(elevation_deg: FloatArray) -> FloatArray:
     softness_deg = 6.0
-    past_setting = softness_deg * np.logaddexp(0.0, (elevation_deg - 30.0) / softness_deg)
-    return np.asarray(60.0 / 150.0 * past_setting)
+    return np.asarray(softness_deg * np.logaddexp(0.0, (elevation_deg - 30.0) / softness_deg))
 
 
 def for_side(rotation: Rotation, side: Side) -> Rotation:
@@ -144,7 +157,7 @@ def _arm(
 
     long_axis = thorax_from_humerus.apply(-Y_AXIS) * mirror
     elevation_deg = angle_between_deg(long_axis, -Y_AXIS)
-    scapula_deg = scapular_rotation_deg(elevation_deg) + arm["shrug"]
+    scapula_deg = scapular_rotation_deg(athlete, elevation_deg) + arm["shrug"]
     scapula = chain(thorax, for_side(about(X_AXIS, -scapula_deg), side))
     # The girdle rises as it rotates: about 4 cm at full elevation, 2 cm more in a 12 deg shrug.
     risen_m = (0.04 / 60.0 * scapula_deg + 0.012 / 12.0 * arm["shrug"])[:, None] * Y_AXIS

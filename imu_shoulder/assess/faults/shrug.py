@@ -19,8 +19,12 @@ def limit_deg(case: Case) -> float:
 
 
 def untold(case: Case) -> bool:
-    """Whether even a large shrug would stay within the limit: one that grows with the lift, cut off at the reach."""
-    return limit_deg(case) > case.params.shrug_told_deg * case.values["shrug_shown_pct"] / 100.0
+    """Whether even a large shrug would stay within the limit: one that grows with the lift, cut off at the reach.
+
+    Where it is not known how much of the lift was seen, it may.
+    """
+    told_deg = case.params.shrug_told_deg * case.values["shrug_shown_pct"] / 100.0
+    return isfinite(case.values["shrug_deg"]) and not limit_deg(case) <= told_deg
 
 
 def shown(rep: Rep, values: Mapping[str, float]) -> bool:
