@@ -55,7 +55,7 @@ class StillnessParams:
     sway_s: float = 0.4
     tilt_rad_s: float = radians(0.5)
     tilt: float = 0.4
-    apart_rad_s: float = radians(0.02)
+    apart_rad_s: float = radians(0.015)
     bias_walk_rad_s_sqrt_s: float = radians(0.002)
     surprise: float = 2.5
 

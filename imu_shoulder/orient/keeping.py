@@ -255,7 +255,7 @@ def held_together(
         return kept
     assert first.heading_sd_rad is not None
     assert second.heading_sd_rad is not None
-    drift_rad = np.hypot(*(_bias_sd(own) for own in (first, second))) * np.maximum(time_s - posed_s, 0.0)
+    drift_rad = np.hypot(_bias_sd(first), _bias_sd(second)) * np.maximum(time_s - posed_s, 0.0)
     apart_rad = np.abs(wrap_rad(first.turned_rad - second.turned_rad))
     expected = np.sqrt(first.heading_sd_rad**2 + second.heading_sd_rad**2 + drift_rad**2)
     doubt_rad = np.where(apart_rad > AT_ODDS * expected, apart_rad, 0.0)
