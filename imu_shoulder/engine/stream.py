@@ -11,8 +11,6 @@ from dataclasses import replace
 from math import inf
 from typing import Any
 
-import numpy as np
-
 from imu_shoulder.align import Align
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
@@ -241,14 +239,14 @@ class Stream(Stages):
             self._see_set_anew(part)
 
     def find_slips(self, part: Part) -> None:
-        turned = any(event.trial_type == "set" for event in (*part.began, *part.ended))
-        if turned or (part.looks and self._due(SLIP_LOOKS)):
+        if part.looks and self._due(SLIP_LOOKS):
             self._slips.look(self.attitudes_since)
-        if turned and self.pose is not None:
-            moments = {side: heading.moments for side, heading in self._headings.items()}
-            for side in self._slips.judge(moments, self.events, self.pose):
-                self._headings[side].end_at(self._slips.slipped_s(side))
-                self._sets.leave_out(side, self._slips.slipped_s(side))
+        turned = any(event.trial_type == "set" for event in (*part.began, *part.ended))
+        if self.pose is None or not (turned or (self.running and part.looks and self._due(MOMENT_LOOKS))):
+            return
+        for side in self._slips.judge(self.attitudes_since, self.mark_s, self._headings, self._so_far(), self.pose):
+            self._headings[side].end_at(self._slips.slipped_s(side))
+            self._sets.leave_out(side, self._slips.slipped_s(side))
 
     def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Kept:
         if not attitudes:
@@ -348,6 +346,12 @@ class Stream(Stages):
             time_s, tracks = self._orient.raw_since(inf)  # no row
             self.advance(Part(time_s, {track.placement: track for track in tracks}, began, ended, looks=False))
 
+    def _so_far(self) -> list[Event]:
+        """The events, with the one that goes on until now."""
+        if self.open is None:
+            return self.events
+        return [*self.events, replace(self.open, duration_s=max(self.mark_s - self.open.onset_s, 0.0))]
+
     def _kept(
         self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]
     ) -> dict[Side, dict[str, Attitude]]:
@@ -389,9 +393,7 @@ class Stream(Stages):
         rows = self._memory.since(self.running.event.onset_s)
         # The part's own rows come with it.
         rows = rows[: len(rows) - len(part.time_s)]
-        if not len(rows):
-            return
-        time_s, tracks = rows[:, 0], self._memory.tracks(rows)
-        attitudes = self._memory.attitudes(rows, self._orient.biases)
-        kept = self._kept(time_s, attitudes, SIDES)
-        self._sets.push(time_s, self._seating.angles(kept, attitudes), tracks, self.calibration)
+        if len(rows):
+            attitudes = self._memory.attitudes(rows, self._orient.biases)
+            arms = self._seating.angles(self._kept(rows[:, 0], attitudes, SIDES), attitudes)
+            self._sets.push(rows[:, 0], arms, self._memory.tracks(rows), self.calibration)
