@@ -20,9 +20,11 @@ from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.live.replay import plan_for_recording, run, without_range_tests
 from imu_shoulder.live.said import Said
 from imu_shoulder.live.session import LiveSession
-from imu_shoulder.model import Event
+from imu_shoulder.model import Event, Recording
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.tables import reps_table
+from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
+from imu_shoulder.simulate.scenarios import CALIBRATION
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.sources.folder import read_recording
 
@@ -117,6 +119,39 @@ def test_the_page_says_of_every_rep_what_the_causal_file_says(folder):
     assert page[numbers][stands].to_numpy() == pytest.approx(file[numbers][stands].to_numpy(), abs=1e-3, nan_ok=True)
     later = page["revised"][~stands]
     assert later.str.contains("sensor_slip").all()
+    # A rep that ends soon after a slip is told before it can be known that the slip lasts.
+    assert len(later) <= 1
+
+
+def one_long_set(*slips: Slip, seed: int) -> Recording:
+    blocks = (*CALIBRATION, Pause(3, "stand"), SetScript("full_can", "right", reps=6, hold_s=5.4), Pause(4, "stand"))
+    sensors = {"right_wrist": SensorModel(slips=slips)}
+    worn = ("right_upper_arm", "right_wrist")
+    return simulate(Scenario(Athlete("R.V."), blocks, placements=worn, rate_hz=50.0, sensors=sensors), seed).recording
+
+
+def slip_told_s(recording: Recording) -> float | None:
+    """When a stream first says that a sensor slipped."""
+    stream = stream_of(recording)
+    for chunk in RecordingSource(recording, 0.2).chunks():
+        stream.push(chunk.streams)
+        if any(finding.code == "sensor_slip" for finding in stream.findings):
+            return stream.grid_s
+    return None
+
+
+def test_a_slip_is_told_inside_its_set_once_it_has_lasted():
+    """As soon as it is longer ago than a turn that was a movement may last, at the next quiet moment."""
+    recording = one_long_set(Slip(62.0, 20.0), seed=11)
+    told_s, lasting_s = slip_told_s(recording), CAUSAL.slip.lasting_s
+    assert told_s is not None
+    assert lasting_s <= told_s - 62.0 < 2 * lasting_s
+    assert told_s < recording.events[-1].end_s - lasting_s
+
+
+@pytest.mark.parametrize(("seed", "stays_s"), [(11, 8.0), (12, 4.0), (12, 8.0)])
+def test_a_turn_that_is_taken_back_is_told_at_no_time(seed, stays_s):
+    assert slip_told_s(one_long_set(Slip(62.0, 25.0), Slip(62.0 + stays_s, -25.0), seed=seed)) is None
 
 
 def test_memory_does_not_grow_with_the_length(recording):
