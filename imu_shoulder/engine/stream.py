@@ -239,14 +239,14 @@ class Stream(Stages):
             self._see_set_anew(part)
 
     def find_slips(self, part: Part) -> None:
-        if part.looks and self._due(SLIP_LOOKS):
-            self._slips.look(self.attitudes_since)
-        turned = any(event.trial_type == "set" for event in (*part.began, *part.ended))
-        if self.pose is None or not (turned or (self.running and part.looks and self._due(MOMENT_LOOKS))):
+        if not part.looks or self.pose is None:
             return
-        for side in self._slips.judge(self.attitudes_since, self.mark_s, self._headings, self._so_far(), self.pose):
-            self._headings[side].end_at(self._slips.slipped_s(side))
-            self._sets.leave_out(side, self._slips.slipped_s(side))
+        if self._due(SLIP_LOOKS):
+            self._slips.look(self.attitudes_since)
+        if self._due(MOMENT_LOOKS):
+            for side in self._slips.judge(self.attitudes_since, self.mark_s, self._headings, self._so_far(), self.pose):
+                self._headings[side].end_at(self._slips.slipped_s(side))
+                self._sets.leave_out(side, self._slips.slipped_s(side))
 
     def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Kept:
         if not attitudes:
