@@ -324,6 +324,17 @@ SECTIONS = (
         is_markdown=False,
     ),
     Section(
+        "live_agreement",
+        "Live against the causal file",
+        "What a live session says of each rep two seconds after its end, against what the same recording says as a "
+        "file from the past of each sample alone: simulated sessions of two sets, and every recording of drills in "
+        "recordings/. Reps that were revised later are counted apart.",
+        "every rep the same, and at most 1 % revised.",
+        "tests/print_live_agreement.py --seeds 100",
+        "tests/print_live_agreement.py --seeds 8",
+        (Goal("page differs from causal file", at_most=0.0), Goal("revised %", at_most=1.0, rows="^all")),
+    ),
+    Section(
         "live_memory",
         "Memory of a long session",
         "A warm-up replayed over and over through the live engine for two hours of its clock, as fast as it goes: the "
