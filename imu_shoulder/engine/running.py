@@ -88,12 +88,14 @@ class RunningSet:
         # When all that had been lowered by then was final.
         self._settled_s: dict[Side, float] = {}
 
-    def restart(self) -> bool:
-        """Forget all rows, to be given them anew. False where a rep is final already: that stays."""
-        if any(self.final.values()):
-            return False
+    @property
+    def told(self) -> int:
+        """How many reps are final."""
+        return sum(map(len, self.final.values()))
+
+    def restart(self) -> None:
+        """Forget all rows, to be given them anew. What was told stays."""
         self._arms, self.watches, self._row = {}, {}, 0
-        return True
 
     def push(
         self,
