@@ -331,7 +331,7 @@ SECTIONS = (
         "recordings/. Reps that were revised later are counted apart.",
         "every rep the same, and at most 1 % revised.",
         "tests/print_live_agreement.py --seeds 100",
-        "tests/print_live_agreement.py --seeds 8",
+        "tests/print_live_agreement.py --seeds 24",
         (Goal("page differs from causal file", at_most=0.0), Goal("revised %", at_most=1.0, rows="^all")),
     ),
     Section(
