@@ -256,7 +256,7 @@ class Stream(Stages):
             self._memory.keep(event.onset_s, event.end_s)
         if moved or any(event.trial_type == "set" for event in part.began):
             self._calibrate_anew()
-        if self._sets.has_doubled() and self._calibrate_anew(in_set=True):
+        if part.looks and self._sets.has_doubled() and self._calibrate_anew(in_set=True):
             self._see_set_anew(part)
 
     def work_out_angles(self, part: Part, kept: Kept) -> Mapping[Side, ArmAngles]:
