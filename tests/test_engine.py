@@ -10,6 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from imu_shoulder.analysis import Params
@@ -20,14 +21,18 @@ from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.live.replay import plan_for_recording, run, without_range_tests
 from imu_shoulder.live.said import Said
 from imu_shoulder.live.session import LiveSession
-from imu_shoulder.model import Event
+from imu_shoulder.live.steps import COMMANDS
+from imu_shoulder.model import Event, Recording
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.tables import reps_table
+from imu_shoulder.simulate import Athlete, Pause, Scenario, SensorModel, SetScript, Slip, simulate
+from imu_shoulder.simulate.scenarios import CALIBRATION, drill_scenario
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.sources.folder import read_recording
 
 RECORDINGS = sorted(path for path in (Path(__file__).parents[1] / "recordings").iterdir() if path.is_dir())
 CAUSAL = replace(Params(), afterwards=False)
+PAIR = ("right_upper_arm", "right_wrist")
 
 
 @pytest.fixture(scope="module")
@@ -117,6 +122,114 @@ def test_the_page_says_of_every_rep_what_the_causal_file_says(folder):
     assert page[numbers][stands].to_numpy() == pytest.approx(file[numbers][stands].to_numpy(), abs=1e-3, nan_ok=True)
     later = page["revised"][~stands]
     assert later.str.contains("sensor_slip").all()
+    # A rep that ends soon after a slip is told before it can be known that the slip lasts.
+    assert len(later) <= 1
+
+
+def test_what_the_arm_shows_of_itself_inside_a_set_is_used_in_that_set():
+    """External rotation turns the upper arm about itself: that axis is known after a few reps, and not before."""
+    scenario = drill_scenario("band_external_rotation", placements=PAIR, rate_hz=50.0, reps=6)
+    recording = simulate(scenario, 9000).recording
+    stream = stream_of(recording)
+    known: dict[int, bool] = {}
+    for chunk in RecordingSource(recording, 0.2).chunks():
+        stream.push(chunk.streams)
+        if stream.running is not None and stream.calibration is not None:
+            seat = stream.calibration.arms["right"].upper_arm
+            assert seat is not None
+            known[stream.running.told] = "turning" in seat.residual_deg
+    assert not known[1]
+    assert known[5]
+    stream.finish()
+    assert [rep.rep.kind for rep in stream.sets[0].judged] == ["rep"] * 6
+
+
+def by_hand(recording: Recording) -> tuple[LiveSession, list[str | None], pd.DataFrame]:
+    """The session by commands as a person gives them, what each start of a set was answered, and what was said.
+
+    Pain is rated when a start was refused for want of it.
+    """
+    source, said = RecordingSource(recording, TICK_S), Said()
+    session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
+    marks = [(event.onset_s, COMMANDS.get(event.trial_type, "start_set")) for event in recording.events]
+    marks += [(event.end_s, "stop_set") for event in recording.events if event.trial_type == "set"]
+    marks.sort()
+    answers = []
+    for chunk in source.chunks():
+        while marks and marks[0][0] <= session.now_s:
+            command = marks.pop(0)[1]
+            answer = session.command(command)
+            if command == "start_set":
+                answers.append(answer)
+                if answer is not None:
+                    assert session.command("pain", value=1.0) is None
+                    answers.append(session.command("start_set"))
+        session.push(chunk.streams)
+        said.look(session)
+    session.command("finish")
+    return session, answers, said.finish(session)
+
+
+def test_after_a_refused_start_pain_and_a_calibration_done_again_the_page_says_what_the_file_says():
+    """The session keeps the last pose: its own recording has no angles before that, and the same ones after it."""
+    one = SetScript("full_can", "right", reps=3, hold_s=2.0, faults={2: ("start_missed",)})
+    blocks = (*CALIBRATION, one, Pause(6, "walk"), one, Pause(6, "walk"), *CALIBRATION, one, Pause(4, "stand"))
+    recording = simulate(Scenario(Athlete("R.V."), blocks, placements=PAIR, rate_hz=50.0), 9300).recording
+    # Without the second calibration both sets before it are told by the same pose.
+    again_s = [event.onset_s for event in recording.events if event.trial_type == "neutral_pose"][1]
+    once = [e for e in recording.events if e.onset_s < again_s or e.trial_type == "set"]
+    for events, told in ((once, [1, 2, 3]), (recording.events, [3])):
+        session, answers, page = by_hand(replace(recording, events=tuple(events)))
+        assert [answer is None for answer in answers] == [False, True] * 3
+        assert len(page) == 9
+        file = reps_table(analyse(replace(recording, events=session.recording()), CAUSAL))
+        page, file = (table[table["set"].isin(told)].reset_index(drop=True) for table in (page, file))
+        what = ["set", "side", "rep", "role", "faults", "excluded"]
+        assert file[what].to_numpy().tolist() == page[what].to_numpy().tolist()
+        assert len(file) == 3 * len(told)
+        assert "start_missed" in "".join(file["faults"])
+        numbers = ["start_s", "start_deg", "top_deg", "hold_s"]
+        assert page[numbers].to_numpy() == pytest.approx(file[numbers].to_numpy(), abs=1e-3)
+
+
+def test_a_false_start_of_an_arm_that_hangs_beside_the_vertical_is_told_from_the_past_alone():
+    recording = read_recording(next(path for path in RECORDINGS if path.name == "faulty_warm_up"))
+    first = next(event for event in recording.events if event.trial_type == "set")
+    reps = reps_table(
+        analyse(replace(recording, events=tuple(e for e in recording.events if e.onset_s <= first.onset_s)), CAUSAL)
+    )
+    assert reps["excluded"].tolist().count("false_start") == 1
+    assert reps.loc[reps["excluded"] == "false_start", "rep"].tolist() == [5]
+
+
+def one_long_set(*slips: Slip, seed: int) -> Recording:
+    blocks = (*CALIBRATION, Pause(3, "stand"), SetScript("full_can", "right", reps=6, hold_s=5.4), Pause(4, "stand"))
+    sensors = {"right_wrist": SensorModel(slips=slips)}
+    return simulate(Scenario(Athlete("R.V."), blocks, placements=PAIR, rate_hz=50.0, sensors=sensors), seed).recording
+
+
+def slip_told_s(recording: Recording) -> float | None:
+    """When a stream first says that a sensor slipped."""
+    stream = stream_of(recording)
+    for chunk in RecordingSource(recording, 0.2).chunks():
+        stream.push(chunk.streams)
+        if any(finding.code == "sensor_slip" for finding in stream.findings):
+            return stream.grid_s
+    return None
+
+
+def test_a_slip_is_told_inside_its_set_once_it_has_lasted():
+    """As soon as it is longer ago than a turn that was a movement may last, at the next quiet moment."""
+    recording = one_long_set(Slip(62.0, 20.0), seed=11)
+    told_s, lasting_s = slip_told_s(recording), CAUSAL.slip.lasting_s
+    assert told_s is not None
+    assert lasting_s <= told_s - 62.0 < 2 * lasting_s
+    assert told_s < recording.events[-1].end_s - lasting_s
+
+
+@pytest.mark.parametrize(("seed", "stays_s"), [(11, 8.0), (12, 4.0), (12, 8.0)])
+def test_a_turn_that_is_taken_back_is_told_at_no_time(seed, stays_s):
+    assert slip_told_s(one_long_set(Slip(62.0, 25.0), Slip(62.0 + stays_s, -25.0), seed=seed)) is None
 
 
 def test_memory_does_not_grow_with_the_length(recording):

@@ -200,6 +200,14 @@ def test_a_false_start_is_kept_and_named():
     assert [rep.kind for rep in found] == ["rep", "false_start", "rep"]
 
 
+@pytest.mark.parametrize(("rise_s", "told"), [(1.6, True), (4.0, False)])
+def test_a_small_rise_is_a_false_start_where_it_does_not_creep(rise_s, told):
+    """6.5 deg up and back; a minimum jerk movement is 1.875 times as fast at its fastest as on average."""
+    full = [(90, 2), (90, 5), (5, 2), (5, 1.5)]
+    found = found_in(draw([(5, 1.5), *full, (11.5, rise_s), (5, rise_s), (5, 1.0), *full]))
+    assert ("false_start" in [rep.kind for rep in found]) is told
+
+
 def test_sway_in_the_rests_is_no_false_start():
     curve, _ = a_set(4, rest_s=6.0)
     time_s = np.arange(len(curve)) / RATE_HZ

@@ -16,7 +16,7 @@ class SlipParams:
 
     least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together;
     pulse_most: of which the quick one counts for no more, since people turn a hand quickly too. sure_evidence: with
-    less, a stream waits until it is found once more, as later moments may contradict.
+    less, a stream waits for lasting_s, in which later moments may contradict.
     pulse_s: how long a quick turn may last, each tried; windows: over so many times as long the limb's own turning is
     told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
     looked at; pulse_sd_rad: how well it is measured while the limb is quiet; pulse_clear: at least so many of these

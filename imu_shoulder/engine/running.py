@@ -20,8 +20,8 @@ from imu_shoulder.engine.posture_watch import PostureWatch
 from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
-from imu_shoulder.segment.model import ArmSet, Rep, rows_between
-from imu_shoulder.segment.sets import leading_curve, leading_name, segment_set
+from imu_shoulder.segment.model import ArmSet, Rep
+from imu_shoulder.segment.sets import held_while, leading_curve, leading_name, segment_set
 from imu_shoulder.segment.station_reps import posture_names
 from imu_shoulder.segment.unguided import ANGLE, marked_set
 
@@ -88,12 +88,14 @@ class RunningSet:
         # When all that had been lowered by then was final.
         self._settled_s: dict[Side, float] = {}
 
-    def restart(self) -> bool:
-        """Forget all rows, to be given them anew. False where a rep is final already: that stays."""
-        if any(self.final.values()):
-            return False
+    @property
+    def told(self) -> int:
+        """How many reps are final."""
+        return sum(map(len, self.final.values()))
+
+    def restart(self) -> None:
+        """Forget all rows, to be given them anew. What was told stays."""
         self._arms, self.watches, self._row = {}, {}, 0
-        return True
 
     def push(
         self,
@@ -125,8 +127,8 @@ class RunningSet:
                 own = counting[side]
                 table = np.column_stack([time_s, own.acc_m_s2, own.gyr_rad_s, own.valid, own.clipped])
                 kept.counting.append(table[take])
-            elif self.drill is not None:
-                self._watch(side, kept, self.drill, time_s[take])
+            else:
+                self._watch(side, kept, time_s[take])
 
     def cut(self, now_s: float) -> None:
         """Cut the set into reps, if it is time, and freeze those that have ended."""
@@ -161,13 +163,14 @@ class RunningSet:
         guided = self._sets(self.event)
         for arm_set in guided:
             side = arm_set.side
-            arm_set = replace(arm_set, drill=self.asked.get(side, arm_set.drill))
+            arm_set = replace(arm_set, drill=self.drill_of(side))
             if arm_set.role == "lift":
                 judged = tuple(final.judged for final in self.final.get(side, []))
                 arm_set = replace(arm_set, reps=tuple(own.rep for own in judged))
             else:
                 lifted = [f.judged.rep for finals in self.final.values() for f in finals if f.judged.rep.kind == "rep"]
-                arm_set = replace(arm_set, reps=_held_while(arm_set, lifted, self._arms[side].rows.time_s))
+                time_s = self._arms[side].rows.time_s[slice(*arm_set.rows)]
+                arm_set = replace(arm_set, reps=held_while(lifted, time_s, arm_set.curve_deg, self.event))
                 judged = judge_arm_set(
                     arm_set, self._seen(side, arm_set.start_s), self._params.judge, self._slipped(side)
                 )
@@ -179,6 +182,10 @@ class RunningSet:
         """Times (N,) and columns of an arm, as far as they are known."""
         arm = self._arms[side]
         return arm.rows.time_s, arm.columns(arm.rows.table)
+
+    def drill_of(self, side: Side) -> Drill | None:
+        """The drill with the dose of this arm."""
+        return self.asked.get(side, self.drill)
 
     def counted(self, side: Side) -> int:
         return self.shown.get(side, 0)
@@ -194,15 +201,15 @@ class RunningSet:
     def _slipped(self, side: Side) -> float:
         return self.slipped_s.get(side, inf)
 
-    def _watch(self, side: Side, kept: _Arm, drill: Drill, time_s: FloatArray) -> None:
-        name = leading_name(kept.names, drill)
-        if name is None or not len(time_s):
+    def _watch(self, side: Side, kept: _Arm, time_s: FloatArray) -> None:
+        if not len(time_s):
             return
+        role, name, _ = self.told_by[side]
         if side not in self.watches:
-            lifting = drill.arms == "each" or self.event.side in (side, "both", None)
-            several = len(drill.stations) > 1 and {f"{n}_deg" for n in posture_names(drill)} <= {*kept.names}
+            assert self.drill is not None
+            several = len(self.drill.stations) > 1 and {f"{n}_deg" for n in posture_names(self.drill)} <= {*kept.names}
             kind = PostureWatch if several else ArmWatch
-            self.watches[side] = kind(drill, "lift" if lifting else "hold", self.rate_hz, self._params.stream)
+            self.watches[side] = kind(self.drill, role, self.rate_hz, self._params.stream)
         watch, new = self.watches[side], kept.rows.table[-len(time_s) :]
         angles = new[:, 3 + kept.names.index(f"{name}_deg")].tolist()
         if not isinstance(watch, PostureWatch):
@@ -286,7 +293,7 @@ class RunningSet:
         """Measure and judge the rep against its drill, by the stretch of the set that was looked at."""
         side = arm_set.side
         seen = self._seen(side, arm_set.start_s, len(arm_set.curve_deg))
-        drill = self.asked.get(side, self.drill)
+        drill = self.drill_of(side)
         own = replace(arm_set, drill=drill, rows=(0, len(arm_set.curve_deg)), reps=(rep,))
         name = "" if drill is None else drill.id
         seen = replace(
@@ -310,8 +317,7 @@ class RunningSet:
         table = arm.counting.table
         own = Track(on_arm(side, WRIST), table[:, 1:4], table[:, 4:7], table[:, 7] > 0, table[:, 8] > 0)
         span_s = self.event.onset_s, self.event.end_s
-        drill = self.asked.get(side, self.drill)
-        arm_set = marked_set(self.number, drill, side, own, table[:, 0], self.rate_hz, span_s)
+        arm_set = marked_set(self.number, self.drill_of(side), side, own, table[:, 0], self.rate_hz, span_s)
         judged = judge_arm_set(arm_set, self._seen(side, -inf), self._params.judge, self._slipped(side))
         self.final[side] = [FinalRep(rep, span_s[1]) for rep in judged]
         return AnalysedSet(arm_set, judged)
@@ -331,18 +337,6 @@ def _middle_s(rep: Rep) -> float:
 def _holds(rep: Rep, final: FinalRep) -> bool:
     """Whether a rep takes in the top of one that was told."""
     return rep.kind in ATTEMPTS and rep.start_s < _middle_s(final.judged.rep) < rep.end_s
-
-
-def _held_while(arm_set: ArmSet, lifted: Sequence[Rep], time_s: FloatArray) -> tuple[Rep, ...]:
-    """The holding arm's stay over the time in which the other one lifted, as that was counted."""
-    if not lifted or not arm_set.reps:
-        return arm_set.reps
-    start_s, end_s = min(rep.start_s for rep in lifted), max(rep.end_s for rep in lifted)
-    inside = arm_set.curve_deg[rows_between(time_s[slice(*arm_set.rows)], start_s, end_s)]
-    if not np.isfinite(inside).any():
-        return ()
-    level = float(np.nanmedian(inside))
-    return (Rep(start_s, start_s, end_s, end_s, end_s, level, level, level, "hold"),)
 
 
 def _as_angles(side: Side, columns: Mapping[str, FloatArray]) -> ArmAngles:

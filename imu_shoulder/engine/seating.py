@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+
+import numpy as np
+from scipy.spatial.transform import Rotation
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
@@ -11,10 +14,21 @@ from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.engine.blade import blade_columns, ups_from_pose
-from imu_shoulder.model import Side
+from imu_shoulder.frames import rotation_from_quat
+from imu_shoulder.model import FloatArray, Side, Track
 from imu_shoulder.orient.attitude import Attitude
 
+# In a set, a calibration that turns no sensor on its segment by more is not taken up.
+LEAST_RESEATED_RAD = float(np.radians(1.0))
+
 Kept = Mapping[Side, Mapping[str, Attitude]]
+
+
+# Told of all rows that have angles: time_s, tracks, attitudes, those of each arm with headings kept, the arms' angles,
+# and the calibration by which.
+Record = Callable[
+    [FloatArray, Mapping[str, Track], Mapping[str, Attitude], Kept, Mapping[Side, ArmAngles], Calibration], None
+]
 
 
 class Seating:
@@ -39,6 +53,14 @@ class Seating:
                 seat = seat_blade(*ups, elevation_deg, self._rate_hz, params.scapula)
                 self._blades[side] = seat or self._blades.get(side)
 
+    def is_refined_by(self, found: Calibration) -> bool:
+        """Whether it says by the same means, but otherwise, how a sensor sits. Angles that go on keep their meaning."""
+        known = self.calibration
+        if known is None or any(found.arms[side].used != arm.used for side, arm in known.arms.items()):
+            return False
+        before, after = _seats(known), _seats(found)
+        return any((before[p].inv() * after[p]).magnitude() > LEAST_RESEATED_RAD for p in before)
+
     def angles(self, kept: Kept, attitudes: Mapping[str, Attitude]) -> dict[Side, ArmAngles]:
         """Of the arms that are calibrated. attitudes: of all sensors, as the filters have them, on the same rows."""
         if self.calibration is None:
@@ -53,3 +75,8 @@ class Seating:
         seat = self._blades.get(side)
         ups = None if seat is None else ups_from_pose(side, attitudes, self._pose)
         return found if ups is None else blade_columns(found, seat, ups, self._params)
+
+
+def _seats(calibration: Calibration) -> dict[str, Rotation]:
+    sensors = [sensor for arm in calibration.arms.values() for sensor in (arm.upper_arm, arm.wrist) if sensor]
+    return {sensor.placement: rotation_from_quat(sensor.quat_sensor_from_segment) for sensor in sensors}

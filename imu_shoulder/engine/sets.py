@@ -16,6 +16,9 @@ from imu_shoulder.engine.running import RunningSet, without_slipped
 from imu_shoulder.model import Event, FloatArray, Side, Track
 from imu_shoulder.segment.unguided import counting_track
 
+# How the sensors sit is looked at anew inside a set when so many reps are told, and each time they have doubled.
+FIRST_TOLD = 2
+
 
 class Sets:
     """running: the set that goes on. done: of each arm, judged. beyond: angles out of reach in them."""
@@ -26,6 +29,7 @@ class Sets:
         self.done: list[AnalysedSet] = []
         self.beyond = Beyond()
         self._closed: RunningSet | None = None
+        self._next_told = FIRST_TOLD
         self._blades = BladeReps()
 
     def open(
@@ -39,6 +43,7 @@ class Sets:
         """slipped_s: of each arm, infinite for never."""
         self.running = RunningSet(number, event, drill, asked, self._rate_hz, self._params, self._blades)
         self.running.slipped_s.update(slipped_s)
+        self._next_told = FIRST_TOLD
 
     def push(
         self,
@@ -52,6 +57,14 @@ class Sets:
             return
         seen = {side: seen_by(calibration.arms[side], tracks, len(time_s)) for side in arms}
         self.running.push(time_s, arms, seen, {side: counting_track(tracks, side) for side in arms})
+
+    def has_doubled(self) -> bool:
+        """Whether twice as many reps of the set that goes on are told as when this was last so: at 2, 4, 8 and on."""
+        told = 0 if self.running is None else self.running.told
+        if told < self._next_told:
+            return False
+        self._next_told = 2 * told
+        return True
 
     def close(self, event: Event) -> None:
         """event: the set that goes on, with its end."""

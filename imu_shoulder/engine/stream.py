@@ -6,7 +6,7 @@ grid, and a mark takes effect between two rows of it. The state can be pickled, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from math import inf
 from typing import Any
@@ -26,7 +26,7 @@ from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.memory import Memory
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.engine.running import RunningSet
-from imu_shoulder.engine.seating import Kept, Seating
+from imu_shoulder.engine.seating import Kept, Record, Seating
 from imu_shoulder.engine.sets import Sets
 from imu_shoulder.engine.slip_watch import SlipWatch
 from imu_shoulder.errors import CalibrationError
@@ -39,12 +39,6 @@ from imu_shoulder.orient.stream import OrientStream
 LOOK_S = 0.1
 STILLNESS_LOOKS, MOMENT_LOOKS, CUT_LOOKS, SLIP_LOOKS = 5, 3, 1, 100
 MOVEMENTS = ("elbow_bends", "forward_raises")
-
-# Told of all rows that have angles: time_s, tracks, attitudes, those of each arm with headings kept, the arms' angles,
-# and the calibration by which.
-Record = Callable[
-    [FloatArray, Mapping[str, Track], Mapping[str, Attitude], Kept, Mapping[Side, ArmAngles], Calibration], None
-]
 
 
 class Stream(Stages):
@@ -235,16 +229,16 @@ class Stream(Stages):
                 time_s, own = since(heading.wants_from(self.grid_s))
                 began_s = -inf if self.open is None else self.open.onset_s
                 faced_anew |= heading.look(time_s, own, self._block, began_s)
-        if faced_anew:
+        if faced_anew and self.running is not None and not self.running.told:
             self._see_set_anew(part)
 
     def find_slips(self, part: Part) -> None:
-        turned = any(event.trial_type == "set" for event in (*part.began, *part.ended))
-        if turned or (part.looks and self._due(SLIP_LOOKS)):
+        if not part.looks or self.pose is None:
+            return
+        if self._due(SLIP_LOOKS):
             self._slips.look(self.attitudes_since)
-        if turned and self.pose is not None:
-            moments = {side: heading.moments for side, heading in self._headings.items()}
-            for side in self._slips.judge(moments, self.events, self.pose):
+        if self._due(MOMENT_LOOKS):
+            for side in self._slips.judge(self.attitudes_since, self.mark_s, self._headings, self._so_far(), self.pose):
                 self._headings[side].end_at(self._slips.slipped_s(side))
                 self._sets.leave_out(side, self._slips.slipped_s(side))
 
@@ -262,6 +256,8 @@ class Stream(Stages):
             self._memory.keep(event.onset_s, event.end_s)
         if moved or any(event.trial_type == "set" for event in part.began):
             self._calibrate_anew()
+        if part.looks and self._sets.has_doubled() and self._calibrate_anew(in_set=True):
+            self._see_set_anew(part)
 
     def work_out_angles(self, part: Part, kept: Kept) -> Mapping[Side, ArmAngles]:
         if not kept:
@@ -346,6 +342,12 @@ class Stream(Stages):
             time_s, tracks = self._orient.raw_since(inf)  # no row
             self.advance(Part(time_s, {track.placement: track for track in tracks}, began, ended, looks=False))
 
+    def _so_far(self) -> list[Event]:
+        """The events, with the one that goes on until now."""
+        if self.open is None:
+            return self.events
+        return [*self.events, replace(self.open, duration_s=max(self.mark_s - self.open.onset_s, 0.0))]
+
     def _kept(
         self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]
     ) -> dict[Side, dict[str, Attitude]]:
@@ -363,11 +365,15 @@ class Stream(Stages):
         found = calibrate(time_s, self.rate_hz, seated, events, self.pose)
         return found if self._stored is None else reuse(self._stored, found, self.pose)
 
-    def _calibrate_anew(self) -> None:
-        """By the events so far, and by what is remembered since."""
+    def _calibrate_anew(self, *, in_set: bool = False) -> bool:
+        """By the events so far, and by what is remembered since. in_set: only where that makes the same surer."""
         assert self.pose is not None
         time_s, attitudes, kept = self._remembered()
-        self._seating.take(self._calibration_of(time_s, kept, self.events), kept, attitudes, self.pose)
+        found = self._calibration_of(time_s, kept, self._so_far())
+        takes = not in_set or self._seating.is_refined_by(found)
+        if takes:
+            self._seating.take(found, kept, attitudes, self.pose)
+        return takes
 
     def _remembered(self) -> tuple[FloatArray, dict[str, Attitude], Kept]:
         """All rows that a calibration can be from."""
@@ -384,15 +390,13 @@ class Stream(Stages):
         self._sets.open(self._set_number, event, drill, own, slipped_s)
 
     def _see_set_anew(self, part: Part) -> None:
-        """It became known which way the person faces: what was seen of the set so far is seen otherwise."""
-        if self.running is None or not self.running.restart():
-            return
+        """It became known how the person faces or how a sensor sits: the set so far is seen otherwise."""
+        assert self.running is not None
+        self.running.restart()
         rows = self._memory.since(self.running.event.onset_s)
         # The part's own rows come with it.
         rows = rows[: len(rows) - len(part.time_s)]
-        if not len(rows):
-            return
-        time_s, tracks = rows[:, 0], self._memory.tracks(rows)
-        attitudes = self._memory.attitudes(rows, self._orient.biases)
-        kept = self._kept(time_s, attitudes, SIDES)
-        self._sets.push(time_s, self._seating.angles(kept, attitudes), tracks, self.calibration)
+        if len(rows):
+            attitudes = self._memory.attitudes(rows, self._orient.biases)
+            arms = self._seating.angles(self._kept(rows[:, 0], attitudes, SIDES), attitudes)
+            self._sets.push(rows[:, 0], arms, self._memory.tracks(rows), self.calibration)

@@ -9,16 +9,11 @@ from dataclasses import replace
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.live.session import LiveSession
+from imu_shoulder.live.steps import COMMANDS
 from imu_shoulder.model import EVENT_SIDES, SIDES, Event, Recording
 from imu_shoulder.plan import Plan, PlannedDrill
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.sources import RecordingSource
-
-COMMANDS = {
-    "neutral_pose": "calibrate_pose",
-    "elbow_bends": "calibrate_bends",
-    "forward_raises": "calibrate_raises",
-}
 
 
 def plan_for_drill(drill: Drill, side: str, athlete: str) -> Plan:

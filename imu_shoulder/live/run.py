@@ -124,9 +124,7 @@ def _session_of(settings: Settings, recording: Recording) -> tuple[LiveSession, 
     check_athlete(plan, recording.athlete)
     if unplanned := not_planned(recording, plan):
         settings.say(f"The plan {plan.name} does not have these sets, and they are not played: {', '.join(unplanned)}.")
-    rates_hz = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
-    session = LiveSession(plan, settings.drills, rates_hz)
-    return session, recording
+    return LiveSession(plan, settings.drills, RecordingSource(recording).rates_hz), recording
 
 
 def play_without_page(settings: Settings, recording: Recording) -> None:

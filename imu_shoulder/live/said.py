@@ -54,7 +54,7 @@ class Said:
 
 
 def _row(live: RunningSet, side: Side, judged: JudgedRep) -> RepRow:
-    drill = live.asked.get(side, live.drill)
+    drill = live.drill_of(side)
     role, angle, reference = live.told_by[side]
     return RepRow(live.number, "" if drill is None else drill.id, side, angle, role, reference, judged)
 

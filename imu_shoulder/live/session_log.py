@@ -18,6 +18,7 @@ import numpy as np
 from imu_shoulder.ble.recover import recover
 from imu_shoulder.errors import OutputError
 from imu_shoulder.files import discard, make_folders, refusing
+from imu_shoulder.live.steps import COMMANDS
 from imu_shoulder.log.entries import End, EventEntry, Session, pack
 from imu_shoulder.log.records import END, EVENT, SAMPLES, SESSION, LogError
 from imu_shoulder.log.samples import pack_samples
@@ -30,11 +31,7 @@ from imu_shoulder.sources.folder import read_recording
 POSE_S = 5.0
 # So many chunks of a sensor make one record.
 _CHUNKS = 5
-_TRIALS = {
-    "calibrate_pose": ("neutral_pose", POSE_S),
-    "calibrate_bends": ("elbow_bends", None),
-    "calibrate_raises": ("forward_raises", None),
-}
+_TRIALS = {command: trial_type for trial_type, command in COMMANDS.items()}
 
 
 def log_of(folder: Path) -> Path:
@@ -133,8 +130,8 @@ class Keeper:
         host_ns = self._host_ns(t_s)
         entry: EventEntry | None = None
         if name in _TRIALS:
-            trial, duration_s = _TRIALS[name]
-            entry = EventEntry(host_ns, "start", trial_type=trial, duration_s=duration_s)
+            duration_s = POSE_S if _TRIALS[name] == "neutral_pose" else None
+            entry = EventEntry(host_ns, "start", trial_type=_TRIALS[name], duration_s=duration_s)
         elif name == "start_set" and drill is not None:
             entry = EventEntry(host_ns, "start", trial_type="set", drill=drill["id"], side=drill["side"])
         elif name in ("stop_set", "finish"):

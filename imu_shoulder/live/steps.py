@@ -17,6 +17,8 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.segment.turning import excursions
 
 EVENT_TYPES = {"pose": "neutral_pose", "bends": "elbow_bends", "raises": "forward_raises"}
+# The command that begins each, by what a recording calls it.
+COMMANDS = {trial_type: f"calibrate_{step}" for step, trial_type in EVENT_TYPES.items()}
 # A bend or a raise swings the segment by at least this.
 SWING_DEG = 40.0
 # Back where it hangs, within this, for REST_S: the step is over.
@@ -129,7 +131,7 @@ def _too_few(step: str, counts: Mapping[Side, int], asked: int) -> str:
 def _wrong(
     step: str, counts: Mapping[Side, int], attitudes: Mapping[str, Attitude], pose: Pose, calibration: Calibration
 ) -> str:
-    name = "elbow_bends" if step == "bends" else "forward_raises"
+    name = EVENT_TYPES[step]
     for side, arm in calibration.arms.items():
         if not counts.get(side):
             continue

@@ -66,7 +66,7 @@ def resting_frame(item: PlannedDrill, side: Side, angle_deg: float | None) -> di
 def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
     """An arm in a set. now_s: of the newest row of the common grid."""
     watch = live.watches[side]
-    drill = live.asked.get(side, live.drill)
+    drill = live.drill_of(side)
     assert drill is not None
     told = [final.judged for final in live.final.get(side, [])]
     holds = [j.values for j in told if j.rep.kind == "rep"][-LAST_HOLDS:]

@@ -73,7 +73,8 @@ class KeptHeading:
             count = max(int(np.searchsorted(moments.time_s, time_s)), self._reference + 1)
             turns = tuple(t for t in moments.joint_turns if t.before + 1 < count)
             self._moments, self._block = replace(moments.until(count), joint_turns=turns), self._block[:count]
-            self._solve(float(moments.time_s[-1]))
+            # What was known meanwhile was known: the correction goes back from the newest one.
+            self._solve(max(self._known_s[-1], float(moments.time_s[-1])))
 
     def due(self, now_s: float, block: int) -> bool:
         """Whether a quiet moment may be taken in; notes which block it is. block: as track_heading's."""

@@ -16,6 +16,9 @@ from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
 
+# No text of a user's holds it: a character for private use.
+_MARK = "\ue000"
+
 
 def write_outputs(
     analysis: Analysis, out: Path, *, report: bool = True, summary: dict[str, Any] | None = None
@@ -31,14 +34,17 @@ def write_outputs(
         analysis.recording, analysis.calibration, analysis.aligned.time_s, analysis.attitudes, analysis.findings
     )
     with whole_folder(out, FILES) as scratch:
-        run = run_id(_summary_text(summary), _reps_text(reps), json.dumps(calibration))
+        # Each text is made once, with a mark where the id comes that is a digest of them.
+        texts = _summary_text({**summary, RUN: _MARK}), _reps_text(reps.assign(**{RUN: _MARK}))
+        run = run_id(*texts, json.dumps(calibration))
+        summary_text, reps_text = (text.replace(_MARK, run) for text in texts)
         summary = {**summary, RUN: run}
-        write_text(scratch / REPS, _reps_text(reps.assign(**{RUN: run})))
+        write_text(scratch / REPS, reps_text)
         with whole_file(scratch / ANGLES) as stream:
             marked = angles.copy(deep=False)
             marked.attrs[RUN] = run
             marked.to_parquet(stream, index=False)
-        write_text(scratch / SUMMARY, _summary_text(summary))
+        write_text(scratch / SUMMARY, summary_text)
         write_calibration({**calibration, RUN: run}, scratch / CALIBRATION)
         if report:
             write_text(scratch / REPORT, build_report(summary, reps, angles))

@@ -21,7 +21,8 @@ class RepParams:
     return_share: a rep ends when this share of its rise is undone; less is a dip in its hold. Up to whole_return_share
     it must also come to rest there, for rest_s.
     partial_share: less than this is a false start. false_start_deg, false_start_velocity_deg_s: the least rise that is
-    worth naming when it is no attempt.
+    worth naming when it is no attempt. Sway rises as fast, but not as far; a posture that creeps is slower. An arm that
+    hangs a little beside the vertical rises by less, and more slowly, than it turns.
     """
 
     attempt_share: float = 0.35
@@ -31,7 +32,7 @@ class RepParams:
     whole_return_share: float = 0.62
     rest_s: float = 1.4
     false_start_deg: float = 5.0
-    false_start_velocity_deg_s: float = 8.0
+    false_start_velocity_deg_s: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -71,8 +71,7 @@ def segment_set(
         reps: tuple[Rep, ...] = ()
         if role == "hold":
             lifted = [rep for arm_set in out for rep in arm_set.counted]
-            span = (lifted[0].start_s, lifted[-1].end_s) if lifted else (event.onset_s, event.end_s)
-            reps = _whole_hold(time_s[rows], curve, span)
+            reps = held_while(lifted, time_s[rows], curve, event)
         elif np.isfinite(curve).any():
             reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params)
         out.append(
@@ -81,13 +80,17 @@ def segment_set(
     return tuple(out)
 
 
-def _whole_hold(time_s: FloatArray, curve: FloatArray, span: tuple[float, float]) -> tuple[Rep, ...]:
-    """The holding arm's one long hold, as a rep of kind "hold" without lift or lowering."""
-    inside = curve[rows_between(time_s, *span)]
+def held_while(lifted: Sequence[Rep], time_s: FloatArray, curve: FloatArray, event: Event) -> tuple[Rep, ...]:
+    """The holding arm's one long hold, as a rep of kind "hold" without lift or lowering.
+
+    lifted: the other arm's reps, in order, over which it lasts; without any it lasts for the whole set.
+    time_s, curve: (N,) of the set.
+    """
+    start_s, end_s = (lifted[0].start_s, lifted[-1].end_s) if lifted else (event.onset_s, event.end_s)
+    inside = curve[rows_between(time_s, start_s, end_s)]
     if not np.isfinite(inside).any():
         return ()
     level = float(np.nanmedian(inside))
-    start_s, end_s = span
     return (Rep(start_s, start_s, end_s, end_s, end_s, level, level, level, "hold"),)
 
 
