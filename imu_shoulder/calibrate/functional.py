@@ -10,7 +10,8 @@ import numpy as np
 from imu_shoulder.calibrate.model import SKIN_SHARE, SKIN_SHARE_SD, SegmentAxes, dot, twist_rad, unswung
 from imu_shoulder.frames import Y_AXIS, wrap_rad
 from imu_shoulder.model import FloatArray
-from imu_shoulder.orient.shared import MIN_RATE_RAD_S, HeadingFix
+from imu_shoulder.orient.shared import HeadingFix
+MIN_RATE_RAD_S=float(np.radians(15.0))
 
 # The arm of a forward raise is looked at between these elevations: higher than sway, short of overhead.
 RAISED_RAD = (float(np.radians(30.0)), float(np.radians(130.0)))

@@ -359,7 +359,7 @@ class Stream(Stages):
             side: {p: replace(a, valid=a.valid & (time_s < self._slips.slipped_s(side))) for p, a in own.items()}
             for side, own in kept.items()
         }
-        found = calibrate(time_s, self.rate_hz, seated, events, self.pose)
+        found = calibrate(time_s, self.rate_hz, seated, events, self.pose, self._params.heading.shared)
         return found if self._stored is None else reuse(self._stored, found, self.pose)
 
     def _calibrate_anew(self) -> None:

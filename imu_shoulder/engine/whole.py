@@ -98,7 +98,9 @@ class Whole(Stages):
     def calibrate(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> None:
         assert self.pose is not None
         seated = {side: before(self._slipped_s[side], part.time_s, own) for side, own in kept.items()}
-        found = calibrate(part.time_s, self._aligned.rate_hz, seated, part.ended, self.pose)
+        found = calibrate(
+            part.time_s, self._aligned.rate_hz, seated, part.ended, self.pose, self._params.heading.shared
+        )
         self.calibration = found if self._stored is None else reuse(self._stored, found, self.pose)
 
     def work_out_angles(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> Mapping[Side, ArmAngles]:
