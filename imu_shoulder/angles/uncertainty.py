@@ -197,7 +197,8 @@ class _Budget:
         if upper is not None and wrist is not None:
             apart = _heading_sd_deg(self._thin[wrist.placement].apart_sd_rad, self.count)
             if calibration.apart_sd_deg is not None:
-                apart = np.hypot(apart, calibration.apart_sd_deg)
+                # Seen in the sets, where it is used: what drifted since the pose is in it already.
+                apart = np.maximum(apart, calibration.apart_sd_deg)
             elif "forward_raises" not in calibration.used and calibration.joined:
                 apart = np.hypot(apart, params.reused_apart_deg)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))

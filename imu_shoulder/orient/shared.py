@@ -39,7 +39,7 @@ class SharedParams:
     scatter: float = 1.5
     tilt_rad: float = radians(1.0)
     bias_rad_s: float = radians(0.4)
-    skin_rad: float = radians(2.0)
+    skin_rad: float = radians(1.0)
     straight_rad: float = radians(25.0)
     most_sd_rad: float = radians(10.0)
 
@@ -104,13 +104,13 @@ def shared_heading(
     slow = np.sqrt(power / np.bincount(stretch))
     leaning = np.sqrt(2.0) * params.tilt_rad * np.sqrt(per_stretch(vertical**2) / power)
     alike = along**2 + upright**2 + leaning**2 + (bias_sd_rad_s / slow) ** 2
-    say = 1.0 / (random + alike)
-    say = say / say.sum()
+    owned = random + alike + params.skin_rad**2
+    say = (1.0 / owned) / (1.0 / owned).sum()
     middle = float(np.angle((say * np.exp(1j * heading)).sum()))
     off = np.angle(np.exp(1j * (heading - middle)))
-    # Stretches that differ by more than they own up to know less than they say.
-    surprise = float((say * off**2).sum() / (say * (random + alike)).sum())
-    sd_rad = np.sqrt(max(1.0, surprise) * (say**2 * random).sum() + (say * alike).sum() + params.skin_rad**2)
+    # Where stretches differ by more than they own up to, a joint moved along unseen.
+    surprise = max(1.0, float((say * off**2).sum() / (say * owned).sum()))
+    sd_rad = np.sqrt(surprise * ((say**2 * random).sum() + (say * alike).sum() + params.skin_rad**2))
     if sd_rad > params.most_sd_rad:
         return None
     residual = float(np.degrees(np.sqrt((say * (off**2 + random)).sum())))
