@@ -56,7 +56,7 @@ def elbow(drill: str, seed: int) -> Elbow:
     kept = keep_heading(
         aligned, plain, "right", arm_moments(aligned, plain, events, params)["right"], events, pose, params
     )
-    arm = calibrate(aligned.time_s, rate_hz, {"right": kept}, events, pose).arms["right"]
+    arm = calibrate(aligned.time_s, rate_hz, {"right": kept}, events, pose, params.heading.shared).arms["right"]
 
     # The toolbox asks for rows without gaps. Both are told nothing of the truth but the toolbox of the joint's axes.
     valid = plain[UPPER].valid & plain[WRIST].valid
