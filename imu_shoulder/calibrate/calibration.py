@@ -36,7 +36,7 @@ from imu_shoulder.frames import (
 )
 from imu_shoulder.model import STERNUM, BoolArray, Event, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.shared import HeadingFix, SharedParams, bias_sd_rad_s, shared_heading, swinging
+from imu_shoulder.orient.shared import HeadingFix, SharedParams, bias_sd_rad_s, shared_heading, without_twist
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
@@ -206,15 +206,21 @@ def _swung_together(
     pose: Pose,
     shared: SharedParams,
 ) -> HeadingFix | None:
-    """Heading of the wrist's earth frame in the upper arm's, from swinging as one on the rows."""
+    """Heading of the wrist's earth frame in the upper arm's, from turning as one on the rows.
+
+    A straight arm shows it best without either segment's turning about itself, one with a bent elbow only with it: the
+    surer of the two is taken.
+    """
     rows = rows & attitudes[upper].valid & attitudes[wrist].valid
     if not rows.any():
         return None
     first, second = attitudes[upper], attitudes[wrist]
-    axes = _long_axis(upper, rows, attitudes, pose), _long_axis(wrist, rows, attitudes, pose)
-    rates = swinging((first.rate_earth_rad_s[rows], second.rate_earth_rad_s[rows]), axes, shared)
     bias = bias_sd_rad_s(first.bias.sd_rad_s, second.bias.sd_rad_s, shared)
-    return shared_heading(*rates, rate_hz, bias, shared)
+    whole = first.rate_earth_rad_s[rows], second.rate_earth_rad_s[rows]
+    axes = (_long_axis(placement, rows, attitudes, pose) for placement in (upper, wrist))
+    swung = tuple(without_twist(rate, axis) for rate, axis in zip(whole, axes, strict=True))
+    fixes = (shared_heading(*rates, rate_hz, bias, shared) for rates in (swung, whole))
+    return min((fix for fix in fixes if fix is not None), key=lambda fix: fix.sd_rad, default=None)
 
 
 def _long_axis(placement: str, rows: BoolArray, attitudes: Mapping[str, Attitude], pose: Pose) -> FloatArray:

@@ -29,8 +29,7 @@ class SharedParams:
     turning in all; less is within what a person sways. scatter: by how much the scatter of windows counts more than if
     each were independent, as sway lasts about two of them. tilt_rad: of a sensor's inclination. bias_rad_s: of a
     gyroscope's bias on a level axis where no stillness showed it. skin_rad: standard deviation of what skin and strap
-    turn the two axes apart without being seen. straight_rad: where gravity shows both long axes alike within this, the
-    elbow may be straight. most_sd_rad: a heading known no better than this is not used.
+    turn the two axes apart without being seen. most_sd_rad: a heading known no better than this is not used.
     """
 
     window_s: float = 0.5
@@ -40,7 +39,6 @@ class SharedParams:
     tilt_rad: float = radians(1.0)
     bias_rad_s: float = radians(0.4)
     skin_rad: float = radians(1.0)
-    straight_rad: float = radians(25.0)
     most_sd_rad: float = radians(10.0)
 
 
@@ -117,22 +115,13 @@ def shared_heading(
     return HeadingFix(middle, residual, float(np.degrees(turned_rad)), float(sd_rad))
 
 
-def swinging(
-    rates_rad_s: tuple[FloatArray, FloatArray], long_axes: tuple[FloatArray, FloatArray], params: SharedParams
-) -> tuple[FloatArray, FloatArray]:
-    """Both segments' rates (N, 3) without what each turns about itself, where the elbow may be straight.
+def without_twist(rate_rad_s: FloatArray, long_axis: FloatArray) -> FloatArray:
+    """The rate (N, 3) of a segment without its turning about itself. long_axis: (N, 3) in the same earth frame.
 
-    A straight arm swings as one, while skin hides some of the upper arm's turning about itself and the forearm has a
-    turn of its own. With a bent elbow the forearm's swing takes part in the upper arm's turning, and all of it is kept.
-    long_axes: (N, 3) each in its sensor's earth frame.
+    A straight arm swings as one, while skin hides some of the upper arm's turning about itself, and the forearm has a
+    turn of its own.
     """
-    elevation = [np.arccos(np.clip(axis[:, 2], -1.0, 1.0)) for axis in long_axes]
-    straight = np.abs(elevation[0] - elevation[1]) < params.straight_rad
-    first, second = (
-        rate - np.where(straight, (rate * axis).sum(axis=1), 0.0)[:, None] * axis
-        for rate, axis in zip(rates_rad_s, long_axes, strict=True)
-    )
-    return first, second
+    return np.asarray(rate_rad_s - (rate_rad_s * long_axis).sum(axis=1)[:, None] * long_axis)
 
 
 def bias_sd_rad_s(first: FloatArray, second: FloatArray, params: SharedParams) -> float:
