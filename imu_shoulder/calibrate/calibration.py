@@ -23,7 +23,7 @@ from imu_shoulder.calibrate.functional import (
     pointing_heading,
     turning_axis,
 )
-from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_axes
+from imu_shoulder.calibrate.model import SKIN_SHARE, ArmCalibration, Calibration, SensorCalibration, segment_axes
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
@@ -36,7 +36,7 @@ from imu_shoulder.frames import (
 )
 from imu_shoulder.model import STERNUM, BoolArray, Event, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.shared import HeadingFix, SharedParams, bias_sd_rad_s, shared_heading, without_twist
+from imu_shoulder.orient.shared import HeadingFix, SharedParams, bias_sd_rad_s, joint_fix, shared_heading, with_twist_times
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
@@ -130,7 +130,9 @@ def _calibrate_arm(
     sets = rows_of(time_s, events, "set")
     in_sets = None
     if len(worn) == 2 and len(raised) < 2:
-        in_sets = _swung_together(upper, wrist, sets, attitudes, rate_hz, pose, shared)
+        each = (rows_of(time_s, [event], "set") for event in events if event.trial_type == "set")
+        fixes = (_turned_as_one(upper, wrist, rows, attitudes, rate_hz, pose, shared) for rows in each)
+        in_sets = joint_fix([fix for fix in fixes if fix is not None])
     offset = None if in_sets is None else in_sets.heading_rad
     if len(raised) == 2:
         offset = raised[upper].heading_rad - raised[wrist].heading_rad
@@ -197,7 +199,7 @@ def _pointer_zero(
     return pointer_zero(humerus, forearm, rate_hz)
 
 
-def _swung_together(
+def _turned_as_one(
     upper: str,
     wrist: str,
     rows: BoolArray,
@@ -208,18 +210,22 @@ def _swung_together(
 ) -> HeadingFix | None:
     """Heading of the wrist's earth frame in the upper arm's, from turning as one on the rows.
 
-    A straight arm shows it best without either segment's turning about itself, one with a bent elbow only with it: the
-    surer of the two is taken.
+    A straight arm shows it best without either segment's turning about itself, one with a bent elbow only with it, skin's
+    usual share of the upper arm's given back: the surer of the two is taken.
     """
     rows = rows & attitudes[upper].valid & attitudes[wrist].valid
     if not rows.any():
         return None
     first, second = attitudes[upper], attitudes[wrist]
     bias = bias_sd_rad_s(first.bias.sd_rad_s, second.bias.sd_rad_s, shared)
-    whole = first.rate_earth_rad_s[rows], second.rate_earth_rad_s[rows]
-    axes = (_long_axis(placement, rows, attitudes, pose) for placement in (upper, wrist))
-    swung = tuple(without_twist(rate, axis) for rate, axis in zip(whole, axes, strict=True))
-    fixes = (shared_heading(*rates, rate_hz, bias, shared) for rates in (swung, whole))
+    seen = [
+        (attitude.rate_earth_rad_s[rows], _long_axis(attitude.placement, rows, attitudes, pose))
+        for attitude in (first, second)
+    ]
+    fixes = (
+        shared_heading(*(with_twist_times(t, *own) for t, own in zip(times, seen, strict=True)), rate_hz, bias, shared)
+        for times in ((0.0, 0.0), (1.0 / SKIN_SHARE, 1.0))
+    )
     return min((fix for fix in fixes if fix is not None), key=lambda fix: fix.sd_rad, default=None)
 
 

@@ -12,6 +12,7 @@ to the rates, and decides how far each stretch of turning is believed:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, radians
 
@@ -115,13 +116,29 @@ def shared_heading(
     return HeadingFix(middle, residual, float(np.degrees(turned_rad)), float(sd_rad))
 
 
-def without_twist(rate_rad_s: FloatArray, long_axis: FloatArray) -> FloatArray:
-    """The rate (N, 3) of a segment without its turning about itself. long_axis: (N, 3) in the same earth frame.
+def joint_fix(fixes: Sequence[HeadingFix]) -> HeadingFix | None:
+    """Of several, such as one of each set, by their variances; None of none.
 
-    A straight arm swings as one, while skin hides some of the upper arm's turning about itself, and the forearm has a
-    turn of its own.
+    What spoils one spoils the next alike, so that more of them are no surer.
     """
-    return np.asarray(rate_rad_s - (rate_rad_s * long_axis).sum(axis=1)[:, None] * long_axis)
+    if not fixes:
+        return None
+    variance = np.array([fix.sd_rad**2 for fix in fixes])
+    say = (1.0 / variance) / (1.0 / variance).sum()
+    heading, residual, turned = np.array([(f.heading_rad, f.residual_deg, f.turned_deg) for f in fixes]).T
+    middle = float(np.angle((say * np.exp(1j * heading)).sum()))
+    off = np.angle(np.exp(1j * (heading - middle)))
+    surprise = max(1.0, float((say * off**2).sum() / (say * variance).sum()))
+    return HeadingFix(middle, float(say @ residual), float(turned.sum()), float(np.sqrt(surprise * (say @ variance))))
+
+
+def with_twist_times(factor: float, rate_rad_s: FloatArray, long_axis: FloatArray) -> FloatArray:
+    """The rate (N, 3) of a segment with its turning about itself taken so many times. long_axis: (N, 3), as the rate.
+
+    A straight arm swings as one without it, while skin hides a share of the upper arm's, and the forearm has its own.
+    """
+    twist = (rate_rad_s * long_axis).sum(axis=1)
+    return np.asarray(rate_rad_s + (factor - 1.0) * twist[:, None] * long_axis)
 
 
 def bias_sd_rad_s(first: FloatArray, second: FloatArray, params: SharedParams) -> float:
