@@ -88,7 +88,10 @@ def record(
     knots: list[tuple[float, tuple[float, ...]]] = [(0.0, (0.0,) * 4), (POSE_S, (0.0,) * 4)]
     events = [Event(1.0, POSE_S - 2.0, "neutral_pose")]
     marked = (
-        ("elbow_bends", (Stroke(80.0, elbow=110.0, plane=90.0, stay_s=0.3), Stroke(80.0, plane=90.0, stay_s=0.3)) * bends),
+        (
+            "elbow_bends",
+            (Stroke(80.0, elbow=110.0, plane=90.0, stay_s=0.3), Stroke(80.0, plane=90.0, stay_s=0.3)) * bends,
+        ),
         ("forward_raises", lift_and_lower(45.0, 90.0, 90.0, raises)),
         ("set", tuple(strokes)),
     )
@@ -155,7 +158,9 @@ def _sensed(
     acc = earth_from_sensor.inv().apply(force + [0.0, 0.0, STANDARD_GRAVITY_M_S2])
     walk = np.cumsum(rng.normal(0, noise.gyr_walk_deg_s * np.sqrt(step_s), (count, 3)), axis=0)
     gyr = gyr * (1 + noise.gyr_scale * rng.normal(size=3))
-    gyr = gyr + np.radians(noise.gyr_bias_deg_s * rng.normal(size=3) + walk + noise.gyr_deg_s * band * rng.normal(size=(count, 3)))
+    gyr = gyr + np.radians(
+        noise.gyr_bias_deg_s * rng.normal(size=3) + walk + noise.gyr_deg_s * band * rng.normal(size=(count, 3))
+    )
     mg, ug = 1e-3 * STANDARD_GRAVITY_M_S2, 1e-6 * STANDARD_GRAVITY_M_S2
     acc = acc + noise.acc_bias_mg * mg * rng.normal(size=3) + noise.acc_ug * ug * band * rng.normal(size=(count, 3))
     return SensorStream(placement, time_s, acc, gyr, RATE_HZ)

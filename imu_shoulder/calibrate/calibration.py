@@ -36,7 +36,14 @@ from imu_shoulder.frames import (
 )
 from imu_shoulder.model import STERNUM, BoolArray, Event, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.shared import HeadingFix, SharedParams, bias_sd_rad_s, joint_fix, shared_heading, with_twist_times
+from imu_shoulder.orient.shared import (
+    HeadingFix,
+    SharedParams,
+    bias_sd_rad_s,
+    joint_fix,
+    shared_heading,
+    with_twist_times,
+)
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))

@@ -16,6 +16,7 @@ import numpy as np
 from imu_shoulder.align import Align
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.assess.unseen import unjoined_findings
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
@@ -85,6 +86,7 @@ class Stream(Stages):
         self._stretches: list[Stretch] = []
         self._sets = Sets(self.rate_hz, params)
         self._set_number = 0
+        self._over = False
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
         self.newest: Mapping[Side, ArmAngles] = {}
@@ -122,6 +124,7 @@ class Stream(Stages):
 
     def finish(self) -> None:
         """The stream is over: so is what still goes on."""
+        self._over = True
         self._take(self._align.finish())
         for mark in self._marks.left_ends():
             self._mark(replace(mark, time_s=min(mark.time_s, self.mark_s)))
@@ -185,11 +188,15 @@ class Stream(Stages):
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What was noticed so far about how the sensors sit."""
+        """What was noticed so far about how the sensors sit, and what they do not show."""
+        # A heading that is not shared yet may be by the next movement or set.
+        calibration = self.calibration if self._over or self.sets else None
+        arms = () if calibration is None else calibration.arms.values()
         return (
             *mounting_findings(self._stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips.found),
             *self._sets.beyond.findings(),
+            *unjoined_findings(arms),
         )
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:

@@ -15,6 +15,7 @@ from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.plausible import Beyond
 from imu_shoulder.angles.scapula import seat_blade
 from imu_shoulder.angles.uncertainty import angle_sd
+from imu_shoulder.assess.unseen import unjoined_findings
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
@@ -145,6 +146,7 @@ class Whole(Stages):
             self.sets.append(AnalysedSet(own, judged))
 
     def check_mounting(self, part: Part) -> None:
+        assert self.calibration is not None
         stretches: list[Stretch] = []
         sets = 0
         for event in part.ended:
@@ -162,6 +164,7 @@ class Whole(Stages):
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),
             *beyond.findings(),
+            *unjoined_findings(self.calibration.arms.values()),
         )
 
     def _find_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> list[ArmSet]:
