@@ -155,7 +155,7 @@ def _sensed(
     gyr[1:-1] = (earth_from_sensor[:-2].inv() * earth_from_sensor[2:]).as_rotvec() / (2 * step_s)
     force = np.zeros((count, 3))
     force[1:-1] = np.diff(place_m, 2, axis=0) / step_s**2
-    acc = earth_from_sensor.inv().apply(force + [0.0, 0.0, STANDARD_GRAVITY_M_S2])
+    acc = earth_from_sensor.inv().apply(force + np.array([0.0, 0.0, STANDARD_GRAVITY_M_S2]))
     walk = np.cumsum(rng.normal(0, noise.gyr_walk_deg_s * np.sqrt(step_s), (count, 3)), axis=0)
     gyr = gyr * (1 + noise.gyr_scale * rng.normal(size=3))
     gyr = gyr + np.radians(

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.assess.words import joined
-from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.findings import finding_of
@@ -59,7 +59,7 @@ def missing_lines(arm: ArmCalibration) -> list[str]:
     return [f"{_named(found.side, found.angles)}: {found.why}. {_remedy(found)}" for found in missing_angles(arm)]
 
 
-def unjoined_findings(arms: Iterable[ArmCalibration]) -> list[Finding]:
+def unjoined_findings(calibration: Calibration | None) -> list[Finding]:
     """Where an arm's two sensors share no heading: the angles that are missing, and what would give them."""
     return [
         finding_of(
@@ -67,7 +67,7 @@ def unjoined_findings(arms: Iterable[ArmCalibration]) -> list[Finding]:
             "heading_not_shared",
             f"{_named(arm.side, found.angles)} cannot be told: {found.why}. {_remedy(found)}",
         )
-        for arm in arms
+        for arm in (() if calibration is None else calibration.arms.values())
         for found in missing_angles(arm)
         if found.why == NOT_JOINED
     ]

@@ -217,22 +217,22 @@ def _turned_as_one(
 ) -> HeadingFix | None:
     """Heading of the wrist's earth frame in the upper arm's, from turning as one on the rows.
 
-    A straight arm shows it best without either segment's turning about itself, one with a bent elbow only with it, skin's
-    usual share of the upper arm's given back: the surer of the two is taken.
+    A straight arm shows it best without either segment's turning about itself, one with a bent elbow only with it,
+    what skin usually hides of the upper arm's given back: the surer of the two is taken.
     """
     rows = rows & attitudes[upper].valid & attitudes[wrist].valid
     if not rows.any():
         return None
     first, second = attitudes[upper], attitudes[wrist]
-    bias = bias_sd_rad_s(first.bias.sd_rad_s, second.bias.sd_rad_s, shared)
-    seen = [
-        (attitude.rate_earth_rad_s[rows], _long_axis(attitude.placement, rows, attitudes, pose))
-        for attitude in (first, second)
+    known = rate_hz, bias_sd_rad_s(first.bias.sd_rad_s, second.bias.sd_rad_s, shared), shared
+    rates = first.rate_earth_rad_s[rows], second.rate_earth_rad_s[rows]
+    axes = [_long_axis(placement, rows, attitudes, pose) for placement in (upper, wrist)]
+    fixes = [
+        shared_heading(
+            with_twist_times(of_upper, rates[0], axes[0]), with_twist_times(of_wrist, rates[1], axes[1]), *known
+        )
+        for of_upper, of_wrist in ((0.0, 0.0), (1.0 / SKIN_SHARE, 1.0))
     ]
-    fixes = (
-        shared_heading(*(with_twist_times(t, *own) for t, own in zip(times, seen, strict=True)), rate_hz, bias, shared)
-        for times in ((0.0, 0.0), (1.0 / SKIN_SHARE, 1.0))
-    )
     return min((fix for fix in fixes if fix is not None), key=lambda fix: fix.sd_rad, default=None)
 
 

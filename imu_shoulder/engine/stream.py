@@ -11,8 +11,6 @@ from dataclasses import replace
 from math import inf
 from typing import Any
 
-import numpy as np
-
 from imu_shoulder.align import Align
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
@@ -189,14 +187,12 @@ class Stream(Stages):
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What was noticed so far about how the sensors sit, and what they do not show."""
-        # A heading that is not shared yet may be by the next movement or set.
-        calibration = self.calibration if self._over or self.sets else None
-        arms = () if calibration is None else calibration.arms.values()
         return (
             *mounting_findings(self._stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips.found),
             *self._sets.beyond.findings(),
-            *unjoined_findings(arms),
+            # Before, the next movement or set may still join them.
+            *(unjoined_findings(self.calibration) if self._over or self.sets else ()),
         )
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:

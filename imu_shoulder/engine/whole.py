@@ -146,7 +146,6 @@ class Whole(Stages):
             self.sets.append(AnalysedSet(own, judged))
 
     def check_mounting(self, part: Part) -> None:
-        assert self.calibration is not None
         stretches: list[Stretch] = []
         sets = 0
         for event in part.ended:
@@ -164,7 +163,7 @@ class Whole(Stages):
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),
             *beyond.findings(),
-            *unjoined_findings(self.calibration.arms.values()),
+            *unjoined_findings(self.calibration),
         )
 
     def _find_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> list[ArmSet]:

@@ -1,12 +1,12 @@
 """The heading between two sensors, from turning that they share.
 
 Two segments that turn as one show the same rate in either earth frame, so the headings of those frames differ by the
-angle between the level parts of the rates. Nothing has to be fast for that. What spoils it is told apart by what it does
-to the rates, and decides how far each stretch of turning is believed:
+angle between the level parts of the rates. Nothing has to be fast for that. What spoils it is told apart by what it
+does to the rates, and decides how far each stretch of turning is believed:
 
 - noise, sway and trembling scatter about the common turning, and average out over a stretch;
-- a joint that moves along, skin and a forearm that turns go with the common turning: what they do along it and about the
-  vertical is seen, and across it, where it passes for heading, they are taken to do as much;
+- a joint that moves along, skin and a forearm that turns go with the common turning: what they do along it and about
+  the vertical is seen, and across it, where it passes for heading, they are taken to do as much;
 - a gyroscope's bias, and turning about the vertical seen with a wrong tilt, count by how slow the level turning is.
 """
 
@@ -25,9 +25,9 @@ from imu_shoulder.model import FloatArray
 class SharedParams:
     """How turning that two sensors share is weighed. Figures are our own, see docs/design_choices.md.
 
-    window_s: rates are averaged over this long: sway and trembling are quicker, a lift is not. stretch_rad: a stretch has
-    so much turning, so that a lift has several and a sweep with a moving elbow stands beside it. least_turned_rad:
-    turning in all; less is within what a person sways. scatter: by how much the scatter of windows counts more than if
+    window_s: rates are averaged over this long: trembling is quicker, a lift is not. stretch_rad: a stretch has so much
+    turning, so that a lift has several and a sweep with a moving elbow stands beside it. least_turned_rad: turning in
+    all; less is within what a person sways. scatter: by how much the scatter of windows counts more than if
     each were independent, as sway lasts about two of them. tilt_rad: of a sensor's inclination. bias_rad_s: of a
     gyroscope's bias on a level axis where no stillness showed it. skin_rad: standard deviation of what skin and strap
     turn the two axes apart without being seen. most_sd_rad: a heading known no better than this is not used.
