@@ -54,7 +54,7 @@ class Stroke:
 
 
 @dataclass(frozen=True)
-class Mounted:
+class Hung:
     """How wrong the arm hangs in its pose, degrees: the upper arm outward and forward, the elbow from straight."""
 
     out_deg: float = 0.0
@@ -76,15 +76,16 @@ def record(
     strokes: Sequence[Stroke],
     grade: str = "usual",
     seed: int = 0,
+    *,
     raises: int = 0,
     bends: int = 0,
-    pose: Mounted | None = None,
+    hung: Hung | None = None,
 ) -> tuple[Recording, Array, dict[str, Array]]:
     """Pose, elbow bends and forward raises where asked for, and the strokes as one set. The recording, and the truth:
     time_s (N,) with elevation_deg and elbow_deg (N,).
     """
     rng = np.random.default_rng([seed, 77])
-    wrong = pose or Mounted()
+    wrong = hung or Hung()
     knots: list[tuple[float, tuple[float, ...]]] = [(0.0, (0.0,) * 4), (POSE_S, (0.0,) * 4)]
     events = [Event(1.0, POSE_S - 2.0, "neutral_pose")]
     marked = (
@@ -122,8 +123,8 @@ def record(
     facing = Rotation.from_euler("z", rng.uniform(0, 360), degrees=True)
     standing = Rotation.from_matrix(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]]))
     across = np.column_stack([-np.cos(np.radians(plane)), 0 * plane, np.sin(np.radians(plane))])
-    hung = Rotation.from_euler("xz", [-wrong.out_deg, wrong.forward_deg], degrees=True)
-    upper = Rotation.from_rotvec(np.radians(elevation)[:, None] * across) * hung
+    askew = Rotation.from_euler("xz", [-wrong.out_deg, wrong.forward_deg], degrees=True)
+    upper = Rotation.from_rotvec(np.radians(elevation)[:, None] * across) * askew
     bent = _about([0.0, 0.0, 1.0], elbow + wrong.elbow_deg)
     lower = upper * bent * _about([0.0, 1.0, 0.0], forearm)
     segments = {"right_upper_arm": upper, "right_wrist": lower}
