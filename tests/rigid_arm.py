@@ -67,9 +67,9 @@ def lift_and_lower(deg_s: float, top_deg: float = 86.0, plane: float = 40.0, tim
     return (Stroke(deg_s, top_deg, plane), Stroke(deg_s, 0.0, plane)) * times
 
 
-def sweep(deg_s: float, plane: float = 40.0, times: int = 2) -> tuple[Stroke, ...]:
+def sweep(deg_s: float, plane: float = 40.0, elbow: float = 60.0, times: int = 2) -> tuple[Stroke, ...]:
     """The arm lifted while its elbow bends, and back."""
-    return (Stroke(deg_s, 70.0, plane, elbow=60.0), Stroke(deg_s, 0.0, plane)) * times
+    return (Stroke(deg_s, 70.0, plane, elbow=elbow), Stroke(deg_s, 0.0, plane)) * times
 
 
 def record(
