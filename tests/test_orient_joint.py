@@ -182,7 +182,7 @@ def test_a_bias_says_less_the_slower_the_turning():
 
 
 def test_a_joint_that_moves_along_is_owned_up_to():
-    """What it turns about the vertical, as a share of the lift, may go unseen across as well; half of it is too much."""
+    """What it turns about the vertical, as a share of the lift, may go unseen across as well; a half is too much."""
     first = lifts(20.0)
     for share, joined in ((0.1, True), (0.5, False)):
         second = turned_rates(first)
