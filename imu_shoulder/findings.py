@@ -111,6 +111,12 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 spoils_calibration=True,
             ),
             Kind(
+                "heading_not_shared",
+                "warning",
+                "nothing showed how an arm's two sensors point to each other; the angles named are missing",
+                "raise the straight arm forward twice after the pose (forward_raises)",
+            ),
+            Kind(
                 "implausible_angle",
                 "warning",
                 "an angle was further than joints go for a second or longer in a set",

@@ -72,7 +72,9 @@ def main() -> None:
             )
             for side, own in timed("headings", lambda: arm_moments(aligned, attitudes, events, params)).items()
         }
-        arms = timed("calibration", lambda: calibrate(aligned.time_s, rate_hz, kept, events, pose)).arms
+        arms = timed(
+            "calibration", lambda: calibrate(aligned.time_s, rate_hz, kept, events, pose, params.heading.shared)
+        ).arms
         for side in SIDES:
             own = arms[side], kept[side], rate_hz
             found = timed("angles", lambda own=own: work_out(*own, params.angles))

@@ -7,6 +7,7 @@ from functools import cache
 
 import pytest
 
+from imu_shoulder.analysis import Params
 from imu_shoulder.assess.unseen import live_lines, missing_angles
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Recording
@@ -17,7 +18,7 @@ from imu_shoulder.simulate.scenarios import drill_scenario
 
 ANGLES = ("elevation", "plane", "rotation", "elbow", "forearm", "thumb_up")
 PLAIN = {"thumb_up": "thumb"}
-# A lift so slow that the sensors cannot be told to turn as one; a quick one; one at the side, about the vertical.
+# A lift at 2 deg/s; a quick one; one at the side, about the vertical, that does not join the sensors.
 SETS = {
     "slow lift": ("full_can", 40.0),
     "full can": ("full_can", 1.8),
@@ -66,12 +67,29 @@ def test_an_angle_is_missing_exactly_where_it_is_named_with_the_movement_that_gi
         assert {f"{angle}_deg" for angle in ANGLES} <= set(found)
 
 
-def test_a_set_marked_over_the_slow_lift_alone_names_its_missing_elbow():
-    """With the pose only: nothing of it was said before."""
+@pytest.mark.parametrize("afterwards", [True, False], ids=["afterwards", "as live"])
+@pytest.mark.parametrize("movements", [(), ("elbow_bends",)], ids=["pose alone", "elbow bends"])
+def test_an_elbow_that_nothing_shows_is_named_in_findings_and_not_seen(movements, afterwards):
+    """Of turning at the side, and of bends with no set at all: both were silent in the findings before."""
+    recording = only(recorded("turning at the side", "right"), *movements)
+    no_set = replace(recording, events=tuple(e for e in recording.events if e.trial_type != "set"))
+    for one in (recording, no_set):
+        analysis = analyse(one, Params(afterwards=afterwards))
+        assert "elbow_deg" not in analysis.arms["right"].angles
+        (finding,) = [f for f in analysis.findings if f.code == "heading_not_shared"]
+        for line in (finding.text, *named_in(summarise(analysis)["not_seen"], "right", "elbow")):
+            assert "elbow and forearm" in line
+            assert "forward raises" in line
+        assert named_in(summarise(analysis)["not_seen"], "right", "elbow")
+        assert "elbow" in summarise(analysis)["calibration"]["right"]["text"]
+
+
+def test_a_slow_lift_alone_shows_the_elbow():
+    """At 2 deg/s it was missing before."""
     analysis = analyse(only(recorded("slow lift", "right")))
-    assert "elbow_deg" not in analysis.arms["right"].angles
-    assert named_in(summarise(analysis)["not_seen"], "right", "elbow")
-    assert "elbow" in summarise(analysis)["calibration"]["right"]["text"]
+    assert "elbow_deg" in analysis.arms["right"].angles
+    assert not [f for f in analysis.findings if f.code == "heading_not_shared"]
+    assert not named_in(summarise(analysis)["not_seen"], "right", "elbow")
 
 
 @pytest.mark.parametrize(
@@ -93,7 +111,7 @@ def test_angles_that_a_sensor_would_give_are_named_with_it(worn, bare, missing):
 
 
 def test_the_athlete_is_told_only_of_what_the_drill_asks():
-    arm = analyse(only(recorded("slow lift", "right"))).calibration.arms["right"]
+    arm = analyse(only(recorded("turning at the side", "right"))).calibration.arms["right"]
     assert {name for found in missing_angles(arm) for name in found.angles} == {"elbow", "forearm", "plane", "thumb_up"}
     assert live_lines(load_shipped("full_can"), [arm]) == [
         "Not seen without the forward raises: right elbow, plane and thumb."

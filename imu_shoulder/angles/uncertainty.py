@@ -52,7 +52,7 @@ class UncertaintyParams:
     carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
     Int J Morphol 2018 36:135-139).
     forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
-    sets_apart_deg: of the heading between the arm's two sensors, where it is from how they turn together in the sets.
+    reused_apart_deg: of the heading between the arm's two sensors, where it is from an earlier recording's calibration.
     standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
     said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
     be asked to, and so from level.
@@ -73,7 +73,7 @@ class UncertaintyParams:
     carrying_deg: float = 12.6
     forward_deg: float = 4.0
     bends_forward_deg: float = 8.0
-    sets_apart_deg: float = 8.0
+    reused_apart_deg: float = 8.0
     standing_lean_deg: float = 3.0
     any_lean_deg: float = 105.0 / 1.96
     lying_deg: float = 15.0
@@ -196,8 +196,11 @@ class _Budget:
                 forward_deg = hypot(calibration.pointer_sd_deg, params.azimuth_deg)
         if upper is not None and wrist is not None:
             apart = _heading_sd_deg(self._thin[wrist.placement].apart_sd_rad, self.count)
-            if "forward_raises" not in calibration.used and calibration.joined:
-                apart = np.hypot(apart, params.sets_apart_deg)
+            if calibration.apart_sd_deg is not None:
+                # Seen in the sets, where it is used: what drifted since the pose is in it already.
+                apart = np.maximum(apart, calibration.apart_sd_deg)
+            elif "forward_raises" not in calibration.used and calibration.joined:
+                apart = np.hypot(apart, params.reused_apart_deg)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
         if trunk is not None and calibration.trunk_joined:
             apart = _heading_sd_deg(self._thin[STERNUM].apart_sd_rad, self.count)

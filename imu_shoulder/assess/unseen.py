@@ -7,14 +7,18 @@ from dataclasses import dataclass
 
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.assess.words import joined
-from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
-from imu_shoulder.model import LIMBS, Side, limb_words
+from imu_shoulder.findings import finding_of
+from imu_shoulder.model import LIMBS, WRIST, Finding, Side, limb_words, on_arm
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import stations_untold
 
 RAISES = "Two forward raises with the straight arm (forward_raises)"
+# What joins the arm's two sensors, and how it is said where nothing did.
+LIFTS = f"{RAISES}, or a set in which it is lifted, at any speed,"
+NOT_JOINED = "nothing showed how the arm's two sensors point to each other"
 # What joins a breastbone sensor to the arm; see docs/coordinates.md.
 TILT = "Let the body tilt as a whole once after the pose, such as in lying down with the arms at the sides"
 
@@ -42,7 +46,7 @@ def missing_angles(arm: ArmCalibration) -> list[Missing]:
         out.append(Missing(side, own, f"no sensor sat on the {limb_words(bare)}", limb_words(bare)))
     joint = tuple(angle.name for angle in angles if len(angle.shown_by) > 1)
     if len(worn) == len(LIMBS) and not arm.joined:
-        out.append(Missing(side, joint, "nothing showed how the arm's two sensors point to each other"))
+        out.append(Missing(side, joint, NOT_JOINED))
     shown = [a for a in angles if a.facing and set(a.shown_by) <= set(worn) and (a.name not in joint or arm.joined)]
     facing = [a.name for a in shown if not all(worn[segment].forward_known for segment in a.shown_by)]
     if facing:
@@ -52,12 +56,27 @@ def missing_angles(arm: ArmCalibration) -> list[Missing]:
 
 def missing_lines(arm: ArmCalibration) -> list[str]:
     """The same for the report, with the movement or the sensor that would give each."""
-    lines = []
-    for found in missing_angles(arm):
-        them = "it" if len(found.angles) == 1 else "them"
-        gives = f"A sensor on the {found.bare} gives" if found.bare else f"{RAISES} give"
-        lines.append(f"{_named(found.side, found.angles)}: {found.why}. {gives} {them}.")
-    return lines
+    return [f"{_named(found.side, found.angles)}: {found.why}. {_remedy(found)}" for found in missing_angles(arm)]
+
+
+def unjoined_findings(calibration: Calibration | None) -> list[Finding]:
+    """Where an arm's two sensors share no heading: the angles that are missing, and what would give them."""
+    return [
+        finding_of(
+            on_arm(arm.side, WRIST),
+            "heading_not_shared",
+            f"{_named(arm.side, found.angles)} cannot be told: {found.why}. {_remedy(found)}",
+        )
+        for arm in (() if calibration is None else calibration.arms.values())
+        for found in missing_angles(arm)
+        if found.why == NOT_JOINED
+    ]
+
+
+def _remedy(found: Missing) -> str:
+    them = "it" if len(found.angles) == 1 else "them"
+    raises = LIFTS if found.why == NOT_JOINED else RAISES
+    return f"A sensor on the {found.bare} gives {them}." if found.bare else f"{raises} give {them}."
 
 
 def set_lines(sets: Sequence[ArmSet], arms: Mapping[Side, ArmAngles], sternum_worn: bool) -> list[str]:

@@ -23,7 +23,7 @@ from imu_shoulder.calibrate.functional import (
     pointing_heading,
     turning_axis,
 )
-from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration, segment_axes
+from imu_shoulder.calibrate.model import SKIN_SHARE, ArmCalibration, Calibration, SensorCalibration, segment_axes
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
@@ -36,18 +36,20 @@ from imu_shoulder.frames import (
 )
 from imu_shoulder.model import STERNUM, BoolArray, Event, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.shared import HeadingFix, shared_heading
+from imu_shoulder.orient.shared import (
+    HeadingFix,
+    SharedParams,
+    bias_sd_rad_s,
+    joint_fix,
+    shared_heading,
+    with_twist_times,
+)
 
 # What counts as straighter than in the pose.
 STRAIGHTER_RAD = float(np.radians(1.0))
 # How much of the elbow bends is spent at their straightest, at least: between bends the elbow stops for a moment.
 STRAIGHT_SHARE = 0.05
 LEAST_STRAIGHT_ROWS = 20
-# Two sensors turn as one where their rates about the vertical differ by less than this share of the quicker one's rate,
-# and their level axes agree so well, 1 for exactly: 10 deg. Simulated sets with a locked elbow are within 5, and beyond
-# 14 with a moving one.
-AS_ONE_SHARE = 0.2
-AS_ONE_STRENGTH = 0.985
 # How far the axis of turning is believed against the pose, by their standard deviations: the pose's as in
 # UncertaintyParams, the axis' for the swing that may come along with the turning (own estimate, docs: choices).
 POSE_SD_DEG, TURNING_SD_DEG = 2.5, 2.0
@@ -60,33 +62,33 @@ def calibrate(
     attitudes: Mapping[Side, Mapping[str, Attitude]],
     events: Sequence[Event],
     pose: Pose,
+    shared: SharedParams,
 ) -> Calibration:
     """Calibrate every sensor that saw the neutral pose.
 
-    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose.
+    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose. shared: how
+    turning that two sensors share is weighed.
     """
     arms = {
-        side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose), own, rate_hz, pose)
+        side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose, shared), own, rate_hz, pose, shared)
         for side, own in attitudes.items()
         if any(placement in pose.earth_from_sensor for placement in limbs_of(side))
     }
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 
-def _with_trunk(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, pose: Pose) -> ArmCalibration:
+def _with_trunk(
+    arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: float, pose: Pose, shared: SharedParams
+) -> ArmCalibration:
     """The arm with the sternum sensor joined to it where the body tilted as a whole, such as in lying down."""
     if STERNUM not in pose.earth_from_sensor:
         return arm
     limb = arm.upper_arm or arm.wrist
     assert limb is not None
     trunk = attitudes[STERNUM]
-    together = shared_heading(
-        attitudes[limb.placement].rate_earth_rad_s,
-        trunk.rate_earth_rad_s,
-        rate_hz,
-        least_strength=0.9,
-        least_turned_deg=45.0,
-    )
+    arms = attitudes[limb.placement]
+    bias = bias_sd_rad_s(arms.bias.sd_rad_s, trunk.bias.sd_rad_s, shared)
+    together = shared_heading(arms.rate_earth_rad_s, trunk.rate_earth_rad_s, rate_hz, bias, shared)
     heading = limb.body_heading_rad - (together.heading_rad if together is not None else 0.0)
     residual = {} if together is None else {"tilting_together": together.residual_deg}
     # Where forward is unknown the two still share what stands in for it, and elevation and rotation need no more.
@@ -124,6 +126,7 @@ def _calibrate_arm(
     attitudes: Mapping[str, Attitude],
     events: Sequence[Event],
     pose: Pose,
+    shared: SharedParams,
 ) -> ArmCalibration:
     upper, wrist = limbs_of(side)
     raises, bends = (rows_of(time_s, events, kind) for kind in ("forward_raises", "elbow_bends"))
@@ -132,8 +135,14 @@ def _calibrate_arm(
     bent = _bending(bends, rate_hz, attitudes[wrist], pose) if wrist in worn else None
 
     sets = rows_of(time_s, events, "set")
-    each = [rows_of(time_s, [event], "set") for event in events if event.trial_type == "set"]
-    offset = _offset(worn, raised, attitudes, rate_hz, each)
+    in_sets = None
+    if len(worn) == 2 and len(raised) < 2:
+        each = (rows_of(time_s, [event], "set") for event in events if event.trial_type == "set")
+        fixes = (_turned_as_one(upper, wrist, rows, attitudes, rate_hz, pose, shared) for rows in each)
+        in_sets = joint_fix([fix for fix in fixes if fix is not None])
+    offset = None if in_sets is None else in_sets.heading_rad
+    if len(raised) == 2:
+        offset = raised[upper].heading_rad - raised[wrist].heading_rad
     # Everything below is said in the wrist's earth frame where there is a wrist sensor.
     base = worn[0]
     own = {p: 0.0 if p == base or offset is None else offset for p in worn}
@@ -167,9 +176,11 @@ def _calibrate_arm(
     used = ["neutral_pose"]
     used += ["elbow_bends"] if bent is not None else []
     used += ["forward_raises"] if raised else []
-    used += ["the sets themselves"] if offset is not None and len(raised) < 2 else []
+    used += ["the sets themselves"] if in_sets is not None else []
     pointer_sd_deg = None if zero is None else float(np.degrees(zero.sd_rad))
-    arm = ArmCalibration(side, seated.get(upper), seated.get(wrist), tuple(used), offset is not None, pointer_sd_deg)
+    apart_sd_deg = None if in_sets is None else float(np.degrees(in_sets.sd_rad))
+    own_seats = seated.get(upper), seated.get(wrist)
+    arm = ArmCalibration(side, *own_seats, tuple(used), offset is not None, apart_sd_deg, pointer_sd_deg)
     arm = _turned(arm, attitudes, rate_hz, sets)
     if arm.upper_arm is None or arm.wrist is None or not (arm.joined and arm.forward_known):
         return arm
@@ -195,32 +206,34 @@ def _pointer_zero(
     return pointer_zero(humerus, forearm, rate_hz)
 
 
-def _offset(
-    worn: Sequence[str],
-    raised: Mapping[str, HeadingFix],
+def _turned_as_one(
+    upper: str,
+    wrist: str,
+    rows: BoolArray,
     attitudes: Mapping[str, Attitude],
     rate_hz: float,
-    sets: Sequence[BoolArray],
-) -> float | None:
-    """Heading of the wrist's earth frame in the upper arm's: from pointing together, else from turning as one in sets.
+    pose: Pose,
+    shared: SharedParams,
+) -> HeadingFix | None:
+    """Heading of the wrist's earth frame in the upper arm's, from turning as one on the rows.
 
-    sets: rows (N,) of each. An arm whose elbow moves along can look as if it turned as one about another axis: a set
-    counts only where hardly anything speaks against it.
+    A straight arm shows it best without either segment's turning about itself, one with a bent elbow only with it,
+    what skin usually hides of the upper arm's given back: the surer of the two is taken.
     """
-    if len(worn) < 2:
+    rows = rows & attitudes[upper].valid & attitudes[wrist].valid
+    if not rows.any():
         return None
-    wrist, upper = worn
-    if len(raised) == 2:
-        return raised[upper].heading_rad - raised[wrist].heading_rad
-    together = 0j
-    for rows in sets:
-        first, second = (attitudes[p].rate_earth_rad_s[rows] for p in (upper, wrist))
-        # About the vertical the two need no common heading to be compared.
-        quick = np.maximum(np.linalg.norm(first, axis=1), np.linalg.norm(second, axis=1))
-        as_one = np.abs(first[:, 2] - second[:, 2]) < AS_ONE_SHARE * quick
-        fix = shared_heading(first[as_one], second[as_one], rate_hz, least_strength=AS_ONE_STRENGTH)
-        together += 0j if fix is None else fix.turned_deg * np.exp(1j * fix.heading_rad)
-    return None if together == 0j else float(np.angle(together))
+    first, second = attitudes[upper], attitudes[wrist]
+    known = rate_hz, bias_sd_rad_s(first.bias.sd_rad_s, second.bias.sd_rad_s, shared), shared
+    rates = first.rate_earth_rad_s[rows], second.rate_earth_rad_s[rows]
+    axes = [_long_axis(placement, rows, attitudes, pose) for placement in (upper, wrist)]
+    fixes = [
+        shared_heading(
+            with_twist_times(of_upper, rates[0], axes[0]), with_twist_times(of_wrist, rates[1], axes[1]), *known
+        )
+        for of_upper, of_wrist in ((0.0, 0.0), (1.0 / SKIN_SHARE, 1.0))
+    ]
+    return min((fix for fix in fixes if fix is not None), key=lambda fix: fix.sd_rad, default=None)
 
 
 def _long_axis(placement: str, rows: BoolArray, attitudes: Mapping[str, Attitude], pose: Pose) -> FloatArray:

@@ -10,12 +10,13 @@ import numpy as np
 from imu_shoulder.calibrate.model import SKIN_SHARE, SKIN_SHARE_SD, SegmentAxes, dot, twist_rad, unswung
 from imu_shoulder.frames import Y_AXIS, wrap_rad
 from imu_shoulder.model import FloatArray
-from imu_shoulder.orient.shared import MIN_RATE_RAD_S, HeadingFix
+from imu_shoulder.orient.shared import HeadingFix
 
 # The arm of a forward raise is looked at between these elevations: higher than sway, short of overhead.
 RAISED_RAD = (float(np.radians(30.0)), float(np.radians(130.0)))
 LEAST_ROWS = 20
-# Turning of the upper arm about itself counts where it is quick, and where swinging about other axes is well below it.
+# Rates are averaged over this long, so that noise does not add up to turning. Turning of the upper arm about itself
+# counts where swinging about other axes is well below it.
 MEAN_OF_S = 0.2
 MOST_SWING_RAD = float(np.radians(30.0))
 LEAST_TURNED_DEG = 300.0
@@ -50,21 +51,29 @@ def bending_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate
 
     rate_earth_rad_s: (N, 3). long_axis_up: (N,) upward component of the segment's long axis (1 hanging, 0 level).
     The principal horizontal axis of the turning is the body's left-right line; raising forward turns about the
-    right-pointing end of it, which tells the two ends apart. None if the limb hardly turned.
+    right-pointing end of it, which tells the two ends apart; quick turning has the say. None if the limb hardly turned.
     """
-    ok = np.isfinite(rate_earth_rad_s).all(axis=1) & (np.linalg.norm(rate_earth_rad_s, axis=1) > MIN_RATE_RAD_S)
-    turned_deg = float(np.degrees(np.linalg.norm(rate_earth_rad_s[ok], axis=1).sum() / rate_hz))
+    lifting = -np.gradient(long_axis_up) * rate_hz
+    means = _means(np.column_stack([rate_earth_rad_s, lifting]), rate_hz)
+    means = means[np.isfinite(means).all(axis=1)]
+    turned_deg = float(np.degrees(np.linalg.norm(means[:, :3], axis=1).sum() * MEAN_OF_S))
     if turned_deg < 90.0:
         return None
-    horizontal = rate_earth_rad_s[:, :2]
-    power, axes = np.linalg.eigh(horizontal[ok].T @ horizontal[ok])
+    horizontal, lifting = means[:, :2], means[:, 3]
+    power, axes = np.linalg.eigh(horizontal.T @ horizontal)
     right = axes[:, 1]
-    lifting = -np.gradient(long_axis_up) * rate_hz
-    if np.nansum(lifting[ok] * (horizontal[ok] @ right)) < 0:
+    if lifting @ (horizontal @ right) < 0:
         right = -right
     residual = float(np.degrees(np.arctan(np.sqrt(max(power[0], 0.0) / power[1]))))
     # Forward is a quarter turn to the left of right.
     return HeadingFix(float(np.arctan2(right[1], right[0]) + np.pi / 2), residual, turned_deg)
+
+
+def _means(values: FloatArray, rate_hz: float) -> FloatArray:
+    """Means (n, k) of (N, k) over MEAN_OF_S each; what is left at the end is not used."""
+    size = max(1, round(MEAN_OF_S * rate_hz))
+    count = len(values) // size
+    return np.asarray(values[: count * size].reshape(count, size, values.shape[1]).mean(axis=1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +96,13 @@ def turning_axis(rate_segment_rad_s: FloatArray, rate_hz: float) -> TurningAxis 
     axis of the turning, over the moments that are near it. Skin lets through less of the turning, but does not move its
     axis; swinging that always comes along with the turning does. None if the arm hardly turned about itself.
     """
-    size = max(1, round(MEAN_OF_S * rate_hz))
-    count = len(rate_segment_rad_s) // size
-    rate = rate_segment_rad_s[: count * size].reshape(count, size, 3).mean(axis=1)
+    rate = _means(rate_segment_rad_s, rate_hz)
     axis, power = Y_AXIS, np.zeros(3)
     for _ in range(5):
         along = rate @ axis
         swing = np.linalg.norm(rate - np.multiply.outer(along, axis), axis=1)
-        turning = (np.abs(along) > MIN_RATE_RAD_S) & (swing < np.abs(along) * np.tan(MOST_SWING_RAD))
-        if np.degrees(np.abs(along[turning]).sum()) * size / rate_hz < LEAST_TURNED_DEG:
+        turning = swing < np.abs(along) * np.tan(MOST_SWING_RAD)
+        if np.degrees(np.abs(along[turning]).sum()) * MEAN_OF_S < LEAST_TURNED_DEG:
             return None
         power, axes = np.linalg.eigh(rate[turning].T @ rate[turning])
         axis = axes[:, 2] * np.sign(axes[1, 2])

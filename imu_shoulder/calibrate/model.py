@@ -57,7 +57,8 @@ class SensorCalibration:
 class ArmCalibration:
     """One arm. Either sensor may be missing (None).
 
-    joined: the two sensors share a heading, so that their segments may be compared (elbow).
+    joined: the two sensors share a heading, so that their segments may be compared (elbow). apart_sd_deg: standard
+    deviation of that heading where it is from how they turned together in the sets.
     pointer_sd_deg: where no movement showed the body's forward direction, the standard deviation with which the forearm
     pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
@@ -68,6 +69,7 @@ class ArmCalibration:
     wrist: SensorCalibration | None
     used: tuple[str, ...]
     joined: bool
+    apart_sd_deg: float | None = None
     pointer_sd_deg: float | None = None
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False

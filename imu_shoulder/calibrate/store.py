@@ -219,6 +219,7 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
         trunk=seated.get(STERNUM),
         used=("neutral_pose", f"the calibration of {source}"),
         joined=stored.joined,
+        apart_sd_deg=None,
         pointer_sd_deg=stored.pointer_sd_deg,
         trunk_joined=stored.trunk_joined,
     )

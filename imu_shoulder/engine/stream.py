@@ -14,6 +14,7 @@ from typing import Any
 from imu_shoulder.align import Align
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.assess.unseen import unjoined_findings
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
@@ -77,6 +78,7 @@ class Stream(Stages):
         self._stretches: list[Stretch] = []
         self._sets = Sets(self.rate_hz, params)
         self._set_number = 0
+        self._over = False
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
         self.newest: Mapping[Side, ArmAngles] = {}
@@ -114,6 +116,7 @@ class Stream(Stages):
 
     def finish(self) -> None:
         """The stream is over: so is what still goes on."""
+        self._over = True
         self._take(self._align.finish())
         for mark in self._marks.left_ends():
             self._mark(replace(mark, time_s=min(mark.time_s, self.mark_s)))
@@ -177,11 +180,13 @@ class Stream(Stages):
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What was noticed so far about how the sensors sit."""
+        """What was noticed so far about how the sensors sit, and what they do not show."""
         return (
             *mounting_findings(self._stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips.found),
             *self._sets.beyond.findings(),
+            # Before, the next movement or set may still join them.
+            *(unjoined_findings(self.calibration) if self._over or self.sets else ()),
         )
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
@@ -362,7 +367,7 @@ class Stream(Stages):
             side: {p: replace(a, valid=a.valid & (time_s < self._slips.slipped_s(side))) for p, a in own.items()}
             for side, own in kept.items()
         }
-        found = calibrate(time_s, self.rate_hz, seated, events, self.pose)
+        found = calibrate(time_s, self.rate_hz, seated, events, self.pose, self._params.heading.shared)
         return found if self._stored is None else reuse(self._stored, found, self.pose)
 
     def _calibrate_anew(self, *, in_set: bool = False) -> bool:

@@ -15,6 +15,7 @@ from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.plausible import Beyond
 from imu_shoulder.angles.scapula import seat_blade
 from imu_shoulder.angles.uncertainty import angle_sd
+from imu_shoulder.assess.unseen import unjoined_findings
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
@@ -100,7 +101,9 @@ class Whole(Stages):
     def calibrate(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> None:
         assert self.pose is not None
         seated = {side: before(self._slipped_s[side], part.time_s, own) for side, own in kept.items()}
-        found = calibrate(part.time_s, self._aligned.rate_hz, seated, part.ended, self.pose)
+        found = calibrate(
+            part.time_s, self._aligned.rate_hz, seated, part.ended, self.pose, self._params.heading.shared
+        )
         self.calibration = found if self._stored is None else reuse(self._stored, found, self.pose)
 
     def work_out_angles(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> Mapping[Side, ArmAngles]:
@@ -162,6 +165,7 @@ class Whole(Stages):
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),
             *beyond.findings(),
+            *unjoined_findings(self.calibration),
         )
 
     def _find_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> list[ArmSet]:

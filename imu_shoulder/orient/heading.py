@@ -160,7 +160,12 @@ def _solve(
     heading = np.array([turn.heading_rad for turn in turns])
     if len(turns):
         halves = [(before, 0.5), (before + 1, 0.5), (count + before, -0.5), (count + before + 1, -0.5)]
-        equations.add([*halves, (np.full(len(turns), between), 1.0)], heading, params.joint_turn_rad, robust=True)
+        equations.add(
+            [*halves, (np.full(len(turns), between), 1.0)],
+            heading,
+            np.array([turn.sd_rad for turn in turns]),
+            robust=True,
+        )
     equations.add([(np.array([between]), 1.0)], 0.0, pi)
 
     matrix = equations.matrix()

@@ -12,7 +12,7 @@ from imu_shoulder.frames import wrap_rad
 from imu_shoulder.model import STERNUM, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, all_turned
 from imu_shoulder.orient.heading import track_heading
-from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
+from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
 
 # A quiet moment is looked at when every sensor has been quiet for so long.
 QUIET_S = 0.6
@@ -131,7 +131,7 @@ class KeptHeading:
         stayed = found.stay[first - 1] if first else found.stay[0] - 1
         lost_before = found.lost[first - 1] if first else 0
         unseen_before = found.unseen_rad2[first - 1] if first else 0.0
-        turns = [JointTurn(t.before + shift, t.heading_rad) for t in found.joint_turns if t.before >= first - 1]
+        turns = [replace(t, before=t.before + shift) for t in found.joint_turns if t.before >= first - 1]
         self._moments = replace(
             moments,
             time_s=np.concatenate([moments.time_s, found.time_s[first:]]),
@@ -192,7 +192,7 @@ class KeptHeading:
             stay=moments.stay[keep],
             lost=moments.lost[keep],
             unseen_rad2=moments.unseen_rad2[keep],
-            joint_turns=tuple(JointTurn(place[t.before], t.heading_rad) for t in turns),
+            joint_turns=tuple(replace(t, before=place[t.before]) for t in turns),
         )
         self._block = [self._block[k] for k in keep]
         self._reference = 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from math import radians
 
@@ -16,7 +16,7 @@ from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import cut
-from imu_shoulder.orient.shared import shared_heading
+from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_heading
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +28,15 @@ class HeadingParams:
     neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
     from set to set; relaxed_rad: how differently an arm hangs by itself from how it hangs when a pose is asked;
     start_rad: how far the hanging arm of a set's start may be turned from the neutral pose. sway_rad: how far they
-    wander in one stay; step_rad: what a heading drifts beside its rate in between; joint_turn_rad: of a heading shared
-    in movement; bias_rad_s: of the gyroscope's bias about the vertical where stillness did not show it.
+    wander in one stay; step_rad: what a heading drifts beside its rate in between; bias_rad_s: of the
+    gyroscope's bias about the vertical where stillness did not show it.
     travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in walking.
     turn_rad: how far at most someone may turn meanwhile; stay_rad: otherwise. From half of travel_rad to one and a half
     the one goes over into the other.
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
-    its heading. links: how many earlier moments of a posture each is compared with.
+    its heading. links: how many earlier moments of a posture each is compared with. shared: how turning that two
+    sensors share is weighed.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -51,7 +52,6 @@ class HeadingParams:
     start_rad: float = radians(20.0)
     step_rad: float = radians(0.1)
     sway_rad: float = radians(0.5)
-    joint_turn_rad: float = radians(6.0)
     bias_rad_s: float = radians(0.4)
     turn_rad: float = radians(60.0)
     stay_rad: float = radians(1.0)
@@ -60,6 +60,7 @@ class HeadingParams:
     lost_rad: float = radians(5.0)
     travel_rad: float = radians(60.0)
     links: int = 6
+    shared: SharedParams = field(default_factory=SharedParams)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +68,12 @@ class JointTurn:
     """Between moments `before` and `before + 1` the first two sensors turned as one about a level axis.
 
     heading_rad: by how much the second one's earth frame must be turned to show it as the first one's does.
+    sd_rad: its standard deviation.
     """
 
     before: int
     heading_rad: float
+    sd_rad: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +139,7 @@ def quiet_moments(
     spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
-    joint_turns = _joint_turns(limbs, spans, rate_hz) if len(limbs) > 1 else ()
+    joint_turns = _joint_turns(limbs, spans, rate_hz, params.shared) if len(limbs) > 1 else ()
     begins = np.array([first for first, _ in spans], dtype=np.intp)
     gaps = [_gaps(attitude, rate_hz, params) for attitude in attitudes]
     lost = np.stack([np.searchsorted(first[sd > params.lost_rad], begins) for first, sd in gaps], axis=1)
@@ -197,17 +200,20 @@ def _roamed_rad(
     return np.concatenate([[0.0], to_and_fro])
 
 
-def _joint_turns(attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float) -> list[JointTurn]:
+def _joint_turns(
+    attitudes: Sequence[Attitude], spans: Sequence[tuple[int, int]], rate_hz: float, params: SharedParams
+) -> list[JointTurn]:
     """With the elbow kept, straight or bent, both segments turn about one axis; where it is level, it shows headings.
 
     Skin hides a part of the upper arm's turning about the bone, but not the bone's direction.
     """
     first, second = (attitude.rate_earth_rad_s for attitude in attitudes[:2])
+    bias = bias_sd_rad_s(attitudes[0].bias.sd_rad_s, attitudes[1].bias.sd_rad_s, params)
     out = []
     for k, ((_, begin), (end, _)) in enumerate(pairwise(spans)):
-        fix = shared_heading(first[begin:end], second[begin:end], rate_hz, least_strength=0.97)
+        fix = shared_heading(first[begin:end], second[begin:end], rate_hz, bias, params)
         if fix is not None:
-            out.append(JointTurn(k, fix.heading_rad))
+            out.append(JointTurn(k, fix.heading_rad, fix.sd_rad))
     return out
 
 
