@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 from test_calibrate import turning
 
 from imu_shoulder.calibrate.functional import pointing_heading, turning_axis
+from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import CalibrateParams, find_pose
+from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.bias import BiasTrack
+from imu_shoulder.orient.bias import BiasTrack, StillnessParams
+from imu_shoulder.orient.moments import HeadingParams
+from imu_shoulder.orient.offset import OffsetParams
 
 
 @pytest.mark.parametrize("top_deg", [45.0, 90.0])
@@ -58,3 +64,14 @@ def test_a_pose_that_sways_by_3_deg_is_no_pose(sway_deg, still):
     else:
         with pytest.raises(CalibrationError, match="right_wrist moves by"):
             find_pose(time_s, {"right_wrist": attitude}, events, None, CalibrateParams())
+
+
+@pytest.mark.parametrize(
+    "params", [SlipParams(), MountingParams(), HeadingParams(), StillnessParams(), OffsetParams()], ids=type
+)
+def test_angles_among_the_limits_are_radians(params):
+    """No limit on a limb's or a body's turn is a whole turn, save what a movement adds up to; none on stillness or
+    drift is a turn in two seconds."""
+    for name, value in asdict(params).items():
+        if name.endswith(("_rad", "_rad_s")) and name != "turned_rad":
+            assert 0 < value < np.pi, name

@@ -141,8 +141,11 @@ def test_commands_are_answered_with_a_sentence(running):
         assert tell(ws, "pain", value=11)["taken"] is False
         assert tell(ws, "pain", value="2")["taken"] is False
         assert tell(ws, "note", text="n" * 301)["taken"] is False
+        assert tell(ws, "note", text=" \n")["taken"] is False
+        assert tell(ws, "note")["taken"] is False
+        assert tell(ws, "note", text="!")["taken"] is True
         assert tell(ws, "note", text="left band, red")["taken"] is True
-    assert running.session.notes == ["left band, red"]
+    assert running.session.notes == ["!", "left band, red"]
 
 
 def test_too_many_commands_are_slowed_and_a_flood_is_cut_off(running, monkeypatch):

@@ -33,7 +33,7 @@ class Worn:
         self.aligned = align_recording(recording, params.align)
         self.tracks = dict(self.aligned.tracks)
         self.attitudes = {p: orient_afterwards(t, self.aligned.rate_hz, params.orient) for p, t in self.tracks.items()}
-        self.events = recording.events
+        self.events, self.recording = recording.events, recording
 
     def found(self, names=None, events=None):
         """(placement, code) -> text, with sensors renamed: new name -> the sensor that is really meant."""
@@ -114,6 +114,13 @@ def test_a_sensor_on_the_chest_instead_of_the_limb_is_said(worn, placement):
 def test_a_wrist_sensor_off_the_limb_shows_in_the_elbow_bends_alone(worn):
     bends = [event for event in worn.events if event.trial_type == "elbow_bends"]
     assert list(worn.found({"right_wrist": "sternum"}, bends)) == [("right_wrist", "not_on_limb")]
+
+
+def test_the_other_wrist_alone_shows_it_as_well(worn):
+    """Without upper-arm sensors."""
+    wrists = Worn(replace(worn.recording, streams={p: worn.recording.streams[p] for p in (*WRISTS, "sternum")}))
+    bends = [event for event in worn.events if event.trial_type == "elbow_bends"]
+    assert list(wrists.found({"right_wrist": "sternum"}, bends)) == [("right_wrist", "not_on_limb")]
 
 
 def test_a_sensor_on_the_table_is_stiller_than_any_person():
