@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from waiting import until
 
 from imu_shoulder.log import records, writer
+from imu_shoulder.log.contents import log_session
 from imu_shoulder.log.records import DATA, EVENT, LogError, encode_record, scan
 from imu_shoulder.log.writer import LogThread, LogWriter
 
@@ -272,3 +273,34 @@ def test_a_log_that_is_continued_counts_on_without_a_gap(tmp_path):
     found = scan(path.read_bytes())
     assert [record.index for record in found.records] == list(range(6))
     assert found.missing_records == 0
+
+
+def test_what_is_put_while_the_log_is_being_closed_is_written(tmp_path):
+    """It was taken, so it is kept: a record that comes while those before it are on their way to the disk."""
+    log = LogThread(tmp_path / "a.log")
+    sync, late = log._writer.sync, [b"late"]
+
+    def slow_sync():
+        sync()
+        if log._stop.is_set() and late:
+            assert log.put(EVENT, late.pop())
+
+    log._writer.sync = slow_sync
+    log.put(EVENT, b"early")
+    log.close()
+    # What was put and nothing else: nothing was dropped, so nothing is said of it.
+    assert [record.payload for record in records.read_log(tmp_path / "a.log").records] == [b"early", b"late"]
+
+
+def test_a_record_is_as_long_as_its_length_can_be_said():
+    """In 16 bits."""
+    (record,) = scan(encode_record(EVENT, 0, bytes(2**16 - 1))).records
+    assert len(record.payload) == 2**16 - 1
+    with pytest.raises(LogError, match="65536 came"):
+        encode_record(EVENT, 0, bytes(2**16))
+
+
+def test_without_its_session_a_log_counts_from_its_first_sample():
+    remarks: list[str] = []
+    assert log_session(None, 12.5, remarks)[0] == 12_500_000_000
+    assert "the time counts from the first sample" in remarks[0]
