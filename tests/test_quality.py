@@ -22,6 +22,7 @@ from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.movement import tempo_text
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import sparc
+from imu_shoulder.measure.station_holds import twice_held
 from imu_shoulder.segment.model import ArmSet, Rep, StationVisit
 from imu_shoulder.segment.reps import RepParams, find_reps
 
@@ -233,6 +234,23 @@ def test_the_shortest_leg_between_stations_decides_too_fast():
     rep = Rep(0.0, 5.4, 8.0, 12.0, 13.0, 5.0, 90.0, 5.0, "rep", visits)
     data = RepData(rep, load_shipped("row_rotate"), RATE_HZ, np.arange(1500) / RATE_HZ, curve, {}, None)
     assert values(data)["quickest_up_s"] == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize(
+    ("visited", "twice"),
+    [
+        (("row", "rotate", "press", "rotate", "row"), []),
+        (("row", "rotate", "press", "rotate", "press"), ["press"]),
+        (("row", "row", "rotate", "press"), ["row"]),
+    ],
+)
+def test_a_station_that_was_left_and_taken_again_on_the_way_up_was_held_twice(visited, twice):
+    """The way back passes the earlier ones again."""
+    visits = tuple(StationVisit(name, 2.0 + 3 * k, 4.0 + 3 * k) for k, name in enumerate(visited))
+    time_s = np.arange(2000) / RATE_HZ
+    rep = Rep(0.0, 8.0, 10.0, 19.0, 20.0, 85.0, 150.0, 85.0, "rep", visits)
+    data = RepData(rep, load_shipped("row_rotate_press"), RATE_HZ, time_s, np.full(2000, 150.0), {}, None)
+    assert twice_held(data) == twice
 
 
 # Across the set.
