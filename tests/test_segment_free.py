@@ -16,7 +16,7 @@ from scipy.signal import butter, sosfilt
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.segment.free import FreeRep, count_free
+from imu_shoulder.segment.free import FreeRep, count_free, find_free_sets
 
 Array = NDArray[np.float64]
 Samples = tuple[Array, Array, Array, float]
@@ -178,6 +178,12 @@ def pulled(count: int, move_s: float, end_tilt_deg: float, end_turn_deg: float) 
 def test_a_pull_that_turns_the_wrist_twice_is_one_rep(count, end_tilt_deg, end_turn_deg):
     reps = count_free(*pulled(count, 0.9, end_tilt_deg, end_turn_deg))
     assert [rep.excluded for rep in reps] == [None] * count
+
+
+def test_where_the_two_ends_of_a_pull_are_turned_otherwise_that_turn_leads():
+    """By 12 deg, though the wrist tilts by 25 deg and back in between."""
+    (found,) = find_free_sets(*pulled(6, 0.9, 0.0, 12.0))
+    assert np.degrees(np.ptp(found.curve_rad)) == pytest.approx(12.0, abs=2.0)
 
 
 def test_a_cut_rep_counts_when_about_half_of_it_is_there():
