@@ -22,7 +22,7 @@ from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.movement import tempo_text
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import sparc
-from imu_shoulder.measure.station_holds import twice_held
+from imu_shoulder.measure.station_holds import station_text, twice_held
 from imu_shoulder.segment.model import ArmSet, Rep, StationVisit
 from imu_shoulder.segment.reps import RepParams, find_reps
 
@@ -251,6 +251,16 @@ def test_a_station_that_was_left_and_taken_again_on_the_way_up_was_held_twice(vi
     rep = Rep(0.0, 8.0, 10.0, 19.0, 20.0, 85.0, 150.0, 85.0, "rep", visits)
     data = RepData(rep, load_shipped("row_rotate_press"), RATE_HZ, time_s, np.full(2000, 150.0), {}, None)
     assert twice_held(data) == twice
+
+
+def test_the_longest_stay_at_each_station_is_told_with_its_sway_where_it_is_long_enough():
+    """The forearm points the same way all the time; so short a stay as the second station's shows no sway."""
+    visits = tuple(StationVisit(*visit) for visit in (("row", 2.0, 5.0), ("row", 6.0, 7.0), ("rotate", 8.0, 8.9)))
+    time_s = np.arange(1200) / RATE_HZ
+    rep = Rep(0.0, 8.0, 8.9, 11.9, 12.0, 85.0, 85.0, 85.0, "rep", visits)
+    still = {f"forearm_{axis}": np.full(1200, float(axis == "z")) for axis in "xyz"}
+    data = RepData(rep, load_shipped("row_rotate"), RATE_HZ, time_s, np.full(1200, 85.0), still, None)
+    assert station_text(data) == "row 3.0 s 0.0 deg;rotate 0.9 s"
 
 
 # Across the set.
