@@ -75,3 +75,28 @@ def test_angles_among_the_limits_are_radians(params):
     for name, value in asdict(params).items():
         if name.endswith(("_rad", "_rad_s")) and name != "turned_rad":
             assert 0 < value < np.pi, name
+
+
+def pose_of(attitudes, event):
+    time_s = np.arange(len(attitudes[0].valid)) / 50
+    return find_pose(time_s, {own.placement: own for own in attitudes}, [event], None, CalibrateParams())
+
+
+def at_rest(placement, earth_from_sensor, rows=300):
+    bias = BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    quat = np.tile(quat_from_rotation(earth_from_sensor), (rows, 1))
+    return Attitude(placement, quat, np.zeros((rows, 3)), np.ones(rows, dtype=bool), bias)
+
+
+def test_a_pose_may_be_just_as_long_as_is_asked():
+    least_s, hanging = CalibrateParams().min_pose_s, at_rest("right_wrist", Rotation.identity())
+    assert pose_of([hanging], Event(1.0, least_s, "neutral_pose")).end_s == 1.0 + least_s
+    with pytest.raises(CalibrationError, match="or more"):
+        pose_of([hanging], Event(1.0, least_s - 0.1, "neutral_pose"))
+
+
+def test_a_sensor_that_does_not_move_sways_by_nothing_however_it_is_mounted():
+    """The scalar product of a direction with itself is 1 but for rounding, to either side."""
+    for k, mounting in enumerate(Rotation.random(60, random_state=1)):
+        sway_deg = pose_of([at_rest("right_wrist", mounting)], Event(0.0, 5.0, "neutral_pose")).sway_deg
+        assert sway_deg["right_wrist"] == pytest.approx(0.0, abs=1e-4), k

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -331,3 +333,11 @@ def test_a_rep_that_sets_out_at_once_is_held_against_where_the_set_began():
     data = RepData(rep, drill, RATE_HZ, time_s, lead, {"elevation_deg": lead}, (120.0, np.inf))
     off_deg = next(m for m in all_measures() if m.name == "start_off_deg").compute(data)
     assert off_deg == pytest.approx(15.0, abs=0.5)
+
+
+def test_a_turn_round_between_two_rows_has_a_top_of_one_row():
+    data = rep_data(hold_s=0.0)
+    between_s = LIFT_S + 0.4 / RATE_HZ
+    turned = replace(data, rep=replace(data.rep, top_start_s=between_s, top_end_s=between_s))
+    assert data.lead_deg[turned.top] == pytest.approx([90.0], abs=0.01)
+    assert np.isfinite(measured(turned)["thumb_up_deg"]) == ("thumb_up_deg" in data.angles)

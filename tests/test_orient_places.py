@@ -11,8 +11,9 @@ import pytest
 from scipy.spatial.transform import Rotation
 from test_orient import RATE_HZ, sensed, track
 
-from imu_shoulder.frames import heading_rotation
-from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
+from imu_shoulder.frames import heading_rotation, quat_from_rotation
+from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards
+from imu_shoulder.orient.bias import BiasTrack
 from imu_shoulder.orient.links import find_links
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
 
@@ -65,3 +66,17 @@ def test_who_stays_and_turns_further_than_sway_and_drift_explain_has_turned(apar
     within = (links.earlier == 0) & (links.later == 1)
     assert within.any()
     assert np.isfinite(links.sd_rad[within]).any() == drift
+
+
+def test_postures_that_are_exactly_alike_are_one_place_however_the_sensor_is_mounted():
+    """The scalar product of an attitude with itself is 1 but for rounding, to either side."""
+    time_s = np.arange(round(6 * RATE_HZ)) / RATE_HZ
+    rate = np.zeros((len(time_s), 3))
+    # It trembles in between, about where it is.
+    rate[(time_s > 2) & (time_s < 4)] = [0.0, 0.0, 0.3]
+    seen, bias = np.ones(len(time_s), dtype=bool), BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    for mounting in Rotation.random(40, random_state=2):
+        limb = Attitude("right_wrist", np.tile(quat_from_rotation(mounting), (len(time_s), 1)), rate, seen, bias)
+        found = quiet_moments(time_s, seen, RATE_HZ, [limb], None, HeadingParams())
+        assert len(found.place) >= 2
+        assert set(found.place.tolist()) == {0}

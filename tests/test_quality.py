@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import runpy
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
@@ -383,6 +385,28 @@ def test_counts_and_holds_of_two_sides_are_told_only_where_they_are_not_as_asked
     assert "The left arm's holds are 0.2 s shorter." in holding["text"]
 
 
+@pytest.mark.parametrize(("worse", "shorter"), [("right", "left"), ("left", "right")])
+def test_the_arm_that_holds_less_steadily_or_shorter_is_named(worse, shorter):
+    steady, unsteady = (sd_deg + 0.01 * np.arange(5) for sd_deg in (0.3, 1.1))
+    long, short = (hold_s + 0.01 * np.arange(5) for hold_s in (5.5, 3.5))
+    by_side = {
+        side: reps_of(hold_sd_deg=unsteady if side == worse else steady, hold_s=short if side == shorter else long)
+        for side in ("right", "left")
+    }
+    text = compare_sides(by_side, "elevation")["text"]
+    assert f"The {shorter} arm's holds are 2.0 s shorter." in text
+    assert f"The {worse} arm holds less steadily, by 0.8 deg of sway." in text
+
+
+@pytest.mark.parametrize(("smaller", "differs_deg"), [("right", -10.0), ("left", 10.0)])
+def test_the_arm_of_the_smaller_arc_is_named(smaller, differs_deg):
+    arcs = 80 + np.arange(5.0)
+    text = compare_sides({"right": reps_of(arc_deg=arcs + differs_deg), "left": reps_of(arc_deg=arcs)}, "elevation")[
+        "text"
+    ]
+    assert text.startswith(f"The {smaller} arm's arc is 10 deg smaller;")
+
+
 def test_the_interval_of_steadiness_is_welchs():
     rng = np.random.default_rng(9)
     right, left = rng.normal(0.4, 0.1, 9), rng.normal(0.4, 0.05, 6)
@@ -393,6 +417,14 @@ def test_the_interval_of_steadiness_is_welchs():
 def test_the_page_of_measures_is_current():
     """Write it again with: python -m imu_shoulder.measure.document docs/measures.md"""
     assert (ROOT / "docs" / "measures.md").read_text(encoding="utf-8") == document.page()
+
+
+def test_the_page_of_measures_is_written_where_it_is_asked_for(tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.argv", ["document", str(tmp_path / "measures.md")])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # it is imported here already
+        runpy.run_module("imu_shoulder.measure.document", run_name="__main__")
+    assert (tmp_path / "measures.md").read_text(encoding="utf-8") == document.page()
 
 
 def test_every_measure_says_its_unit_formula_and_source():
