@@ -102,7 +102,7 @@ def test_after_a_slip_a_heading_stays_as_it_was_known():
 
 
 def test_an_arm_is_quiet_where_it_was_so_for_long_enough():
-    time_s, attitudes = drawn(1)
+    _, attitudes = drawn(1)
     keeping = KeptHeading("right", attitudes, RATE_HZ, HeadingParams())
     rows = round(QUIET_S * RATE_HZ)
     for first, count, quiet in ((0, rows, True), (0, rows - 1, False), (round(POSE_S * RATE_HZ) + 10, rows, False)):

@@ -121,11 +121,26 @@ def test_drift_and_sag():
     assert values(held(0 * time_s))["hold_sag_deg"] == 0
 
 
-def test_settling():
-    """Arrives 6 deg too high and comes down at once after 0.6 s; a low-pass at 3 Hz blurs that by about 0.1 s."""
-    found = values(held(np.where(seconds(8.0) < 0.6, 6.0, 0.0)))["settling_s"]
+@pytest.mark.parametrize("off_deg", [6.0, -6.0])
+def test_settling(off_deg):
+    """Arrives 6 deg too high or too low and goes there at once after 0.6 s; a low-pass at 3 Hz blurs that by about
+    0.1 s. What is like it later on is no settling."""
+    time_s = seconds(8.0)
+    found = values(held(np.where(time_s < 0.6, off_deg, 0.0)))["settling_s"]
     assert found == pytest.approx(0.65, abs=0.1)
-    assert values(held(np.zeros(801)))["settling_s"] == 0
+    late = np.where(np.abs(time_s - 5.5) < 0.1, off_deg / 2, 0.0)
+    assert values(held(np.where(time_s < 0.6, off_deg, late)))["settling_s"] == pytest.approx(found, abs=0.05)
+    sinking = np.where(time_s < 0.6, off_deg, 0.0) - 0.5 * time_s
+    assert values(held(sinking))["settling_s"] == pytest.approx(found, abs=0.1)
+    assert values(held(0 * time_s))["settling_s"] == 0
+
+
+def test_who_arrives_late_or_leaves_early_has_not_broken_the_hold():
+    """An arm that holds while the other one lifts has neither to do."""
+    time_s = seconds(8.0)
+    ends = np.where((time_s < 0.6) | (time_s > 7.4), -30.0, 0.0)
+    assert values(held(ends))["hold_breaks"] == 0
+    assert values(held(ends, "hold", load_shipped("full_can_hold_and_lift")))["hold_breaks"] == 2
 
 
 def test_a_broken_hold_is_told_by_where_how_far_and_how_long():
