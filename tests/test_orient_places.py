@@ -52,6 +52,17 @@ def test_an_arm_that_is_raised_and_kept_there_has_not_walked():
     assert places(np.concatenate([still, raised, still + 110.0])) == 1
 
 
+def test_a_link_tells_by_how_much_the_heading_turned_however_the_sensor_is_mounted():
+    turned_deg = 0.6
+    one, none = np.zeros(2, dtype=np.intp), np.zeros((2, 1), dtype=np.intp)
+    for mounting in Rotation.random(20, random_state=3):
+        looks = heading_rotation(np.radians([0.0, turned_deg])) * mounting
+        moments = QuietMoments(np.array([0.0, 5.0]), [looks], one, one, none, np.array([HeadingParams().drift_rad_s]))
+        links = find_links(moments, one, 0, HeadingParams())
+        assert len(links.turn_rad)
+        np.testing.assert_allclose(np.degrees(links.turn_rad), turned_deg, atol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("apart_s", "turned_deg", "drift"), [(5, 0.6, True), (5, 1.6, False), (60, 1.4, True), (60, 2.4, False)]
 )
