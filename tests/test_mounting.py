@@ -137,6 +137,17 @@ def test_a_sensor_on_the_table_is_stiller_than_any_person():
     assert "lay still" in found["sternum", "not_on_limb"]
 
 
+def test_where_nothing_moved_nothing_is_said_to_lie_still():
+    """All sensors on a table: a recording without movements shows nobody's mistake."""
+    clean = simulate(drill_scenario("full_can", reps=1, hold_s=2.0, rate_hz=50.0), seed=4).recording
+    streams, rng = {}, np.random.default_rng(0)
+    for placement in ("right_wrist", "right_upper_arm"):
+        stream = clean.streams[placement]
+        acc, gyr = (scale * rng.normal(size=(len(stream.time_s), 3)) for scale in (0.01, np.radians(0.05)))
+        streams[placement] = replace(stream, acc_m_s2=np.array([0.0, 0.0, 9.81]) + acc, gyr_rad_s=gyr)
+    assert Worn(replace(clean, streams=streams)).found() == {}
+
+
 def test_a_curl_is_no_reason_to_blame_the_upper_arm(worn):
     bends = next(event for event in worn.events if event.trial_type == "elbow_bends")
     curl = Event(bends.onset_s, bends.duration_s, "set", None, "right")

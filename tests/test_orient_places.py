@@ -14,6 +14,7 @@ from test_orient import RATE_HZ, sensed, track
 from imu_shoulder.frames import heading_rotation, quat_from_rotation
 from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards
 from imu_shoulder.orient.bias import BiasTrack
+from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.links import find_links
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
 
@@ -91,3 +92,19 @@ def test_postures_that_are_exactly_alike_are_one_place_however_the_sensor_is_mou
         found = quiet_moments(time_s, seen, RATE_HZ, [limb], None, HeadingParams())
         assert len(found.place) >= 2
         assert set(found.place.tolist()) == {0}
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 20.0, 170.0])
+def test_after_a_walk_the_heading_is_as_unsure_as_the_person_may_have_turned(turned_deg):
+    """No further than the sensor's own heading did, within what is usual at least and at most. The arm is raised then,
+    so that no posture comes back."""
+    params = HeadingParams()
+    looks = Rotation.concatenate(
+        [Rotation.identity(2), heading_rotation(np.radians([turned_deg])) * Rotation.from_rotvec([[1.2, 0.0, 0.0]])]
+    )
+    place, none = np.array([0, 0, 1]), np.zeros((3, 1), dtype=np.intp)
+    moments = QuietMoments(np.array([0.0, 5.0, 25.0]), [looks], place, place, none, np.array([params.drift_rad_s]))
+    (track,) = track_heading(moments, np.array([0, 0, -1]), 0, params)
+    turned_rad = np.clip(np.radians(turned_deg), params.least_turn_rad, params.turn_rad)
+    # Beside it the drift of a bias that is not quite known, over 20 s.
+    assert track.sd_rad[2] == pytest.approx(np.hypot(turned_rad, 20 * params.drift_rad_s), rel=0.05)

@@ -143,6 +143,13 @@ def test_who_arrives_late_or_leaves_early_has_not_broken_the_hold():
     assert values(held(ends, "hold", load_shipped("full_can_hold_and_lift")))["hold_breaks"] == 2
 
 
+def test_the_deepest_drop_of_a_hold_is_told_of_an_arm_that_holds_and_of_no_other():
+    sunk = np.where(np.abs(seconds(8.0) - 5.0) < 0.8, -6.0, 0.0)
+    drill = load_shipped("full_can_hold_and_lift")
+    assert values(held(sunk, "hold", drill))["dip_deg"] == pytest.approx(6.0, abs=0.3)
+    assert np.isnan(values(held(sunk, drill=drill))["dip_deg"])
+
+
 def test_a_broken_hold_is_told_by_where_how_far_and_how_long():
     dip = np.zeros(601)
     dip[250:330] = -40.0
