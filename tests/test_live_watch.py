@@ -77,6 +77,12 @@ def test_an_arm_that_rests_a_little_higher_is_back_a_little_earlier():
         assert watch.is_back is is_back
 
 
+def test_a_set_that_begins_with_a_lift_counts_from_the_start_that_the_drill_asks():
+    """Before the arm was seen to rest: from the middle of 75 to 105 deg."""
+    watch, _ = followed("overhead_short_arc", (90.0, 0.1), (140.0, 1.5))
+    assert not watch.is_back
+
+
 def test_an_arm_that_is_not_seen_is_said_to_be_so_and_goes_on_where_it_was():
     watch, said = followed("full_can", (5.0, 1.5), (90.0, 2.0), (90.0, 1.0))
     lost_s = said[-1][0]
