@@ -11,7 +11,9 @@ from test_segment_reps import WAYS
 from imu_shoulder.analysis import StreamParams
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.watch import BACK_SHARE, SINKING_DEG_S, ArmWatch
+from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.view import sinks
+from imu_shoulder.model import SensorStream
 from imu_shoulder.segment.sets import asked_arc_deg
 
 RATE_HZ = 50.0
@@ -101,3 +103,23 @@ def test_an_arm_that_is_to_hold_and_not_one_that_lifts_sinks(sunk_deg, role, sai
     """Under the band from 75 deg."""
     watch, _ = followed("full_can_hold_and_lift", (80.0, 2.0), (80.0 - sunk_deg, 2.0), role=role)
     assert sinks(watch) is said
+
+
+@pytest.mark.parametrize(("every", "rate_hz", "loss_pct"), [(1, 50.0, 0.0), (2, 25.0, 50.0)])
+def test_the_panel_shows_how_much_came_of_what_a_sensor_should_send(every, rate_hz, loss_pct):
+    """Of the last seconds, by its own times; a sensor that fell silent goes on losing."""
+    state = SensorState(RATE_HZ)
+    assert state.frame(0.0)["rate_hz"] is state.frame(0.0)["loss_pct"] is state.frame(0.0)["seen_s_ago"] is None
+    for k in range(150):
+        times = (10 * k + np.arange(0, 10, every)) / RATE_HZ
+        still = np.zeros((len(times), 3))
+        state.push(SensorStream("right_wrist", times, still, still, RATE_HZ))
+    newest_s = float(times[-1])
+    shown = state.frame(newest_s)
+    assert shown["seen_s_ago"] == 0.0
+    assert shown["rate_hz"] == pytest.approx(rate_hz, rel=0.01)
+    assert shown["loss_pct"] == pytest.approx(loss_pct, abs=1.0)
+    silent = state.frame(newest_s + 5.0)
+    assert silent["seen_s_ago"] == 5.0
+    assert silent["loss_pct"] == pytest.approx(50 + loss_pct / 2, abs=2.0)
+    assert state.frame(newest_s + 60.0)["loss_pct"] == 100.0
