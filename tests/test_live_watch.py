@@ -60,6 +60,13 @@ def test_a_rep_goes_through_its_phases_once_and_its_hold_lasts_what_it_lasted(dr
     assert not up.is_back
 
 
+def test_a_pause_half_way_up_is_still_the_lift_and_turning_round_there_the_lowering():
+    up = [(5.0, 1.5), (45.0, 1.2), (45.0, 1.0)]
+    for then, phase in (((90.0, 1.5), "hold"), ((5.0, 1.5), "lower")):
+        _, said = followed("full_can", *up, then, (then[0], 0.3))
+        assert phases(said)[:3] == ["rest", "lift", phase]
+
+
 def test_a_hold_that_sinks_stands_still_though_it_is_not_yet_over():
     """Sinking between what is the start of lowering and what is said to be lowering."""
     sinking_deg_s = (SINKING_DEG_S + PARAMS.leave_deg_s) / 2

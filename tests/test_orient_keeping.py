@@ -24,16 +24,20 @@ SEAT = {"right_upper_arm": Rotation.identity(), "right_wrist": Rotation.from_eul
 BIAS = BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
 
 
-def drawn(reps):
-    """Times and attitudes: the pose, then reps of 1 s up by 80 deg, 1 s there, 1 s down and 3 s hanging."""
+def drawn(reps, *, walk_s=(np.inf, np.inf), walk_turns_deg=0.0):
+    """Times and attitudes: the pose, then reps of 1 s up by 80 deg, 1 s there, 1 s down and 3 s hanging. In place of
+    the reps within walk_s the arms swing and the body turns."""
     time_s = np.arange(round((POSE_S + reps * REP_S) * RATE_HZ)) / RATE_HZ
     into_s = np.where(time_s < POSE_S, 0.0, (time_s - POSE_S) % REP_S)
+    walks = (time_s >= walk_s[0]) & (time_s < walk_s[1])
     up = np.interp(into_s, [0.0, 1.0, 2.0, 3.0], [0.0, 1.0, 1.0, 0.0])
     angle_rad = np.radians(80.0) * (1 - np.cos(np.pi * up)) / 2
+    angle_rad[walks] = np.radians(25.0) * (1 - np.cos(2 * np.pi * time_s[walks]))
+    body = heading_rotation(np.interp(time_s, walk_s, np.radians([0.0, walk_turns_deg])))
     rate = np.column_stack([np.gradient(angle_rad, time_s), np.zeros(len(time_s)), np.zeros(len(time_s))])
     out = {}
     for placement, drift_deg_s in DRIFT_DEG_S.items():
-        turned = heading_rotation(np.radians(drift_deg_s) * time_s)
+        turned = heading_rotation(np.radians(drift_deg_s) * time_s) * body
         true = turned * Rotation.from_rotvec(np.outer(angle_rad, [1.0, 0.0, 0.0])) * SEAT[placement]
         seen = np.ones(len(time_s), dtype=bool)
         out[placement] = Attitude(placement, quat_from_rotation(true), turned.apply(rate), seen, BIAS)
@@ -47,10 +51,10 @@ def rows_of(attitudes, rows):
     }
 
 
-def kept(reps, *, ends_s=np.inf):
+def kept(reps, *, ends_s=np.inf, walk_s=(np.inf, np.inf), walk_turns_deg=0.0):
     """The headings kept as a stream keeps them, looked at every half second; and each sensor's correction at every row
     as it was known then, in deg."""
-    time_s, attitudes = drawn(reps)
+    time_s, attitudes = drawn(reps, walk_s=walk_s, walk_turns_deg=walk_turns_deg)
     keeping, step = KeptHeading("right", attitudes, RATE_HZ, HeadingParams()), round(0.5 * RATE_HZ)
     pose = slice(0, round(POSE_S * RATE_HZ))
     keeping.begin(time_s[pose], rows_of(attitudes, pose), POSE_S / 2)
@@ -60,10 +64,11 @@ def kept(reps, *, ends_s=np.inf):
         known.append(np.column_stack(keeping.corrections(time_s[stop - step : stop])))
         if now_s - step / RATE_HZ <= ends_s < now_s:
             keeping.end_at(ends_s)
+        block, block_s = (1, POSE_S) if now_s < walk_s[0] else (-1, -np.inf) if now_s < walk_s[1] else (2, walk_s[1])
         newest = slice(int(np.searchsorted(time_s, now_s - QUIET_S)), stop)
-        if keeping.due(now_s, 1) and keeping.is_quiet(rows_of(attitudes, newest)):
+        if keeping.due(now_s, block) and keeping.is_quiet(rows_of(attitudes, newest)):
             since = slice(int(np.searchsorted(time_s, keeping.wants_from(now_s))), stop)
-            keeping.look(time_s[since], rows_of(attitudes, since), 1, POSE_S)
+            keeping.look(time_s[since], rows_of(attitudes, since), block, block_s)
     return time_s, keeping, np.degrees(np.concatenate(known))
 
 
@@ -107,3 +112,13 @@ def test_an_arm_is_quiet_where_it_was_so_for_long_enough():
     rows = round(QUIET_S * RATE_HZ)
     for first, count, quiet in ((0, rows, True), (0, rows - 1, False), (round(POSE_S * RATE_HZ) + 10, rows, False)):
         assert keeping.is_quiet(rows_of(attitudes, slice(first, first + count))) is quiet
+
+
+@pytest.mark.parametrize("turned_deg", [50.0, -50.0])
+def test_who_walked_between_two_sets_faces_forward_in_the_second_as_in_the_first(turned_deg):
+    """But for what a hanging arm may be turned by itself at the start of a set."""
+    walk_s = (POSE_S + 6 * REP_S, POSE_S + 7 * REP_S)
+    time_s, keeping, known_deg = kept(12, walk_s=walk_s, walk_turns_deg=turned_deg)
+    for column, placement in enumerate(keeping.placements):
+        drifted_deg = DRIFT_DEG_S[placement] * (time_s[-1] - POSE_S / 2)
+        assert known_deg[-1, column] == pytest.approx(drifted_deg + turned_deg, abs=12.0)
