@@ -90,7 +90,9 @@ def at_rest(placement, earth_from_sensor, rows=300):
 
 def test_a_pose_may_be_just_as_long_as_is_asked():
     least_s, hanging = CalibrateParams().min_pose_s, at_rest("right_wrist", Rotation.identity())
-    assert pose_of([hanging], Event(1.0, least_s, "neutral_pose")).end_s == 1.0 + least_s
+    pose = pose_of([hanging], Event(1.0, least_s, "neutral_pose"))
+    assert (pose.start_s, pose.end_s) == (1.0, 1.0 + least_s)
+    assert pose.marked is True
     with pytest.raises(CalibrationError, match="or more"):
         pose_of([hanging], Event(1.0, least_s - 0.1, "neutral_pose"))
 

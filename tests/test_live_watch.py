@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
@@ -9,10 +10,11 @@ import pytest
 from test_segment_reps import WAYS
 
 from imu_shoulder.analysis import StreamParams
+from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.watch import BACK_SHARE, SINKING_DEG_S, ArmWatch
 from imu_shoulder.live.sensors import SensorState
-from imu_shoulder.live.view import sinks
+from imu_shoulder.live.view import sinks, told_frame
 from imu_shoulder.model import SensorStream
 from imu_shoulder.segment.sets import asked_arc_deg
 
@@ -130,3 +132,15 @@ def test_the_panel_shows_how_much_came_of_what_a_sensor_should_send(every, rate_
     assert silent["seen_s_ago"] == 5.0
     assert silent["loss_pct"] == pytest.approx(50 + loss_pct / 2, abs=2.0)
     assert state.frame(newest_s + 60.0)["loss_pct"] == 100.0
+
+
+@pytest.mark.parametrize(
+    ("drill_id", "reads"), [("full_can", "elevation about gravity"), ("band_external_rotation", "")]
+)
+def test_an_angle_that_is_read_about_gravity_is_said_to_be(drill_id, reads):
+    """Without a sensor on the trunk; the rotation is about the upper arm itself. A wrist alone shows another angle."""
+    seats = {p: SensorCalibration(p, np.eye(4)[0], 0.0) for p in ("right_upper_arm", "right_wrist")}
+    arm = ArmCalibration("right", seats["right_upper_arm"], seats["right_wrist"], (), True)
+    drill = load_shipped(drill_id)
+    assert told_frame(drill, [arm])["reads"] == reads
+    assert told_frame(drill, [replace(arm, upper_arm=None)])["reads"] == ""

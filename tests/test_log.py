@@ -18,7 +18,10 @@ from waiting import until
 
 from imu_shoulder.log import records, writer
 from imu_shoulder.log.contents import log_session
+from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, pack, pack_data, pack_state
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, EVENT, LogError, encode_record, scan
+from imu_shoulder.log.unfinished import unfinished
 from imu_shoulder.log.writer import LogThread, LogWriter
 
 TESTS = Path(__file__).parent
@@ -304,3 +307,28 @@ def test_without_its_session_a_log_counts_from_its_first_sample():
     remarks: list[str] = []
     assert log_session(None, 12.5, remarks)[0] == 12_500_000_000
     assert "the time counts from the first sample" in remarks[0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        (records.DATA, pack_data(0, 7_000_000_000, b"x")),
+        (records.STATE, pack_state(0, 6_900_000_000, 7_000_000_000, b"x")),
+        (records.LINK, pack(LinkEntry(0, 7_000_000_000, connected=False, reason="out of reach"))),
+    ],
+)
+def test_a_log_was_written_until_the_newest_thing_heard_in_it(tmp_path, kind, payload):
+    """Whatever came last; what a person typed says nothing of the nodes."""
+    began = Session("M.K.", "2026-05-04T09:30:00+02:00", 0, time.time() - host_now_ns() / 1e9)
+    parts = [
+        (records.SESSION, pack(began)),
+        (records.NODE, pack(NodeEntry(0, "C0:00:00:00:00:01", "right_wrist", "contract-1"))),
+        (records.DATA, pack_data(0, 5_000_000_000, b"x")),
+        (kind, payload),
+        (EVENT, pack(EventEntry(9_000_000_000, "stop"))),
+    ]
+    (tmp_path / "a.log").write_bytes(b"".join(encode_record(k, n, data) for n, (k, data) in enumerate(parts)))
+    found = unfinished(tmp_path / "a.log")
+    assert found is not None
+    assert found.last_ns == 7_000_000_000
+    assert (found.addresses, found.ended, found.of_nodes) == (("C0:00:00:00:00:01",), False, True)
