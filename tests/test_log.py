@@ -316,6 +316,7 @@ def test_without_its_session_a_log_counts_from_its_first_sample():
         (records.STATE, pack_state(0, 6_900_000_000, 7_000_000_000, b"x")),
         (records.LINK, pack(LinkEntry(0, 7_000_000_000, connected=False, reason="out of reach"))),
     ],
+    ids=["data", "state", "link"],
 )
 def test_a_log_was_written_until_the_newest_thing_heard_in_it(tmp_path, kind, payload):
     """Whatever came last; what a person typed says nothing of the nodes."""
@@ -331,4 +332,5 @@ def test_a_log_was_written_until_the_newest_thing_heard_in_it(tmp_path, kind, pa
     found = unfinished(tmp_path / "a.log")
     assert found is not None
     assert found.last_ns == 7_000_000_000
+    assert [node.placement for node in found.nodes] == ["right_wrist"]
     assert (found.addresses, found.ended, found.of_nodes) == (("C0:00:00:00:00:01",), False, True)
