@@ -47,6 +47,7 @@ def test_a_replay_stopped_by_ctrl_c_is_saved(tmp_path, small_recording):
     said, _ = process.communicate(timeout=GUARD_S)
     assert process.returncode == 0, said
     assert f"Report: {out / 'results' / 'report.html'}" in said
+    assert (out / "results" / "report.html").exists()
     assert (out / "recording.toml").exists()
     assert (out / "recording.log").exists()
     assert (out / "events.tsv").read_text().splitlines()[1].split("\t")[2] == "neutral_pose"

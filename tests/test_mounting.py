@@ -18,6 +18,7 @@ from imu_shoulder.calibrate.mounting import MountingParams, mounting_findings, s
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event, Track
 from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 
@@ -109,6 +110,18 @@ def test_one_set_marked_with_the_wrong_side_is_told_from_swapped_sensors(worn):
 @pytest.mark.parametrize("placement", ["right_upper_arm", "right_wrist"])
 def test_a_sensor_on_the_chest_instead_of_the_limb_is_said(worn, placement):
     assert list(worn.found({placement: "sternum"})) == [(placement, "not_on_limb")]
+
+
+def test_a_wrist_sensor_off_the_limb_shows_in_a_set_of_raises_alone(worn):
+    sets = [event for event in worn.events if event.trial_type == "set"]
+    assert list(worn.found({"right_wrist": "sternum"}, sets)) == [("right_wrist", "not_on_limb")]
+
+
+def test_the_results_name_the_set_that_shows_swapped_sides(worn):
+    streams = {p: replace(worn.recording.streams[WRISTS.get(p, p)], placement=p) for p in worn.recording.streams}
+    found = analyse(replace(worn.recording, streams=streams)).findings
+    (swapped,) = [finding for finding in found if finding.code == "swapped_sides"]
+    assert "In set 1 (right)" in swapped.text
 
 
 def test_a_wrist_sensor_off_the_limb_shows_in_the_elbow_bends_alone(worn):
