@@ -197,3 +197,12 @@ def test_a_row_at_the_very_time_of_a_mark_is_inside_the_event(begins, place):
     marks.put(Mark(0.1 + 0.3, event))
     assert marks.first_in(time_s, 0, 10) == place
     assert [len(list(marks.due(time_s[row]))) for row in (place - 1, place)] == [0, 1]
+
+
+def test_in_a_stream_an_angle_is_missing_until_the_movement_that_shows_it(small_recording):
+    """The elbow takes one heading of both sensors, which the forward raises show."""
+    found = analyse(read_recording(small_recording), CAUSAL)
+    onset_s = {event.trial_type: event.onset_s for event in found.recording.events}
+    time_s, elbow_deg = found.aligned.time_s, found.arms["right"].angles["elbow_deg"]
+    assert np.isnan(elbow_deg[time_s < onset_s["forward_raises"]]).all()
+    assert np.isfinite(elbow_deg[time_s > onset_s["set"] + 1.0]).all()

@@ -200,6 +200,17 @@ def test_a_cut_rep_counts_when_about_half_of_it_is_there():
     assert count_until(lower_end) == 8
 
 
+def test_an_arm_that_was_raised_and_not_yet_lowered_did_a_rep_that_is_cut():
+    (rep,) = count_free(*raised(course([(0.0, 3.0), (90.0, 2.0), (90.0, 3.0)], 100.0), 100.0))
+    assert (rep.cut, rep.excluded) == (True, None)
+
+
+def test_small_reps_are_no_more_cut_than_large_ones():
+    waypoints, _ = rep_waypoints(5, 30.0, 2.0, 1.0, 1.0)
+    reps = count_free(*raised(course(waypoints, 100.0), 100.0))
+    assert [(rep.cut, rep.excluded) for rep in reps] == [(False, None)] * 5
+
+
 def test_sets_parted_by_long_stillness_have_axes_of_their_own():
     first, _ = rep_waypoints(5, 90.0, 2.0, 2.0, 2.0)
     second, _ = rep_waypoints(6, 50.0, 2.0, 2.0, 2.0)
