@@ -130,3 +130,16 @@ def test_a_step_is_good_or_says_what_to_do_otherwise(step, upper_arm_moves, told
 def test_a_movement_that_is_not_over_is_waited_for(lasts_s, good):
     """The third of three bends is half done, then nearly; then all are and the arm hangs for a moment."""
     assert step_seen("bends", lasts_s, 6.0, 5.0, right_wrist=1.0).good is good
+
+
+def test_outside_sets_angles_are_worked_out_a_few_times_a_second(recording):
+    """LiveParams.idle_s; in a set with every sample."""
+    source = RecordingSource(recording, 0.02)
+    session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
+    asked = []
+    for chunk in islice(source.chunks(), 100):
+        session.push(chunk.streams)
+        asked.append(session.stream.wanted)
+    most = 2.0 / LiveParams().idle_s + 1
+    assert 0.5 * most < sum(map(bool, asked)) <= most
+    assert {sides for sides in asked if sides} == {("right",)}

@@ -23,9 +23,9 @@ from imu_shoulder.errors import ParameterError  # noqa: E402
 from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.live.hub import RECENT, About, Hub  # noqa: E402
 from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  # noqa: E402
-from imu_shoulder.live.session_log import Keeper  # noqa: E402
+from imu_shoulder.live.session_log import _CHUNKS, Keeper  # noqa: E402
 from imu_shoulder.log.entries import EventEntry, unpack  # noqa: E402
-from imu_shoulder.log.records import EVENT, LogError, read_log  # noqa: E402
+from imu_shoulder.log.records import EVENT, SAMPLES, LogError, read_log  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
 ADDRESS = "192.0.2.7"  # TEST-NET-1, RFC 5737: nobody's
@@ -360,6 +360,16 @@ def test_a_session_that_never_began_leaves_nothing(tmp_path):
     keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
     keeper.give_up()
     assert not any(tmp_path.iterdir())
+
+
+def test_a_few_chunks_of_a_sensor_make_one_record_of_the_log(tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=True)
+    for k in range(1, 2 * _CHUNKS + 2):
+        keeper.samples(chunk(0.02 * k, placements=("left_wrist",)).streams)
+    keeper.close(0.5)
+    samples = [record for record in read_log(keeper.log_path).records if record.kind == SAMPLES]
+    # The last one holds what was waiting when the session ended.
+    assert len(samples) == 3
 
 
 def test_a_report_that_fails_is_said_and_the_recording_is_there(tmp_path):

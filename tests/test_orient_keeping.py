@@ -122,3 +122,18 @@ def test_who_walked_between_two_sets_faces_forward_in_the_second_as_in_the_first
     for column, placement in enumerate(keeping.placements):
         drifted_deg = DRIFT_DEG_S[placement] * (time_s[-1] - POSE_S / 2)
         assert known_deg[-1, column] == pytest.approx(drifted_deg + turned_deg, abs=12.0)
+
+
+@pytest.mark.parametrize("left", [1, 3, -1])
+def test_a_slip_that_is_known_late_takes_back_what_was_compared_since(left):
+    """left: how many moments were before it."""
+    _, keeping, _ = kept(6)
+    assert keeping.moments is not None
+    before_s = keeping.moments.time_s
+    keeping.end_at(float(before_s[left] - 0.1))
+    assert keeping.moments.time_s.tolist() == before_s[:left].tolist()
+    assert not keeping.due(POSE_S + 7 * REP_S, 1)
+    known_rad = keeping.corrections(np.array([POSE_S + 7 * REP_S]))
+    drifted_s = keeping.moments.time_s[-1] - POSE_S / 2
+    for placement, known in zip(keeping.placements, known_rad, strict=True):
+        assert abs(np.degrees(known[0])) <= abs(DRIFT_DEG_S[placement]) * drifted_s + 0.1
