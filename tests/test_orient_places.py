@@ -108,3 +108,28 @@ def test_after_a_walk_the_heading_is_as_unsure_as_the_person_may_have_turned(tur
     turned_rad = np.clip(np.radians(turned_deg), params.least_turn_rad, params.turn_rad)
     # Beside it the drift of a bias that is not quite known, over 20 s.
     assert track.sd_rad[2] == pytest.approx(np.hypot(turned_rad, 20 * params.drift_rad_s), rel=0.05)
+
+
+def set_of(count, *, stays, drift_deg_s=0.0):
+    """So many quiet moments of one posture in a set, 3 s apart, the arm not moved in between or each time."""
+    time_s, none = 3.0 * np.arange(count), np.zeros((count, 1), dtype=np.intp)
+    stay = np.zeros(count, dtype=np.intp) if stays else np.arange(count)
+    looks = heading_rotation(np.radians(drift_deg_s) * time_s)
+    return QuietMoments(time_s, [looks], none[:, 0], stay, none, np.array([HeadingParams().bias_rad_s]))
+
+
+@pytest.mark.parametrize("stays", [True, False])
+def test_within_one_stay_ever_earlier_moments_count_and_of_one_that_comes_back_the_latest(stays):
+    count, params = 40, HeadingParams()
+    links = find_links(set_of(count, stays=stays), np.zeros(count, dtype=np.intp), 0, params)
+    longest = (links.later - links.earlier).max()
+    assert longest > 3 * params.links if stays else longest == params.links
+
+
+def test_the_number_that_a_set_has_changes_no_heading():
+    drifts = set_of(20, stays=False, drift_deg_s=0.05)
+    first, *others = (track_heading(drifts, np.full(20, number), 0, HeadingParams())[0] for number in (0, 1, 7))
+    assert np.degrees(np.ptp(first.correction_rad)) > 1.0
+    for other in others:
+        np.testing.assert_allclose(other.correction_rad, first.correction_rad, atol=1e-9)
+        np.testing.assert_allclose(other.sd_rad, first.sd_rad, rtol=1e-6)
