@@ -24,6 +24,7 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -161,9 +162,9 @@ class Looking:
 
 
 def preload() -> None:
-    """What every run imports anyway, but nothing of ours."""
+    """What every run imports anyway, but nothing of ours, and no plugin of pytest: that warns of one already there."""
     os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
-    for name in ("hypothesis", "pandas", "scipy.optimize", "scipy.signal", "scipy.spatial.transform", "scipy.stats"):
+    for name in ("pandas", "scipy.optimize", "scipy.signal", "scipy.spatial.transform", "scipy.stats"):
         __import__(name)
     __import__("vqf")
 
@@ -202,7 +203,11 @@ def _in_child(tree: Path, tests: Sequence[str], answer: Path, *, reach: bool) ->
     try:
         pytest.main([*options, *([] if reach else ["-x"]), *tests], plugins=[looking])
         answer.write_text(json.dumps({"failed": looking.failed, "reached": looking.reached}))
+    except BaseException:
+        traceback.print_exc()
     finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
         os._exit(0)
 
 

@@ -94,3 +94,18 @@ def test_a_first_rep_that_sets_out_at_once_is_judged_by_where_it_set_out():
     whole = angles_of("overhead_short_arc", [replace(good, start=55.0), good, good])
     late = {name: values[120:] for name, values in whole.items()}
     assert [j.faults for j in judged_set("overhead_short_arc", late)[1]] == [("start_missed",), (), ()]
+
+
+@pytest.mark.parametrize(("past_deg", "faults"), [(-1.5, ()), (1.5, ("start_missed",))])
+def test_a_drill_without_a_start_is_judged_by_where_the_sets_reps_begin(past_deg, faults):
+    """A user's own drill. JudgeParams: a share of the arc beyond that may be missing, here from 5 to 90 deg."""
+    good, params = GOOD["full_can"], JudgeParams()
+    most_deg = (good.start + params.start_margin_share * good.top) / (1 + params.start_margin_share)
+    angles = angles_of("full_can", [good, replace(good, start=most_deg + past_deg), good])
+    arm_set, _ = judged_set("full_can", angles)
+    assert arm_set.drill is not None
+    own = replace(arm_set, drill=replace(arm_set.drill, start=()))
+    count = len(angles["elevation_deg"])
+    seen = np.ones(count, dtype=bool)
+    found = judge_arm_set(own, Seen(np.arange(count) / RATE_HZ, RATE_HZ, angles, seen, ~seen), params)
+    assert [j.faults for j in found] == [(), faults, ()]

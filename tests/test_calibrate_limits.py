@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 from test_calibrate import turning
 
 from imu_shoulder.calibrate.functional import pointing_heading, turning_axis
+from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import CalibrateParams, find_pose
+from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.bias import BiasTrack
+from imu_shoulder.orient.bias import BiasTrack, StillnessParams
+from imu_shoulder.orient.moments import HeadingParams
+from imu_shoulder.orient.offset import OffsetParams
 
 
 @pytest.mark.parametrize("top_deg", [45.0, 90.0])
@@ -58,3 +64,41 @@ def test_a_pose_that_sways_by_3_deg_is_no_pose(sway_deg, still):
     else:
         with pytest.raises(CalibrationError, match="right_wrist moves by"):
             find_pose(time_s, {"right_wrist": attitude}, events, None, CalibrateParams())
+
+
+@pytest.mark.parametrize(
+    "params", [SlipParams(), MountingParams(), HeadingParams(), StillnessParams(), OffsetParams()], ids=type
+)
+def test_angles_among_the_limits_are_radians(params):
+    """No limit on a limb's or a body's turn is a whole turn, save what a movement adds up to; none on stillness or
+    drift is a turn in two seconds."""
+    for name, value in asdict(params).items():
+        if name.endswith(("_rad", "_rad_s")) and name != "turned_rad":
+            assert 0 < value < np.pi, name
+
+
+def pose_of(attitudes, event):
+    time_s = np.arange(len(attitudes[0].valid)) / 50
+    return find_pose(time_s, {own.placement: own for own in attitudes}, [event], None, CalibrateParams())
+
+
+def at_rest(placement, earth_from_sensor, rows=300):
+    bias = BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    quat = np.tile(quat_from_rotation(earth_from_sensor), (rows, 1))
+    return Attitude(placement, quat, np.zeros((rows, 3)), np.ones(rows, dtype=bool), bias)
+
+
+def test_a_pose_may_be_just_as_long_as_is_asked():
+    least_s, hanging = CalibrateParams().min_pose_s, at_rest("right_wrist", Rotation.identity())
+    pose = pose_of([hanging], Event(1.0, least_s, "neutral_pose"))
+    assert (pose.start_s, pose.end_s) == (1.0, 1.0 + least_s)
+    assert pose.marked is True
+    with pytest.raises(CalibrationError, match="or more"):
+        pose_of([hanging], Event(1.0, least_s - 0.1, "neutral_pose"))
+
+
+def test_a_sensor_that_does_not_move_sways_by_nothing_however_it_is_mounted():
+    """The scalar product of a direction with itself is 1 but for rounding, to either side."""
+    for k, mounting in enumerate(Rotation.random(60, random_state=1)):
+        sway_deg = pose_of([at_rest("right_wrist", mounting)], Event(0.0, 5.0, "neutral_pose")).sway_deg
+        assert sway_deg["right_wrist"] == pytest.approx(0.0, abs=1e-4), k

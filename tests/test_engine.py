@@ -16,6 +16,7 @@ import pytest
 from imu_shoulder.analysis import Params
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.asked import asked_in
+from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.live.paced_replay import TICK_S
 from imu_shoulder.live.replay import plan_for_recording, run, without_range_tests
@@ -298,3 +299,23 @@ def test_a_first_stillness_that_was_none_does_not_lock_the_zero_of_the_gyroscope
         stream.look()
     found = stream.biases["right_wrist"].bias_rad_s[-1]
     assert np.degrees(found) == pytest.approx(np.degrees(bias), abs=0.05)
+
+
+@pytest.mark.parametrize(("begins", "place"), [(True, 3), (False, 4)])
+def test_a_row_at_the_very_time_of_a_mark_is_inside_the_event(begins, place):
+    """Rows are cut before it where the event begins, after it where it ends; also where the times are sums."""
+    time_s = np.cumsum(np.full(10, 0.1))
+    event = Event(0.4, 0.0, "set") if begins else None
+    marks = Marks()
+    marks.put(Mark(0.1 + 0.3, event))
+    assert marks.first_in(time_s, 0, 10) == place
+    assert [len(list(marks.due(time_s[row]))) for row in (place - 1, place)] == [0, 1]
+
+
+def test_in_a_stream_an_angle_is_missing_until_the_movement_that_shows_it(small_recording):
+    """The elbow takes one heading of both sensors, which the forward raises show."""
+    found = analyse(read_recording(small_recording), CAUSAL)
+    onset_s = {event.trial_type: event.onset_s for event in found.recording.events}
+    time_s, elbow_deg = found.aligned.time_s, found.arms["right"].angles["elbow_deg"]
+    assert np.isnan(elbow_deg[time_s < onset_s["forward_raises"]]).all()
+    assert np.isfinite(elbow_deg[time_s > onset_s["set"] + 1.0]).all()

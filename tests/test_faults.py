@@ -172,3 +172,13 @@ def test_outside_leaves_the_unknown_and_the_unasked_alone():
     assert [outside(value, limits, 1.0) for value in (-1.1, -0.9, 10.9, 11.1)] == [True, False, False, True]
     assert not outside(float("nan"), limits, 1.0)
     assert not outside(99.0, None, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("drill_id", "text"), [("full_can", "at most 25 deg"), ("band_external_rotation", "75 to 105 deg")]
+)
+def test_what_a_drill_asks_is_said_in_words(drill_id, text):
+    """The elbow's limits as full_can.toml and band_external_rotation.toml have them."""
+    asked = {name: own.asked(load_shipped(drill_id)) for name, own in CRITERIA.items()}
+    assert all(isinstance(words_, str) for words_ in asked.values())
+    assert asked["elbow"] == text

@@ -9,6 +9,7 @@ import json
 import stat
 import time
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
@@ -166,3 +167,10 @@ def test_pain_over_the_ceiling_stays_a_stop(tmp_path):
     with pytest.raises(LogError, match=r"pain was 5 of 10 .* over the ceiling of 2"):
         session_folder(tmp_path / "x", "M.K.", 2)
     assert session_folder(tmp_path / "x", "M.K.", 5)[1] is not None
+
+
+def test_a_session_without_a_name_is_called_by_its_time():
+    """docs/live.md: live_sessions/2025-03-04_093000."""
+    folder, _ = session_folder(None, "N.N.", 2)
+    assert folder.parent == SESSIONS
+    assert abs((datetime.now() - datetime.strptime(folder.name, "%Y-%m-%d_%H%M%S")).total_seconds()) < 60

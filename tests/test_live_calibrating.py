@@ -5,10 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import islice
 
+import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration
+from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.frames import quat_from_rotation
+from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.replay import plan_for_recording
 from imu_shoulder.live.session import LiveSession
+from imu_shoulder.live.steps import watch_movement
+from imu_shoulder.model import Event
+from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.bias import BiasTrack
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.sources.folder import read_recording
 
@@ -81,3 +91,55 @@ def test_the_plan_goes_on_though_a_step_was_begun_before_the_pain_was_rated(reco
         assert session.command(name) is None
     assert session.stage == "ready"
     assert session.frame()["drill"]["set"] == 2
+
+
+def step_seen(step, lasts_s, swinging_s, told_deg, **moves):
+    """The verdict on a step in which segments swing by 80 deg and back every 2 s, then hang. moves: share of the swing,
+    by placement. told_deg: how far they were off their common axis or direction."""
+    event = Event(0.0, lasts_s, {"bends": "elbow_bends", "raises": "forward_raises"}[step])
+    time_s = np.arange(0, lasts_s, 0.02)
+    swing_rad = np.where(time_s < swinging_s, np.radians(40.0) * (1 - np.cos(np.pi * time_s)), 0.0)
+    seen, no_bias = np.ones(len(time_s), dtype=bool), BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    attitudes, seats = {}, {}
+    for placement, share in moves.items():
+        quat = quat_from_rotation(Rotation.from_rotvec(np.outer(share * swing_rad, [1.0, 0.0, 0.0])))
+        attitudes[placement] = Attitude(placement, quat, np.zeros((len(time_s), 3)), seen, no_bias)
+        seats[placement] = SensorCalibration(placement, np.eye(4)[0], 0.0, {event.trial_type: told_deg})
+    arm = ArmCalibration("right", seats.get("right_upper_arm"), seats.get("right_wrist"), (), True)
+    pose = Pose(0.0, 1.0, True, dict.fromkeys(moves, Rotation.identity()))
+    calibration = Calibration((0.0, 1.0), True, {"right": arm})
+    return watch_movement(step, event, time_s, attitudes, pose, calibration, LiveParams(), ended=False)
+
+
+@pytest.mark.parametrize(
+    ("step", "upper_arm_moves", "told_deg", "said"),
+    [
+        ("bends", 0.1, 5.0, ""),
+        ("raises", 1.0, 5.0, ""),
+        ("bends", 0.1, 60.0, "the right arm went different ways; bend it the same way each time"),
+        ("raises", 1.0, 60.0, "the right arm went different ways; raise it straight forward each time"),
+        ("bends", 1.0, 5.0, "the right upper arm moved along; keep it at your side"),
+    ],
+)
+def test_a_step_is_good_or_says_what_to_do_otherwise(step, upper_arm_moves, told_deg, said):
+    found = step_seen(step, 9.0, 8.0, told_deg, right_wrist=1.0, right_upper_arm=upper_arm_moves)
+    assert (found.good, found.because) == (not said, said)
+
+
+@pytest.mark.parametrize(("lasts_s", "good"), [(5.0, None), (5.8, None), (7.0, True)])
+def test_a_movement_that_is_not_over_is_waited_for(lasts_s, good):
+    """The third of three bends is half done, then nearly; then all are and the arm hangs for a moment."""
+    assert step_seen("bends", lasts_s, 6.0, 5.0, right_wrist=1.0).good is good
+
+
+def test_outside_sets_angles_are_worked_out_a_few_times_a_second(recording):
+    """LiveParams.idle_s; in a set with every sample."""
+    source = RecordingSource(recording, 0.02)
+    session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
+    asked = []
+    for chunk in islice(source.chunks(), 100):
+        session.push(chunk.streams)
+        asked.append(session.stream.wanted)
+    most = 2.0 / LiveParams().idle_s + 1
+    assert 0.5 * most < sum(map(bool, asked)) <= most
+    assert {sides for sides in asked if sides} == {("right",)}

@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 from live_client import Page
 from waiting import GUARD_S
@@ -46,6 +47,7 @@ def test_a_replay_stopped_by_ctrl_c_is_saved(tmp_path, small_recording):
     said, _ = process.communicate(timeout=GUARD_S)
     assert process.returncode == 0, said
     assert f"Report: {out / 'results' / 'report.html'}" in said
+    assert (out / "results" / "report.html").exists()
     assert (out / "recording.toml").exists()
     assert (out / "recording.log").exists()
     assert (out / "events.tsv").read_text().splitlines()[1].split("\t")[2] == "neutral_pose"
@@ -62,6 +64,20 @@ def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, small_recording):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         assert "--port" in refused("--replay", small_recording, "--port", taken.getsockname()[1])
+
+
+def test_without_a_page_it_is_written_what_a_page_would_have_said(tmp_path, small_recording):
+    """Two clean reps; each is looked at 2 s after its end."""
+    from imu_shoulder.live.run import Settings, play_without_page
+    from imu_shoulder.sources.folder import read_recording
+
+    said = []
+    settings = Settings(lambda *_: None, said.append, {}, None, "", tmp_path, 0, None, speed=float("inf"))
+    play_without_page(settings, read_recording(small_recording))
+    table = pd.read_csv(tmp_path / "live_reps.csv")
+    assert table["drill"].tolist() == ["full_can"] * 2
+    assert (table["said_s"] - table["end_s"]).between(0.0, 2.3).all()
+    assert str(tmp_path / "live_reps.csv") in said[-1]
 
 
 def test_range_tests_are_left_out_and_a_recording_of_nothing_else_is_refused(small_recording):

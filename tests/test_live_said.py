@@ -105,6 +105,7 @@ def test_a_drill_is_asked_for_as_many_sets_as_planned(sets):
         shown.append((drill["id"], drill["set"]))
         assert session.command("start_set") is None
         stand(6.0 + number, 7.0 + number)
+        assert session.stream.running.number == number + 1
         assert session.command("stop_set") is None
         assert session.command("not_rated") is None
     asked = [(name, k) for name in ("full_can", "band_loop_raise") for k in range(1, sets + 1)]

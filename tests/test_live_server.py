@@ -11,7 +11,7 @@ import sys
 
 import pytest
 from live_fake import FakeSession, chunk
-from live_server import Running
+from live_server import Running, small_report
 from waiting import GUARD_S, until
 
 pytest.importorskip("starlette", reason="the live part is not installed")
@@ -21,10 +21,11 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
 
 from imu_shoulder.errors import ParameterError  # noqa: E402
 from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
-from imu_shoulder.live.hub import RECENT  # noqa: E402
+from imu_shoulder.live.hub import RECENT, About, Hub  # noqa: E402
 from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  # noqa: E402
-from imu_shoulder.live.session_log import Keeper  # noqa: E402
-from imu_shoulder.log.records import LogError  # noqa: E402
+from imu_shoulder.live.session_log import _CHUNKS, Keeper  # noqa: E402
+from imu_shoulder.log.entries import EventEntry, unpack  # noqa: E402
+from imu_shoulder.log.records import EVENT, SAMPLES, LogError, read_log  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
 ADDRESS = "192.0.2.7"  # TEST-NET-1, RFC 5737: nobody's
@@ -141,8 +142,11 @@ def test_commands_are_answered_with_a_sentence(running):
         assert tell(ws, "pain", value=11)["taken"] is False
         assert tell(ws, "pain", value="2")["taken"] is False
         assert tell(ws, "note", text="n" * 301)["taken"] is False
+        assert tell(ws, "note", text=" \n")["taken"] is False
+        assert tell(ws, "note")["taken"] is False
+        assert tell(ws, "note", text="!")["taken"] is True
         assert tell(ws, "note", text="left band, red")["taken"] is True
-    assert running.session.notes == ["left band, red"]
+    assert running.session.notes == ["!", "left band, red"]
 
 
 def test_too_many_commands_are_slowed_and_a_flood_is_cut_off(running, monkeypatch):
@@ -334,6 +338,38 @@ def test_the_session_is_saved_as_it_was_received(running):
     answer, text = ask(running, "/report")
     assert answer.status == 200
     assert "2 events" in text
+
+
+def test_what_no_page_would_send_is_not_taken_and_a_first_note_stands_at_the_beginning(tmp_path):
+    """Before any sample has come, second 0 of the session's clock."""
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=True)
+    hub = Hub(FakeSession(stage="ready"), keeper, About("M.K.", "demo", (), (), small_report))
+    for args in ([3], "3", {"value": True}, {"value": "3"}, {}, None):
+        assert not hub.command("pain", args).taken
+    assert not hub.command("note", ["new band"]).taken
+    assert not hub.command(["note"], {"text": "new band"}).taken
+    assert hub.command("note", {"text": "new band"}).taken
+    keeper.close(0.0)
+    entries = [
+        unpack(EventEntry, record.payload) for record in read_log(keeper.log_path).records if record.kind == EVENT
+    ]
+    assert [(entry.text, entry.host_ns) for entry in entries] == [("new band", 0)]
+
+
+def test_a_session_that_never_began_leaves_nothing(tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
+    keeper.give_up()
+    assert not any(tmp_path.iterdir())
+
+
+def test_a_few_chunks_of_a_sensor_make_one_record_of_the_log(tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=True)
+    for k in range(1, 2 * _CHUNKS + 2):
+        keeper.samples(chunk(0.02 * k, placements=("left_wrist",)).streams)
+    keeper.close(0.5)
+    samples = [record for record in read_log(keeper.log_path).records if record.kind == SAMPLES]
+    # The last one holds what was waiting when the session ended.
+    assert len(samples) == 3
 
 
 def test_a_report_that_fails_is_said_and_the_recording_is_there(tmp_path):

@@ -17,7 +17,11 @@ from hypothesis import strategies as st
 from waiting import until
 
 from imu_shoulder.log import records, writer
+from imu_shoulder.log.contents import log_session
+from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, pack, pack_data, pack_state
+from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, EVENT, LogError, encode_record, scan
+from imu_shoulder.log.unfinished import unfinished
 from imu_shoulder.log.writer import LogThread, LogWriter
 
 TESTS = Path(__file__).parent
@@ -272,3 +276,61 @@ def test_a_log_that_is_continued_counts_on_without_a_gap(tmp_path):
     found = scan(path.read_bytes())
     assert [record.index for record in found.records] == list(range(6))
     assert found.missing_records == 0
+
+
+def test_what_is_put_while_the_log_is_being_closed_is_written(tmp_path):
+    """It was taken, so it is kept: a record that comes while those before it are on their way to the disk."""
+    log = LogThread(tmp_path / "a.log")
+    sync, late = log._writer.sync, [b"late"]
+
+    def slow_sync():
+        sync()
+        if log._stop.is_set() and late:
+            assert log.put(EVENT, late.pop())
+
+    log._writer.sync = slow_sync
+    log.put(EVENT, b"early")
+    log.close()
+    # What was put and nothing else: nothing was dropped, so nothing is said of it.
+    assert [record.payload for record in records.read_log(tmp_path / "a.log").records] == [b"early", b"late"]
+
+
+def test_a_record_is_as_long_as_its_length_can_be_said():
+    """In 16 bits."""
+    (record,) = scan(encode_record(EVENT, 0, bytes(2**16 - 1))).records
+    assert len(record.payload) == 2**16 - 1
+    with pytest.raises(LogError, match="65536 came"):
+        encode_record(EVENT, 0, bytes(2**16))
+
+
+def test_without_its_session_a_log_counts_from_its_first_sample():
+    remarks: list[str] = []
+    assert log_session(None, 12.5, remarks)[0] == 12_500_000_000
+    assert "the time counts from the first sample" in remarks[0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        (records.DATA, pack_data(0, 7_000_000_000, b"x")),
+        (records.STATE, pack_state(0, 6_900_000_000, 7_000_000_000, b"x")),
+        (records.LINK, pack(LinkEntry(0, 7_000_000_000, connected=False, reason="out of reach"))),
+    ],
+    ids=["data", "state", "link"],
+)
+def test_a_log_was_written_until_the_newest_thing_heard_in_it(tmp_path, kind, payload):
+    """Whatever came last; what a person typed says nothing of the nodes."""
+    began = Session("M.K.", "2026-05-04T09:30:00+02:00", 0, time.time() - host_now_ns() / 1e9)
+    parts = [
+        (records.SESSION, pack(began)),
+        (records.NODE, pack(NodeEntry(0, "C0:00:00:00:00:01", "right_wrist", "contract-1"))),
+        (records.DATA, pack_data(0, 5_000_000_000, b"x")),
+        (kind, payload),
+        (EVENT, pack(EventEntry(9_000_000_000, "stop"))),
+    ]
+    (tmp_path / "a.log").write_bytes(b"".join(encode_record(k, n, data) for n, (k, data) in enumerate(parts)))
+    found = unfinished(tmp_path / "a.log")
+    assert found is not None
+    assert found.last_ns == 7_000_000_000
+    assert [node.placement for node in found.nodes] == ["right_wrist"]
+    assert (found.addresses, found.ended, found.of_nodes) == (("C0:00:00:00:00:01",), False, True)

@@ -207,3 +207,19 @@ def test_swapped_or_doubled_blocks_lose_nothing(tmp_path, order):
     errors_s = damage_errors_s(b"".join(mixed), true_s)
     assert np.abs(errors_s).max() < WITHIN_S
     assert len(errors_s) > sum(map(len, true_s.values())) - 100
+
+
+@pytest.mark.parametrize("magnetic", [False, True])
+def test_all_that_a_sensor_said_comes_back(magnetic):
+    rng = np.random.default_rng(4)
+    time_s = np.arange(700) / 100
+    acc, gyr, mag = rng.normal(size=(3, 700, 3))
+    stream = SensorStream("sternum", time_s, acc, gyr, 100.0, mag if magnetic else None, acc_range_m_s2=78.5)
+    payloads = [(SESSION, pack(Session("M.K.", "2026-05-04T09:30:00+02:00", 0, 1e9)))]
+    payloads += [(SAMPLES, payload) for payload in pack_samples(stream)]
+    data = b"".join(encode_record(kind, n, payload) for n, (kind, payload) in enumerate(payloads))
+    found = assemble_samples(scan(data), "a")[0].streams["sternum"]
+    for name in ("time_s", "acc_m_s2", "gyr_rad_s", *(["mag"] if magnetic else [])):
+        np.testing.assert_array_equal(getattr(found, name), getattr(stream, name))
+    assert (found.mag is None) == (not magnetic)
+    assert (found.declared_rate_hz, found.acc_range_m_s2, found.gyr_range_rad_s) == (100.0, 78.5, None)

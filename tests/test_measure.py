@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,6 +13,7 @@ from scipy import signal, stats
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.catalogue import all_measures
+from imu_shoulder.measure.curves import in_band
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.pipeline import analyse
@@ -297,3 +300,44 @@ def test_every_measure_says_what_it_is_and_the_contracts_columns_are_there():
     assert len(set(names)) == len(names)
     first, last = REP_COLUMNS.index("start_deg"), REP_COLUMNS.index("faults")
     assert set(REP_COLUMNS[first:last]) <= set(names)
+
+
+@pytest.mark.parametrize("in_hz", [8.0, 10.0, 12.0])
+def test_what_lies_in_a_band_or_on_its_edges_comes_through_where_it_is(in_hz):
+    """Beside a drift, the movement and a quicker shake. Its rate of change is that of the sine. Away from the ends."""
+    time_s, inner = np.arange(400) / RATE_HZ, slice(50, 350)
+    phase = 2 * np.pi * in_hz * time_s
+    values = np.sin(phase) + np.sin(2 * np.pi * 3 * time_s) + np.sin(2 * np.pi * 20 * time_s) + 5 * time_s
+    found = in_band(values, RATE_HZ, (8.0, 12.0))
+    np.testing.assert_allclose(found[inner], np.sin(phase)[inner], atol=0.1)
+    rate = in_band(values, RATE_HZ, (8.0, 12.0), differentiated=True) / (2 * np.pi * in_hz)
+    np.testing.assert_allclose(rate[inner], np.cos(phase)[inner], atol=0.1)
+
+
+@pytest.mark.parametrize(
+    ("values", "rate_hz"),
+    [(np.zeros(2), RATE_HZ), (np.zeros(100), 20.0), (np.where(np.arange(100) == 7, np.nan, 0.0), RATE_HZ)],
+    ids=["short", "slow", "not all seen"],
+)
+def test_a_band_that_the_samples_do_not_show_is_not_known(values, rate_hz):
+    found = in_band(values, rate_hz, (8.0, 12.0))
+    assert found.shape == values.shape
+    assert np.isnan(found).all()
+
+
+def test_a_rep_that_sets_out_at_once_is_held_against_where_the_set_began():
+    """Nothing was seen before; 15 deg below the start posture of at least 75."""
+    drill, time_s = load_shipped("overhead_short_arc"), np.arange(600) / RATE_HZ
+    lead = 60 + 80 * minimum_jerk((time_s - 1) / 2)
+    rep = Rep(0.0, 3.0, 5.0, 5.99, 7.0, 60.0, 140.0, 140.0)
+    data = RepData(rep, drill, RATE_HZ, time_s, lead, {"elevation_deg": lead}, (120.0, np.inf))
+    off_deg = next(m for m in all_measures() if m.name == "start_off_deg").compute(data)
+    assert off_deg == pytest.approx(15.0, abs=0.5)
+
+
+def test_a_turn_round_between_two_rows_has_a_top_of_one_row():
+    data = rep_data(hold_s=0.0)
+    between_s = LIFT_S + 0.4 / RATE_HZ
+    turned = replace(data, rep=replace(data.rep, top_start_s=between_s, top_end_s=between_s))
+    assert data.lead_deg[turned.top] == pytest.approx([90.0], abs=0.01)
+    assert np.isfinite(measured(turned)["thumb_up_deg"]) == ("thumb_up_deg" in data.angles)

@@ -46,6 +46,14 @@ def test_a_hold_breaks_where_the_arm_stays_away_for_a_quarter_of_a_second(lasts_
         assert found.values["break_deg"] == pytest.approx(-20.0, abs=0.5)
 
 
+@pytest.mark.parametrize(("off_deg", "settles"), [(1.2, False), (2.4, True)])
+def test_an_arm_that_is_off_by_a_degree_and_a_half_has_yet_to_settle(off_deg, settles):
+    def arrive(held):
+        held[: round(0.6 * RATE_HZ)] += off_deg
+
+    assert (with_hold_of(GOOD_REP, arrive).values["settling_s"] > 0.3) == settles
+
+
 @pytest.mark.parametrize(("hold_s", "known"), [(1.25, False), (1.7, True)])
 def test_a_hold_of_a_second_and_a_half_has_a_steadiness(hold_s, known):
     """0.3 s at either end are left out, and 0.8 s must be left."""

@@ -18,6 +18,7 @@ from imu_shoulder.calibrate.mounting import MountingParams, mounting_findings, s
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event, Track
 from imu_shoulder.orient.attitude import orient_afterwards
+from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import simulate
 from imu_shoulder.simulate.scenarios import drill_scenario
 
@@ -33,7 +34,7 @@ class Worn:
         self.aligned = align_recording(recording, params.align)
         self.tracks = dict(self.aligned.tracks)
         self.attitudes = {p: orient_afterwards(t, self.aligned.rate_hz, params.orient) for p, t in self.tracks.items()}
-        self.events = recording.events
+        self.events, self.recording = recording.events, recording
 
     def found(self, names=None, events=None):
         """(placement, code) -> text, with sensors renamed: new name -> the sensor that is really meant."""
@@ -111,9 +112,28 @@ def test_a_sensor_on_the_chest_instead_of_the_limb_is_said(worn, placement):
     assert list(worn.found({placement: "sternum"})) == [(placement, "not_on_limb")]
 
 
+def test_a_wrist_sensor_off_the_limb_shows_in_a_set_of_raises_alone(worn):
+    sets = [event for event in worn.events if event.trial_type == "set"]
+    assert list(worn.found({"right_wrist": "sternum"}, sets)) == [("right_wrist", "not_on_limb")]
+
+
+def test_the_results_name_the_set_that_shows_swapped_sides(worn):
+    streams = {p: replace(worn.recording.streams[WRISTS.get(p, p)], placement=p) for p in worn.recording.streams}
+    found = analyse(replace(worn.recording, streams=streams)).findings
+    (swapped,) = [finding for finding in found if finding.code == "swapped_sides"]
+    assert "In set 1 (right)" in swapped.text
+
+
 def test_a_wrist_sensor_off_the_limb_shows_in_the_elbow_bends_alone(worn):
     bends = [event for event in worn.events if event.trial_type == "elbow_bends"]
     assert list(worn.found({"right_wrist": "sternum"}, bends)) == [("right_wrist", "not_on_limb")]
+
+
+def test_the_other_wrist_alone_shows_it_as_well(worn):
+    """Without upper-arm sensors."""
+    wrists = Worn(replace(worn.recording, streams={p: worn.recording.streams[p] for p in (*WRISTS, "sternum")}))
+    bends = [event for event in worn.events if event.trial_type == "elbow_bends"]
+    assert list(wrists.found({"right_wrist": "sternum"}, bends)) == [("right_wrist", "not_on_limb")]
 
 
 def test_a_sensor_on_the_table_is_stiller_than_any_person():
@@ -128,6 +148,17 @@ def test_a_sensor_on_the_table_is_stiller_than_any_person():
     found = Worn(replace(clean, streams={**clean.streams, "sternum": table})).found()
     assert list(found) == [("sternum", "not_on_limb")]
     assert "lay still" in found["sternum", "not_on_limb"]
+
+
+def test_where_nothing_moved_nothing_is_said_to_lie_still():
+    """All sensors on a table: a recording without movements shows nobody's mistake."""
+    clean = simulate(drill_scenario("full_can", reps=1, hold_s=2.0, rate_hz=50.0), seed=4).recording
+    streams, rng = {}, np.random.default_rng(0)
+    for placement in ("right_wrist", "right_upper_arm"):
+        stream = clean.streams[placement]
+        acc, gyr = (scale * rng.normal(size=(len(stream.time_s), 3)) for scale in (0.01, np.radians(0.05)))
+        streams[placement] = replace(stream, acc_m_s2=np.array([0.0, 0.0, 9.81]) + acc, gyr_rad_s=gyr)
+    assert Worn(replace(clean, streams=streams)).found() == {}
 
 
 def test_a_curl_is_no_reason_to_blame_the_upper_arm(worn):

@@ -75,6 +75,12 @@ def test_a_slip_is_said_with_its_sensor_and_time_and_size(slipped):
     assert said["text"] == finding.text
 
 
+def test_a_stream_knows_of_the_slip_when_the_set_is_over(slipped):
+    (finding,) = analyse(slipped.recording, replace(Params(), afterwards=False)).findings
+    assert (finding.placement, finding.code) == ("right_upper_arm", "sensor_slip")
+    assert finding.start_s == pytest.approx(SLIP_AT_S, abs=0.5)
+
+
 def test_what_counts_as_a_slip_is_written_with_the_results(slipped):
     written = summarise(slipped)["parameters"]
     assert written["slip"]["least_evidence"] == SlipParams().least_evidence

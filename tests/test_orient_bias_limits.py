@@ -46,3 +46,11 @@ def test_one_moment_is_as_sure_as_sway_over_its_duration(lasts_s):
     upright = np.sqrt(2) * sway_rad / lasts_s
     # Seen in one moment and used in another, each of which has a little bias of its own.
     assert found.sd_rad_s[0] == pytest.approx(np.hypot(upright, np.sqrt(2) * stillness.apart_rad_s), rel=0.1)
+
+
+def test_rests_of_a_second_and_a_half_between_reps_count():
+    """Nobody rests longer in the midst of a set."""
+    true, still = standing_with_moves(4, still_s=1.5)
+    found = orient_afterwards(track(*sensed(true)), RATE_HZ, OrientParams()).bias
+    assert len(found.row) >= 5
+    assert still[found.row.astype(int)].all()

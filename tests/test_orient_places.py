@@ -11,8 +11,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 from test_orient import RATE_HZ, sensed, track
 
-from imu_shoulder.frames import heading_rotation
-from imu_shoulder.orient.attitude import OrientParams, orient_afterwards
+from imu_shoulder.frames import heading_rotation, quat_from_rotation
+from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards
+from imu_shoulder.orient.bias import BiasTrack
+from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.links import find_links
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
 
@@ -51,6 +53,17 @@ def test_an_arm_that_is_raised_and_kept_there_has_not_walked():
     assert places(np.concatenate([still, raised, still + 110.0])) == 1
 
 
+def test_a_link_tells_by_how_much_the_heading_turned_however_the_sensor_is_mounted():
+    turned_deg = 0.6
+    one, none = np.zeros(2, dtype=np.intp), np.zeros((2, 1), dtype=np.intp)
+    for mounting in Rotation.random(20, random_state=3):
+        looks = heading_rotation(np.radians([0.0, turned_deg])) * mounting
+        moments = QuietMoments(np.array([0.0, 5.0]), [looks], one, one, none, np.array([HeadingParams().drift_rad_s]))
+        links = find_links(moments, one, 0, HeadingParams())
+        assert len(links.turn_rad)
+        np.testing.assert_allclose(np.degrees(links.turn_rad), turned_deg, atol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("apart_s", "turned_deg", "drift"), [(5, 0.6, True), (5, 1.6, False), (60, 1.4, True), (60, 2.4, False)]
 )
@@ -66,3 +79,58 @@ def test_who_stays_and_turns_further_than_sway_and_drift_explain_has_turned(apar
     within = (links.earlier == 0) & (links.later == 1)
     assert within.any()
     assert np.isfinite(links.sd_rad[within]).any() == drift
+
+
+def test_postures_that_are_exactly_alike_are_one_place_however_the_sensor_is_mounted():
+    """The scalar product of an attitude with itself is 1 but for rounding, to either side."""
+    time_s = np.arange(round(6 * RATE_HZ)) / RATE_HZ
+    rate = np.zeros((len(time_s), 3))
+    # It trembles in between, about where it is.
+    rate[(time_s > 2) & (time_s < 4)] = [0.0, 0.0, 0.3]
+    seen, bias = np.ones(len(time_s), dtype=bool), BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
+    for mounting in Rotation.random(40, random_state=2):
+        limb = Attitude("right_wrist", np.tile(quat_from_rotation(mounting), (len(time_s), 1)), rate, seen, bias)
+        found = quiet_moments(time_s, seen, RATE_HZ, [limb], None, HeadingParams())
+        assert len(found.place) >= 2
+        assert set(found.place.tolist()) == {0}
+
+
+@pytest.mark.parametrize("turned_deg", [0.0, 20.0, 170.0])
+def test_after_a_walk_the_heading_is_as_unsure_as_the_person_may_have_turned(turned_deg):
+    """No further than the sensor's own heading did, within what is usual at least and at most. The arm is raised then,
+    so that no posture comes back."""
+    params = HeadingParams()
+    looks = Rotation.concatenate(
+        [Rotation.identity(2), heading_rotation(np.radians([turned_deg])) * Rotation.from_rotvec([[1.2, 0.0, 0.0]])]
+    )
+    place, none = np.array([0, 0, 1]), np.zeros((3, 1), dtype=np.intp)
+    moments = QuietMoments(np.array([0.0, 5.0, 25.0]), [looks], place, place, none, np.array([params.drift_rad_s]))
+    (track,) = track_heading(moments, np.array([0, 0, -1]), 0, params)
+    turned_rad = np.clip(np.radians(turned_deg), params.least_turn_rad, params.turn_rad)
+    # Beside it the drift of a bias that is not quite known, over 20 s.
+    assert track.sd_rad[2] == pytest.approx(np.hypot(turned_rad, 20 * params.drift_rad_s), rel=0.05)
+
+
+def set_of(count, *, stays, drift_deg_s=0.0):
+    """So many quiet moments of one posture in a set, 3 s apart, the arm not moved in between or each time."""
+    time_s, none = 3.0 * np.arange(count), np.zeros((count, 1), dtype=np.intp)
+    stay = np.zeros(count, dtype=np.intp) if stays else np.arange(count)
+    looks = heading_rotation(np.radians(drift_deg_s) * time_s)
+    return QuietMoments(time_s, [looks], none[:, 0], stay, none, np.array([HeadingParams().bias_rad_s]))
+
+
+@pytest.mark.parametrize("stays", [True, False])
+def test_within_one_stay_ever_earlier_moments_count_and_of_one_that_comes_back_the_latest(stays):
+    count, params = 40, HeadingParams()
+    links = find_links(set_of(count, stays=stays), np.zeros(count, dtype=np.intp), 0, params)
+    longest = (links.later - links.earlier).max()
+    assert longest > 3 * params.links if stays else longest == params.links
+
+
+def test_the_number_that_a_set_has_changes_no_heading():
+    drifts = set_of(20, stays=False, drift_deg_s=0.05)
+    first, *others = (track_heading(drifts, np.full(20, number), 0, HeadingParams())[0] for number in (0, 1, 7))
+    assert np.degrees(np.ptp(first.correction_rad)) > 1.0
+    for other in others:
+        np.testing.assert_allclose(other.correction_rad, first.correction_rad, atol=1e-9)
+        np.testing.assert_allclose(other.sd_rad, first.sd_rad, rtol=1e-6)

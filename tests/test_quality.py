@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import runpy
+import warnings
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.movement import tempo_text
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import sparc
+from imu_shoulder.measure.station_holds import station_text, twice_held
 from imu_shoulder.segment.model import ArmSet, Rep, StationVisit
 from imu_shoulder.segment.reps import RepParams, find_reps
 
@@ -118,11 +121,33 @@ def test_drift_and_sag():
     assert values(held(0 * time_s))["hold_sag_deg"] == 0
 
 
-def test_settling():
-    """Arrives 6 deg too high and comes down at once after 0.6 s; a low-pass at 3 Hz blurs that by about 0.1 s."""
-    found = values(held(np.where(seconds(8.0) < 0.6, 6.0, 0.0)))["settling_s"]
+@pytest.mark.parametrize("off_deg", [6.0, -6.0])
+def test_settling(off_deg):
+    """Arrives 6 deg too high or too low and goes there at once after 0.6 s; a low-pass at 3 Hz blurs that by about
+    0.1 s. What is like it later on is no settling."""
+    time_s = seconds(8.0)
+    found = values(held(np.where(time_s < 0.6, off_deg, 0.0)))["settling_s"]
     assert found == pytest.approx(0.65, abs=0.1)
-    assert values(held(np.zeros(801)))["settling_s"] == 0
+    late = np.where(np.abs(time_s - 5.5) < 0.1, off_deg / 2, 0.0)
+    assert values(held(np.where(time_s < 0.6, off_deg, late)))["settling_s"] == pytest.approx(found, abs=0.05)
+    sinking = np.where(time_s < 0.6, off_deg, 0.0) - 0.5 * time_s
+    assert values(held(sinking))["settling_s"] == pytest.approx(found, abs=0.1)
+    assert values(held(0 * time_s))["settling_s"] == 0
+
+
+def test_who_arrives_late_or_leaves_early_has_not_broken_the_hold():
+    """An arm that holds while the other one lifts has neither to do."""
+    time_s = seconds(8.0)
+    ends = np.where((time_s < 0.6) | (time_s > 7.4), -30.0, 0.0)
+    assert values(held(ends))["hold_breaks"] == 0
+    assert values(held(ends, "hold", load_shipped("full_can_hold_and_lift")))["hold_breaks"] == 2
+
+
+def test_the_deepest_drop_of_a_hold_is_told_of_an_arm_that_holds_and_of_no_other():
+    sunk = np.where(np.abs(seconds(8.0) - 5.0) < 0.8, -6.0, 0.0)
+    drill = load_shipped("full_can_hold_and_lift")
+    assert values(held(sunk, "hold", drill))["dip_deg"] == pytest.approx(6.0, abs=0.3)
+    assert np.isnan(values(held(sunk, drill=drill))["dip_deg"])
 
 
 def test_a_broken_hold_is_told_by_where_how_far_and_how_long():
@@ -233,6 +258,33 @@ def test_the_shortest_leg_between_stations_decides_too_fast():
     rep = Rep(0.0, 5.4, 8.0, 12.0, 13.0, 5.0, 90.0, 5.0, "rep", visits)
     data = RepData(rep, load_shipped("row_rotate"), RATE_HZ, np.arange(1500) / RATE_HZ, curve, {}, None)
     assert values(data)["quickest_up_s"] == pytest.approx(0.4)
+
+
+@pytest.mark.parametrize(
+    ("visited", "twice"),
+    [
+        (("row", "rotate", "press", "rotate", "row"), []),
+        (("row", "rotate", "press", "rotate", "press"), ["press"]),
+        (("row", "row", "rotate", "press"), ["row"]),
+    ],
+)
+def test_a_station_that_was_left_and_taken_again_on_the_way_up_was_held_twice(visited, twice):
+    """The way back passes the earlier ones again."""
+    visits = tuple(StationVisit(name, 2.0 + 3 * k, 4.0 + 3 * k) for k, name in enumerate(visited))
+    time_s = np.arange(2000) / RATE_HZ
+    rep = Rep(0.0, 8.0, 10.0, 19.0, 20.0, 85.0, 150.0, 85.0, "rep", visits)
+    data = RepData(rep, load_shipped("row_rotate_press"), RATE_HZ, time_s, np.full(2000, 150.0), {}, None)
+    assert twice_held(data) == twice
+
+
+def test_the_longest_stay_at_each_station_is_told_with_its_sway_where_it_is_long_enough():
+    """The forearm points the same way all the time; so short a stay as the second station's shows no sway."""
+    visits = tuple(StationVisit(*visit) for visit in (("row", 2.0, 5.0), ("row", 6.0, 7.0), ("rotate", 8.0, 8.9)))
+    time_s = np.arange(1200) / RATE_HZ
+    rep = Rep(0.0, 8.0, 8.9, 11.9, 12.0, 85.0, 85.0, 85.0, "rep", visits)
+    still = {f"forearm_{axis}": np.full(1200, float(axis == "z")) for axis in "xyz"}
+    data = RepData(rep, load_shipped("row_rotate"), RATE_HZ, time_s, np.full(1200, 85.0), still, None)
+    assert station_text(data) == "row 3.0 s 0.0 deg;rotate 0.9 s"
 
 
 # Across the set.
@@ -355,6 +407,28 @@ def test_counts_and_holds_of_two_sides_are_told_only_where_they_are_not_as_asked
     assert "The left arm's holds are 0.2 s shorter." in holding["text"]
 
 
+@pytest.mark.parametrize(("worse", "shorter"), [("right", "left"), ("left", "right")])
+def test_the_arm_that_holds_less_steadily_or_shorter_is_named(worse, shorter):
+    steady, unsteady = (sd_deg + 0.01 * np.arange(5) for sd_deg in (0.3, 1.1))
+    long, short = (hold_s + 0.01 * np.arange(5) for hold_s in (5.5, 3.5))
+    by_side = {
+        side: reps_of(hold_sd_deg=unsteady if side == worse else steady, hold_s=short if side == shorter else long)
+        for side in ("right", "left")
+    }
+    text = compare_sides(by_side, "elevation")["text"]
+    assert f"The {shorter} arm's holds are 2.0 s shorter." in text
+    assert f"The {worse} arm holds less steadily, by 0.8 deg of sway." in text
+
+
+@pytest.mark.parametrize(("smaller", "differs_deg"), [("right", -10.0), ("left", 10.0)])
+def test_the_arm_of_the_smaller_arc_is_named(smaller, differs_deg):
+    arcs = 80 + np.arange(5.0)
+    text = compare_sides({"right": reps_of(arc_deg=arcs + differs_deg), "left": reps_of(arc_deg=arcs)}, "elevation")[
+        "text"
+    ]
+    assert text.startswith(f"The {smaller} arm's arc is 10 deg smaller;")
+
+
 def test_the_interval_of_steadiness_is_welchs():
     rng = np.random.default_rng(9)
     right, left = rng.normal(0.4, 0.1, 9), rng.normal(0.4, 0.05, 6)
@@ -365,6 +439,14 @@ def test_the_interval_of_steadiness_is_welchs():
 def test_the_page_of_measures_is_current():
     """Write it again with: python -m imu_shoulder.measure.document docs/measures.md"""
     assert (ROOT / "docs" / "measures.md").read_text(encoding="utf-8") == document.page()
+
+
+def test_the_page_of_measures_is_written_where_it_is_asked_for(tmp_path, monkeypatch):
+    monkeypatch.setattr("sys.argv", ["document", str(tmp_path / "measures.md")])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # it is imported here already
+        runpy.run_module("imu_shoulder.measure.document", run_name="__main__")
+    assert (tmp_path / "measures.md").read_text(encoding="utf-8") == document.page()
 
 
 def test_every_measure_says_its_unit_formula_and_source():

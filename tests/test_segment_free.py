@@ -16,7 +16,7 @@ from scipy.signal import butter, sosfilt
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.segment.free import FreeRep, count_free
+from imu_shoulder.segment.free import FreeRep, count_free, find_free_sets
 
 Array = NDArray[np.float64]
 Samples = tuple[Array, Array, Array, float]
@@ -180,6 +180,12 @@ def test_a_pull_that_turns_the_wrist_twice_is_one_rep(count, end_tilt_deg, end_t
     assert [rep.excluded for rep in reps] == [None] * count
 
 
+def test_where_the_two_ends_of_a_pull_are_turned_otherwise_that_turn_leads():
+    """By 12 deg, though the wrist tilts by 25 deg and back in between."""
+    (found,) = find_free_sets(*pulled(6, 0.9, 0.0, 12.0))
+    assert np.degrees(np.ptp(found.curve_rad)) == pytest.approx(12.0, abs=2.0)
+
+
 def test_a_cut_rep_counts_when_about_half_of_it_is_there():
     waypoints, times = rep_waypoints(8, 60.0, 2.0, 1.0, 1.0)
     samples = raised(course(waypoints, 100.0), 100.0)
@@ -192,6 +198,17 @@ def test_a_cut_rep_counts_when_about_half_of_it_is_there():
     assert count_until(lift_begin + 0.3 * (lift_end - lift_begin)) == 7
     assert count_until(lower_begin) == 8
     assert count_until(lower_end) == 8
+
+
+def test_an_arm_that_was_raised_and_not_yet_lowered_did_a_rep_that_is_cut():
+    (rep,) = count_free(*raised(course([(0.0, 3.0), (90.0, 2.0), (90.0, 3.0)], 100.0), 100.0))
+    assert (rep.cut, rep.excluded) == (True, None)
+
+
+def test_small_reps_are_no_more_cut_than_large_ones():
+    waypoints, _ = rep_waypoints(5, 30.0, 2.0, 1.0, 1.0)
+    reps = count_free(*raised(course(waypoints, 100.0), 100.0))
+    assert [(rep.cut, rep.excluded) for rep in reps] == [(False, None)] * 5
 
 
 def test_sets_parted_by_long_stillness_have_axes_of_their_own():

@@ -17,6 +17,8 @@ from imu_shoulder.angles.joint import AngleParams, ArmAngles
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import Event, Side
+from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed
+from imu_shoulder.segment.model import rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
 from imu_shoulder.segment.sets import SegmentParams, asked_arc_deg, segment_set
 from imu_shoulder.segment.turning import turning_points
@@ -389,3 +391,15 @@ def test_a_curve_that_never_turns_back_so_far_has_no_turning_point_to_speak_of()
     assert turning_points(np.zeros(50), 1.0).tolist() == []
     assert turning_points(np.zeros(0), 1.0).tolist() == []
     assert turning_points(np.arange(5.0), 1.0).tolist() == [0, 4]
+
+
+def test_a_curve_is_smoothed_where_its_rate_holds_the_movement_and_left_as_it_is_where_not():
+    noise = np.random.default_rng(5).normal(0, 1, 200)
+    np.testing.assert_array_equal(smoothed(noise, SMOOTH_HZ), noise)
+    assert np.std(smoothed(noise, 30 * SMOOTH_HZ)) < 0.5 * np.std(noise)
+
+
+def test_the_rows_of_a_stretch_are_those_inside_with_both_ends():
+    time_s = np.arange(20) * 0.1
+    assert time_s[rows_between(time_s, 0.3, 0.7)] == pytest.approx([0.3, 0.4, 0.5, 0.6, 0.7])
+    assert len(time_s[rows_between(time_s, 0.32, 0.38)]) == 0

@@ -136,6 +136,14 @@ def test_swinging_through_a_station_is_no_stay_at_it():
     assert max(stays["rotate"], default=0.0) == pytest.approx(2.4, abs=0.3)
 
 
+def test_an_arm_that_drops_out_of_its_hold_overhead_does_one_rep():
+    """Down to 110 deg, elbow straight: within the start's ranges, and yet far from where the set's reps start."""
+    whole, dropped = rep_of("row", "rotate", "press"), {**PRESS, "elevation": 110}
+    broken = [*whole[:3], (dropped, 0.8, 0.0), (PRESS, 0.8, 1.5), *whole[3:]]
+    found = found_in([*whole, *broken, *whole], "row_rotate_press")
+    assert [order(rep) for rep in found] == [["row", "rotate", "press"]] * 3
+
+
 @settings(max_examples=25)
 @given(
     count=st.integers(1, 5),
