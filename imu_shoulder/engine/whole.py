@@ -29,7 +29,7 @@ from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
-from imu_shoulder.orient.heading import track_heading
+from imu_shoulder.orient.heading import HeadingTrack, track_heading
 from imu_shoulder.orient.moments import QuietMoments, quiet_moments
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import segment_set
@@ -237,12 +237,35 @@ def keep_heading(
     tracks = track_heading(moments, block, in_pose, params.heading)
     out = {}
     for (placement, attitude), track in zip(own.items(), tracks, strict=True):
-        kept = turned(attitude, track.at(aligned.time_s) - track.correction_rad[in_pose])
+        settled = settled_in_events(track, block, events)
+        kept = turned(attitude, settled.at(aligned.time_s) - track.correction_rad[in_pose])
         heading_sd, apart_sd = (
             np.interp(aligned.time_s, track.time_s, sd) for sd in (track.sd_rad, track.apart_sd_rad)
         )
         out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd)
     return out
+
+
+def settled_in_events(track: HeadingTrack, block: IntArray, events: Sequence[Event]) -> HeadingTrack:
+    """The track with knots at the begin and end of each event too, alike its first and last quiet moment.
+
+    A body that turns between two sets is taken off there, not from the last hold of the one on. block: (K,) number of
+    the event that each knot lies in, -1 outside.
+    """
+    time_s, place = list(track.time_s), list(range(len(block)))
+    for number in np.unique(block[block >= 0]):
+        first, last = np.flatnonzero(block == number)[[0, -1]]
+        if events[number].onset_s < track.time_s[first]:
+            time_s.append(events[number].onset_s)
+            place.append(first)
+        if events[number].end_s > track.time_s[last]:
+            time_s.append(events[number].end_s)
+            place.append(last)
+    order = np.argsort(time_s, kind="stable")
+    rows = np.array(place, dtype=np.intp)[order]
+    return HeadingTrack(
+        np.array(time_s)[order], track.correction_rad[rows], track.sd_rad[rows], track.apart_sd_rad[rows]
+    )
 
 
 def before(slipped_s: float, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
