@@ -154,8 +154,9 @@ class Whole(Stages):
         beyond = Beyond()
         for found in self.sets:
             rows = slice(*found.arm_set.rows)
-            columns = {name: values[rows] for name, values in self.arms[found.arm_set.side].angles.items()}
-            beyond.look(found.arm_set.side, part.time_s[rows], columns, self._aligned.rate_hz)
+            arm = self.arms[found.arm_set.side]
+            angles, sd = ({name: values[rows] for name, values in table.items()} for table in (arm.angles, arm.sd))
+            beyond.look(found.arm_set.side, part.time_s[rows], angles, sd, self._aligned.rate_hz)
         self.findings = (
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),

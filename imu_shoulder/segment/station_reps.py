@@ -177,20 +177,23 @@ def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> b
 def _joined(attempts: list[_Attempt], smooth: Mapping[str, FloatArray], beyond: float) -> list[_Attempt]:
     """Neighbouring departures joined where the posture between them met the start's ranges and was not the start:
     an arm that drops out of its hold overhead passes through them."""
-    gaps = [sorted((_ends(a, beyond)[1], _ends(b, beyond)[0])) for a, b in pairwise(attempts)]
+    gaps = []
+    for a, b in pairwise(attempts):
+        back, out = _ends(a, beyond)[1], _ends(b, beyond)[0]
+        gaps.append((min(back, out), max(back, out)))
     if len(gaps) < 2:
         return attempts
     between = [_posture(smooth, gap) for gap in gaps]
     # By time: slow passing through may come as often as the rests, but does not last as long.
     rows = np.concatenate([np.arange(int(first), int(last) + 1) for first, last in gaps])
     usual = {name: float(np.median(values[rows])) for name, values in smooth.items()}
-    out = attempts[:1]
+    joined = attempts[:1]
     for posture, attempt in zip(between, attempts[1:], strict=True):
         if _apart(posture, usual) > NOT_START_DEG:
-            out[-1] = _Attempt(out[-1].moves + attempt.moves)
+            joined[-1] = _Attempt(joined[-1].moves + attempt.moves)
         else:
-            out.append(attempt)
-    return out
+            joined.append(attempt)
+    return joined
 
 
 def _split(
