@@ -15,12 +15,12 @@ class SlipParams:
     """What counts as a slip. Evidence is a log-likelihood ratio.
 
     least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together;
-    pulse_most: of which the quick one counts for no more, since people turn a hand quickly too. sure_evidence: with
-    less, a stream waits until it is found once more, as later moments may contradict.
+    pulse_most: of which the quick one counts for no more, since people turn a hand quickly too: alone it is never
+    enough. sure_evidence: with less, a stream waits until it is found once more, as later moments may contradict.
     pulse_s: how long a quick turn may last, each tried; windows: over so many times as long the limb's own turning is
     told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
-    looked at; pulse_sd_rad: how well it is measured while the limb is quiet; pulse_clear: at least so many of these
-    standard deviations, and of what the limb's own movement adds to them.
+    looked at; pulse_sd_rad: how well it is measured while the limb is quiet; beside: so many times what the limb does
+    beside the turn may be a part of it; pulse_clear: at least so many standard deviations of both together.
     stay_rad, stay_s: a sensor that turned by less in less time between two quiet moments did not move between them.
     set_rad, rest_rad, other_rad: how well people come back to a posture within a set, to hanging from set to set, and
     to any other posture from set to set, as standard deviations of someone unknown; known_as: how many of the athlete's
@@ -32,15 +32,16 @@ class SlipParams:
     """
 
     least_rad: float = radians(10.0)
-    least_evidence: float = 6.0
+    least_evidence: float = 5.0
     sure_evidence: float = 9.0
-    pulse_most: float = 6.0
+    pulse_most: float = 5.0
     pulse_s: tuple[float, ...] = (0.3, 0.5)
     windows: float = 2.0
     alone: float = 1.5
     pulse_least_rad: float = radians(9.0)
     pulse_sd_rad: float = radians(3.0)
-    pulse_clear: float = 1.5
+    beside: float = 2.0
+    pulse_clear: float = 2.0
     stay_rad: float = radians(4.0)
     stay_s: float = 7.0
     set_rad: float = radians(4.0)

@@ -102,6 +102,11 @@ class Drill:
         """The last station: the one the rep turns round at."""
         return self.stations[-1]
 
+    @property
+    def by_stations(self) -> bool:
+        """Whether a rep is cut by its postures: it leaves the start, stays at several stations, and comes back."""
+        return len(self.stations) > 1
+
     def leading_range(self, station: Station) -> AngleRange | None:
         """The range the station asks of the leading angle, if it asks one."""
         return next((r for r in station.ranges if r.angle == self.leading_angle), None)

@@ -200,7 +200,7 @@ class RunningSet:
             return
         if side not in self.watches:
             lifting = drill.arms == "each" or self.event.side in (side, "both", None)
-            several = len(drill.stations) > 1 and {f"{n}_deg" for n in posture_names(drill)} <= {*kept.names}
+            several = drill.by_stations and {f"{n}_deg" for n in posture_names(drill)} <= {*kept.names}
             kind = PostureWatch if several else ArmWatch
             self.watches[side] = kind(drill, "lift" if lifting else "hold", self.rate_hz, self._params.stream)
         watch, new = self.watches[side], kept.rows.table[-len(time_s) :]

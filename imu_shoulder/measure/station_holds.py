@@ -55,7 +55,7 @@ def visit_sway_deg(data: RepData, visit: StationVisit) -> float:
 )
 def top_share_pct(data: RepData) -> float:
     drill, rep = data.drill, data.rep
-    if drill is None or len(drill.stations) < 2 or rep.kind == "hold":
+    if drill is None or not drill.by_stations or rep.kind == "hold":
         return float("nan")
     if any(visit.name == drill.top.name for visit in rep.visits):
         return 100.0

@@ -67,11 +67,6 @@ def find_station_reps(
     return tuple(reps)
 
 
-def by_stations(drill: Drill) -> bool:
-    """Whether a rep of the drill is cut by its postures: it leaves the start, stays at stations, and comes back."""
-    return len(drill.stations) > 1
-
-
 def posture_names(drill: Drill) -> set[str]:
     """The angles that tell where in the drill the arm is."""
     asked = {r.angle for station in drill.stations for r in station.ranges} | {r.angle for r in drill.start}
