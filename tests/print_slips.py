@@ -15,7 +15,6 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-
 from second_simulator import Interlude, StrapSlip, perform, person
 from second_simulator import session as second_session
 

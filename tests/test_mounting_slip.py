@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from print_slips import BETWEEN, restless, slips_of
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align import align_recording
@@ -175,6 +176,13 @@ def test_two_slips_of_one_arm_are_both_found(seen):
 
 def test_a_quick_turn_that_comes_back_is_no_slip(seen):
     assert seen.found(seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3, back_s=61.5)) == []
+
+
+@pytest.mark.parametrize("seed", [9004, 9010])
+def test_scratching_between_the_sets_is_no_slip(seed):
+    """Restless persons, whose hand goes to the other arm or the head. Before, its quick turn was said to be a slip of
+    48 to 60 deg."""
+    assert slips_of(restless(seed, BETWEEN["scratch"])[0]) == []
 
 
 def test_a_quick_turn_of_which_nothing_lasts_is_no_slip(seen):

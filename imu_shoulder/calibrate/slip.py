@@ -121,6 +121,7 @@ def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params:
         if across is None:
             continue
         for pulse, lasting, turn in zip(own, *across.judge(own), strict=True):
-            evidence = float(lasting) + min(pulse.evidence, params.pulse_most)
+            of_a_hand = np.linalg.norm(pulse.turn_rad) > params.hand_rad
+            evidence = float(lasting) + (0.0 if of_a_hand else min(pulse.evidence, params.least_evidence))
             if evidence > params.least_evidence and np.linalg.norm(turn) > params.least_rad:
                 yield Slip(placement, pulse.begins_s, turn, evidence)

@@ -14,9 +14,10 @@ from imu_shoulder.model import FloatArray
 class SlipParams:
     """What counts as a slip. Evidence is a log-likelihood ratio.
 
-    least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together;
-    pulse_most: of which the quick one counts for no more, since people turn a hand quickly too: alone it is never
-    enough. sure_evidence: with less, a stream waits until it is found once more, as later moments may contradict.
+    least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together; the quick
+    one counts for no more than that, since people turn a hand quickly too, and is never enough alone. sure_evidence:
+    with less, a stream waits until it is found once more, as later moments may contradict.
+    hand_rad: a quick turn of more says nothing of a strap: people turn a hand so to scratch, or to reach.
     pulse_s: how long a quick turn may last, each tried; windows: over so many times as long the limb's own turning is
     told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
     looked at; pulse_sd_rad: how well it is measured while the limb is quiet; beside: so many times what the limb does
@@ -32,16 +33,16 @@ class SlipParams:
     """
 
     least_rad: float = radians(10.0)
-    least_evidence: float = 5.0
+    least_evidence: float = 5.5
     sure_evidence: float = 9.0
-    pulse_most: float = 5.0
+    hand_rad: float = radians(45.0)
     pulse_s: tuple[float, ...] = (0.3, 0.5)
     windows: float = 2.0
     alone: float = 1.5
     pulse_least_rad: float = radians(9.0)
     pulse_sd_rad: float = radians(3.0)
-    beside: float = 2.0
-    pulse_clear: float = 2.0
+    beside: float = 1.75
+    pulse_clear: float = 1.5
     stay_rad: float = radians(4.0)
     stay_s: float = 7.0
     set_rad: float = radians(4.0)
