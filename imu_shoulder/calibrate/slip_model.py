@@ -22,14 +22,10 @@ class SlipParams:
     told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
     looked at; pulse_sd_rad: how well it is measured while the limb is quiet; beside: so many times what the limb does
     beside the turn may be a part of it; pulse_clear: at least so many standard deviations of both together.
-    stay_rad, stay_s: a sensor that turned by less in less time between two quiet moments did not move between them.
-    set_rad, rest_rad, other_rad: how well people come back to a posture within a set, to hanging from set to set, and
-    to any other posture from set to set, as standard deviations of someone unknown; known_as: how many of the athlete's
-    own returns weigh as much as that.
-    neutral_rad: gravity within this angle of the neutral pose is hanging; like_rad: gravity this near may be the same
-    posture in another set. links: so many earlier moments of a posture are compared with. cap: a posture so many
-    standard deviations away counts as not seen before. lasting_s: what was turned back within this time, about as long
-    as a rep with its hold, was a movement.
+    stay_rad: a sensor that lies otherwise by less than this from one quiet moment to the next did not move.
+    set_rad, rest_rad: how well people come back to a posture within a set, and from set to set, as standard deviations
+    per axis. like_rad: gravity this near may be the same posture in another set. links: so many earlier moments of a
+    posture are compared with. cap: a posture so many standard deviations away counts as not seen before.
     """
 
     least_rad: float = radians(10.0)
@@ -44,16 +40,11 @@ class SlipParams:
     beside: float = 1.75
     pulse_clear: float = 1.5
     stay_rad: float = radians(4.0)
-    stay_s: float = 7.0
     set_rad: float = radians(4.0)
     rest_rad: float = radians(7.0)
-    other_rad: float = radians(10.0)
-    known_as: float = 6.0
-    neutral_rad: float = radians(20.0)
     like_rad: float = radians(35.0)
     links: int = 12
     cap: float = 2.5
-    lasting_s: float = 10.0
 
 
 @dataclass(frozen=True, slots=True)
