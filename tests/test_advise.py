@@ -119,7 +119,10 @@ def test_pain_over_the_ceiling_before_the_first_set_stops_every_drill():
 
 def test_what_is_met_are_criteria_and_the_practitioner_decides():
     line = said(a_session(*GOOD), a_session(*GOOD, day=8))
-    assert line["text"].startswith("Full can raise, right arm: meets the criteria set; the practitioner decides.")
+    assert line["text"].startswith("Full can raise, right arm: meets the criteria set. ")
+    # Once, at the end.
+    assert line["text"].lower().count("the practitioner decides") == 1
+    assert line["text"].endswith("The practitioner decides.")
 
 
 def test_the_ceiling_of_the_plan_is_the_one_that_counts():

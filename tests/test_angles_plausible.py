@@ -16,12 +16,14 @@ from imu_shoulder.simulate.scenarios import drill_scenario
 RATE_HZ = 100.0
 
 
-def findings(column: str, values, rows=None):
+def findings(column: str, values, rows=None, sd_deg=3.0):
     values = np.asarray(values, dtype=float)
     inside = slice(*(rows or (0, len(values))))
     time_s = np.arange(len(values)) / RATE_HZ
     beyond = Beyond()
-    beyond.look("left", time_s[inside], {column: values[inside]}, RATE_HZ)
+    beyond.look(
+        "left", time_s[inside], {column: values[inside]}, {column: np.full(time_s[inside].shape, sd_deg)}, RATE_HZ
+    )
     return beyond.findings()
 
 
@@ -49,6 +51,13 @@ def test_beyond_them_for_a_second_is_said_with_its_time(column, angle):
     assert found.placement.startswith("left_")
     assert (found.start_s, found.end_s) == (3.0, pytest.approx(4.19))
     assert f"{angle:.0f} deg" in found.text
+
+
+@pytest.mark.parametrize(("column", "angle"), [("elbow_deg", 170), ("forearm_deg", -95), ("rotation_deg", 175)])
+def test_an_angle_that_may_as_well_be_within_reach_is_no_sign(column, angle):
+    """Before, a rotation with a standard deviation of 100 deg was said of a healthy arm."""
+    assert findings(column, np.full(500, float(angle)), sd_deg=5.0)
+    assert not findings(column, np.full(500, float(angle)), sd_deg=100.0)
 
 
 def test_a_moment_a_gap_and_what_is_outside_the_sets_are_not():

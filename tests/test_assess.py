@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy import stats
 from test_segment_reps import RATE_HZ, WAYS, arm_of
-from test_segment_stations import ROTATE, ROW, rep_of
+from test_segment_stations import POSTURES, REACH, ROTATE, ROW, rep_of
 from test_segment_stations import draw as draw_stations
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
@@ -195,6 +195,22 @@ def test_stations_skipped_and_in_another_order():
     angles = draw_stations([*way, *rep_of("row", "rotate", "press")])
     _, found = judged_set("row_rotate_press", {f"{name}_deg": values for name, values in angles.items()})
     assert [j.faults for j in found] == [(), ("station_skipped",), ("order_wrong",), ()]
+
+
+@pytest.mark.parametrize("pause_s", [0.5, 0.8])
+@pytest.mark.parametrize(
+    ("drill_id", "gone"), [("row_rotate_press", "row"), ("row_rotate_press", "rotate"), ("row_rotate", "row")]
+)
+def test_a_station_left_out_and_paused_at_on_the_way_back_is_skipped(drill_id, gone, pause_s):
+    """Before, the pause counted as the station done last: out of order."""
+    names = ("row", "rotate", "press") if drill_id == "row_rotate_press" else ("row", "rotate")
+    there = [(POSTURES[name], 1.4, 2.4) for name in names if name != gone]
+    back = [(POSTURES[name], 1.4, pause_s) for name in names[-2::-1]]
+    way = [*rep_of(*names), *there, *back, (REACH, 1.4, 1.2), *rep_of(*names)]
+    angles = draw_stations(way)
+    _, found = judged_set(drill_id, {f"{name}_deg": values for name, values in angles.items()})
+    assert [j.faults for j in found] == [(), ("station_skipped",), ()]
+    assert found[1].texts["notes"] == f"skipped: {gone}"
 
 
 def test_a_stay_too_short_at_one_station_is_a_short_hold():

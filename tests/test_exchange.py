@@ -216,6 +216,20 @@ class TestTables:
         assert units["reps", "time_in_band_pct"] == "%"
         assert units["angles", "right_elevation_deg_sd"] == "deg"
 
+    def test_a_range_test_is_no_set_of_a_drill(self, recording, tmp_path):
+        """Before, a session with one could not be exported, nor compared with a reference."""
+        first, *others = [event for event in recording.events if event.trial_type == "set"]
+        rest = [event for event in recording.events if event.trial_type != "set"]
+        events = (*rest, replace(first, drill="flexion"), *others)
+        write_recording(replace(recording, events=events), tmp_path / "rec")
+        result = CliRunner().invoke(
+            cli, ["export", str(tmp_path / "rec"), "--out", str(tmp_path / "t"), "--format", "tables"]
+        )
+        assert result.exit_code == 0, result.output
+        reps = tmp_path / "t" / "sub-MK_ses-01" / "reps.csv"
+        told = set(pd.read_csv(reps)["set"]) if reps.exists() else set()
+        assert told == set(range(2, 2 + len(others)))
+
     def test_command(self, recording, tmp_path):
         write_recording(recording, tmp_path / "rec")
         result = CliRunner().invoke(

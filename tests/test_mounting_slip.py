@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from print_slips import BETWEEN, restless, slips_of
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align import align_recording
@@ -16,8 +17,7 @@ from imu_shoulder.analysis import Params
 from imu_shoulder.calibrate.coarse import block_means
 from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import find_pose
-from imu_shoulder.calibrate.slip import _lasting, find_slips
-from imu_shoulder.calibrate.slip_model import Slip as Slipped
+from imu_shoulder.calibrate.slip import find_slips
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, _turned_alone, blocks, without_repeats
 from imu_shoulder.calibrate.slip_pulses import Bell, Pulse, find_pulses
@@ -183,6 +183,13 @@ def test_a_quick_turn_that_comes_back_is_no_slip(seen):
     assert seen.found(seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3, back_s=61.5)) == []
 
 
+@pytest.mark.parametrize("seed", [9004, 9013])
+def test_scratching_between_the_sets_is_no_slip(seed):
+    """Restless persons, whose hand goes to the other arm or the head. Before, its quick turn was said to be a slip of
+    17 and of 60 deg."""
+    assert slips_of(restless(seed, BETWEEN["scratch"])[0]) == []
+
+
 def test_a_quick_turn_of_which_nothing_lasts_is_no_slip(seen):
     assert seen.found(seen.turned("right_wrist", 60.0, turn_about(0, 30.0), lasts_s=0.3, stays=False)) == []
 
@@ -249,15 +256,6 @@ def test_a_turn_in_the_midst_of_a_limbs_own_quick_one_is_among_the_pulses():
     assert any(np.linalg.norm(pulse.turn_rad - np.radians([0.0, 30.0, 0.0])) < pulse.sd_rad for pulse in near)
 
 
-@pytest.mark.parametrize(
-    ("other", "after_s", "said"), [("right_wrist", 8.0, 0), ("right_wrist", 30.0, 2), ("right_upper_arm", 8.0, 2)]
-)
-def test_a_turn_that_is_soon_undone_is_not_said(other, after_s, said):
-    turn = turn_about(3, 20.0)
-    slips = [Slipped("right_wrist", 60.0, turn, 9.0), Slipped(other, 60.0 + after_s, -0.9 * turn, 8.0)]
-    assert len(_lasting(slips, SlipParams())) == said
-
-
 def test_the_mean_of_a_block_with_a_gap_is_missing():
     values = np.arange(24.0).reshape(8, 3)
     values[1] = np.nan
@@ -306,8 +304,8 @@ def test_a_drift_of_the_heading_alone_is_learnt_and_is_no_turn():
     drift = Rotation.from_rotvec(np.radians(0.1) * time_s[:, None] * [0.0, 0.0, 1.0])
     sway = Rotation.from_rotvec(np.radians(2.0) * rng.normal(size=(30, 3)))
     own, neighbour = quat_from_rotation(drift * sway), np.tile([1.0, 0.0, 0.0, 0.0], (30, 1))
-    up, block, drift_sd_rad_s = np.array([0.0, 0.0, 1.0]), np.zeros(30, dtype=np.intp), np.radians(0.08)
-    postures = Postures(time_s, (own, neighbour), (up, up), block, drift_sd_rad_s, SlipParams())
+    block, drift_sd_rad_s = np.zeros(30, dtype=np.intp), np.radians(0.08)
+    postures = Postures(time_s, (own, neighbour), block, drift_sd_rad_s, SlipParams())
     across = postures.across(postures.split(100.0))
     turn = np.radians([0.0, 0.0, 15.0])
     (evidence,), _ = across.judge([Pulse(100.0, 100.2, turn, np.radians(3.0))])
@@ -315,7 +313,7 @@ def test_a_drift_of_the_heading_alone_is_learnt_and_is_no_turn():
     # The same with a turn that lasts.
     later = np.where(time_s > 100.0, 1.0, 0.0)[:, None]
     own = quat_from_rotation(drift * sway * Rotation.from_rotvec(later * np.radians([15.0, 0.0, 0.0])))
-    postures = Postures(time_s, (own, neighbour), (up, up), block, drift_sd_rad_s, SlipParams())
+    postures = Postures(time_s, (own, neighbour), block, drift_sd_rad_s, SlipParams())
     turn = np.radians([15.0, 0.0, 0.0])
     (evidence,), (fitted,) = postures.across(postures.split(100.0)).judge([Pulse(100.0, 100.2, turn, np.radians(3.0))])
     assert evidence > 20.0

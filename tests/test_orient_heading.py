@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from print_numbers import COACHED, error, plain_params
+from second_simulator import Interlude, SetPlan, perform, person, session
 
 from imu_shoulder.analysis import Analysis
+from imu_shoulder.frames import wrap_deg
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import Simulated, simulate
 from imu_shoulder.simulate.scenarios import clean_warm_up, drill_scenario
@@ -136,6 +138,22 @@ def test_a_person_who_walked_and_turned_faces_forward_again(seed):
             if arm_set.drill.leading_angle == "elevation":
                 off = (found[rows] - true[rows] + 180) % 360 - 180
                 assert np.sqrt(np.mean(off**2)) < 15.0
+
+
+@pytest.mark.parametrize("seed", [9001, 9005, 9006])
+def test_a_turn_between_two_sets_is_taken_off_between_them(seed):
+    """A restless person who is at once gone after the first set, and comes back facing elsewhere. Before, 28 to 46 deg
+    of that turn were taken off the last rep, whose trunk was then said to have moved."""
+    plans = [SetPlan("band_external_rotation", "right", 3), SetPlan("full_can", "right", 1)]
+    gone = [Interlude("walk", 10.0, turn_deg=90.0)]
+    doing = session(person(seed, "table"), plans, arms=("right",), sternum=True, grade="good", between=gone)
+    recording, truth = perform(doing)
+    analysis = analyse(recording)
+    for judged in (rep for found in analysis.sets for rep in found.judged):
+        rows = slice(*np.searchsorted(analysis.aligned.time_s, [judged.rep.start_s, judged.rep.end_s]))
+        true_deg = np.interp(analysis.aligned.time_s[rows], truth.time_s, truth.heading_deg)
+        off_deg = wrap_deg(analysis.arms["right"].angles["trunk_turn_deg"][rows] - true_deg)
+        assert np.abs(wrap_deg(off_deg - off_deg[0])).max() < 4.0
 
 
 def test_the_heading_does_not_jump_inside_a_rep(rotation_runs, rotation_analyses):

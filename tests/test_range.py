@@ -110,6 +110,7 @@ def test_published_values_are_those_of_the_papers():
         ('when = "midway"', 'when = "often"', "when"),
         ('sex = "m"', 'sex = "x"', "sex"),
         ("ages = [20, 91]", "ages = [20]", "ages"),
+        ("ages = [20, 91]", "ages = [true, 91]", "ages"),
         ("at_most = 35 },", "at_most = -90, at_least = 0 },", "at_least"),
         ("schema = 1", "schema =", "to be TOML"),
     ],

@@ -155,6 +155,27 @@ def test_the_count_and_the_order_are_exact_for_any_tempo(count, stay_s, move_s):
     assert [order(rep) for rep in found] == [["row", "rotate", "press"]] * count
 
 
+# The elbow is nearly straight before the arm is above 120 degrees.
+EARLY_TURN: Posture = {**ROTATE, "elbow": 71}
+EARLY_PRESS: Posture = {**PRESS, "elevation": 137, "elbow": 4}
+
+
+@pytest.mark.parametrize("move_s", [0.8, 1.4, 6.0])
+def test_a_move_through_the_start_postures_ranges_is_not_back_at_the_start(move_s):
+    """Before, an elbow straight before the arm was above 120 degrees made two reps of each, with three false faults."""
+    there = [(ROW, move_s, 2.4), (EARLY_TURN, move_s, 2.4), (EARLY_PRESS, move_s, 2.4)]
+    back = [(EARLY_TURN, move_s, 0.1), (ROW, move_s, 0.1), (REACH, move_s, 1.2)]
+    found = found_in((there + back) * 3, "row_rotate_press")
+    assert [order(rep) for rep in found] == [["row", "rotate", "press"]] * 3
+
+
+@pytest.mark.parametrize("move_s", [0.8, 2.0])
+def test_reps_without_a_rest_between_them_stay_apart(move_s):
+    way = rep_of("row", "rotate", "press", move_s=move_s)
+    found = found_in([*way[:-1], (REACH, move_s, 0.0)] * 3 + [(REACH, 1.0, 1.0)], "row_rotate_press")
+    assert [order(rep) for rep in found] == [["row", "rotate", "press"]] * 3
+
+
 RANGE = '[{ angle = "elbow", at_most = 35 }]'
 
 

@@ -13,7 +13,7 @@ from imu_shoulder.report.pain import BEFORE
 
 DECIDES = "The practitioner decides."
 SAID = {
-    "criteria_met": "meets the criteria set; the practitioner decides",
+    "criteria_met": "meets the criteria set",
     "stay": "stay at this step",
     "step_back": "step back",
     "stop": "stop",

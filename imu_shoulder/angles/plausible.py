@@ -16,6 +16,8 @@ REACH = {angle.column: angle.reach for angle in JUDGED.values() if angle.reach i
 LAST_SHOWN_BY = {angle.column: angle.shown_by[-1] for angle in JUDGED.values()}
 # Shorter excursions are left to the single rep.
 LEAST_S = 1.0
+# So many standard deviations to either side are the interval of 95 %.
+SURE = 1.96
 
 
 class Beyond:
@@ -25,8 +27,18 @@ class Beyond:
         # Side and column -> the farthest value, when the first such stretch began and when the last one ended.
         self._found: dict[tuple[Side, str], tuple[float, float, float]] = {}
 
-    def look(self, side: Side, time_s: FloatArray, angles: Mapping[str, FloatArray], rate_hz: float) -> None:
-        """One set of one arm: its rows (N,), angles by column."""
+    def look(
+        self,
+        side: Side,
+        time_s: FloatArray,
+        angles: Mapping[str, FloatArray],
+        sd: Mapping[str, FloatArray],
+        rate_hz: float,
+    ) -> None:
+        """One set of one arm: its rows (N,), angles and their standard deviations by column.
+
+        An angle whose 95 % interval reaches into what joints do leaves open where the sensors sit.
+        """
         for column, reach in REACH.items():
             values = angles.get(column)
             if values is None:
@@ -36,7 +48,10 @@ class Beyond:
                 # Its zero is the trunk's: where that lies unseen, any reading may be right.
                 values = np.where(np.isfinite(angles["elevation_deg"]), values, np.nan)
             # NaN is neither.
-            beyond = (values < low) | (values > high)
+            open_deg = SURE * sd[column]
+            beyond = (values < np.minimum(low, reach.low_deg - open_deg)) | (
+                values > np.maximum(high, reach.high_deg + open_deg)
+            )
             for first, last in runs(beyond):
                 if last - first >= LEAST_S * rate_hz:
                     own = values[first:last]

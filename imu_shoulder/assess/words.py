@@ -50,7 +50,7 @@ def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None
         return "No rep was found in this set."
     count = f"{done} of {asked} reps" if asked is not None else f"{done} reps"
     parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
-    if drill is not None and drill.top.hold_s > 0 and len(drill.stations) == 1 and median_hold_s is not None:
+    if drill is not None and drill.top.hold_s > 0 and not drill.by_stations and median_hold_s is not None:
         parts.append(f"Held {median_hold_s:.1f} s of {drill.top.hold_s:g} s (median).")
     if lost:
         parts.append(f"{len(lost)} could not be scored.")

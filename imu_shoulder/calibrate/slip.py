@@ -20,7 +20,7 @@ from imu_shoulder.calibrate.slip_model import Slip, SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, blocks, without_repeats
 from imu_shoulder.calibrate.slip_pulses import Pulse, find_pulses
 from imu_shoulder.findings import finding_of
-from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
+from imu_shoulder.frames import quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, limb_words, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.moments import QuietMoments
@@ -79,16 +79,13 @@ def slips_of_arm(
     worn = moments.time_s >= pose.start_s
     drift_rad_s = float(np.hypot(*moments.drift_rad_s[:2]))
     seen = [quat_from_rotation(sensor)[worn] for sensor in moments.earth_from_sensor[:2]]
-    neutral_up = [pose.earth_from_sensor[placement].inv().apply(Z_AXIS) for placement in placements]
     slips: list[Slip] = []
     while any(pulses) and worn.any():
         time_s, quats = without_repeats(moments.time_s[worn], seen, params)
         block = blocks(time_s, events, side)
         judged: list[Slip] = []
         for n, placement in enumerate(placements):
-            order = [n, 1 - n]
-            own, ups = [quats[k] for k in order], [neutral_up[k] for k in order]
-            postures = Postures(time_s, own, ups, block, drift_rad_s, params)
+            postures = Postures(time_s, [quats[n], quats[1 - n]], block, drift_rad_s, params)
             judged += _judged(placement, sorted(pulses[n], key=lambda pulse: pulse.time_s), postures, params)
         if not judged:
             break
@@ -100,18 +97,7 @@ def slips_of_arm(
         # What was judged and not found may be found now; what is near a found slip is part of it.
         apart_s = params.windows * max(params.pulse_s)
         pulses = [[pulse for pulse in own if abs(pulse.time_s - best.time_s) > apart_s] for own in pulses]
-    return _lasting(slips, params)
-
-
-def _lasting(slips: Sequence[Slip], params: SlipParams) -> list[Slip]:
-    """Those of one arm that were not undone soon: a strap gives way, it does not go back by itself."""
-
-    def undo(one: Slip, other: Slip) -> bool:
-        both = Rotation.from_rotvec(one.turn_rad) * Rotation.from_rotvec(other.turn_rad)
-        soon = abs(one.time_s - other.time_s) < params.lasting_s
-        return one.placement == other.placement and soon and bool(both.magnitude() < params.least_rad)
-
-    return [slip for slip in slips if not any(undo(slip, other) for other in slips if other is not slip)]
+    return slips
 
 
 def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params: SlipParams) -> Iterator[Slip]:
@@ -121,6 +107,7 @@ def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params:
         if across is None:
             continue
         for pulse, lasting, turn in zip(own, *across.judge(own), strict=True):
-            evidence = float(lasting) + min(pulse.evidence, params.pulse_most)
+            of_a_hand = np.linalg.norm(pulse.turn_rad) > params.hand_rad
+            evidence = float(lasting) + (0.0 if of_a_hand else min(pulse.evidence, params.least_evidence))
             if evidence > params.least_evidence and np.linalg.norm(turn) > params.least_rad:
                 yield Slip(placement, pulse.begins_s, turn, evidence)

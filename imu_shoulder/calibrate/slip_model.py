@@ -14,40 +14,35 @@ from imu_shoulder.model import FloatArray
 class SlipParams:
     """What counts as a slip. Evidence is a log-likelihood ratio.
 
-    least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together;
-    pulse_most: of which the quick one counts for no more, since people turn a hand quickly too. sure_evidence: with
-    less, a stream waits for lasting_s, in which later moments may contradict.
+    least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together; the quick
+    one counts for no more than that, since people turn a hand quickly too, and is never enough alone. sure_evidence:
+    with less, a stream waits for lasting_s, in which later moments may contradict.
+    hand_rad: a quick turn of more says nothing of a strap: people turn a hand so to scratch, or to reach.
     pulse_s: how long a quick turn may last, each tried; windows: over so many times as long the limb's own turning is
     told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
-    looked at; pulse_sd_rad: how well it is measured while the limb is quiet; pulse_clear: at least so many of these
-    standard deviations, and of what the limb's own movement adds to them.
-    stay_rad, stay_s: a sensor that turned by less in less time between two quiet moments did not move between them.
-    set_rad, rest_rad, other_rad: how well people come back to a posture within a set, to hanging from set to set, and
-    to any other posture from set to set, as standard deviations of someone unknown; known_as: how many of the athlete's
-    own returns weigh as much as that.
-    neutral_rad: gravity within this angle of the neutral pose is hanging; like_rad: gravity this near may be the same
-    posture in another set. links: so many earlier moments of a posture are compared with. cap: a posture so many
-    standard deviations away counts as not seen before. lasting_s: what was turned back within this time, about as long
-    as a rep with its hold, was a movement.
+    looked at; pulse_sd_rad: how well it is measured while the limb is quiet; beside: so many times what the limb does
+    beside the turn may be a part of it; pulse_clear: at least so many standard deviations of both together.
+    stay_rad: a sensor that lies otherwise by less than this from one quiet moment to the next did not move.
+    set_rad, rest_rad: how well people come back to a posture within a set, and from set to set, as standard deviations
+    per axis. like_rad: gravity this near may be the same posture in another set. links: so many earlier moments of a
+    posture are compared with. cap: a posture so many standard deviations away counts as not seen before.
+    lasting_s: what was turned back within this time, about as long as a rep with its hold, was a movement.
     """
 
     least_rad: float = radians(10.0)
-    least_evidence: float = 6.0
+    least_evidence: float = 5.5
     sure_evidence: float = 9.0
-    pulse_most: float = 6.0
+    hand_rad: float = radians(45.0)
     pulse_s: tuple[float, ...] = (0.3, 0.5)
     windows: float = 2.0
     alone: float = 1.5
     pulse_least_rad: float = radians(9.0)
     pulse_sd_rad: float = radians(3.0)
+    beside: float = 1.75
     pulse_clear: float = 1.5
     stay_rad: float = radians(4.0)
-    stay_s: float = 7.0
     set_rad: float = radians(4.0)
     rest_rad: float = radians(7.0)
-    other_rad: float = radians(10.0)
-    known_as: float = 6.0
-    neutral_rad: float = radians(20.0)
     like_rad: float = radians(35.0)
     links: int = 12
     cap: float = 2.5

@@ -1,10 +1,9 @@
 """How a sensor lies to its neighbour on the arm in quiet moments, and what speaks for its having turned in between.
 
-Where the neighbour shows a posture it had shown before, so should the sensor. How well people come back to a posture
-is partly known and partly learnt from the recording itself, per axis of the sensor: a forearm is turned more freely
-than an elbow is bent. The heading between the two sensors drifts by a rate that is learnt as well, so over a long time
-only gravity counts. A lasting turn is weighed against none by how likely the later moments are given the earlier ones,
-and the earlier ones given the later ones: a range that has become wider is no slip.
+Where the neighbour shows a posture it had shown before, so should the sensor, as well as people come back to one. The
+heading between the two sensors drifts by a rate that is learnt, so over a long time only gravity counts. A lasting turn
+is weighed against none by how likely the later moments are given the earlier ones, and the earlier ones given the later
+ones: a range that has become wider is no slip.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from imu_shoulder.calibrate.slip_pulses import Pulse
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, Event, FloatArray, IntArray, Side
 
-# Returns further out than this many standard deviations teach nothing about how well someone comes back.
+# Returns further out than this many standard deviations teach nothing about the drift.
 OUTLIER = 2.5
 # The fitted turn settles within so many rounds.
 ROUNDS = 4
@@ -27,8 +26,10 @@ ROUNDS = 4
 def without_repeats(
     time_s: FloatArray, quats: Sequence[FloatArray], params: SlipParams
 ) -> tuple[FloatArray, list[FloatArray]]:
-    """Quiet moments (K,) between which no sensor moved, as one: their mean times, and quaternions (K, 4) per sensor."""
-    moved = np.diff(time_s) > params.stay_s
+    """Quiet moments (K,) in a row in which no sensor lies otherwise, as one: their mean times, and quaternions (K, 4)
+    per sensor.
+    """
+    moved = np.zeros(len(time_s) - 1, dtype=bool)
     near = [np.sum(quat[1:] * quat[:-1], axis=1) for quat in quats]
     for cosine in near:
         moved |= np.abs(cosine) < np.cos(params.stay_rad / 2)
@@ -59,61 +60,43 @@ class Postures:
         self,
         time_s: FloatArray,
         quats: Sequence[FloatArray],
-        neutral_up: Sequence[FloatArray],
         block: IntArray,
         drift_rad_s: float,
         params: SlipParams,
     ) -> None:
         """time_s, block: (K,). quats: quat_earth_from_sensor (K, 4) of the sensor and of its neighbour.
 
-        neutral_up: the vertical (3,) in the axes of both during the neutral pose. block: see `blocks`.
-        drift_rad_s: standard deviation of how fast the heading between the two may drift.
+        block: see `blocks`. drift_rad_s: standard deviation of how fast the heading between the two may drift.
         """
         self._time_s, self._block, self._params = time_s, block, params
         own, neighbour = (rotation_from_quat(quat).as_matrix() for quat in quats)
         up = [own[:, 2], neighbour[:, 2]]
-        own_hangs, hangs = (u @ n > np.cos(params.neutral_rad) for u, n in zip(up, neutral_up, strict=True))
-        # All of these are (K, K), [later, earlier]. A sensor that has slipped need not seem to hang.
+        # All of these are (K, K), [later, earlier].
         within = (block[:, None] == block) & (block[:, None] >= 0)
-        hanging = hangs[:, None] & (hangs & own_hangs)
         like = up[0] @ up[0].T > np.cos(params.like_rad)
-        kind = np.select([within, hanging, like], [0, 1, 2], 3)
-        sds = np.array([params.set_rad, params.rest_rad, params.other_rad])
-        sd = np.append(sds, 1.0)[kind]
+        sd = np.where(within, params.set_rad, params.rest_rad)
         apart = np.arccos(np.clip(up[1] @ up[1].T, -1.0, 1.0)) / sd
-        able = (kind < 3) & (apart < params.cap) & np.tri(len(time_s), k=-1, dtype=bool)
+        able = (within | like) & (apart < params.cap) & np.tri(len(time_s), k=-1, dtype=bool)
         # Of each moment's able pairs those with the latest earlier moments.
         able &= np.cumsum(able[:, ::-1], axis=1)[:, ::-1] <= params.links
         later, earlier = self._later, self._earlier = np.nonzero(able)
         self._first = np.searchsorted(later, np.arange(len(time_s) + 1))
-        self._last = np.diff(later, append=-1) != 0
-        kind, sd = kind[able], sd[able]
-        self._within = kind == 0
+        self._within, sd = within[able], sd[able]
         turn = _turned_alone(own, neighbour, later, earlier)
         vertical, ago_s = up[0][earlier], time_s[later] - time_s[earlier]
-        rate, rate_sd = _drift(_dot(turn, vertical), ago_s, sd, self._last, drift_rad_s)
+        # A slip is one of the last returns to each posture at most.
+        last = np.diff(later, append=-1) != 0
+        rate, rate_sd = _drift(_dot(turn, vertical)[last], ago_s[last], sd[last], drift_rad_s)
         turn -= (rate * ago_s)[:, None] * vertical
-        # A normal distribution of each pair's turn: its inverse covariance, and its size at the top.
-        self._inverse, self._top = np.zeros((len(kind), 3, 3)), np.exp(-(apart[able] ** 2) / 2)
-        for number, sd_rad in enumerate(sds):
-            rows = kind == number
-            if rows.any():
-                inverse = np.linalg.inv(self._spread(turn[rows & self._last], sd_rad))
-                # The drift's variance is added along the vertical (Sherman and Morrison's formula).
-                down = vertical[rows] @ inverse
-                variance = (rate_sd * ago_s[rows]) ** 2
-                growth = 1.0 + variance * _dot(vertical[rows], down)
-                self._inverse[rows] = inverse - (variance / growth)[:, None, None] * down[:, :, None] * down[:, None]
-                self._top[rows] *= np.sqrt(np.linalg.det(inverse) / growth)
+        # A normal distribution of each pair's turn: its inverse covariance, and its size at the top. The drift's
+        # variance is added along the vertical (Sherman and Morrison's formula).
+        drifted = (rate_sd * ago_s) ** 2
+        share = drifted / (sd**2 + drifted)
+        along = share[:, None, None] * vertical[:, :, None] * vertical[:, None]
+        self._inverse = (np.eye(3) - along) / sd[:, None, None] ** 2
+        self._top = np.exp(-(apart[able] ** 2) / 2) * np.sqrt(1.0 - share) / sd**3
         self._pull = np.einsum("pij,pj->pi", self._inverse, turn)
         self._cost = _dot(self._pull, turn)
-
-    def _spread(self, turn_rad: FloatArray, sd_rad: float) -> FloatArray:
-        """Covariance (3, 3) of how far the sensor is turned (R, 3) at a return, where sd_rad is usual for people."""
-        typical = turn_rad[np.linalg.norm(turn_rad, axis=1) < OUTLIER * sd_rad]
-        known = self._params.known_as
-        usual = known * sd_rad**2 * np.eye(3)
-        return np.asarray((usual + typical.T @ typical) / (known + len(typical)))
 
     def split(self, time_s: float) -> int:
         """Number of moments before time_s."""
@@ -217,14 +200,12 @@ def _turned_alone(own: FloatArray, neighbour: FloatArray, later: IntArray, earli
     return np.asarray(axis * (angle / np.maximum(twice_sine, 1e-12))[:, None])
 
 
-def _drift(
-    turn_rad: FloatArray, ago_s: FloatArray, sd_rad: FloatArray, last: BoolArray, drift_rad_s: float
-) -> tuple[float, float]:
+def _drift(turn_rad: FloatArray, ago_s: FloatArray, sd_rad: FloatArray, drift_rad_s: float) -> tuple[float, float]:
     """Rate of the heading between the two sensors and its standard deviation, from turns (P,) about the vertical.
 
-    Bayesian regression over the last return to each posture: a slip is one of them at most.
+    Bayesian regression. sd_rad: (P,) of each turn.
     """
-    rows = last & (np.abs(turn_rad) < OUTLIER * np.hypot(sd_rad, drift_rad_s * ago_s))
+    rows = np.abs(turn_rad) < OUTLIER * np.hypot(sd_rad, drift_rad_s * ago_s)
     weight = ago_s[rows] / sd_rad[rows] ** 2
     precision = float(weight @ ago_s[rows]) + drift_rad_s**-2
     return float(weight @ turn_rad[rows]) / precision, precision**-0.5

@@ -57,7 +57,7 @@ def find_pulses(
             if not len(peaks):
                 continue
             # What the limb does beside the turn may be a part of it as well.
-            sds = np.hypot(params.pulse_sd_rad, lasts_s * bell.left_over(rates[n], peaks))
+            sds = np.hypot(params.pulse_sd_rad, params.beside * lasts_s * bell.left_over(rates[n], peaks))
             clear = sizes[n][peaks] > params.pulse_clear * sds
             peaks, sds = peaks[clear], sds[clear]
             rows = middle[peaks]

@@ -23,13 +23,15 @@ def _analysed(recordings: Sequence[Recording], drill_files: tuple[Path, ...]) ->
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
     from imu_shoulder.pipeline import analyse
+    from imu_shoulder.range import shipped_tests
 
     drills = {drill.id: drill for drill in map(load_file, drill_files)}
+    apart = shipped_tests().keys() - drills.keys()
     found = []
     with stage_progress() as progress:
         for recording in recordings:
             progress(recording.name)
-            found.append(analyse(recording, drills=drills))
+            found.append(analyse(recording, drills=drills, apart=apart))
     return found
 
 

@@ -105,8 +105,13 @@ class Drill:
     @property
     def counted_by(self) -> frozenset[str]:
         """The angles that say what is a rep."""
-        places = self.stations if len(self.stations) > 1 else ()
+        places = self.stations if self.by_stations else ()
         return frozenset((self.leading_angle, *(asked.angle for place in places for asked in place.ranges)))
+
+    @property
+    def by_stations(self) -> bool:
+        """Whether a rep is cut by its postures: it leaves the start, stays at several stations, and comes back."""
+        return len(self.stations) > 1
 
     def leading_range(self, station: Station) -> AngleRange | None:
         """The range the station asks of the leading angle, if it asks one."""

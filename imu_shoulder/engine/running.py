@@ -207,7 +207,7 @@ class RunningSet:
         role, name, _ = self.told_by[side]
         if side not in self.watches:
             assert self.drill is not None
-            several = len(self.drill.stations) > 1 and {f"{n}_deg" for n in posture_names(self.drill)} <= {*kept.names}
+            several = self.drill.by_stations and {f"{n}_deg" for n in posture_names(self.drill)} <= {*kept.names}
             kind = PostureWatch if several else ArmWatch
             self.watches[side] = kind(self.drill, role, self.rate_hz, self._params.stream)
         watch, new = self.watches[side], kept.rows.table[-len(time_s) :]

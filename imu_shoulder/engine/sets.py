@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
+
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.lean import UNSAID, drill_stance, off_upright, upright_only
 from imu_shoulder.angles.plausible import Beyond
+from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.blade import BladeReps
 from imu_shoulder.engine.judging import seen_by
 from imu_shoulder.engine.running import RunningSet, without_slipped
+from imu_shoulder.engine.seating import Kept
 from imu_shoulder.model import Event, FloatArray, Side, Track
 from imu_shoulder.segment.unguided import counting_track
 
@@ -30,6 +35,7 @@ class Sets:
         self.beyond = Beyond()
         self._closed: RunningSet | None = None
         self._next_told = FIRST_TOLD
+        self._closed_sides: set[Side] = set()
         self._blades = BladeReps()
 
     def open(
@@ -70,11 +76,24 @@ class Sets:
         """event: the set that goes on, with its end."""
         if self.running is None:
             return
-        for found in self.running.close(event.end_s):
-            time_s, columns = self.running.rows_of(found.arm_set.side)
-            self.beyond.look(found.arm_set.side, time_s, columns, self.running.rate_hz)
-            self.done.append(found)
+        closed = self.running.close(event.end_s)
+        self.done += closed
+        self._closed_sides = {own.arm_set.side for own in closed}
         self._closed, self.running = self.running, None
+
+    def check_reach(
+        self, time_s: FloatArray, arms: Mapping[Side, ArmAngles], kept: Kept, calibration: Calibration
+    ) -> None:
+        """Look for angles that no joint reaches in the set that was closed last. time_s: (N,) its rows."""
+        if self._closed is None:
+            return
+        drill, params = self._closed.drill, self._params
+        stance = np.full(len(time_s), UNSAID if drill is None else drill_stance(drill))
+        for side in self._closed_sides & arms.keys():
+            seat = calibration.arms[side]
+            sd = angle_sd(arms[side], seat, kept[side], self._rate_hz, stance, params.angles, params.uncertainty)
+            arm = upright_only(arms[side], off_upright(arms[side], stance, params.angles.leant_deg))
+            self.beyond.look(side, time_s, arm.angles, sd, self._rate_hz)
 
     def leave_out(self, side: Side, slipped_s: float) -> None:
         """Reps that ended after a slip are not scored, those of sets that are over included."""

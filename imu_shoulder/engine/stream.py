@@ -289,9 +289,13 @@ class Stream(Stages):
             return
         for event in part.ended:
             rows = self._memory.since(event.onset_s)
-            own = rows[:, 0], self.rate_hz, self._memory.tracks(rows), self._memory.attitudes(rows, self._orient.biases)
+            time_s, attitudes = rows[:, 0], self._memory.attitudes(rows, self._orient.biases)
+            own = time_s, self.rate_hz, self._memory.tracks(rows), attitudes
             stretch = stretch_of(event, self._set_number, *own, self._params.mounting)
             self._stretches += [] if stretch is None else [stretch]
+            if event.trial_type == "set" and self.calibration is not None and not self._asked.is_apart(event):
+                kept = self._kept(time_s, attitudes, SIDES)
+                self._sets.check_reach(time_s, self._seating.angles(kept, attitudes), kept, self.calibration)
 
     def __getstate__(self) -> dict[str, Any]:
         """Who listens is not part of the state."""

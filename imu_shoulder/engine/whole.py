@@ -30,7 +30,7 @@ from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
-from imu_shoulder.orient.heading import track_heading
+from imu_shoulder.orient.heading import HeadingTrack, track_heading
 from imu_shoulder.orient.keeping import held_together
 from imu_shoulder.orient.moments import QuietMoments, quiet_moments
 from imu_shoulder.segment.model import ArmSet
@@ -159,8 +159,9 @@ class Whole(Stages):
         beyond = Beyond()
         for found in self.sets:
             rows = slice(*found.arm_set.rows)
-            columns = {name: values[rows] for name, values in self.arms[found.arm_set.side].angles.items()}
-            beyond.look(found.arm_set.side, part.time_s[rows], columns, self._aligned.rate_hz)
+            arm = self.arms[found.arm_set.side]
+            angles, sd = ({name: values[rows] for name, values in table.items()} for table in (arm.angles, arm.sd))
+            beyond.look(found.arm_set.side, part.time_s[rows], angles, sd, self._aligned.rate_hz)
         self.findings = (
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),
@@ -243,13 +244,36 @@ def keep_heading(
     tracks = track_heading(moments, block, in_pose, params.heading)
     out = {}
     for (placement, attitude), track in zip(own.items(), tracks, strict=True):
-        correction_rad = track.at(aligned.time_s) - track.correction_rad[in_pose]
+        settled = settled_in_events(track, block, events)
+        correction_rad = settled.at(aligned.time_s) - track.correction_rad[in_pose]
         kept = turned(attitude, correction_rad)
         heading_sd, apart_sd = (
             np.interp(aligned.time_s, track.time_s, sd) for sd in (track.sd_rad, track.apart_sd_rad)
         )
         out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd, turned_rad=correction_rad)
     return out
+
+
+def settled_in_events(track: HeadingTrack, block: IntArray, events: Sequence[Event]) -> HeadingTrack:
+    """The track with knots at the begin and end of each event too, alike its first and last quiet moment.
+
+    A body that turns between two sets is taken off there, not from the last hold of the one on. block: (K,) number of
+    the event that each knot lies in, -1 outside.
+    """
+    time_s, place = list(track.time_s), list(range(len(block)))
+    for number in np.unique(block[block >= 0]):
+        first, last = np.flatnonzero(block == number)[[0, -1]]
+        if events[number].onset_s < track.time_s[first]:
+            time_s.append(events[number].onset_s)
+            place.append(first)
+        if events[number].end_s > track.time_s[last]:
+            time_s.append(events[number].end_s)
+            place.append(last)
+    order = np.argsort(time_s, kind="stable")
+    rows = np.array(place, dtype=np.intp)[order]
+    return HeadingTrack(
+        np.array(time_s)[order], track.correction_rad[rows], track.sd_rad[rows], track.apart_sd_rad[rows]
+    )
 
 
 def before(slipped_s: float, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from imu_shoulder.measure import (  # noqa: F401 - they declare
     form,
     hold,
@@ -14,6 +16,7 @@ from imu_shoulder.measure import (  # noqa: F401 - they declare
 from imu_shoulder.measure.registry import Measure, declared
 
 
+@cache
 def all_measures() -> tuple[Measure, ...]:
     """Every declared measure, in the order of declaration."""
     return declared()

@@ -17,6 +17,8 @@ from imu_shoulder.segment.model import StationVisit
 
 # Back in the range for this long, a station is taken again.
 RETAKEN_S = 0.1
+# On the way back a stay of less than this share of the asked hold is passing through: ours.
+HELD_SHARE = 0.5
 
 
 @measure(
@@ -53,7 +55,7 @@ def visit_sway_deg(data: RepData, visit: StationVisit) -> float:
 )
 def top_share_pct(data: RepData) -> float:
     drill, rep = data.drill, data.rep
-    if drill is None or len(drill.stations) < 2 or rep.kind == "hold":
+    if drill is None or not drill.by_stations or rep.kind == "hold":
         return float("nan")
     if any(visit.name == drill.top.name for visit in rep.visits):
         return 100.0
@@ -83,16 +85,30 @@ def _nearer_end(asked: AngleRange, from_deg: float, data: RepData, visits: tuple
     return min(ends, key=lambda end: abs(end - from_deg))
 
 
+def visits_made(data: RepData) -> list[StationVisit]:
+    """The stays in order of time, without short ones on the way back at stations that were left out before."""
+    if data.drill is None:
+        return list(data.rep.visits)
+    asked_s = {station.name: station.hold_s for station in data.drill.stations}
+    made: list[StationVisit] = []
+    for visit in data.rep.visits:
+        before = {other.name for other in made}
+        held = visit.end_s - visit.start_s >= HELD_SHARE * asked_s[visit.name]
+        if held or visit.name in before or data.drill.top.name not in before:
+            made.append(visit)
+    return made
+
+
 def longest_visits(data: RepData) -> list[StationVisit]:
     """The longest stay at each station, in the drill's order."""
     names = [] if data.drill is None else [station.name for station in data.drill.stations]
-    stays = ([visit for visit in data.rep.visits if visit.name == name] for name in names)
+    stays = ([visit for visit in visits_made(data) if visit.name == name] for name in names)
     return [max(found, key=lambda visit: visit.end_s - visit.start_s) for found in stays if found]
 
 
 def first_order(data: RepData) -> list[str]:
     """The stations in the order in which they were first visited."""
-    return list(dict.fromkeys(visit.name for visit in data.rep.visits))
+    return list(dict.fromkeys(visit.name for visit in visits_made(data)))
 
 
 def twice_held(data: RepData) -> list[str]:

@@ -136,7 +136,7 @@ def _difference(table: Checked) -> Difference:
 def _published(table: Checked) -> Published:
     table.known(("sex", "ages", "people", "middle", "middle_deg", "p5_deg", "source"))
     ages = table.get("ages")
-    if not isinstance(ages, list) or len(ages) != 2 or not all(isinstance(age, int) for age in ages):
+    if not isinstance(ages, list) or len(ages) != 2 or not all(type(age) is int for age in ages):
         raise table.wrong("ages", "two whole years", ages)
     return Published(
         table.choice("sex", SEXES),

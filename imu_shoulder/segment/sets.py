@@ -14,7 +14,7 @@ from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.model import SIDES, Event, FloatArray, Side
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.reps import RepParams, find_reps
-from imu_shoulder.segment.station_reps import by_stations, find_station_reps, posture_names
+from imu_shoulder.segment.station_reps import find_station_reps, posture_names
 
 # What a start range that is open below counts from: an arm that hangs.
 HANGING_DEG = 5.0
@@ -115,7 +115,7 @@ def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, Float
 
 def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
     """Angles that cut the drill's reps into stations and are not known of this arm; none for a drill of one station."""
-    if not by_stations(drill):
+    if not drill.by_stations:
         return set()
     missing = {name for name in posture_names(drill) if f"{name}_deg" not in arm.angles}
     return missing | (posture_names(drill) & {"elevation", "plane"} if arm.not_told(rows) else set())
@@ -140,7 +140,7 @@ def _drill_reps(
     rows: slice,
     params: SegmentParams,
 ) -> tuple[Rep, ...]:
-    if by_stations(drill):
+    if drill.by_stations:
         if stations_untold(drill, arm, rows):
             return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}

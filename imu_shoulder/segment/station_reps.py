@@ -25,6 +25,8 @@ MOVE_DEG_S = 15.0
 MIN_STAY_S = 0.4
 # The start posture must be left by this much before a rep begins.
 LEAVE_DEG = 10.0
+# Where the arm goes on at this share, or more, of a move's top speed, it only passes through the start posture: ours.
+PASSED_SHARE = 0.3
 # Between two departures the posture is the usual start to within this.
 NOT_START_DEG = 45.0
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
@@ -46,7 +48,7 @@ def find_station_reps(
     """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture."""
     smooth = {name: smoothed(bridged(angles[name]), rate_hz) for name in posture_names(drill)}
     speed = _common_speed(smooth, rate_hz)
-    attempts = [_attempt(speed, first, last) for first, last in _departures(smooth, drill.start)]
+    attempts = [_attempt(speed, first, last) for first, last in _departures(smooth, speed, drill.start)]
     attempts = [attempt for attempt in attempts if attempt.moves]
     beyond = run_out([move for attempt in attempts for move in attempt.moves])
     attempts = _joined(attempts, smooth, beyond)
@@ -63,11 +65,6 @@ def find_station_reps(
         visits = [(name, span) for name, span in zip(names, stays[k], strict=True) if name is not None]
         reps.append(_rep(time_s, lead, drill, visits, (start, end, max(following, end))))
     return tuple(reps)
-
-
-def by_stations(drill: Drill) -> bool:
-    """Whether a rep of the drill is cut by its postures: it leaves the start, stays at stations, and comes back."""
-    return len(drill.stations) > 1
 
 
 def posture_names(drill: Drill) -> set[str]:
@@ -90,22 +87,47 @@ def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArra
     return np.sqrt(total)
 
 
-def _departures(smooth: Mapping[str, FloatArray], start: Sequence[AngleRange]) -> list[tuple[int, int]]:
-    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back."""
+def _departures(
+    smooth: Mapping[str, FloatArray], speed: FloatArray, start: Sequence[AngleRange]
+) -> list[tuple[int, int]]:
+    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back. A move from
+    one station to the next that runs through the start's ranges is not back."""
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
     away = np.asarray(np.max(outside, axis=0))
-    return [(a, b - 1) for a, b in runs(away > 0) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG]
+    out: list[tuple[int, int]] = []
+    for first, last in (
+        (a, b - 1) for a, b in runs(away > 0) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG
+    ):
+        if out and _passed(speed, out[-1][1], first):
+            out[-1] = (out[-1][0], last)
+        else:
+            out.append((first, last))
+    return out
+
+
+def _passed(speed: FloatArray, left: int, right: int) -> bool:
+    """Whether the arm goes on at speed between two rows."""
+    slowest = float(speed[left : right + 1].min())
+    if slowest <= MOVE_DEG_S:
+        return False
+    first, last = _moving_around(speed, left, right)
+    return slowest > PASSED_SHARE * float(speed[first : last + 1].max())
+
+
+def _moving_around(speed: FloatArray, first: int, last: int) -> tuple[int, int]:
+    """The rows first to last, and what moves right before and after them."""
+    while first > 0 and speed[first - 1] > MOVE_DEG_S:
+        first -= 1
+    while last < len(speed) - 1 and speed[last + 1] > MOVE_DEG_S:
+        last += 1
+    return first, last
 
 
 def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
     """The moves of a departure. The first and last one reach into the start posture itself."""
-    moving = speed > MOVE_DEG_S
-    while first > 0 and moving[first - 1]:
-        first -= 1
-    while last < len(speed) - 1 and moving[last + 1]:
-        last += 1
+    first, last = _moving_around(speed, first, last)
     moves = []
-    for a, b in ((a + first, b + first) for a, b in runs(moving[first : last + 1])):
+    for a, b in ((a + first, b + first) for a, b in runs(speed[first : last + 1] > MOVE_DEG_S)):
         left, right = max(a - 1, 0), min(b, len(speed) - 1)
         edge = find_edge(speed, left, right, int(a + np.argmax(speed[a:b])), int(a + np.argmax(speed[a:b])))
         if edge is not None:
@@ -150,18 +172,23 @@ def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> b
 def _joined(attempts: list[_Attempt], smooth: Mapping[str, FloatArray], beyond: float) -> list[_Attempt]:
     """Neighbouring departures joined where the posture between them met the start's ranges and was not the start:
     an arm that drops out of its hold overhead passes through them."""
-    gaps = [sorted((_ends(a, beyond)[1], _ends(b, beyond)[0])) for a, b in pairwise(attempts)]
-    between = [_posture(smooth, (first, last)) for first, last in gaps]
-    if len(between) < 2:
+    gaps = []
+    for a, b in pairwise(attempts):
+        back, out = _ends(a, beyond)[1], _ends(b, beyond)[0]
+        gaps.append((min(back, out), max(back, out)))
+    if len(gaps) < 2:
         return attempts
-    usual = {name: float(np.median([posture[name] for posture in between])) for name in between[0]}
-    out = attempts[:1]
+    between = [_posture(smooth, gap) for gap in gaps]
+    # By time: slow passing through may come as often as the rests, but does not last as long.
+    rows = np.concatenate([np.arange(int(first), int(last) + 1) for first, last in gaps])
+    usual = {name: float(np.median(values[rows])) for name, values in smooth.items()}
+    joined = attempts[:1]
     for posture, attempt in zip(between, attempts[1:], strict=True):
         if _apart(posture, usual) > NOT_START_DEG:
-            out[-1] = _Attempt(out[-1].moves + attempt.moves)
+            joined[-1] = _Attempt(joined[-1].moves + attempt.moves)
         else:
-            out.append(attempt)
-    return out
+            joined.append(attempt)
+    return joined
 
 
 def _split(

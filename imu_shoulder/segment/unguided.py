@@ -11,7 +11,6 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side, Track, on_arm
 from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
-from imu_shoulder.segment.station_reps import by_stations
 
 ANGLE = "main_axis"
 
@@ -49,7 +48,7 @@ def marked_set(
     there several strokes make one rep.
     """
     rows = rows_between(time_s, *span_s)
-    stroke_by_stroke = drill is not None and by_stations(drill)
+    stroke_by_stroke = drill is not None and drill.by_stations
     found = (
         [] if stroke_by_stroke else find_free_sets(time_s[rows], track.acc_m_s2[rows], track.gyr_rad_s[rows], rate_hz)
     )

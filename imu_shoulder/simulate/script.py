@@ -129,7 +129,7 @@ class SetScript:
                 f"they were of {', '.join(self.reps) or 'none'}",
                 "count each arm",
             )
-        if self.pauses and len(drill.stations) > 1:
+        if self.pauses and drill.by_stations:
             raise ParameterError("pauses in a drill with one station", f"{self.drill} has several", "leave them out")
         possible = possible_faults(drill)
         holder = other_side(self.side) if drill.arms == "hold_and_lift" else None
@@ -220,8 +220,8 @@ def possible_faults(drill: Drill) -> set[str]:
         "plane_off": form.plane_deg is not None,
         "trunk_moved": form.trunk_deg is not None,
         "start_missed": bool(drill.start),
-        "station_skipped": len(drill.stations) > 1,
-        "order_wrong": len(drill.stations) > 1,
+        "station_skipped": drill.by_stations,
+        "order_wrong": drill.by_stations,
         "shrug": True,
     }
     return {name for name, can in asked.items() if can} | set(ATTEMPTS)

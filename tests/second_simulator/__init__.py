@@ -32,14 +32,14 @@ What was chosen otherwise than is usual, because an estimator could learn it:
   its delay, clocks that are off, drift and jitter, lost packets. Figures of the grades are typical of data sheets,
   from memory.
 
-Not simulated: a strap that slips far, contact forces, fatigue of the muscle beyond its effect on movement, magnetic
+Not simulated: contact forces, fatigue of the muscle beyond its effect on movement, magnetic
 fields.
 """
 
 from second_simulator.between import Interlude
 from second_simulator.people import Person, Population, calmed, person
 from second_simulator.perform import Truth, perform
-from second_simulator.session import Movement, Session, session
+from second_simulator.session import Movement, Session, StrapSlip, session
 from second_simulator.shapes import Fault, SetPlan, possible_faults
 
 __all__ = [
@@ -50,6 +50,7 @@ __all__ = [
     "Population",
     "Session",
     "SetPlan",
+    "StrapSlip",
     "Truth",
     "calmed",
     "perform",

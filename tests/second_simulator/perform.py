@@ -121,6 +121,12 @@ def act(what: Session, rng: np.random.Generator) -> Actor:
         else:
             _move(actor, block, side or "both")
     actor.time.wait(1.0)
+    first_s = min((event.onset_s for event in actor.events if event.trial_type == "set"), default=0.0)
+    for slip in what.slips:
+        at_s, channel = first_s + slip.at_share * (actor.time.now_s - first_s), f"{slip.band}.{slip.way}"
+        steps = actor.time.stroke(slip.lasts_s, actor.habit)
+        actor.time.move(channel, actor.time.target[channel] + slip.angle_deg, steps, at_s)
+        actor.spans.append(Span(f"slip_{slip.band}", at_s, at_s + slip.lasts_s, slip.angle_deg))
     return actor
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -37,6 +38,17 @@ Block = Movement | SetPlan | Interlude
 
 
 @dataclass(frozen=True, slots=True)
+class StrapSlip:
+    """A band that gives way. way: turn about the limb, or tilt. at_share: of the time from the first set to the end."""
+
+    band: str
+    angle_deg: float
+    at_share: float
+    way: Literal["turn", "tilt"] = "turn"
+    lasts_s: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
 class Session:
     """What a person does in order, what is worn, how good the sensors are, and the number that chance comes from."""
 
@@ -45,6 +57,7 @@ class Session:
     placements: tuple[str, ...]
     grade: str
     number: int = 0
+    slips: tuple[StrapSlip, ...] = ()
 
     def __post_init__(self) -> None:
         if self.grade not in GRADES:

@@ -8,7 +8,7 @@ from imu_shoulder.drills import Drill
 
 
 def short_arc(drill: Drill, case: Case) -> bool:
-    if len(drill.stations) > 1:
+    if drill.by_stations:
         return top_aimed_at(drill, case)
     band = case.data.band_deg
     return band is not None and case.values["top_deg"] < band[0] - case.params.arc_margin_deg
@@ -21,7 +21,7 @@ def over_arc(drill: Drill, case: Case) -> bool:
 
 def asked(drill: Drill) -> str:
     top = drill.leading_range(drill.top)
-    if top is None or len(drill.stations) > 1:
+    if top is None or drill.by_stations:
         return ""
     above = " above the start" if top.above == "start" else ""
     return f"{range_text((top.low_deg, top.high_deg))}{above} at the top"

@@ -11,7 +11,7 @@ from imu_shoulder.measure.station_holds import longest_visits, twice_held
 
 
 def hold_broken(drill: Drill, case: Case) -> bool:
-    if len(drill.stations) > 1:
+    if drill.by_stations:
         return bool(twice_held(case.data))
     asks = case.data.rep.kind == "hold" or drill.top.hold_s > 0
     return asks and len(unbroken(case.data)) > 1
@@ -22,7 +22,7 @@ def hold_short(drill: Drill, case: Case) -> bool:
         return False
     if missing(case.data, drill.pauses):
         return True
-    if len(drill.stations) > 1:
+    if drill.by_stations:
         return bool(short_stays(case.data, case.params.hold_margin_s))
     return case.values["hold_s"] < drill.top.hold_s - case.params.hold_margin_s
 
@@ -56,8 +56,8 @@ def broken_notes(case: Case) -> list[str]:
 
 
 def asked(drill: Drill) -> str:
-    only = len(drill.stations) == 1
-    holds = [f"{s.hold_s:g} s at {'the top' if only else s.name}" for s in drill.stations if s.hold_s > 0]
+    several = drill.by_stations
+    holds = [f"{s.hold_s:g} s at {s.name if several else 'the top'}" for s in drill.stations if s.hold_s > 0]
     return ", ".join([*holds, *(f"{pause.hold_s:g} s on the way {pause.way}" for pause in drill.pauses)])
 
 

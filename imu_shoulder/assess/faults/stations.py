@@ -23,16 +23,16 @@ def top_aimed_at(drill: Drill, case: Case) -> bool:
 
 
 def station_skipped(drill: Drill, case: Case) -> bool:
-    return len(drill.stations) > 1 and bool(skipped(case.data)) and not top_aimed_at(drill, case)
+    return drill.by_stations and bool(skipped(case.data)) and not top_aimed_at(drill, case)
 
 
 def order_wrong(drill: Drill, case: Case) -> bool:
     visited = first_order(case.data)
-    return len(drill.stations) > 1 and visited != [s.name for s in drill.stations if s.name in visited]
+    return drill.by_stations and visited != [s.name for s in drill.stations if s.name in visited]
 
 
 def asked(drill: Drill) -> str:
-    return ", then ".join(station.name for station in drill.stations) if len(drill.stations) > 1 else ""
+    return ", then ".join(station.name for station in drill.stations) if drill.by_stations else ""
 
 
 CRITERION = Criterion(
