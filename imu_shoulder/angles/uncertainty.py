@@ -13,7 +13,7 @@ from math import hypot
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.joint import STRAIGHT_SD, AngleParams, ArmAngles, arm_angles
 from imu_shoulder.angles.lean import UPRIGHT, off_upright
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
@@ -48,6 +48,8 @@ class UncertaintyParams:
     elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends. Elbows stop at 0.6
     +- 3.1 deg (Boone and Azen 1979, from memory), and not everyone goes that far.
     forearm_pose_deg: of the forearm's turn about itself in the pose.
+    anchor_deg: of where a bent forearm points against where the upper arm is turned, from where rotation with a straight
+    elbow counts; its carrying angle goes as the elbow bends.
     azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
     carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
     Int J Morphol 2018 36:135-139).
@@ -69,6 +71,7 @@ class UncertaintyParams:
     elbow_stop_deg: float = 3.0
     forearm_pose_deg: float = 5.5
     azimuth_deg: float = 6.0
+    anchor_deg: float = 4.0
     bend_axis_deg: float = 3.0
     carrying_deg: float = 12.6
     forward_deg: float = 4.0
@@ -117,10 +120,7 @@ def angle_sd(
     budget.add_seats(facing)
     if not calibration.about_trunk and calibration.upper_arm is not None:
         budget.add_lean(_lean_sd_deg(arm, stance, angle_params, params)[::step])
-    if calibration.upper_arm is not None:
-        # A share that is off by its sd changes the rotation by that share of itself.
-        share_push = replace(arm.skin, share=arm.skin.share * (1 + PUSH_RAD))
-        budget.add(np.degrees(arm.skin.sd / arm.skin.share), budget.response(calibration, share_push))
+    budget.add_straight()
     variance = budget.variance
     return {
         name: np.where(np.isfinite(values), _on_every_row(np.sqrt(variance[name]), step, len(values)), np.nan)
@@ -159,18 +159,18 @@ class _Budget:
     ) -> None:
         self._calibration, self._thin, self._skin = calibration, thin, skin
         self._settings, self._params = settings, params
-        self._base = arm_angles(calibration, thin, skin, settings).angles
+        found = arm_angles(calibration, thin, skin, settings)
+        self._base, self._found = found.angles, found
         self.count = len(next(iter(thin.values())).valid)
         self.variance = {name: np.full(self.count, params.tilt_deg**2) for name in self._base}
 
     def response(
         self,
         moved: ArmCalibration,
-        skin: SkinShare | None = None,
         attitudes: Mapping[str, Attitude] | None = None,
     ) -> Response:
         """What a push does to every angle: degrees (count,) per degree pushed."""
-        pushed = arm_angles(moved, attitudes or self._thin, skin or self._skin, self._settings).angles
+        pushed = arm_angles(moved, attitudes or self._thin, self._skin, self._settings).angles
         change = {name: wrap_deg(pushed[name] - values) for name, values in self._base.items()}
         return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
 
@@ -244,6 +244,17 @@ class _Budget:
         if "forearm_deg" in self._base:
             turned = np.sin(np.radians(np.nan_to_num(self._base["forearm_deg"])))
             self.variance["elbow_deg"] += (params.carrying_deg * turned) ** 2
+
+    def add_straight(self) -> None:
+        """What skin and hand leave open of the rotation where the elbow is straight, and so of the forearm's turn."""
+        sd_deg = self._found.hidden.get(STRAIGHT_SD)
+        if sd_deg is None:
+            return
+        pointer = np.nan_to_num(self._found.rotation_from_forearm) if self._calibration.anchors else 1.0
+        for name in ("rotation_deg", "forearm_deg"):
+            if name in self.variance:
+                self.variance[name] += np.nan_to_num(sd_deg) ** 2
+                self.variance[name] += ((1.0 - pointer) * self._params.anchor_deg) ** 2
 
     def add_lean(self, sd_deg: FloatArray) -> None:
         """How the trunk leans (count,), where the arm is measured about gravity."""

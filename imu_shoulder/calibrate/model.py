@@ -17,7 +17,6 @@ from imu_shoulder.frames import (
     xy_axes_from_quat,
 )
 from imu_shoulder.model import LIMBS, UPPER_ARM, WRIST, BoolArray, FloatArray, Side
-from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
 # Share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard deviation: skin
@@ -54,12 +53,26 @@ class SensorCalibration:
 
 
 @dataclass(frozen=True, slots=True)
+class Anchor:
+    """What elbow bends showed of how the upper arm was turned about itself. kind: their trial type.
+
+    quat_earth_from_sensor: (4,) scalar first, by placement, the mean over the moments in which the elbow was bent.
+    elbow_axis: (3,) about which it bent, in components of the upper-arm sensor.
+    """
+
+    kind: str
+    quat_earth_from_sensor: Mapping[str, FloatArray]
+    elbow_axis: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class ArmCalibration:
     """One arm. Either sensor may be missing (None).
 
     joined: the two sensors share a heading, so that their segments may be compared (elbow).
     pointer_sd_deg: where no movement showed the body's forward direction, the standard deviation with which the forearm
     pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
+    anchors: from where rotation with a straight elbow counts.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
     """
 
@@ -71,6 +84,7 @@ class ArmCalibration:
     pointer_sd_deg: float | None = None
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False
+    anchors: tuple[Anchor, ...] = ()
 
     def limbs(self) -> dict[str, SensorCalibration]:
         """The arm's own sensors that are worn, by segment, in the order of model.LIMBS."""
@@ -148,12 +162,10 @@ def twist_rad(vector: FloatArray) -> FloatArray:
     return np.asarray(np.arctan2(vector[2], vector[0]))
 
 
-def segment_axes(
-    calibration: SensorCalibration, attitude: Attitude, rows: BoolArray | slice, side: Side | None
-) -> SegmentAxes:
-    """The segment's axes on the given rows, against the body that stands and faces as in the pose; NaN if not valid."""
+def segment_axes(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> SegmentAxes:
+    """The segment's axes for attitudes (N, 4), against the body that stands and faces as in the pose; NaN for NaN."""
     # Component by component in memory, as the axes are used.
-    quat_body_from_segment = (calibration.onto_body @ attitude.quat_earth_from_sensor[rows].T).T
+    quat_body_from_segment = (calibration.onto_body @ quat_earth_from_sensor.T).T
     if side == "left":
         quat_body_from_segment = mirror_sagittal(quat_body_from_segment)
     return SegmentAxes(*xy_axes_from_quat(quat_body_from_segment))
