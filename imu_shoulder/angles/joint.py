@@ -173,21 +173,22 @@ def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tupl
 def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> StraightLine:
     """How rotation follows from the sensors where the elbow is straight."""
     if not calibration.anchors:
-        return straight_line(skin.share, skin.sd, None, None, None, params.straight)
+        return straight_line(skin.share, skin.sd, None, params.straight)
     anchors = calibration.anchors
     quats = {p: np.array([a.quat_earth_from_sensor[p] for a in anchors]) for p in anchors[0].quat_earth_from_sensor}
     humerus, forearm = _limbs(calibration, quats)
-    shown = Shown(twist_rad(unswung(humerus.y, humerus.x)), raised_of(humerus.y[1]))
+    sensor_rad = twist_rad(unswung(humerus.y, humerus.x))
+    bends = np.array([a.elbow_axis is not None for a in anchors])
     assert calibration.upper_arm is not None
     seat = rotation_from_quat(calibration.upper_arm.quat_sensor_from_segment)
-    forward, _, right = seat.inv().apply([a.elbow_axis for a in anchors]).T
+    forward, _, right = seat.inv().apply([a.elbow_axis for a in anchors if a.elbow_axis is not None]).T
     # A turn keeps its sense about the left-right line in the mirror, and no other.
-    elbow_rad = np.arctan2(-forward * side_sign(calibration.side), right)
-    rotation = shown.sensor_rad + elbow_rad
-    turn_rad = _forearm_turn_rad(
-        unswung(humerus.y, forearm.x), unswung(humerus.y, forearm.y), np.sin(rotation), np.cos(rotation)
-    )
-    return straight_line(skin.share, skin.sd, shown, rotation, turn_rad, params.straight)
+    rotation = np.zeros(len(anchors))
+    rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)
+    x, y = (unswung(humerus.y, axis) for axis in (forearm.x, forearm.y))
+    turn_rad = _forearm_turn_rad(x, y, np.sin(rotation), np.cos(rotation))
+    shown = Shown(sensor_rad, raised_of(humerus.y[1]), rotation, turn_rad, bends)
+    return straight_line(skin.share, skin.sd, shown, params.straight)
 
 
 def _columns(

@@ -12,31 +12,43 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imu_shoulder.frames import wrap_rad
-from imu_shoulder.model import FloatArray
+from imu_shoulder.model import BoolArray, FloatArray
+
+# So many standard deviations away a hand was turned on purpose.
+FAR = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class StraightParams:
-    """Standard deviations in degrees, all but the last between people and unknown of this one.
+    """Standard deviations in degrees, between people, and so of what is unknown of one.
 
-    skin_lift_deg: turn of the skin under the upper-arm sensor that comes with raising the arm to 90 deg.
-    hand_deg: turn of the hand against the upper arm from the elbow bends to another movement; hand_again_deg: the same
-    to a movement in the same posture. pointer_deg: of where the bent forearm points, from one posture to another.
+    hang_deg: turn of the upper arm in the neutral pose, from 0. skin_lift_deg: turn of the skin under the upper-arm
+    sensor that comes with raising the arm to 90 deg; 5 as elevation drags at it, and as much for a share that is not
+    the same over the whole turn. hand_deg: turn of the hand against the upper arm from the elbow bends to another
+    movement; hand_again_deg: the same to a movement in the same posture. elbow_axis_deg: of the axis of elbow bends.
     Own estimates, docs/design_choices.md.
     """
 
-    skin_lift_deg: float = 5.0
+    hang_deg: float = 10.0
+    skin_lift_deg: float = 7.0
     hand_deg: float = 8.0
     hand_again_deg: float = 4.0
-    pointer_deg: float = 3.0
+    elbow_axis_deg: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """Of anchors (k,): the upper-arm sensor's twist in radians, and `raised_of` the elevation."""
+    """What is known of an arm at its anchors (k,), in radians but for `raised_of` the elevation.
+
+    sensor_rad: twist of the upper-arm sensor. rotation_rad: of the upper arm, where bends is true as the elbow's axis
+    showed it, else as the neutral pose is meant; turn_rad: of the hand against it.
+    """
 
     sensor_rad: FloatArray
     raised: FloatArray
+    rotation_rad: FloatArray
+    turn_rad: FloatArray
+    bends: BoolArray
 
 
 def raised_of(up: FloatArray) -> FloatArray:
@@ -74,46 +86,37 @@ class StraightLine:
         terms = np.stack([np.ones_like(raised), raised])
         off = wrap_rad(turn_rad - self.hand @ terms)
         of_hand = self.hand_again_rad**2 + np.einsum("in,ij,jn->n", terms, self.hand_covariance, terms)
-        share = variance / np.maximum(variance + of_hand, off**2)
+        share = variance / np.maximum(variance + of_hand, (off / FAR) ** 2)
         return rotation_rad - share * off, variance * (1.0 - share)
 
 
-def straight_line(
-    share: float,
-    share_sd: float,
-    shown: Shown | None,
-    pointer_rad: FloatArray | None,
-    turn_rad: FloatArray | None,
-    params: StraightParams,
-) -> StraightLine:
-    """By Bayes' rule from what is known of skin and hands beforehand, and the anchors (k,) of this arm, if any.
-
-    pointer_rad: where the bent forearm points; turn_rad: how the hand is turned against it.
-    """
+def straight_line(share: float, share_sd: float, shown: Shown | None, params: StraightParams) -> StraightLine:
+    """By Bayes' rule from what is known of skin and hands beforehand, and from the anchors of this arm, if any."""
     slope, slope_sd = 1.0 / share, share_sd / share**2
-    lift, hand, again, pointer = np.radians(
-        [params.skin_lift_deg, params.hand_deg, params.hand_again_deg, params.pointer_deg]
-    )
-    if shown is None or pointer_rad is None or turn_rad is None or not len(pointer_rad):
+    lift_sd = slope * np.radians(params.skin_lift_deg)
+    before = np.array([0.0, slope, 0.0])
+    if shown is None:
         # The sensor's zero is the pose's, whose own error is that of its seat.
-        return StraightLine(np.array([0.0, slope, 0.0]), np.diag([0.0, slope_sd**2, (slope * lift) ** 2]))
-    terms = np.stack([np.ones_like(shown.sensor_rad), shown.sensor_rad, shown.raised])
-    # Anything goes for the zero: the first anchor says it.
-    mean, covariance = _told(
-        np.array([0.0, slope, 0.0]),
-        np.diag([np.pi**2, slope_sd**2, (slope * lift) ** 2]),
-        terms,
-        slope * shown.sensor_rad + wrap_rad(pointer_rad - slope * shown.sensor_rad),
-        pointer,
-    )
-    differs = hand**2 - again**2
-    of_hand, hand_covariance = _told(np.array([turn_rad[0], 0.0]), np.diag([np.pi**2, differs]), np.stack([np.ones_like(shown.raised), shown.raised]), turn_rad[0] + wrap_rad(turn_rad - turn_rad[0]), again)
-    return StraightLine(mean, covariance, of_hand, hand_covariance, float(again))
+        return StraightLine(before, np.diag([0.0, slope_sd**2, lift_sd**2]))
+    # The zero may be anywhere until an anchor says it.
+    unknown = np.diag([np.pi**2, slope_sd**2, lift_sd**2])
+    expected = slope * shown.sensor_rad
+    rotation = expected + wrap_rad(shown.rotation_rad - expected)
+    sd = np.radians(np.where(shown.bends, params.elbow_axis_deg, params.hang_deg))
+    level = np.ones_like(shown.raised)
+    mean, covariance = _told(before, unknown, np.stack([level, shown.sensor_rad, shown.raised]), rotation, sd)
+
+    raised, turn, again = shown.raised[shown.bends], shown.turn_rad[shown.bends], np.radians(params.hand_again_deg)
+    turn = turn[0] + wrap_rad(turn - turn[0])
+    unknown = np.diag([np.pi**2, np.radians(params.hand_deg) ** 2 - again**2])
+    terms = np.stack([level[shown.bends], raised])
+    hand, hand_covariance = _told(np.array([turn[0], 0.0]), unknown, terms, turn, np.full(len(turn), again))
+    return StraightLine(mean, covariance, hand, hand_covariance, float(again))
 
 
 def _told(
-    mean: FloatArray, covariance: FloatArray, terms: FloatArray, values: FloatArray, sd: float
+    mean: FloatArray, covariance: FloatArray, terms: FloatArray, values: FloatArray, sd: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Mean (m,) and covariance (m, m) after values (k,) = mean @ terms (m, k) were seen with this sd."""
-    gain = covariance @ terms @ np.linalg.inv(terms.T @ covariance @ terms + sd**2 * np.eye(len(values)))
+    """Mean (m,) and covariance (m, m) after values (k,) = mean @ terms (m, k) were seen with these sd (k,)."""
+    gain = covariance @ terms @ np.linalg.inv(terms.T @ covariance @ terms + np.diag(sd**2))
     return mean + gain @ (values - mean @ terms), covariance - gain @ terms.T @ covariance

@@ -48,8 +48,6 @@ class UncertaintyParams:
     elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends. Elbows stop at 0.6
     +- 3.1 deg (Boone and Azen 1979, from memory), and not everyone goes that far.
     forearm_pose_deg: of the forearm's turn about itself in the pose.
-    anchor_deg: of where a bent forearm points against where the upper arm is turned, from where rotation with a straight
-    elbow counts; its carrying angle goes as the elbow bends.
     azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
     carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
     Int J Morphol 2018 36:135-139).
@@ -70,8 +68,7 @@ class UncertaintyParams:
     elbow_pose_deg: float = 4.2
     elbow_stop_deg: float = 3.0
     forearm_pose_deg: float = 5.5
-    azimuth_deg: float = 6.0
-    anchor_deg: float = 4.0
+    azimuth_deg: float = 10.0
     bend_axis_deg: float = 3.0
     carrying_deg: float = 12.6
     forward_deg: float = 4.0
@@ -250,11 +247,9 @@ class _Budget:
         sd_deg = self._found.hidden.get(STRAIGHT_SD)
         if sd_deg is None:
             return
-        pointer = np.nan_to_num(self._found.rotation_from_forearm) if self._calibration.anchors else 1.0
         for name in ("rotation_deg", "forearm_deg"):
             if name in self.variance:
                 self.variance[name] += np.nan_to_num(sd_deg) ** 2
-                self.variance[name] += ((1.0 - pointer) * self._params.anchor_deg) ** 2
 
     def add_lean(self, sd_deg: FloatArray) -> None:
         """How the trunk leans (count,), where the arm is measured about gravity."""

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from imu_shoulder.calibrate.model import Anchor, ArmCalibration, SensorCalibration, dot, segment_axes
+from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import heading_rotation, quat_from_rotation, rotated, rotation_from_quat
 from imu_shoulder.model import BoolArray, Event, FloatArray
 from imu_shoulder.orient.attitude import Attitude
@@ -34,8 +35,9 @@ def with_anchors(
     rate_hz: float,
     attitudes: Mapping[str, Attitude],
     events: Sequence[Event],
+    pose: Pose,
 ) -> ArmCalibration:
-    """The arm with what its elbow bends showed, one anchor for each kind of movement that was done.
+    """The arm with what its elbow bends showed, one anchor for each kind that was done, and one for the pose.
 
     Only where a movement showed forward to both sensors: the turn of the upper arm counts from there.
     """
@@ -46,7 +48,11 @@ def with_anchors(
     for kind in ELEVATED_RAD:
         anchor = _anchor(arm, upper, wrist, kind, _inside(time_s, events, kind), rate_hz, attitudes)
         found += [] if anchor is None else [anchor]
-    return replace(arm, anchors=tuple(found))
+    if not found:
+        return arm
+    hanging = {p: quat_from_rotation(pose.earth_from_sensor[p]) for p in found[0].quat_earth_from_sensor}
+    high = tuple(anchor.kind for anchor in found if anchor.kind not in (*arm.used, "elbow_bends"))
+    return replace(arm, anchors=(Anchor("neutral_pose", hanging, None), *found), used=(*arm.used, *high))
 
 
 def _anchor(

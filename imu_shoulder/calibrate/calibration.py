@@ -70,7 +70,7 @@ def calibrate(
     for side, own in attitudes.items():
         if any(placement in pose.earth_from_sensor for placement in limbs_of(side)):
             arm = _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose), own, rate_hz, pose)
-            arms[side] = with_anchors(arm, time_s, rate_hz, own, events)
+            arms[side] = with_anchors(arm, time_s, rate_hz, own, events, pose)
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 

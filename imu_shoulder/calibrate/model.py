@@ -54,15 +54,16 @@ class SensorCalibration:
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """What elbow bends showed of how the upper arm was turned about itself. kind: their trial type.
+    """Attitudes in which something is known of how the upper arm is turned about itself. kind: a trial type.
 
-    quat_earth_from_sensor: (4,) scalar first, by placement, the mean over the moments in which the elbow was bent.
-    elbow_axis: (3,) about which it bent, in components of the upper-arm sensor.
+    quat_earth_from_sensor: (4,) scalar first, by placement: in the neutral pose, or the mean over the moments in which
+    elbow bends had the elbow bent. elbow_axis: (3,) about which it bent, in components of the upper-arm sensor; None in
+    the pose.
     """
 
     kind: str
     quat_earth_from_sensor: Mapping[str, FloatArray]
-    elbow_axis: FloatArray
+    elbow_axis: FloatArray | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ class ArmCalibration:
     joined: the two sensors share a heading, so that their segments may be compared (elbow).
     pointer_sd_deg: where no movement showed the body's forward direction, the standard deviation with which the forearm
     pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
-    anchors: from where rotation with a straight elbow counts.
+    anchors: from where rotation with a straight elbow counts; none without elbow bends.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
     """
 

@@ -40,7 +40,7 @@ from imu_shoulder.orient.stream import OrientStream
 # The past is looked at every LOOK_S of rows: for stillness, quiet moments, slips and ended reps every so many looks.
 LOOK_S = 0.1
 STILLNESS_LOOKS, MOMENT_LOOKS, CUT_LOOKS, SLIP_LOOKS = 5, 3, 1, 100
-MOVEMENTS = ("elbow_bends", "forward_raises")
+MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 # Told of all rows that have angles: time_s, tracks, attitudes, those of each arm with headings kept, the arms' angles,
 # and the calibration by which.

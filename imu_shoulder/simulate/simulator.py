@@ -28,7 +28,15 @@ from imu_shoulder.simulate.script import (
 )
 from imu_shoulder.simulate.sensor import sense, slipping, true_motion
 from imu_shoulder.simulate.sets import SetPerformance
-from imu_shoulder.simulate.stage import Attempt, Stage, bend_at_shoulder_height, bend_elbows, pause, raise_forward, strike_pose
+from imu_shoulder.simulate.stage import (
+    Attempt,
+    Stage,
+    bend_at_shoulder_height,
+    bend_elbows,
+    pause,
+    raise_forward,
+    strike_pose,
+)
 
 FINE_RATE_HZ = 400.0
 FINE_FACTOR = 4

@@ -20,6 +20,7 @@ STEPS = {
     "neutral_pose": "a neutral standing pose",
     "elbow_bends": "elbow bends",
     "forward_raises": "forward raises of the straight arm",
+    "bends_at_shoulder_height": "elbow bends with the arm at shoulder height",
 }
 
 
