@@ -108,7 +108,8 @@ def straight_line(share: float, share_sd: float, shown: Shown | None, params: St
 
     raised, turn, again = shown.raised[shown.bends], shown.turn_rad[shown.bends], np.radians(params.hand_again_deg)
     turn = turn[0] + wrap_rad(turn - turn[0])
-    unknown = np.diag([np.pi**2, np.radians(params.hand_deg) ** 2 - again**2])
+    # From the bends to another movement the hand differs by what it does in the same posture, twice, and by more.
+    unknown = np.diag([np.pi**2, np.radians(params.hand_deg) ** 2 - 2 * again**2])
     terms = np.stack([level[shown.bends], raised])
     hand, hand_covariance = _told(np.array([turn[0], 0.0]), unknown, terms, turn, np.full(len(turn), again))
     return StraightLine(mean, covariance, hand, hand_covariance, float(again))

@@ -235,7 +235,8 @@ class _Budget:
         self.add(turning * TURNING_SD_DEG, of_upper["Z"])
 
         bends = "elbow_bends" in calibration.used
-        self.add(params.bend_axis_deg if bends else params.azimuth_deg, of_upper["Y"])
+        # A turn in the pose reaches the sensor through the skin, and is divided by the share like any other.
+        self.add(params.bend_axis_deg if bends else params.azimuth_deg * self._skin.share, of_upper["Y"])
         self.add(params.forearm_pose_deg, of_wrist["Y"])
         self.add(params.elbow_stop_deg if bends else params.elbow_pose_deg, of_wrist["Z"])
         if "forearm_deg" in self._base:
