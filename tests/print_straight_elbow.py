@@ -2,14 +2,14 @@
 
 Every person does full cans and band loop raises, once for each condition: after the pose, elbow bends and forward
 raises alone; with a set of rotation at the side, elbow bent, before them; and with elbow bends at shoulder height.
-Persons are drawn anew for each simulator; the same persons do all three.
+Each simulator has its own persons, who do all three without walking about in between.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -47,11 +47,11 @@ CONDITIONS = (
     Condition("bends at shoulder height", bends_high=True),
 )
 
-Run = tuple[Recording, FloatArray, FloatArray]
+Run = tuple[Recording, FloatArray, Mapping[str, FloatArray]]
 
 
 def first_simulator(number: int, condition: Condition) -> Run:
-    """The recording, and the right arm's true rotation at true times."""
+    """The recording, true times and the right arm's true angles."""
     athlete, bends = any_person(FIRST_SEED + number)
     scenario = drill_scenario(STRAIGHT[0], athlete=athlete, reps=REPS)
     before = [bends if isinstance(block, ElbowBends) else block for block in scenario.blocks[:3]]
@@ -60,7 +60,7 @@ def first_simulator(number: int, condition: Condition) -> Run:
     before += rotating if condition.rotates else []
     sets = [block for drill in STRAIGHT for block in (Pause(4, "stand"), SetScript(drill, "right", reps=REPS))]
     run = simulate(replace(scenario, blocks=(*before, *sets, Pause(2, "stand"))), FIRST_SEED + number)
-    return run.recording, run.truth.time_s, run.truth.angles["right"]["rotation_deg"]
+    return run.recording, run.truth.time_s, run.truth.angles["right"]
 
 
 def second_simulator(number: int, condition: Condition) -> Run:
@@ -68,7 +68,7 @@ def second_simulator(number: int, condition: Condition) -> Run:
     drills = ("band_external_rotation", *STRAIGHT) if condition.rotates else STRAIGHT
     sets = [SetPlan(drill, "right", REPS, hold_s=5.0, tempo_s=2.0) for drill in drills]
     recording, truth = perform(session(who, sets, high_bends=condition.bends_high, between=()))
-    return recording, truth.time_s, truth.angles["right"]["rotation_deg"]
+    return recording, truth.time_s, truth.angles["right"]
 
 
 SIMULATORS: dict[str, Callable[[int, Condition], Run]] = {"first": first_simulator, "second": second_simulator}
@@ -76,7 +76,11 @@ SIMULATORS: dict[str, Callable[[int, Condition], Run]] = {"first": first_simulat
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """Rotation of one person over the sets with a straight elbow, in degrees; inside: share within 1.96 sd."""
+    """Rotation of one person over the sets with a straight elbow, in degrees.
+
+    constant, varying: its mean error and the standard deviation about it; inside: share within 1.96 sd; plane: the
+    mean error of the plane of elevation, which is that of the heading.
+    """
 
     simulator: str
     condition: str
@@ -86,10 +90,11 @@ class Seen:
     varying: float
     sd: float
     inside: float
+    plane: float
 
 
 def seen_of(name: str, number: int, condition: Condition) -> Seen:
-    recording, true_s, true_deg = SIMULATORS[name](number, condition)
+    recording, true_s, true = SIMULATORS[name](number, condition)
     analysis = analyse(recording)
     arm = analysis.arms["right"]
     rows = np.zeros(len(analysis.aligned.time_s), dtype=bool)
@@ -97,14 +102,18 @@ def seen_of(name: str, number: int, condition: Condition) -> Seen:
         drill = done.arm_set.drill
         if done.arm_set.side == "right" and drill is not None and drill.id in STRAIGHT:
             rows[slice(*done.arm_set.rows)] = True
-    found, sd = arm.angles["rotation_deg"][rows], arm.sd["rotation_deg"][rows]
-    turn = np.unwrap(true_deg, period=360.0)
-    off = (found - np.interp(analysis.aligned.time_s[rows], true_s, turn) + 180) % 360 - 180
+    nearest = np.clip(np.searchsorted(true_s, analysis.aligned.time_s[rows]), 0, len(true_s) - 1)
+
+    def error(angle: str) -> FloatArray:
+        return np.asarray((arm.angles[angle][rows] - true[angle][nearest] + 180) % 360 - 180)
+
+    off, sd = error("rotation_deg"), arm.sd["rotation_deg"][rows]
     known = np.isfinite(off)
     off, sd = off[known], sd[known]
     rmse, stated = (float(np.sqrt(np.mean(values**2))) for values in (off, sd))
+    plane = float(np.nanmean(error("plane_deg")))
     inside = float(np.mean(np.abs(off) < 1.96 * sd))
-    return Seen(name, condition.name, number, rmse, float(off.mean()), float(off.std()), stated, inside)
+    return Seen(name, condition.name, number, rmse, float(off.mean()), float(off.std()), stated, inside, plane)
 
 
 def recordings(persons: int, first: int, simulators: list[str]) -> Iterator[Seen]:
@@ -115,18 +124,21 @@ def recordings(persons: int, first: int, simulators: list[str]) -> Iterator[Seen
 
 
 def summary(seen: pd.DataFrame) -> pd.DataFrame:
-    grouped = seen.groupby(["simulator", "condition"], sort=False)
-    of_all = np.sqrt((seen["rmse"] ** 2).groupby([seen["simulator"], seen["condition"]], sort=False).mean())
+    """Per simulator and condition; root mean squares over persons of constant, varying and plane."""
+    squares = seen.assign(**{name: seen[name] ** 2 for name in ("rmse", "constant", "varying", "plane")})
+    by = ["simulator", "condition"]
+    grouped, squared = seen.groupby(by, sort=False), squares.groupby(by, sort=False)
     table = pd.DataFrame(
         {
             "persons": grouped.size(),
             "RMSE median": grouped["rmse"].median(),
             "RMSE 90 %": grouped["rmse"].quantile(0.9),
-            "constant": np.sqrt((seen["constant"] ** 2).groupby([seen["simulator"], seen["condition"]]).mean()),
-            "varying": np.sqrt((seen["varying"] ** 2).groupby([seen["simulator"], seen["condition"]]).mean()),
+            "constant": np.sqrt(squared["constant"].mean()),
+            "varying": np.sqrt(squared["varying"].mean()),
             "stated sd": grouped["sd"].median(),
-            "sd over RMSE": grouped["sd"].median() / of_all,
+            "sd over RMSE": grouped["sd"].median() / np.sqrt(squared["rmse"].mean()),
             "coverage": grouped["inside"].mean(),
+            "plane off": np.sqrt(squared["plane"].mean()),
         }
     )
     return table.reset_index()

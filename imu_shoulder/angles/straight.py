@@ -33,7 +33,7 @@ class StraightParams:
     skin_lift_deg: float = 7.0
     hand_deg: float = 8.0
     hand_again_deg: float = 4.0
-    elbow_axis_deg: float = 3.0
+    elbow_axis_deg: float = 4.0
 
 
 @dataclass(frozen=True, slots=True)
