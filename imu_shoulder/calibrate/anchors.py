@@ -14,7 +14,7 @@ import numpy as np
 from imu_shoulder.calibrate.model import Anchor, ArmCalibration, SensorCalibration, dot, segment_axes
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import heading_rotation, quat_from_rotation, rotated, rotation_from_quat
-from imu_shoulder.model import BoolArray, Event, FloatArray
+from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.shared import MIN_RATE_RAD_S
 
@@ -39,10 +39,10 @@ def with_anchors(
 ) -> ArmCalibration:
     """The arm with what its elbow bends showed, one anchor for each kind that was done, and one for the pose.
 
-    Only where a movement showed forward to both sensors: the turn of the upper arm counts from there.
+    Only where that can be told, see `shows_bends`: the turn of the upper arm counts from forward.
     """
     upper, wrist = arm.upper_arm, arm.wrist
-    if upper is None or wrist is None or not (arm.joined and arm.forward_known):
+    if upper is None or wrist is None or not arm.shows_bends:
         return arm
     found = []
     for kind in ELEVATED_RAD:
@@ -67,10 +67,8 @@ def _anchor(
     worn = [sensor.placement for sensor in (upper, wrist, arm.trunk) if sensor is not None]
     rows = np.flatnonzero(inside & np.all([attitudes[placement].valid for placement in worn], axis=0))
     quats = {placement: attitudes[placement].quat_earth_from_sensor[rows] for placement in worn}
-    humerus, forearm = (segment_axes(s, quats[s.placement], arm.side) for s in (upper, wrist))
-    elevated = np.arccos(np.clip(humerus.y[1], -1, 1))
+    elevated, bend = _elevated_and_bent_rad(upper, wrist, quats, arm.side)
     there = (elevated >= ELEVATED_RAD[kind][0]) & (elevated < ELEVATED_RAD[kind][1])
-    bend = np.arccos(np.clip(dot(humerus.y, forearm.y), -1, 1))
     bent = there & (bend > BENT_RAD[0]) & (bend < BENT_RAD[1])
     if np.count_nonzero(bent) < LEAST_ROWS:
         return None
@@ -84,6 +82,24 @@ def _anchor(
         return None
     mean = {p: quat_from_rotation(rotation_from_quat(quat[bent]).mean()) for p, quat in quats.items()}
     return Anchor(kind, mean, axis)
+
+
+def bend_rad(arm: ArmCalibration, attitudes: Mapping[str, Attitude]) -> tuple[FloatArray, FloatArray]:
+    """Elevation of the upper arm and bend of the elbow, (n,) each over the rows that both sensors saw."""
+    assert arm.upper_arm is not None
+    assert arm.wrist is not None
+    own = {sensor.placement: attitudes[sensor.placement] for sensor in (arm.upper_arm, arm.wrist)}
+    rows = np.all([attitude.valid for attitude in own.values()], axis=0)
+    quats = {placement: attitude.quat_earth_from_sensor[rows] for placement, attitude in own.items()}
+    return _elevated_and_bent_rad(arm.upper_arm, arm.wrist, quats, arm.side)
+
+
+def _elevated_and_bent_rad(
+    upper: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray], side: Side
+) -> tuple[FloatArray, FloatArray]:
+    humerus, forearm = (segment_axes(s, quats[s.placement], side) for s in (upper, wrist))
+    elevated, bend = (np.arccos(np.clip(cosine, -1, 1)) for cosine in (humerus.y[1], dot(humerus.y, forearm.y)))
+    return elevated, bend
 
 
 def _elbow_axis(bending_rad_s: FloatArray, bend_change: FloatArray, rate_hz: float) -> FloatArray | None:

@@ -103,6 +103,11 @@ class ArmCalibration:
         return self.joined and (self.forward_known or self.pointer_sd_deg is not None)
 
     @property
+    def shows_bends(self) -> bool:
+        """Whether elbow bends tell how the upper arm is turned: both sensors know forward, and of each other."""
+        return self.upper_arm is not None and self.wrist is not None and self.joined and self.forward_known
+
+    @property
     def about_trunk(self) -> bool:
         """Whether the arm is measured about the trunk, rather than about gravity."""
         return self.upper_arm is not None and self.trunk is not None and self.trunk_joined

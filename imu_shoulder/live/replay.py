@@ -18,6 +18,7 @@ COMMANDS = {
     "neutral_pose": "calibrate_pose",
     "elbow_bends": "calibrate_bends",
     "forward_raises": "calibrate_raises",
+    "bends_at_shoulder_height": "calibrate_high",
 }
 
 

@@ -34,6 +34,7 @@ _TRIALS = {
     "calibrate_pose": ("neutral_pose", POSE_S),
     "calibrate_bends": ("elbow_bends", None),
     "calibrate_raises": ("forward_raises", None),
+    "calibrate_high": ("bends_at_shoulder_height", None),
 }
 
 
