@@ -12,8 +12,8 @@ class LiveParams:
     """flow: of the stages, as for a file. Everything else is about what the page asks and says; s of the samples.
 
     pose_s: stillness asked of the pose. bends, raises, high: how many movements are asked. step_s: a calibration step
-    that shows nothing usable for so long is said to be repeated. cue_s: how long a cue stays. idle_s: how often angles are
-    worked out outside sets.
+    that shows nothing usable for so long is said to be repeated. cue_s: how long a cue stays. idle_s: how often angles
+    are worked out outside sets.
     """
 
     flow: Params = field(default_factory=lambda: Params(afterwards=False))
