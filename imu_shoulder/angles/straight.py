@@ -25,7 +25,8 @@ class StraightParams:
     hang_deg: turn of the upper arm in the neutral pose, from 0. skin_lift_deg: turn of the skin under the upper-arm
     sensor that comes with raising the arm to 90 deg; 5 as elevation drags at it, and as much for a share that is not
     the same over the whole turn. hand_deg: turn of the hand against the upper arm from the elbow bends to another
-    movement, 8 between people about a common one that is not known; hand_again_deg: the same to a movement in the same posture. elbow_axis_deg: of the axis of elbow bends.
+    movement, 8 between people about a common one that is not known; hand_again_deg: the same to a movement in the same
+    posture. elbow_axis_deg: of the axis of elbow bends.
     Own estimates, docs/design_choices.md.
     """
 
