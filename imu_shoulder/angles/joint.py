@@ -47,6 +47,8 @@ class AngleParams:
 
     leant_deg: where the arm is measured about gravity, a trunk that is seen to lean further is not upright.
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
+    anchored_from_deg, anchored_full_deg: the same where elbow bends anchor the rotation of a straight elbow: it is then
+    as good as a pointer at 30 deg, where an error of the heading between the two sensors turns the pointer by twice.
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
     deviation, where the recording itself does not tell or estimate_skin is off.
     """
@@ -56,6 +58,8 @@ class AngleParams:
     leant_deg: float = 30.0
     forearm_from_deg: float = 15.0
     forearm_full_deg: float = 25.0
+    anchored_from_deg: float = 25.0
+    anchored_full_deg: float = 45.0
     skin_share: float = SKIN_SHARE
     skin_share_sd: float = SKIN_SHARE_SD
     estimate_skin: bool = True
@@ -236,7 +240,11 @@ def _columns(
     from_forearm = 0.0 * elevation
     if forearm is not None and elbow is not None and calibration.joined:
         seen = np.isfinite(elbow)
-        share = _handed_over(elbow, params) if calibration.points else np.zeros_like(elbow)
+        share = np.zeros_like(elbow)
+        if calibration.anchors:
+            share = _handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
+        elif calibration.points:
+            share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
         axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
         turn = _forearm_turn_rad(x, axis, np.sin(rotation), np.cos(rotation))
         heard, heard_variance = line.corrected(rotation, variance, turn, raised)
@@ -262,13 +270,13 @@ def _elbow_rad(humerus: SegmentAxes, forearm: SegmentAxes) -> FloatArray:
     return np.arccos(np.clip(dot(humerus.y, forearm.y), -1, 1))
 
 
-def _handed_over(elbow_rad: FloatArray, params: AngleParams) -> FloatArray:
+def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
     """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
 
     With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
     which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
     """
-    low, high = np.radians(params.forearm_from_deg), np.radians(params.forearm_full_deg)
+    low, high = np.radians(from_deg), np.radians(full_deg)
     ramp = np.clip((elbow_rad - low) / (high - low), 0.0, 1.0)
     return np.asarray(ramp * ramp * (3 - 2 * ramp))
 
