@@ -5,6 +5,7 @@ The truth is the simulator's; what must be exact follows from the formula, which
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from functools import cache
 
@@ -30,6 +31,7 @@ from imu_shoulder.simulate import (
     simulate,
 )
 from imu_shoulder.simulate.scenarios import CALIBRATION
+from imu_shoulder.validate.paper import methods_text
 
 # Hides half of the turning, turns with elevation, and hangs turned: what the estimate does not assume.
 HIDDEN = Athlete(
@@ -203,3 +205,11 @@ def test_the_forearm_is_heard_by_its_variance_and_less_the_further_it_is_off():
     assert -without_high.corrected(np.zeros(4), variance, off, raised)[0][1] / off[1] == pytest.approx(
         64 / 164, rel=1e-3
     )
+
+
+def test_the_methods_text_says_where_the_rotation_came_from():
+    run = recorded()
+    by_movements = (analyse(run.recording), analyse(without(run.recording, HIGH, "elbow_bends", "forward_raises")))
+    texts = [methods_text(json.loads(json.dumps(summarise(analysis)))) for analysis in by_movements]
+    assert "bent by 45 deg or more, and from the turning of both sensors since the elbow bends" in texts[0]
+    assert "bent by 25 deg or more, and from the upper-arm sensor below 15 deg" in texts[1]
