@@ -213,3 +213,18 @@ def test_the_methods_text_says_where_the_rotation_came_from():
     texts = [methods_text(json.loads(json.dumps(summarise(analysis)))) for analysis in by_movements]
     assert "bent by 45 deg or more, and from the turning of both sensors since the elbow bends" in texts[0]
     assert "bent by 25 deg or more, and from the upper-arm sensor below 15 deg" in texts[1]
+
+
+def test_the_forearm_takes_over_later_where_elbow_bends_anchor_the_rotation():
+    run = recorded()
+    for recording, low, high in (
+        (run.recording, 25.0, 45.0),
+        (without(run.recording, HIGH, "elbow_bends"), 15.0, 25.0),
+    ):
+        arm = analyse(recording).arms["right"]
+        elbow, share = arm.angles["elbow_deg"], arm.rotation_from_forearm
+        assert (share[elbow < low] == 0).all()
+        between = share[(elbow > low + 0.1) & (elbow < high - 0.1)]
+        assert between.size > 20
+        assert ((between > 0) & (between < 1)).all()
+        assert (share[elbow > high] == 1).all()
