@@ -43,7 +43,7 @@ PLACEMENTS = (
     STERNUM,
     *(on_arm(side, segment) for segment in ARM_SEGMENTS if segment not in LIMBS for side in SIDES),
 )
-TRIAL_TYPES = ("neutral_pose", "elbow_bends", "forward_raises", "set")
+TRIAL_TYPES = ("neutral_pose", "elbow_bends", "forward_raises", "bends_at_shoulder_height", "set")
 EVENT_SIDES = ("right", "left", "both")
 
 

@@ -30,10 +30,11 @@ def any_person(number: int) -> tuple[Athlete, ElbowBends]:
 
     Elbow carrying angle: 11.9 +- 4.1 deg, both sexes together (men 9.8 +- 2.8, women 14.0 +- 4.0, n = 400, Int J
     Morphol 2018 36:135-139). Elbows stop at 0.6 +- 3.1 deg (Boone and Azen 1979, from memory); every other person
-    straightens them that far between the bends, the others as they hang. Soft tissue hides 30 % of the humeral
-    rotation on average, half of it at most (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). Shoulder
-    blade: `any_blade`. How people hang, sway and raise "straight forward" is our own estimate: the upper arm some
-    degrees out, the elbow never quite straight, a turn of the forearm that few notice.
+    straightens them that far between the bends, the others as they hang. Soft tissue hides 10 to 50 % of the humeral
+    rotation (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893). Shoulder blade: `any_blade`. How the skin
+    follows elevation, and how people hang, sway, hold the hand and raise "straight forward" is our own estimate: the
+    upper arm some degrees out and turned by as many as ten, the elbow never quite straight, a turn of the forearm that
+    few notice.
     """
     rng = np.random.default_rng(number)
     out_deg, forward_deg = rng.normal(2.5, 2.0), rng.normal(0.5, 2.0)
@@ -41,12 +42,14 @@ def any_person(number: int) -> tuple[Athlete, ElbowBends]:
         carrying_deg=float(rng.normal(11.9, 4.1)),
         pose_elevation_deg=float(np.hypot(out_deg, forward_deg)),
         pose_plane_deg=float(np.degrees(np.arctan2(forward_deg, out_deg))),
-        pose_rotation_deg=float(rng.normal(0.0, 4.0)),
+        pose_rotation_deg=float(rng.normal(0.0, 10.0)),
         pose_elbow_deg=float(max(0.0, rng.normal(5.0, 2.5))),
         pose_forearm_deg=float(rng.normal(2.0, 5.0)),
         raise_plane_deg=float(rng.normal(88.0, 3.0)),
+        hand_deg=float(rng.normal(0.0, 8.0)),
         sway_deg=float(rng.uniform(0.2, 0.5)),
-        soft_tissue_share=float(np.clip(rng.normal(0.3, 0.08), 0.1, 0.5)),
+        soft_tissue_share=float(rng.uniform(0.1, 0.5)),
+        skin_with_elevation_deg=float(rng.normal(0.0, 5.0)),
         wrist_share=float(rng.uniform(0.0, 0.1)),
         bulge_deg=float(rng.uniform(0.0, 2.0)),
     )

@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.angles.joint import AngleParams, arm_angles, skin_of
 from imu_shoulder.angles.lean import UPRIGHT
 from imu_shoulder.angles.skin import SkinShare
+from imu_shoulder.angles.straight import StraightParams
 from imu_shoulder.angles.uncertainty import UncertaintyParams, angle_sd
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import shipped_ids
@@ -65,7 +66,7 @@ def stated(name: str, params: UncertaintyParams, *, sure: bool = True) -> dict[s
         "right_wrist": attitude("right_wrist", forearm, sure=sure),
     }
     # A skin that is known for sure, so that nothing but what is asked for counts.
-    settings = AngleParams(skin_share=1.0, skin_share_sd=0.0)
+    settings = AngleParams(skin_share=1.0, skin_share_sd=0.0, straight=StraightParams(skin_lift_deg=0.0))
     skin = skin_of(calibrated(), attitudes, RATE_HZ, settings)
     found = arm_angles(calibrated(), attitudes, skin, settings)
     sd = angle_sd(found, calibrated(), attitudes, RATE_HZ, np.full(ROWS, UPRIGHT), settings, params)

@@ -15,10 +15,12 @@ from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.replay import plan_for_recording
 from imu_shoulder.live.session import LiveSession
-from imu_shoulder.live.steps import watch_movement
+from imu_shoulder.live.steps import COMMANDS, watch_movement
 from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import BiasTrack
+from imu_shoulder.simulate import Athlete, BendsAtShoulderHeight, Pause, Scenario, SetScript, simulate
+from imu_shoulder.simulate.scenarios import CALIBRATION
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.sources.folder import read_recording
 
@@ -143,3 +145,92 @@ def test_outside_sets_angles_are_worked_out_a_few_times_a_second(recording):
     most = 2.0 / LiveParams().idle_s + 1
     assert 0.5 * most < sum(map(bool, asked)) <= most
     assert {sides for sides in asked if sides} == {("right",)}
+
+
+@pytest.fixture(scope="module")
+def raised():
+    """Right arm, all movements, with elbow bends at shoulder height before the set."""
+    blocks = (*CALIBRATION, BendsAtShoulderHeight(), Pause(3, "stand"), SetScript("full_can", reps=2, hold_s=2.0))
+    scenario = Scenario(Athlete(), blocks, placements=("right_wrist", "right_upper_arm"), rate_hz=50.0)
+    return simulate(scenario, seed=2).recording
+
+
+def led(recording, kinds):
+    """What was said of calibration at each moment, each step of these kinds begun and none ended by hand."""
+    source = RecordingSource(recording, 0.1)
+    session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
+    due = [event for event in recording.events if event.trial_type in kinds]
+    until_s = next(event.onset_s for event in recording.events if event.trial_type == "set") - 1.0
+    said = []
+    for chunk in source.chunks():
+        session.push(chunk.streams)
+        if due and session.now_s > due[0].onset_s:
+            assert session.command(COMMANDS[due.pop(0).trial_type]) is None
+        said.append(session.frame()["calibration"])
+        if session.now_s > until_s:
+            return session, said
+    raise AssertionError("the recording has no set")
+
+
+USUAL = ("neutral_pose", "elbow_bends", "forward_raises")
+
+
+def test_bends_at_shoulder_height_are_led_and_count_as_in_a_file(raised):
+    session, said = led(raised, (*USUAL, "bends_at_shoulder_height"))
+    high = [c for c in said if c["step"] == "high" and c["running"]]
+    assert {c["asked"] for c in high} == {2}
+    assert sorted({c["count"] for c in high}) == [0, 1, 2]
+    assert "does not hurt" in high[0]["text"]
+    assert (said[-1]["step"], said[-1]["verdict"]) == ("ready", "good")
+    assert session.stage == "pain"
+    assert types(session) == [*USUAL, "bends_at_shoulder_height"]
+    assert session.stream.calibration.arms["right"].used[-1] == "bends_at_shoulder_height"
+
+
+def test_bends_at_shoulder_height_can_be_left_out(raised):
+    session, said = led(raised, USUAL)
+    assert said[-1]["step"] == "high"
+    assert not said[-1]["running"]
+    assert session.command("skip") is None
+    assert session.stage == "pain"
+    assert types(session) == list(USUAL)
+
+
+def test_bends_at_shoulder_height_are_not_asked_where_they_would_show_nothing(raised):
+    wrist = replace(raised, streams={"right_wrist": raised.streams["right_wrist"]})
+    session, said = led(wrist, USUAL)
+    assert "high" not in {c["step"] for c in said}
+    assert session.stage == "pain"
+
+
+def test_an_arm_that_came_down_is_told_to_stay_up(raised):
+    """The elbow bends of the start in place of those at shoulder height."""
+    raises = next(event for event in raised.events if event.trial_type == "forward_raises")
+    bends = next(event for event in raised.events if event.trial_type == "elbow_bends")
+    source = RecordingSource(raised, 0.1)
+    session = LiveSession(plan_for_recording(raised, {}), {}, source.rates_hz)
+    for chunk in source.chunks():
+        for event in chunk.events:
+            if event.trial_type in USUAL:
+                session.announce(event)
+                session.command(COMMANDS[event.trial_type])
+        session.push(chunk.streams)
+        if session.now_s > raises.end_s + 1.0:
+            break
+    stream = session.stream
+    event = replace(bends, trial_type="bends_at_shoulder_height")
+    time_s, attitudes = stream.attitudes_since(bends.onset_s)
+    rows = time_s <= bends.end_s
+    own = {
+        p: replace(
+            a,
+            quat_earth_from_sensor=a.quat_earth_from_sensor[rows],
+            rate_earth_rad_s=a.rate_earth_rad_s[rows],
+            valid=a.valid[rows],
+        )
+        for p, a in attitudes.items()
+    }
+    calibration = stream.calibration_with([*stream.events, event])
+    verdict = watch_movement("high", event, time_s[rows], own, stream.pose, calibration, LiveParams(), ended=True)
+    assert verdict.good is False
+    assert verdict.because == "0 of 2 bends of the right arm were seen"

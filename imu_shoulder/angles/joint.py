@@ -12,6 +12,7 @@ import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
+from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, raised_of, straight_line
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
 from imu_shoulder.calibrate.model import (
     SKIN_SHARE,
@@ -23,7 +24,7 @@ from imu_shoulder.calibrate.model import (
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import isb_from_axes, wrap_rad
+from imu_shoulder.frames import isb_from_axes, rotation_from_quat, side_sign, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -34,6 +35,8 @@ ANGLE_COLUMNS = (
 )
 # The ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
 ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
+# Part of rotation_deg's standard deviation that is from skin and from the hand's turn.
+STRAIGHT_SD = "rotation_straight_sd_deg"
 # So many rows at a time stay in the processor's cache, which makes them twice as fast.
 _BLOCK_ROWS = 8192
 
@@ -44,6 +47,8 @@ class AngleParams:
 
     leant_deg: where the arm is measured about gravity, a trunk that is seen to lean further is not upright.
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
+    anchored_from_deg, anchored_full_deg: the same where elbow bends anchor the rotation of a straight elbow: it is then
+    as good as a pointer at 30 deg, where an error of the heading between the two sensors turns the pointer by twice.
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
     deviation, where the recording itself does not tell or estimate_skin is off.
     """
@@ -53,9 +58,12 @@ class AngleParams:
     leant_deg: float = 30.0
     forearm_from_deg: float = 15.0
     forearm_full_deg: float = 25.0
+    anchored_from_deg: float = 25.0
+    anchored_full_deg: float = 45.0
     skin_share: float = SKIN_SHARE
     skin_share_sd: float = SKIN_SHARE_SD
     estimate_skin: bool = True
+    straight: StraightParams = field(default_factory=StraightParams)
     scapula: ScapulaParams = field(default_factory=ScapulaParams)
 
 
@@ -69,7 +77,7 @@ class ArmAngles:
 
     angles, sd: column name -> (M,), the angle and its standard deviation. elevation_reference: "gravity" or "trunk", of
     elevation_deg and what goes with it; elevation_gravity_deg is about gravity always.
-    hidden: further columns without one: ISB_COLUMNS, and those for measures.
+    hidden: further columns without one: ISB_COLUMNS, STRAIGHT_SD, and those for measures.
     rotation_from_forearm: (M,) share of the forearm pointer in rotation_deg, 0 upper-arm sensor to 1 forearm.
     scapula_reference: what the shoulder blade is measured against, "trunk" or "gravity"; empty where it was not seen.
     """
@@ -101,7 +109,8 @@ def arm_angles(
 ) -> ArmAngles:
     """Angles (M,) of one arm, row by row. Rows that a needed sensor did not see are NaN. skin: see `skin_of`."""
     count = len(next(iter(attitudes.values())).valid)
-    parts = [_columns(calibration, attitudes, rows, skin.share, params) for rows in _blocks(count)]
+    line = _line(calibration, skin, params)
+    parts = [_columns(calibration, attitudes, rows, line, params) for rows in _blocks(count)]
     table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
@@ -142,37 +151,71 @@ def _told_skin_share(
         return None
     sensor, pointer, elbow = np.empty((3, count))
     for rows in _blocks(count):
-        segments = _segments(calibration, attitudes, rows)
-        humerus, forearm = segments[UPPER_ARM], segments[WRIST]
+        humerus, forearm = _limbs(calibration, _quats(attitudes, rows))
         elbow[rows] = _elbow_rad(humerus, forearm)
-        if calibration.trunk is not None:
-            body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
-            humerus, forearm = humerus.seen_from(body), forearm.seen_from(body)
         sensor[rows] = twist_rad(unswung(humerus.y, humerus.x))
         pointer[rows] = twist_rad(unswung(humerus.y, -forearm.y))
     seen = np.isfinite(sensor) & np.isfinite(pointer)
     return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
 
 
-def _segments(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], rows: slice) -> dict[str, SegmentAxes]:
-    """Axes of what is worn of "trunk", "upper_arm" and "wrist", in components of the body as it stood in the pose."""
+def _segments(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> dict[str, SegmentAxes]:
+    """Axes of what is worn of "trunk", "upper_arm" and "wrist", in components of the body as it stood in the pose.
+
+    quats: (N, 4) earth from sensor, by placement.
+    """
     worn = {"trunk": calibration.trunk, UPPER_ARM: calibration.upper_arm, WRIST: calibration.wrist}
     return {
-        name: segment_axes(sensor, attitudes[sensor.placement], rows, calibration.side)
+        name: segment_axes(sensor, quats[sensor.placement], calibration.side)
         for name, sensor in worn.items()
         if sensor is not None
     }
+
+
+def _quats(attitudes: Mapping[str, Attitude], rows: slice) -> dict[str, FloatArray]:
+    return {placement: attitude.quat_earth_from_sensor[rows] for placement, attitude in attitudes.items()}
+
+
+def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tuple[SegmentAxes, SegmentAxes]:
+    """Upper arm and forearm, both worn, as seen from the trunk as far as that is known."""
+    segments = _segments(calibration, quats)
+    humerus, forearm = segments[UPPER_ARM], segments[WRIST]
+    if calibration.trunk is None:
+        return humerus, forearm
+    body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
+    return humerus.seen_from(body), forearm.seen_from(body)
+
+
+def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> StraightLine:
+    """How rotation follows from the sensors where the elbow is straight."""
+    if not calibration.anchors:
+        return straight_line(skin.share, skin.sd, None, params.straight)
+    anchors = calibration.anchors
+    quats = {p: np.array([a.quat_earth_from_sensor[p] for a in anchors]) for p in anchors[0].quat_earth_from_sensor}
+    humerus, forearm = _limbs(calibration, quats)
+    sensor_rad = twist_rad(unswung(humerus.y, humerus.x))
+    bends = np.array([a.elbow_axis is not None for a in anchors])
+    assert calibration.upper_arm is not None
+    seat = rotation_from_quat(calibration.upper_arm.quat_sensor_from_segment)
+    forward, _, right = seat.inv().apply([a.elbow_axis for a in anchors if a.elbow_axis is not None]).T
+    # A turn keeps its sense about the left-right line in the mirror, and no other.
+    rotation = np.zeros(len(anchors))
+    rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)
+    x, y = (unswung(humerus.y, axis) for axis in (forearm.x, forearm.y))
+    turn_rad = _forearm_turn_rad(x, y, np.sin(rotation), np.cos(rotation))
+    shown = Shown(sensor_rad, raised_of(humerus.y[1]), rotation, turn_rad, bends)
+    return straight_line(skin.share, skin.sd, shown, params.straight)
 
 
 def _columns(
     calibration: ArmCalibration,
     attitudes: Mapping[str, Attitude],
     rows: slice,
-    skin_share: float,
+    line: StraightLine,
     params: AngleParams,
 ) -> dict[str, FloatArray]:
     """Every column of the given rows (N,), in degrees but for directions and shares."""
-    segments = _segments(calibration, attitudes, rows)
+    segments = _segments(calibration, _quats(attitudes, rows))
     trunk, humerus, forearm = (segments.get(name) for name in ("trunk", UPPER_ARM, WRIST))
     out: dict[str, FloatArray] = {}
     if trunk is not None:
@@ -203,20 +246,29 @@ def _columns(
         out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
         defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
         out["plane_deg"] = np.where(defined, plane, np.nan)
-    rotation = wrap_rad(twist_rad(unswung(humerus.y, humerus.x)) / skin_share)
+    raised = raised_of(humerus.y[1])
+    rotation, variance = line.of_sensor(twist_rad(unswung(humerus.y, humerus.x)), raised)
     # 0 where the upper arm is seen, NaN where it is not.
     from_forearm = 0.0 * elevation
     if forearm is not None and elbow is not None and calibration.joined:
         seen = np.isfinite(elbow)
-        share = _handed_over(elbow, params) if calibration.points else np.zeros_like(elbow)
-        axis = unswung(humerus.y, forearm.y)
-        sine, cosine = _mixed(rotation, -axis, share)
+        share = np.zeros_like(elbow)
+        if calibration.anchors:
+            share = _handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
+        elif calibration.points:
+            share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
+        axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
+        turn = _forearm_turn_rad(x, axis, np.sin(rotation), np.cos(rotation))
+        heard, heard_variance = line.corrected(rotation, variance, turn, raised)
+        sine, cosine = _mixed(heard, -axis, share)
+        variance = np.where(seen, heard_variance * (1 - share) ** 2, variance)
         from_forearm = np.where(seen, share, from_forearm)
         rotation = np.where(seen, np.arctan2(sine, cosine), rotation)
         out["elbow_deg"] = np.degrees(elbow)
         if calibration.forward_known:
-            out["forearm_deg"] = np.degrees(_forearm_turn_rad(unswung(humerus.y, forearm.x), axis, sine, cosine))
-    out["rotation_deg"] = np.degrees(rotation)
+            out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, axis, sine, cosine))
+    out["rotation_deg"] = np.degrees(wrap_rad(rotation))
+    out[STRAIGHT_SD] = np.degrees(np.sqrt(variance))
     out["rotation_from_forearm"] = from_forearm
     return out
 
@@ -230,13 +282,13 @@ def _elbow_rad(humerus: SegmentAxes, forearm: SegmentAxes) -> FloatArray:
     return np.arccos(np.clip(dot(humerus.y, forearm.y), -1, 1))
 
 
-def _handed_over(elbow_rad: FloatArray, params: AngleParams) -> FloatArray:
+def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
     """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
 
     With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
     which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
     """
-    low, high = np.radians(params.forearm_from_deg), np.radians(params.forearm_full_deg)
+    low, high = np.radians(from_deg), np.radians(full_deg)
     ramp = np.clip((elbow_rad - low) / (high - low), 0.0, 1.0)
     return np.asarray(ramp * ramp * (3 - 2 * ramp))
 

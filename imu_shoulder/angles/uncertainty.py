@@ -13,7 +13,7 @@ from math import hypot
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.joint import STRAIGHT_SD, AngleParams, ArmAngles, arm_angles
 from imu_shoulder.angles.lean import UPRIGHT, off_upright
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
@@ -68,7 +68,7 @@ class UncertaintyParams:
     elbow_pose_deg: float = 4.2
     elbow_stop_deg: float = 3.0
     forearm_pose_deg: float = 5.5
-    azimuth_deg: float = 6.0
+    azimuth_deg: float = 10.0
     bend_axis_deg: float = 3.0
     carrying_deg: float = 12.6
     forward_deg: float = 4.0
@@ -117,10 +117,7 @@ def angle_sd(
     budget.add_seats(facing)
     if not calibration.about_trunk and calibration.upper_arm is not None:
         budget.add_lean(_lean_sd_deg(arm, stance, angle_params, params)[::step])
-    if calibration.upper_arm is not None:
-        # A share that is off by its sd changes the rotation by that share of itself.
-        share_push = replace(arm.skin, share=arm.skin.share * (1 + PUSH_RAD))
-        budget.add(np.degrees(arm.skin.sd / arm.skin.share), budget.response(calibration, share_push))
+    budget.add_straight()
     variance = budget.variance
     return {
         name: np.where(np.isfinite(values), _on_every_row(np.sqrt(variance[name]), step, len(values)), np.nan)
@@ -159,18 +156,18 @@ class _Budget:
     ) -> None:
         self._calibration, self._thin, self._skin = calibration, thin, skin
         self._settings, self._params = settings, params
-        self._base = arm_angles(calibration, thin, skin, settings).angles
+        found = arm_angles(calibration, thin, skin, settings)
+        self._base, self._found = found.angles, found
         self.count = len(next(iter(thin.values())).valid)
         self.variance = {name: np.full(self.count, params.tilt_deg**2) for name in self._base}
 
     def response(
         self,
         moved: ArmCalibration,
-        skin: SkinShare | None = None,
         attitudes: Mapping[str, Attitude] | None = None,
     ) -> Response:
         """What a push does to every angle: degrees (count,) per degree pushed."""
-        pushed = arm_angles(moved, attitudes or self._thin, skin or self._skin, self._settings).angles
+        pushed = arm_angles(moved, attitudes or self._thin, self._skin, self._settings).angles
         change = {name: wrap_deg(pushed[name] - values) for name, values in self._base.items()}
         return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
 
@@ -241,12 +238,22 @@ class _Budget:
         self.add(turning * TURNING_SD_DEG, of_upper["Z"])
 
         bends = "elbow_bends" in calibration.used
-        self.add(params.bend_axis_deg if bends else params.azimuth_deg, of_upper["Y"])
+        # A turn in the pose reaches the sensor through the skin, and is divided by the share like any other.
+        self.add(params.bend_axis_deg if bends else params.azimuth_deg * self._skin.share, of_upper["Y"])
         self.add(params.forearm_pose_deg, of_wrist["Y"])
         self.add(params.elbow_stop_deg if bends else params.elbow_pose_deg, of_wrist["Z"])
         if "forearm_deg" in self._base:
             turned = np.sin(np.radians(np.nan_to_num(self._base["forearm_deg"])))
             self.variance["elbow_deg"] += (params.carrying_deg * turned) ** 2
+
+    def add_straight(self) -> None:
+        """What skin and hand leave open of the rotation where the elbow is straight, and so of the forearm's turn."""
+        sd_deg = self._found.hidden.get(STRAIGHT_SD)
+        if sd_deg is None:
+            return
+        for name in ("rotation_deg", "forearm_deg"):
+            if name in self.variance:
+                self.variance[name] += np.nan_to_num(sd_deg) ** 2
 
     def add_lean(self, sd_deg: FloatArray) -> None:
         """How the trunk leans (count,), where the arm is measured about gravity."""

@@ -11,12 +11,14 @@ from imu_shoulder.log.typed_events import SHAKE_S
 from imu_shoulder.model import EVENT_SIDES
 
 POSE_S = 5.0
+MOVEMENTS = {"bends": "elbow_bends", "raises": "forward_raises", "high": "bends_at_shoulder_height"}
 HELP = """\
 pose                   stand still in the neutral pose for five seconds, from now
 shake                  all nodes held together are shaken for six seconds, from now
 bends, raises          elbow bends or forward raises begin
+high                   elbow bends with the arms at shoulder height begin
 set DRILL [SIDE]       a set begins; side right, left or both
-stop                   the set, bends or raises end
+stop                   the set or the movement ends
 pain N, load KG        of the set running or just done, pain before the first set too; pain 0 to 10
 note TEXT              of the same
 quit                   stop recording (Ctrl-C does the same)"""
@@ -30,8 +32,8 @@ def parse_line(line: str, host_ns: int, drills: Iterable[str]) -> EventEntry | N
     except ValueError:
         words = []
     word, *rest = words or [""]
-    names = ("pose", "bends", "raises", "set", "shake", "stop", "pain", "load", "note", "quit")
-    short = {"p": "pose", "b": "bends", "r": "raises", "l": "load", "n": "note", "q": "quit"}
+    names = ("pose", *MOVEMENTS, "set", "shake", "stop", "pain", "load", "note", "quit")
+    short = {"p": "pose", "b": "bends", "r": "raises", "h": "high", "l": "load", "n": "note", "q": "quit"}
     word = short.get(word.lower(), word.lower())
     if word not in names:
         raise ParameterError(f"one of {', '.join(names)}", f"{line.strip()!r} was typed", "try again")
@@ -41,8 +43,8 @@ def parse_line(line: str, host_ns: int, drills: Iterable[str]) -> EventEntry | N
         trial = "neutral_pose" if word == "pose" else None
         what, duration_s = ("start", POSE_S) if word == "pose" else ("shake", SHAKE_S)
         return EventEntry(host_ns, what, trial_type=trial, duration_s=duration_s)
-    if word in ("bends", "raises"):
-        return EventEntry(host_ns, "start", trial_type="elbow_bends" if word == "bends" else "forward_raises")
+    if word in MOVEMENTS:
+        return EventEntry(host_ns, "start", trial_type=MOVEMENTS[word])
     if word == "set":
         return _set(line, rest, host_ns, tuple(drills))
     if word in ("pain", "load"):

@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import Rotation
 
+from imu_shoulder.calibrate.anchors import with_anchors
 from imu_shoulder.calibrate.functional import (
     RAISED_RAD,
     PointerZero,
@@ -69,11 +70,12 @@ def calibrate(
     attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose. shared: how
     turning that two sensors share is weighed.
     """
-    arms = {
-        side: _with_trunk(_calibrate_arm(side, time_s, rate_hz, own, events, pose, shared), own, rate_hz, pose, shared)
-        for side, own in attitudes.items()
-        if any(placement in pose.earth_from_sensor for placement in limbs_of(side))
-    }
+    arms = {}
+    for side, own in attitudes.items():
+        if any(placement in pose.earth_from_sensor for placement in limbs_of(side)):
+            found = _calibrate_arm(side, time_s, rate_hz, own, events, pose, shared)
+            arm = _with_trunk(found, own, rate_hz, pose, shared)
+            arms[side] = with_anchors(arm, time_s, rate_hz, own, events, pose)
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 
@@ -202,7 +204,9 @@ def _pointer_zero(
     upper, wrist = limbs_of(side)
     rows = sets & attitudes[wrist].valid & attitudes[upper].valid
     seats = (_seat(p, pose, own[p], own[p], {}) for p in (upper, wrist))
-    humerus, forearm = (segment_axes(seat, attitudes[seat.placement], rows, side) for seat in seats)
+    humerus, forearm = (
+        segment_axes(seat, attitudes[seat.placement].quat_earth_from_sensor[rows], side) for seat in seats
+    )
     return pointer_zero(humerus, forearm, rate_hz)
 
 
@@ -319,6 +323,8 @@ def _flexion_rad(
 ) -> tuple[FloatArray, FloatArray]:
     """Elbow flexion with its sign, and elevation of the upper arm, (n,) each over the rows that both sensors saw."""
     rows = rows & attitudes[upper_arm.placement].valid & attitudes[wrist.placement].valid
-    humerus, forearm = (segment_axes(s, attitudes[s.placement], rows, side) for s in (upper_arm, wrist))
+    humerus, forearm = (
+        segment_axes(s, attitudes[s.placement].quat_earth_from_sensor[rows], side) for s in (upper_arm, wrist)
+    )
     pointing = -forearm.seen_from(humerus).y
     return np.arctan2(pointing[0], -pointing[1]), np.arccos(np.clip(humerus.y[1], -1, 1))

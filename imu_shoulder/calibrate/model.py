@@ -17,7 +17,6 @@ from imu_shoulder.frames import (
     xy_axes_from_quat,
 )
 from imu_shoulder.model import LIMBS, UPPER_ARM, WRIST, BoolArray, FloatArray, Side
-from imu_shoulder.orient.attitude import Attitude
 
 SCHEMA = 1
 # Share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard deviation: skin
@@ -54,6 +53,20 @@ class SensorCalibration:
 
 
 @dataclass(frozen=True, slots=True)
+class Anchor:
+    """Attitudes in which something is known of how the upper arm is turned about itself. kind: a trial type.
+
+    quat_earth_from_sensor: (4,) scalar first, by placement: in the neutral pose, or the mean over the moments in which
+    elbow bends had the elbow bent. elbow_axis: (3,) about which it bent, in components of the upper-arm sensor; None in
+    the pose.
+    """
+
+    kind: str
+    quat_earth_from_sensor: Mapping[str, FloatArray]
+    elbow_axis: FloatArray | None
+
+
+@dataclass(frozen=True, slots=True)
 class ArmCalibration:
     """One arm. Either sensor may be missing (None).
 
@@ -61,6 +74,7 @@ class ArmCalibration:
     deviation of that heading where it is from how they turned together in the sets.
     pointer_sd_deg: where no movement showed the body's forward direction, the standard deviation with which the forearm
     pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
+    anchors: from where rotation with a straight elbow counts; none without elbow bends.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
     """
 
@@ -73,6 +87,7 @@ class ArmCalibration:
     pointer_sd_deg: float | None = None
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False
+    anchors: tuple[Anchor, ...] = ()
 
     def limbs(self) -> dict[str, SensorCalibration]:
         """The arm's own sensors that are worn, by segment, in the order of model.LIMBS."""
@@ -88,6 +103,11 @@ class ArmCalibration:
     def points(self) -> bool:
         """Whether a bent forearm tells the upper arm's rotation from the same zero as the upper-arm sensor does."""
         return self.joined and (self.forward_known or self.pointer_sd_deg is not None)
+
+    @property
+    def shows_bends(self) -> bool:
+        """Whether elbow bends tell how the upper arm is turned: both sensors know forward, and of each other."""
+        return self.upper_arm is not None and self.wrist is not None and self.joined and self.forward_known
 
     @property
     def about_trunk(self) -> bool:
@@ -150,12 +170,10 @@ def twist_rad(vector: FloatArray) -> FloatArray:
     return np.asarray(np.arctan2(vector[2], vector[0]))
 
 
-def segment_axes(
-    calibration: SensorCalibration, attitude: Attitude, rows: BoolArray | slice, side: Side | None
-) -> SegmentAxes:
-    """The segment's axes on the given rows, against the body that stands and faces as in the pose; NaN if not valid."""
+def segment_axes(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> SegmentAxes:
+    """The segment's axes for attitudes (N, 4), against the body that stands and faces as in the pose; NaN for NaN."""
     # Component by component in memory, as the axes are used.
-    quat_body_from_segment = (calibration.onto_body @ attitude.quat_earth_from_sensor[rows].T).T
+    quat_body_from_segment = (calibration.onto_body @ quat_earth_from_sensor.T).T
     if side == "left":
         quat_body_from_segment = mirror_sagittal(quat_body_from_segment)
     return SegmentAxes(*xy_axes_from_quat(quat_body_from_segment))

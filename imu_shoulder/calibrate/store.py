@@ -14,13 +14,22 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.spatial.transform import Rotation
 
-from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration
+from imu_shoulder.calibrate.model import Anchor, ArmCalibration, Calibration, SensorCalibration
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.files import write_text
 from imu_shoulder.findings import KINDS
-from imu_shoulder.frames import X_AXIS, Z_AXIS, rotation_from_quat, wrap_rad
+from imu_shoulder.frames import (
+    EARTH_FROM_STANDING,
+    X_AXIS,
+    Z_AXIS,
+    heading_rotation,
+    quat_from_rotation,
+    rotation_from_quat,
+    wrap_rad,
+)
 from imu_shoulder.model import SIDES, STERNUM, UPPER_ARM, WRIST, Finding, FloatArray, Recording, Side, on_arm
 from imu_shoulder.one_run import CALIBRATION, require_one_run
 from imu_shoulder.orient.attitude import Attitude
@@ -32,6 +41,9 @@ FRAMES = {
     "sensor": "the axes of the sensor's own columns",
     "segment": "ISB: X forward, Y up the bone, Z right, in the neutral pose; both sides right-handed",
     "earth": "z up, heading arbitrary: each sensor's own, of this recording only",
+    "body": "X forward, Y up, Z right of the person as in the neutral pose",
+    "quat_body_from_sensor": "scalar first; as quat_sensor_from_segment",
+    "elbow_axis": "unit vector in components of the upper-arm sensor; none where the elbow was not bent",
     "quat_sensor_from_segment": "scalar first; takes a vector's segment components to its sensor components",
 }
 
@@ -54,13 +66,17 @@ class StoredSensor:
 
 @dataclass(frozen=True, slots=True)
 class StoredArm:
-    """What an earlier recording knew of one arm; sensors by placement, the sternum's included if it was worn."""
+    """What an earlier recording knew of one arm; sensors by placement, the sternum's included if it was worn.
+
+    anchors: their attitudes are those of body from sensor, which last where earth frames do not.
+    """
 
     side: Side
     sensors: Mapping[str, StoredSensor]
     joined: bool
     pointer_sd_deg: float | None
     trunk_joined: bool
+    anchors: tuple[Anchor, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +107,7 @@ def calibration_document(
             "pointer_sd_deg": arm.pointer_sd_deg,
             "trunk_joined": arm.trunk_joined,
             "sensors": {sensor.placement: _sensor(sensor, attitudes[sensor.placement], inside) for sensor in sensors},
+            "anchors": [_anchor(anchor, {sensor.placement: sensor for sensor in sensors}) for anchor in arm.anchors],
             "spoilt_by": [f.text for f in findings if KINDS[f.code].spoils_calibration and f.placement in names],
         }
     return {
@@ -115,6 +132,26 @@ def _sensor(sensor: SensorCalibration, attitude: Attitude, inside: np.ndarray) -
         "body_from_segment_deg": degrees(float(wrap_rad(sensor.body_heading_rad - segment_heading))),
         "residual_deg": {name: float(value) for name, value in sensor.residual_deg.items()},
     }
+
+
+def _anchor(anchor: Anchor, sensors: Mapping[str, SensorCalibration]) -> dict[str, Any]:
+    quats = {
+        placement: _quat(_earth_from_body(sensors[placement]).inv(), quat)
+        for placement, quat in anchor.quat_earth_from_sensor.items()
+    }
+    return {
+        "kind": anchor.kind,
+        "quat_body_from_sensor": {placement: [float(v) for v in quat] for placement, quat in quats.items()},
+        "elbow_axis": None if anchor.elbow_axis is None else [float(v) for v in anchor.elbow_axis],
+    }
+
+
+def _earth_from_body(sensor: SensorCalibration) -> Rotation:
+    return heading_rotation(sensor.body_heading_rad) * EARTH_FROM_STANDING
+
+
+def _quat(first: Rotation, quat: FloatArray) -> FloatArray:
+    return quat_from_rotation(first * rotation_from_quat(quat))
 
 
 def _heading_of_x(x_axis: FloatArray) -> float:
@@ -171,14 +208,32 @@ def _stored_arm(side: Side, table: Mapping[str, Any]) -> StoredArm:
     if pointer_sd is not None and not (isinstance(pointer_sd, (int, float)) and isfinite(pointer_sd)):
         raise ValueError(f"a finite pointer_sd_deg or none expected in arms.{side}")
     sensors = {name: _stored_sensor(name, found, arm_knows) for name, found in table["sensors"].items()}
-    return StoredArm(side, sensors, pointer_sd_deg=None if pointer_sd is None else float(pointer_sd), **flags)
+    # Nor do they know of anchors.
+    anchors = tuple(_stored_anchor(side, anchor, sensors) for anchor in table.get("anchors", []))
+    pointer_sd_deg = None if pointer_sd is None else float(pointer_sd)
+    return StoredArm(side, sensors, pointer_sd_deg=pointer_sd_deg, anchors=anchors, **flags)
+
+
+def _stored_anchor(side: Side, table: Mapping[str, Any], sensors: Mapping[str, StoredSensor]) -> Anchor:
+    quats = {
+        str(placement): _unit(values, 4, f"an anchor of {placement}")
+        for placement, values in table["quat_body_from_sensor"].items()
+    }
+    if set(quats) != set(sensors):
+        raise ValueError(f"anchors of all sensors expected in arms.{side}")
+    axis = table["elbow_axis"]
+    return Anchor(str(table["kind"]), quats, None if axis is None else _unit(axis, 3, f"an elbow axis in arms.{side}"))
+
+
+def _unit(values: Any, count: int, of: str) -> FloatArray:
+    found = np.array(values, dtype=np.float64)
+    if found.shape != (count,) or not abs(np.linalg.norm(found) - 1.0) < 1e-3:
+        raise ValueError(f"{count} numbers of norm 1 expected for {of}")
+    return found
 
 
 def _stored_sensor(placement: str, table: Mapping[str, Any], arm_knows: bool) -> StoredSensor:
-    quat, up = (np.array(table[name], dtype=np.float64) for name in ("quat_sensor_from_segment", "up_in_sensor"))
-    for values, count in ((quat, 4), (up, 3)):
-        if values.shape != (count,) or not abs(np.linalg.norm(values) - 1.0) < 1e-3:
-            raise ValueError(f"{count} numbers of norm 1 expected for {placement}")
+    quat, up = _unit(table["quat_sensor_from_segment"], 4, placement), _unit(table["up_in_sensor"], 3, placement)
     offset_deg = float(table["body_from_segment_deg"])
     if not isfinite(offset_deg):
         raise ValueError(f"a finite body_from_segment_deg expected for {placement}")
@@ -222,6 +277,15 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
         apart_sd_deg=None,
         pointer_sd_deg=stored.pointer_sd_deg,
         trunk_joined=stored.trunk_joined,
+        anchors=tuple(
+            replace(
+                anchor,
+                quat_earth_from_sensor={
+                    p: _quat(_earth_from_body(seated[p]), quat) for p, quat in anchor.quat_earth_from_sensor.items()
+                },
+            )
+            for anchor in stored.anchors
+        ),
     )
 
 

@@ -39,7 +39,7 @@ from imu_shoulder.orient.stream import OrientStream
 # The past is looked at every LOOK_S of rows: for stillness, quiet moments, slips and ended reps every so many looks.
 LOOK_S = 0.1
 STILLNESS_LOOKS, MOMENT_LOOKS, CUT_LOOKS, SLIP_LOOKS = 5, 3, 1, 100
-MOVEMENTS = ("elbow_bends", "forward_raises")
+MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
 class Stream(Stages):

@@ -38,6 +38,7 @@ EVENT_COLUMNS: Mapping[str, Mapping[str, Any]] = {
             "neutral_pose": "Standing still, arm hanging, thumb forward.",
             "elbow_bends": "Bends of the elbow with the upper arm still.",
             "forward_raises": "Raises of the straight arm to the front.",
+            "bends_at_shoulder_height": "Bends of the elbow with the upper arm held at shoulder height.",
             "set": "One set of the drill named in column drill.",
         },
     },

@@ -11,7 +11,7 @@ from imu_shoulder.live.steps import EVENT_TYPES, Verdict, on_limb, watch_movemen
 from imu_shoulder.live.words import STEPS
 from imu_shoulder.model import Event, limbs_of
 
-ORDER = ("pose", "bends", "raises", "ready")
+ORDER = ("pose", "bends", "raises", "high", "ready")
 LOOK_S = 0.4
 
 
@@ -77,11 +77,18 @@ class Calibrating:
             self._look(ended=over)
 
     def _go_to(self, step: str) -> None:
+        # An arm that would learn nothing from it is spared the last step.
+        if step == "high" and not self._can_go_high():
+            step = "ready"
         self.step, self._since_s, self._verdict = step, None, None
+
+    def _can_go_high(self) -> bool:
+        calibration = self._stream.calibration
+        return calibration is not None and any(arm.shows_bends for arm in calibration.arms.values())
 
     def _end_movement(self) -> None:
         """What goes on must do, if it shows anything."""
-        if self._since_s is not None and self._recorded is None and self.step in ("bends", "raises"):
+        if self._since_s is not None and self._recorded is None and self.step not in ("pose", "ready"):
             self._look(ended=True)
             if self._since_s is not None:
                 self._stream.drop()
@@ -145,7 +152,7 @@ class Calibrating:
     def frame(self) -> dict[str, Any]:
         verdict, because = self._last or (None, "")
         running = self._since_s is not None
-        asked = {"bends": self._params.bends, "raises": self._params.raises}.get(self.step)
+        asked = None if self.step in ("pose", "ready") else self._params.asked(self.step)
         progress = 0.0 if self._verdict is None else self._verdict.progress
         return {
             "step": self.step,

@@ -28,6 +28,7 @@ TAKEN = {
     "calibrate_pose": "Stand still now.",
     "calibrate_bends": "Bend the elbows now.",
     "calibrate_raises": "Raise the straight arms now.",
+    "calibrate_high": "Raise the arms, and bend the elbows there.",
     "skip": "Left out.",
     "start_set": "The set runs.",
     "stop_set": "The set has ended.",

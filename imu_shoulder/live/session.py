@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from imu_shoulder.live.calibrating import Calibrating
 from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorState
+from imu_shoulder.live.steps import EVENT_TYPES
 from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks, told_frame
 from imu_shoulder.live.words import LOWER_BOTH, cue
 from imu_shoulder.model import Event, SensorStream, Side, limb_words
@@ -127,9 +129,7 @@ class LiveSession:
     def command(self, name: str, **args: Any) -> str | None:
         """Do what the athlete or coach asks. Returns a plain sentence where it cannot be done."""
         commands: dict[str, Callable[..., str | None]] = {
-            "calibrate_pose": lambda: self._calibrate("pose"),
-            "calibrate_bends": lambda: self._calibrate("bends"),
-            "calibrate_raises": lambda: self._calibrate("raises"),
+            **{f"calibrate_{step}": partial(self._calibrate, step) for step in EVENT_TYPES},
             "skip": self._skip,
             "start_set": self._start_set,
             "stop_set": self._stop_set,

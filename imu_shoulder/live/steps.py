@@ -1,4 +1,4 @@
-"""The three steps of calibration: each says at once whether it was good, or what to do again and why."""
+"""The steps of calibration: each says at once whether it was good, or what to do again and why."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from imu_shoulder.align.stillness import StillParams, common_still_windows, still_windows
-from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.anchors import ELEVATED_RAD, bend_rad
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.calibrate.pose import Pose
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.live.params import LiveParams
@@ -16,7 +17,12 @@ from imu_shoulder.model import UPPER_ARM, WRIST, Event, FloatArray, Side, Track,
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.segment.turning import excursions
 
-EVENT_TYPES = {"pose": "neutral_pose", "bends": "elbow_bends", "raises": "forward_raises"}
+EVENT_TYPES = {
+    "pose": "neutral_pose",
+    "bends": "elbow_bends",
+    "raises": "forward_raises",
+    "high": "bends_at_shoulder_height",
+}
 # The command that begins each, by what a recording calls it.
 COMMANDS = {trial_type: f"calibrate_{step}" for step, trial_type in EVENT_TYPES.items()}
 # A bend or a raise swings the segment by at least this.
@@ -24,6 +30,8 @@ SWING_DEG = 40.0
 # Back where it hangs, within this, for REST_S: the step is over.
 HANGING_DEG = 25.0
 REST_S = 0.6
+# An upper arm is up from here on.
+UP_RAD = ELEVATED_RAD["bends_at_shoulder_height"][0]
 # An upper arm that swings by more in the bends is no still upper arm.
 UPPER_ARM_DEG = 35.0
 # Movements that are off their common axis or direction by more do not tell where the body faces.
@@ -82,20 +90,21 @@ def watch_movement(
     *,
     ended: bool,
 ) -> Verdict:
-    """Bends or raises so far. time_s, attitudes: of the step. calibration: with what the step showed until now.
+    """What a movement showed so far. time_s, attitudes: of the step. calibration: with what the step showed until now.
 
     ended: the athlete goes on to the next step, so that what was seen must do.
     """
-    asked = params.bends if step == "bends" else params.raises
+    asked = params.asked(step)
     part = WRIST if step == "bends" else UPPER_ARM
     counts: dict[Side, int] = {}
     hanging = True
-    for side in calibration.arms:
+    for side, arm in calibration.arms.items():
         own = next((p for p in (on_arm(side, part), on_arm(side, WRIST)) if p in pose.earth_from_sensor), None)
-        if own is None:
+        if own is None or (step == "high" and not arm.shows_bends):
             continue
         swing = swing_deg(own, attitudes, pose)
-        counts[side] = 0 if not len(swing) else len(excursions(swing, SWING_DEG))
+        counted = bent_up_deg(arm, attitudes) if step == "high" else swing
+        counts[side] = 0 if not len(counted) else len(excursions(counted, SWING_DEG))
         late = swing[-round(REST_S * len(swing) / max(event.duration_s, 1e-9)) :] if len(swing) else swing
         hanging &= bool(len(late)) and bool((late < HANGING_DEG).all())
     if not counts:
@@ -122,9 +131,15 @@ def swing_deg(placement: str, attitudes: Mapping[str, Attitude], pose: Pose) -> 
     return np.asarray(np.degrees(np.arccos(np.clip(up, -1.0, 1.0))))
 
 
+def bent_up_deg(arm: ArmCalibration, attitudes: Mapping[str, Attitude]) -> FloatArray:
+    """How far (n,) the elbow is bent where the upper arm is up, 0 where it is not, over the rows that were seen."""
+    elevated, bend = bend_rad(arm, attitudes)
+    return np.asarray(np.degrees(np.where(elevated > UP_RAD, bend, 0.0)))
+
+
 def _too_few(step: str, counts: Mapping[Side, int], asked: int) -> str:
     least = min(counts, key=lambda side: counts[side])
-    what = "bends" if step == "bends" else "raises"
+    what = "raises" if step == "raises" else "bends"
     return f"{counts[least]} of {asked} {what} of the {least} arm were seen"
 
 
@@ -134,6 +149,10 @@ def _wrong(
     name = EVENT_TYPES[step]
     for side, arm in calibration.arms.items():
         if not counts.get(side):
+            continue
+        if step == "high":
+            if name not in arm.used:
+                return f"the {side} elbow was not seen bending at shoulder height; keep the upper arm up meanwhile"
             continue
         upper = on_arm(side, UPPER_ARM)
         if step == "bends" and upper in pose.earth_from_sensor:

@@ -11,6 +11,7 @@ STEPS: Mapping[str, str] = {
     "pose": "Stand still, arms hanging, thumbs forward",
     "bends": "Bend your elbows and straighten them fully, three times, upper arms still",
     "raises": "Raise your straight arms forward to shoulder height twice",
+    "high": "As far as it does not hurt, or leave it out: arms up to the side, thumbs up; bend your elbows there twice",
     "ready": "Calibration is complete",
 }
 # Of an arm that is to hold while the other one lifts, and no longer can.

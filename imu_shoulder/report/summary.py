@@ -24,6 +24,12 @@ from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
 from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
 
 SCHEMA = 1
+STEPS = {
+    "neutral_pose": "the neutral pose",
+    "elbow_bends": "elbow bends",
+    "forward_raises": "forward raises",
+    "bends_at_shoulder_height": "elbow bends at shoulder height",
+}
 _DEPENDENCIES = ("numpy", "scipy", "pandas", "pyarrow", "vqf", "ahrs")
 
 
@@ -85,8 +91,7 @@ def _calibration(arm: ArmCalibration, analysis: Analysis) -> dict[str, Any]:
         if sensor is not None
         for name, value in sensor.residual_deg.items()
     }
-    names = {"neutral_pose": "the neutral pose", "elbow_bends": "elbow bends", "forward_raises": "forward raises"}
-    used = [names.get(step, step) for step in arm.used]
+    used = [STEPS.get(step, step) for step in arm.used]
     text = f"from {', '.join(used)}"
     if not analysis.calibration.pose_was_marked:
         start, end = analysis.calibration.pose_s

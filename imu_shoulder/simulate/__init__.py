@@ -3,6 +3,7 @@
 from imu_shoulder.simulate.athlete import IDEAL_ATHLETE, Athlete
 from imu_shoulder.simulate.damage import Damage
 from imu_shoulder.simulate.script import (
+    BendsAtShoulderHeight,
     ElbowBends,
     ForwardRaises,
     Pause,
@@ -17,6 +18,7 @@ __all__ = [
     "IDEAL_ATHLETE",
     "PERFECT_SENSOR",
     "Athlete",
+    "BendsAtShoulderHeight",
     "Damage",
     "ElbowBends",
     "ForwardRaises",

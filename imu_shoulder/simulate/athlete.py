@@ -15,12 +15,14 @@ class Athlete:
     carrying_deg: valgus positive, so the ISB X' angle of the right elbow is its negative.
     pose_*: where the arms really are when asked to hang neutrally (pose error, the same on both sides).
     raise_plane_deg: the plane in which "straight forward" is really performed.
+    hand_deg: further turn of the hand on top of a thumb-up raise, pronation positive; the upper arm makes up for it.
     sway_deg: RMS of the slow motion (0.1-1 Hz) of trunk and each arm angle, also when asked to be still.
     unevenness_deg: RMS of the 0.8-3 Hz irregularity on top of a smooth movement while moving.
     tremor_deg: RMS of the 8-12 Hz tremor of the leading angle in every hold.
     breathing_deg: amplitude of the trunk's tilt at 0.25 Hz.
     variation: factor on the natural differences between reps (arc SD 2 deg, start SD 1.5 deg, tempo CV 10 %).
     soft_tissue_share: share of the humeral axial rotation the skin of the upper arm does not follow.
+    skin_with_elevation_deg: how far raising the arm to 90 deg turns that skin, external positive.
     wrist_share: the same for pronation at the wrist. bulge_deg: tilt of the upper-arm sensor by the muscle at
     90 deg of elevation; published soft-tissue error of elevation is 0-4 deg (PMC3327809).
     blade_share: the shoulder blade's upward rotation as a share of the arm's elevation from 30 to 120 deg: 0.315, the
@@ -41,12 +43,14 @@ class Athlete:
     pose_elbow_deg: float = 7.0
     pose_forearm_deg: float = 4.0
     raise_plane_deg: float = 86.0
+    hand_deg: float = 0.0
     sway_deg: float = 0.3
     unevenness_deg: float = 0.3
     tremor_deg: float = 0.02
     breathing_deg: float = 0.2
     variation: float = 1.0
     soft_tissue_share: float = 0.3
+    skin_with_elevation_deg: float = 0.0
     wrist_share: float = 0.05
     bulge_deg: float = 1.0
     blade_share: float = 0.315

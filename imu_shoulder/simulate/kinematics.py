@@ -165,7 +165,9 @@ def _arm(
     elbow_m = shoulder_m + humerus.apply(-athlete.humerus_m * Y_AXIS)
 
     # The skin of the upper arm lags behind the bone's axial rotation, and the muscle lifts the sensor.
-    skin_twist = for_side(about(Y_AXIS, athlete.soft_tissue_share * arm["rotation"]), side)
+    raised = 1.0 - np.cos(np.radians(elevation_deg))
+    lags_deg = athlete.soft_tissue_share * arm["rotation"] - athlete.skin_with_elevation_deg * raised
+    skin_twist = for_side(about(Y_AXIS, lags_deg), side)
     bulge = for_side(about(X_AXIS, athlete.bulge_deg * np.sin(np.radians(elevation_deg))), side)
     upper_skin = chain(humerus, skin_twist, bulge)
     wrist_skin = chain(forearm, for_side(about(Y_AXIS, -athlete.wrist_share * arm["forearm"]), side))

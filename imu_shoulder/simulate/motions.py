@@ -41,10 +41,17 @@ def arm(elevation: float, plane: float, rotation: float, elbow: float, forearm: 
     return dict(zip(ARM_CHANNELS, (elevation, plane, rotation, elbow, forearm), strict=True))
 
 
+def turned_hand(posture: Posture, hand_deg: float) -> Posture:
+    """The posture with the forearm turned further, and the upper arm with it, so that the thumb stays as it is."""
+    moved = ("rotation", "forearm")
+    return {name: value + hand_deg if name in moved else value for name, value in posture.items()}
+
+
 # With a straight arm at 90 deg of elevation the thumb is plane + rotation - forearm above the horizontal.
+THUMB_UP = arm(90, 35, 36, 7, -8)
 _FULL_CAN = DrillMotion(
     start=arm(7, 35, 2, 7, 2),
-    stations=(arm(90, 35, 36, 7, -8),),
+    stations=(THUMB_UP,),
     arc="elevation",
     legs=("elevation",),
     short_share=0.68,

@@ -51,6 +51,15 @@ class ForwardRaises:
 
 
 @dataclass(frozen=True, slots=True)
+class BendsAtShoulderHeight:
+    """Raise both arms to the side with the thumbs up, bend and straighten the elbows there, and lower the arms."""
+
+    count: int = 2
+    top_deg: float = 95.0
+    each_way_s: float = 1.2
+
+
+@dataclass(frozen=True, slots=True)
 class Pause:
     """Between sets: stand, walk a few steps and turn, or fidget with the arms."""
 
@@ -198,7 +207,7 @@ class RangeTestScript:
         return self.goals_deg[side] if isinstance(self.goals_deg, Mapping) else self.goals_deg
 
 
-Block = Pose | ElbowBends | ForwardRaises | Pause | SetScript | RangeTestScript
+Block = Pose | ElbowBends | ForwardRaises | BendsAtShoulderHeight | Pause | SetScript | RangeTestScript
 
 
 def other_side(side: str) -> Side:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import SIDES, Event, Side
-from imu_shoulder.simulate.motions import MOTIONS, Posture
+from imu_shoulder.simulate.motions import MOTIONS, Posture, turned_hand
 from imu_shoulder.simulate.script import SetScript, other_side
 from imu_shoulder.simulate.stage import Attempt, Stage
 
@@ -85,7 +85,9 @@ class SetPerformance:
     def _stations(self, side: Side, rep: int, faults: tuple[str, ...]) -> list[tuple[str, str, Posture]]:
         """Name, leading channel of the way there and posture of each station, in the order they are visited."""
         script, motion, normal = self._script, self._motion, self._stage.normal
-        postures = [{name: value + normal(2.0) for name, value in posture.items()} for posture in motion.stations]
+        hand_deg = self._stage.athlete.hand_deg if self._drill.form.thumb_up_deg is not None else 0.0
+        asked = [turned_hand(posture, hand_deg) for posture in motion.stations]
+        postures = [{name: value + normal(2.0) for name, value in posture.items()} for posture in asked]
         before = motion.stations[-2] if len(postures) > 1 else motion.start
         goal_deg = motion.stations[-1][motion.arc] if script.top_deg is None else script.top_deg
         share = 1 - script.fade * (rep - 1) / max(script.reps_of(side) - 1, 1)

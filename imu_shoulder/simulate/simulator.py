@@ -16,6 +16,7 @@ from imu_shoulder.simulate.damage import Damage
 from imu_shoulder.simulate.kinematics import Body, body_motion, chain
 from imu_shoulder.simulate.range_tests import perform_range_test
 from imu_shoulder.simulate.script import (
+    BendsAtShoulderHeight,
     Block,
     ElbowBends,
     ForwardRaises,
@@ -27,7 +28,15 @@ from imu_shoulder.simulate.script import (
 )
 from imu_shoulder.simulate.sensor import sense, slipping, true_motion
 from imu_shoulder.simulate.sets import SetPerformance
-from imu_shoulder.simulate.stage import Attempt, Stage, bend_elbows, pause, raise_forward, strike_pose
+from imu_shoulder.simulate.stage import (
+    Attempt,
+    Stage,
+    bend_at_shoulder_height,
+    bend_elbows,
+    pause,
+    raise_forward,
+    strike_pose,
+)
 
 FINE_RATE_HZ = 400.0
 FINE_FACTOR = 4
@@ -149,6 +158,8 @@ def _perform_block(stage: Stage, block: Block) -> None:
             bend_elbows(stage, block)
         case ForwardRaises():
             raise_forward(stage, block)
+        case BendsAtShoulderHeight():
+            bend_at_shoulder_height(stage, block)
         case Pause():
             pause(stage, block)
         case RangeTestScript():

@@ -8,8 +8,8 @@ import numpy as np
 
 from imu_shoulder.model import SIDES, Event, Side
 from imu_shoulder.simulate.athlete import Athlete
-from imu_shoulder.simulate.motions import ARM_CHANNELS, Posture, arm
-from imu_shoulder.simulate.script import ElbowBends, ForwardRaises, Pause, Pose
+from imu_shoulder.simulate.motions import ARM_CHANNELS, THUMB_UP, Posture, arm, turned_hand
+from imu_shoulder.simulate.script import BendsAtShoulderHeight, ElbowBends, ForwardRaises, Pause, Pose
 from imu_shoulder.simulate.timeline import Timeline
 
 TRUNK_CHANNELS = ("lean_forward", "lean_right", "turn", "lying", "heading", "x", "y", "z")
@@ -151,6 +151,27 @@ def raise_forward(stage: Stage, block: ForwardRaises) -> None:
                 stage.go(side, target, stage.now_s, duration_s, "elevation")
             stage.now_s += duration_s + stage.times(0.5)
     stage.events.append(Event(begin_s, stage.now_s + 0.5 - begin_s, "forward_raises"))
+    stage.now_s += 1.0
+
+
+def bend_at_shoulder_height(stage: Stage, block: BendsAtShoulderHeight) -> None:
+    """Both elbows; the upper arms stay up where a full can has them, give or take."""
+    stage.now_s += 1.0
+    begin_s = stage.now_s - 0.7
+    top = turned_hand(THUMB_UP, stage.athlete.hand_deg)
+
+    def go(elbow_deg: float, duration_s: float, leading: str) -> None:
+        for side in SIDES:
+            posture = {name: value + stage.normal(2) for name, value in top.items()} | {"elbow": elbow_deg}
+            stage.go(side, posture, stage.now_s, duration_s, leading)
+        stage.now_s += duration_s + stage.times(0.4)
+
+    go(top["elbow"], stage.times(2.0), "elevation")
+    for _ in range(block.count):
+        go(block.top_deg + stage.normal(4), stage.times(block.each_way_s), "elbow")
+        go(top["elbow"], stage.times(block.each_way_s), "elbow")
+    stage.go_both(stage.relaxed(), stage.times(2.0))
+    stage.events.append(Event(begin_s, stage.now_s + 0.5 - begin_s, "bends_at_shoulder_height"))
     stage.now_s += 1.0
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from imu_shoulder.errors import OutputError
@@ -20,6 +20,7 @@ STEPS = {
     "neutral_pose": "a neutral standing pose",
     "elbow_bends": "elbow bends",
     "forward_raises": "forward raises of the straight arm",
+    "bends_at_shoulder_height": "elbow bends with the arm at shoulder height",
 }
 
 
@@ -79,14 +80,28 @@ def _methods(summary: Mapping[str, Any]) -> str:
             "counted from the thumb pointing forward and not from full supination;",
             f"elevation is the angle of the upper arm from hanging, about {against}.",
             *_not_told(summary),
-            "Humeral rotation was taken from the forearm's direction where the elbow was bent by",
-            f"{angles['forearm_full_deg']:g} deg or more, and from the upper-arm sensor below",
-            f"{angles['forearm_from_deg']:g} deg. Plane of elevation is given between {angles['plane_from_deg']:g} and",
-            f"{angles['plane_to_deg']:g} deg of elevation.",
+            _rotation(angles, used),
+            f"Plane of elevation is given between {angles['plane_from_deg']:g} and {angles['plane_to_deg']:g} deg of",
+            "elevation.",
             "Smoothness is the spectral arc length [@balasubramanian2015] of each phase by itself.",
             "A rep was judged by the median over its hold. Values that were not seen were left out, not filled in.",
             "The system is a training aid, not a medical device.",
         ]
+    )
+
+
+def _rotation(angles: Mapping[str, Any], used: Collection[str]) -> str:
+    """What humeral rotation was taken from. Results of earlier versions know no anchors."""
+    anchored = "anchored_full_deg" in angles and {"elbow_bends", "forward_raises"} <= set(used)
+    kind = "anchored" if anchored else "forearm"
+    below = (
+        "from the turning of both sensors since the elbow bends, weighed by their variances,"
+        if anchored
+        else "from the upper-arm sensor"
+    )
+    return (
+        "Humeral rotation was taken from the forearm's direction where the elbow was bent by "
+        f"{angles[f'{kind}_full_deg']:g} deg or more, and {below} below {angles[f'{kind}_from_deg']:g} deg."
     )
 
 

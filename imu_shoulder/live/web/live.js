@@ -10,7 +10,12 @@ const DEAF_MS = 2500;
 // The server is told of every so many frames that they were drawn.
 const ACKNOWLEDGE = 4;
 const SECTIONS = ["wait", "calibrate", "ready", "set", "pain", "stop", "done"];
-const STEP_COMMANDS = { pose: "calibrate_pose", bends: "calibrate_bends", raises: "calibrate_raises" };
+const STEP_COMMANDS = {
+  pose: "calibrate_pose",
+  bends: "calibrate_bends",
+  raises: "calibrate_raises",
+  high: "calibrate_high",
+};
 
 let socket = null;
 let newest = null;

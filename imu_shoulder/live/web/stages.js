@@ -1,12 +1,13 @@
 // What is shown before, between and after the sets. It draws the last frame.
 import { get, list, make, show, svg, write } from "./parts.js";
 
-const STEPS = { pose: "Stand still", bends: "Elbow bends", raises: "Forward raises" };
+const STEPS = { pose: "Stand still", bends: "Elbow bends", raises: "Forward raises", high: "Elbow bends, arms up (optional)" };
 const ORDER = Object.keys(STEPS);
 // Shoulder, elbow, hand of each arm, and where the arm comes from; seen from the front, then from the side.
 const FIGURES = {
   pose: { side: false, arms: ["M 33 44 L 29 74 L 28 100", "M 67 44 L 71 74 L 72 100"], from: [] },
   bends: { side: true, arms: ["M 50 44 L 50 74 L 64 52"], from: ["M 50 44 L 50 74 L 50 102"] },
+  high: { side: false, arms: ["M 33 44 L 14 44 L 16 20", "M 67 44 L 86 44 L 84 20"], from: ["M 33 44 L 2 44", "M 67 44 L 98 44"] },
   raises: { side: true, arms: ["M 50 44 L 78 44 L 102 44"], from: ["M 50 44 L 50 74 L 50 102"] },
 };
 const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1);
@@ -28,7 +29,7 @@ export function calibrate(frame) {
     figure(step);
   }
   write(get("step-text"), text);
-  write(get("still-label"), asked === null ? "still so far" : `${step} seen`);
+  write(get("still-label"), asked === null ? "still so far" : `${step === "high" ? "bends" : step} seen`);
   write(get("still-number"), asked === null ? String(Math.round(100 * still)) : String(count));
   write(get("still-unit"), asked === null ? "%" : `of ${asked}`);
   get("still-bar").style.transform = `scaleX(${Math.max(0, Math.min(1, still)).toFixed(3)})`;
