@@ -68,9 +68,10 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     """The movement inside rows [first, last] that has left its first posture at `early` and nears its second at `late`.
 
     speed: (N,) signed so that the movement is positive. Between early and late it may pause; outside it ends where
-    speed falls under 20 % of its peak. None if nothing moves.
+    speed falls under 20 % of its peak. The peak is its own: a quicker movement may lie beside it in the rows. None if
+    nothing moves.
     """
-    peak = float(speed[first : last + 1].max(initial=0.0))
+    peak = float(speed[early : late + 1].max(initial=0.0))
     if peak <= 0:
         return None
     whole = _low_rows(speed, (first, last), (early, late), peak)

@@ -23,9 +23,9 @@ class TrueRep:
     """One rep of one arm, or the whole hold of an arm that holds (role hold).
 
     start_s, end_s: last and first moment within 3 deg of where it set out from and came back to. band_s: the visit to
-    the top station's ranges, None if they were not met. plateau_s: within 3 deg of the level held or turned round at.
-    top_start_s, top_end_s: the band where the drill asks for a hold and it was met, else the plateau. hold_s: between
-    those. stations: each visit to a station's ranges, in order of time. faults: what was put in. margins: by fault,
+    the top station's ranges, None if they were not met. plateau_s: within 3 deg of the level held or turned round at,
+    with several stations in the angle that the last one asks for. top_start_s, top_end_s: the hold as docs/measures.md
+    has it, band or plateau where the drill asks for a hold and the band was met, else the plateau; hold_s: between. stations: each visit to a station's ranges, in order of time. faults: what was put in. margins: by fault,
     how far inside the drill's limit the true angles were, degrees or seconds; negative where it was broken, put in or
     not. set_out_s, arrived_s: ends of the acted strokes.
     """
@@ -80,7 +80,11 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
     else:
         middle = int(np.argmax(np.where(near < max(0.5, top.end_s - top.start_s), leading, -np.inf)))
         level = float(leading[middle])
-    plateau = _visit(np.abs(leading - level) <= PLATEAU_DEG, middle, OFF_PLATEAU_S, step_s) or (middle, middle)
+    # With several stations the angle that the last one asks for tells whether the arm is there.
+    told = own[drill.top.ranges[0].angle] if len(drill.stations) > 1 else leading
+    held_at = level if told is leading else _median_at(own, at_s, top.start_s, top.end_s)[drill.top.ranges[0].angle]
+    near = np.abs(told - held_at) <= PLATEAU_DEG
+    plateau = _visit(near, middle, OFF_PLATEAU_S, step_s) or (middle, middle)
     held = {stay.name: _median_at(own, at_s, stay.start_s, stay.end_s) for stay in rep.stays} | {"start": before}
     visits = []
     for stay in rep.stays:
@@ -92,7 +96,11 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
                 visits.append((stay.name, float(at_s[span[0]]), float(at_s[span[1]])))
     band = next(((a, b) for name, a, b in visits if name == drill.top.name), None)
     plateau_s = (float(at_s[plateau[0]]), float(at_s[plateau[1]]))
-    top_s = band if band is not None and (drill.top.hold_s > 0 or rep.role == "hold") else plateau_s
+    top_s = plateau_s
+    if band is not None and rep.role == "hold":
+        top_s = band
+    elif band is not None and drill.top.hold_s > 0:
+        top_s = (min(band[0], plateau_s[0]), max(band[1], plateau_s[1]))
     away = _away_deg(own, before, drill)
     back = _away_deg(own, after, drill)
     start = np.flatnonzero(away[:middle] <= PLATEAU_DEG)
