@@ -9,28 +9,32 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import TypeVar, cast
 
 import numpy as np
 
 from imu_shoulder.arrays import bridged, runs
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import smoothed, velocity_deg_s
+from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz, velocity_deg_s
 from imu_shoulder.segment.model import Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
-# Turning faster than this, all angles together, is moving on to the next station.
-MOVE_DEG_S = 15.0
+# Turning faster than this, all angles together, is moving on to the next station; in a set of slow strokes, this share
+# of their fastest, but no less than an unsteady arm wanders at.
+MOVE_DEG_S, MOVE_SHARE, LEAST_MOVE_DEG_S = 15.0, 0.2, 4.0
 # A stay shorter than this is passing through.
 MIN_STAY_S = 0.4
 # The start posture must be left by this much before a rep begins.
 LEAVE_DEG = 10.0
-# Between two departures the posture is the usual start to within this.
-NOT_START_DEG = 45.0
+# Between two departures the posture is the usual start to within this: where the arm is within the start's ranges and
+# as slow as in this share of the time there.
+NOT_START_DEG, QUIET_SHARE = 45.0, 0.3
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
 MISSED_SHARE = 0.5
 
 Posture = Mapping[str, float]
+T = TypeVar("T", float, FloatArray)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +48,17 @@ def find_station_reps(
     time_s: FloatArray, angles: Mapping[str, FloatArray], rate_hz: float, drill: Drill
 ) -> tuple[Rep, ...]:
     """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture."""
-    smooth = {name: smoothed(bridged(angles[name]), rate_hz) for name in posture_names(drill)}
+    whole = {name: bridged(angles[name]) for name in posture_names(drill)}
+    smooth = {name: smoothed(values, rate_hz) for name, values in whole.items()}
     speed = _common_speed(smooth, rate_hz)
-    attempts = [_attempt(speed, first, last) for first, last in _departures(smooth, drill.start)]
+    departures = _departures(smooth, speed, drill.start)
+    cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
+    if cutoff_hz < SMOOTH_HZ:
+        speed = _common_speed({name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz)
+    move_deg_s = float(np.clip(MOVE_SHARE * _usual_peak(speed, departures), LEAST_MOVE_DEG_S, MOVE_DEG_S))
+    attempts = [_attempt(speed, first, last, move_deg_s) for first, last in departures]
     attempts = [attempt for attempt in attempts if attempt.moves]
     beyond = run_out([move for attempt in attempts for move in attempt.moves])
-    attempts = _joined(attempts, smooth, beyond)
     attempts = [part for attempt in attempts for part in _split(attempt, smooth, drill, beyond, rate_hz)]
     stays = [_stays(attempt, beyond, rate_hz) for attempt in attempts]
     postures = [[_posture(smooth, span) for span in spans] for spans in stays]
@@ -90,16 +99,38 @@ def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArra
     return np.sqrt(total)
 
 
-def _departures(smooth: Mapping[str, FloatArray], start: Sequence[AngleRange]) -> list[tuple[int, int]]:
-    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back."""
+def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
+    """The fastest moment of a departure, in the middle of all; infinite without any."""
+    return float(np.median([speed[a : b + 1].max() for a, b in spans])) if spans else float("inf")
+
+
+def _departures(
+    smooth: Mapping[str, FloatArray], speed: FloatArray, start: Sequence[AngleRange]
+) -> list[tuple[int, int]]:
+    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back.
+
+    Passing through the start's ranges on the way to somewhere else is no coming back: that is near to where the arm
+    usually rests within them.
+    """
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
     away = np.asarray(np.max(outside, axis=0))
-    return [(a, b - 1) for a, b in runs(away > 0) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG]
+    inside = np.flatnonzero(away <= 0)
+    if not len(inside):
+        return []
+    quiet = inside[speed[inside] <= np.quantile(speed[inside], QUIET_SHARE)]
+    apart = _apart(smooth, {name: float(np.median(values[quiet])) for name, values in smooth.items()})
+    spans: list[tuple[int, int]] = []
+    for a, b in runs(away > 0):
+        if spans and apart[spans[-1][1] + 1 : a].min() > NOT_START_DEG:
+            spans[-1] = (spans[-1][0], b - 1)
+        else:
+            spans.append((a, b - 1))
+    return [(a, b) for a, b in spans if a > 0 and b < len(away) - 1 and away[a : b + 1].max() > LEAVE_DEG]
 
 
-def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
+def _attempt(speed: FloatArray, first: int, last: int, move_deg_s: float) -> _Attempt:
     """The moves of a departure. The first and last one reach into the start posture itself."""
-    moving = speed > MOVE_DEG_S
+    moving = speed > move_deg_s
     while first > 0 and moving[first - 1]:
         first -= 1
     while last < len(speed) - 1 and moving[last + 1]:
@@ -147,23 +178,6 @@ def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> b
     return True
 
 
-def _joined(attempts: list[_Attempt], smooth: Mapping[str, FloatArray], beyond: float) -> list[_Attempt]:
-    """Neighbouring departures joined where the posture between them met the start's ranges and was not the start:
-    an arm that drops out of its hold overhead passes through them."""
-    gaps = [sorted((_ends(a, beyond)[1], _ends(b, beyond)[0])) for a, b in pairwise(attempts)]
-    between = [_posture(smooth, (first, last)) for first, last in gaps]
-    if len(between) < 2:
-        return attempts
-    usual = {name: float(np.median([posture[name] for posture in between])) for name in between[0]}
-    out = attempts[:1]
-    for posture, attempt in zip(between, attempts[1:], strict=True):
-        if _apart(posture, usual) > NOT_START_DEG:
-            out[-1] = _Attempt(out[-1].moves + attempt.moves)
-        else:
-            out.append(attempt)
-    return out
-
-
 def _split(
     attempt: _Attempt, smooth: Mapping[str, FloatArray], drill: Drill, beyond: float, rate_hz: float
 ) -> list[_Attempt]:
@@ -186,9 +200,10 @@ def _split(
     return [*parts, _Attempt(attempt.moves[first:])]
 
 
-def _apart(a: Posture, b: Posture) -> float:
-    """How far two postures are apart (deg), over the angles that are defined everywhere but straight up or down."""
-    return float(np.sqrt(sum((a[name] - b[name]) ** 2 for name in a if name != "rotation")))
+def _apart(a: Mapping[str, T], b: Posture) -> T:
+    """How far postures are apart (deg), over the angles that are defined everywhere but straight up or down."""
+    squares = sum((a[name] - b[name]) ** 2 for name in a if name != "rotation")
+    return cast(T, np.sqrt(squares))
 
 
 def _ends(attempt: _Attempt, beyond: float) -> tuple[float, float]:
