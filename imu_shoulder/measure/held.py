@@ -2,7 +2,8 @@
 
 The arm holds while its angle is in the band asked for at the top, if the level it held at lies there and a hold is
 asked, or within 3 deg of that level. A slow stroke is inside for a second before it comes to rest: speed does not
-matter. The same words are in docs/measures.md; both simulators' truths follow them from the true angle.
+matter. A way out ends the hold when it goes further than 3 deg and is not over at once. docs/measures.md has the same
+words; both simulators' truths follow them from the true angle.
 """
 
 from __future__ import annotations
@@ -11,16 +12,15 @@ from math import hypot
 
 import numpy as np
 
-from imu_shoulder.arrays import joined_runs
+from imu_shoulder.arrays import runs
 from imu_shoulder.drills import AngleRange
 from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.registry import RepData, once
-from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.model import FloatArray
 
-# As near to the level held counts as held, ours: several times a calm arm's wander.
-PLATEAU_DEG = 3.0
-# Shorter ways out of the band, or away from the level, are a wander and end nothing.
-OUT_OF_BAND_S, OFF_PLATEAU_S = 0.3, 1.0
+# As near to the level held counts as held, and a way out that goes no further is a wander: several times that of a calm
+# arm. So is one that is over as soon. Ours.
+PLATEAU_DEG, WANDER_DEG, WANDER_S = 3.0, 3.0, 0.3
 # How far an angle's zero may be off, and how far what counts from another posture, as a share of the way to its limit:
 # standard deviations, ours, from the two simulators' persons.
 ZERO_SD_DEG, WAY_SD_SHARE = 2.5, 0.08
@@ -53,14 +53,13 @@ def _longest(data: RepData, sds: float) -> tuple[float, float]:
         level = data.rep.top_deg
     if values is None or not np.isfinite(level):
         return top_s
-    near = np.abs(values - level) <= PLATEAU_DEG + sds * LEVEL_SD_DEG
-    stays = joined_runs(near, OFF_PLATEAU_S * data.rate_hz)
-    inside = _in_band(data, sds)
-    if inside is not None:
-        both = _filled(inside, OUT_OF_BAND_S * data.rate_hz) | _filled(near, OFF_PLATEAU_S * data.rate_hz)
-        stays = joined_runs(both, 0.0)
+    out_deg = np.abs(values - level) - PLATEAU_DEG - sds * LEVEL_SD_DEG
+    beyond_band = _beyond_band(data, sds)
+    if beyond_band is not None:
+        out_deg = np.minimum(out_deg, beyond_band)
     # What lies beside the top is another visit to the same angle.
-    reach = data.rows(top_s[0] - OUT_OF_BAND_S, top_s[1] + OUT_OF_BAND_S)
+    reach = data.rows(top_s[0] - WANDER_S, top_s[1] + WANDER_S)
+    stays = _stays(out_deg, WANDER_S * data.rate_hz)
     stays = [(first, last) for first, last in stays if first < reach.stop and reach.start < last]
     if not stays:
         return top_s[0], top_s[0]
@@ -68,11 +67,16 @@ def _longest(data: RepData, sds: float) -> tuple[float, float]:
     return float(data.time_s[first]), float(data.time_s[last - 1])
 
 
-def _filled(mask: BoolArray, step: float) -> BoolArray:
-    out = np.zeros_like(mask)
-    for first, last in joined_runs(mask, step):
-        out[first:last] = True
-    return out
+def _stays(out_deg: FloatArray, wander: float) -> list[tuple[int, int]]:
+    """Half-open rows in which out_deg (N,) is at most 0, over ways out that are a wander: `wander` rows or less."""
+    stays: list[tuple[int, int]] = []
+    for first, last in runs(out_deg <= 0):
+        before = stays[-1][1] if stays else first
+        if stays and (first - before < wander or np.nanmax(out_deg[before:first], initial=0.0) <= WANDER_DEG):
+            stays[-1] = (stays[-1][0], last)
+        else:
+            stays.append((first, last))
+    return stays
 
 
 def _top_angle(data: RepData) -> str | None:
@@ -89,12 +93,13 @@ def _angle(data: RepData, name: str | None) -> FloatArray | None:
     return unwrapped_deg(values) if values is not None and name == "rotation" else values
 
 
-def _in_band(data: RepData, sds: float) -> BoolArray | None:
-    """Where (N,) all that is asked at the top is met; None where no hold is asked or the level held lies outside."""
+def _beyond_band(data: RepData, sds: float) -> FloatArray | None:
+    """How far (N,) the arm is outside of what is asked at the top, negative inside; None where no hold is asked or the
+    level held lies outside."""
     drill = data.drill
     if drill is None or drill.top.hold_s <= 0:
         return None
-    met = np.ones(len(data.time_s), dtype=np.bool_)
+    out_deg = np.full(len(data.time_s), -np.inf)
     for asked in drill.top.ranges:
         several = len(drill.stations) > 1
         values = _angle(data, asked.angle if several or asked.angle != drill.leading_angle else None)
@@ -105,8 +110,9 @@ def _in_band(data: RepData, sds: float) -> BoolArray | None:
         if not asked.low_deg <= level - base <= asked.high_deg:
             return None
         off_deg = sds * (ZERO_SD_DEG if asked.above is None else WAY_SD_SHARE * abs(asked.low_deg))
-        met &= (values >= base + asked.low_deg - off_deg) & (values <= base + asked.high_deg + off_deg)
-    return met
+        beyond = np.maximum(base + asked.low_deg - values, values - base - asked.high_deg) - off_deg
+        out_deg = np.maximum(out_deg, beyond)
+    return out_deg
 
 
 def _base(data: RepData, asked: AngleRange) -> float:

@@ -10,7 +10,8 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.model import BoolArray, FloatArray
 
 PLATEAU_DEG = 3.0
-OUT_OF_BAND_S, OFF_PLATEAU_S = 0.3, 1.0
+# A way out that goes no further, or is over as soon, ends nothing.
+WANDER_DEG, WANDER_S = 3.0, 0.3
 # Of a rest, so much before the movement tells where it began.
 REST_S = 0.25
 
@@ -36,9 +37,9 @@ def true_hold(
     turns_round = top_s[1] - top_s[0] < 2 * REST_S
     # Turning round, the level is the furthest point; a sway turns there.
     level = float(told[at_top].max() if turns_round else np.median(told[at_top]))
-    staying = _bridged(np.abs(told - level) <= PLATEAU_DEG, times, OFF_PLATEAU_S)
+    outside = np.abs(told - level) - PLATEAU_DEG
     if drill.top.hold_s > 0:
-        met, inside = True, np.ones(len(times), dtype=np.bool_)
+        met, from_band = True, np.full(len(times), -np.inf)
         for asked in drill.top.ranges:
             values = angles[f"{asked.angle}_deg"]
             base = 0.0
@@ -48,10 +49,15 @@ def true_hold(
                 met &= asked.above in stations
                 base = float(np.median(values[_within(time_s, *stations.get(asked.above, span_s))]))
             low, high = base + asked.low_deg, base + asked.high_deg
-            inside &= (values[rows] >= low) & (values[rows] <= high)
+            from_band = np.maximum(from_band, np.maximum(low - values[rows], values[rows] - high))
             met &= low <= float(np.median(values[rows][at_top])) <= high
         if met:
-            staying |= _bridged(inside, times, OUT_OF_BAND_S)
+            outside = np.minimum(outside, from_band)
+    staying = outside <= 0
+    for away, back in _spans(~staying):
+        between = 0 < away and back < len(times) - 1
+        if between and (times[back] - times[away] <= WANDER_S or outside[away : back + 1].max() <= WANDER_DEG):
+            staying[away : back + 1] = True
     stays = [(times[a], times[b]) for a, b in _spans(staying) if times[a] <= top_s[1] and times[b] >= top_s[0]]
     start_s, end_s = max(stays, key=lambda stay: stay[1] - stay[0], default=(top_s[0], top_s[0]))
     return float(start_s), float(end_s)
@@ -69,13 +75,3 @@ def _spans(mask: BoolArray) -> list[tuple[int, int]]:
     """First and last row of each stretch of True."""
     turns = np.flatnonzero(np.diff(np.r_[0, mask.astype(np.int8), 0]))
     return [(int(a), int(b) - 1) for a, b in zip(turns[::2], turns[1::2], strict=True)]
-
-
-def _bridged(mask: BoolArray, time_s: FloatArray, longest_s: float) -> BoolArray:
-    """mask with True over ways out of up to longest_s."""
-    out = mask.copy()
-    spans = _spans(mask)
-    for (_, left), (back, _) in zip(spans[:-1], spans[1:], strict=True):
-        if time_s[back] - time_s[left] <= longest_s:
-            out[left:back] = True
-    return out
