@@ -2,7 +2,7 @@
 
 The arm holds while its angle is in the band asked for at the top, if the level it held at lies there and a hold is
 asked, or within 3 deg of that level. A slow stroke is inside for a second before it comes to rest: speed does not
-matter. A way out ends the hold when it goes further than 3 deg and is not over at once. docs/measures.md has the same
+matter. A way out ends the hold when it goes further than 5 deg and is not over at once. docs/measures.md has the same
 words; both simulators' truths follow them from the true angle.
 """
 
@@ -18,9 +18,8 @@ from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.registry import RepData, once
 from imu_shoulder.model import FloatArray
 
-# As near to the level held counts as held, and a way out that goes no further is a wander: several times that of a calm
-# arm. So is one that is over as soon. Ours.
-PLATEAU_DEG, WANDER_DEG, WANDER_S = 3.0, 3.0, 0.3
+# As near to the level held counts as held. A way out that goes no further, or is over as soon, is a wander. Ours.
+PLATEAU_DEG, WANDER_DEG, WANDER_S = 3.0, 5.0, 0.3
 # How far an angle's zero may be off, and how far what counts from another posture, as a share of the way to its limit:
 # standard deviations, ours, from the two simulators' persons.
 ZERO_SD_DEG, WAY_SD_SHARE = 2.5, 0.08

@@ -28,7 +28,7 @@ HOLD = "common practice: there is no accepted single index, parts of steadiness 
     "s",
     "time held: longest unbroken stay in what is asked, or at the level held",
     "longest stay of the angle in the band asked for at the top or within 3 deg of the level held; where no hold is "
-    "asked, or the level lies outside the band, within 3 deg of the level alone. Ways out that go no further than 3 deg, "
+    "asked, or the level lies outside the band, within 3 deg of the level alone. Ways out that go no further than 5 deg, "
     "or are over within 0.3 s, end nothing. Of an arm that holds while the other one lifts: longest stretch without a "
     "break",
     "definition; the limits are ours",

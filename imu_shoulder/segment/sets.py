@@ -106,8 +106,11 @@ def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, Float
     name = leading_name(arm.angles, drill)
     if name is None or (drill.leading_angle in ("elevation", "plane") and arm.not_told(rows)):
         return None
-    values = arm.angles[f"{name}_deg"][rows]
-    return name, unwrapped_deg(values) if name == "rotation" else values.copy()
+    values = arm.angles[f"{name}_deg"][rows].copy()
+    if name == "rotation" and "elbow_deg" in arm.angles:
+        # While the forearm is not seen the rotation is told by the upper arm alone, and jumps.
+        values[np.isnan(arm.angles["elbow_deg"][rows])] = np.nan
+    return name, unwrapped_deg(values) if name == "rotation" else values
 
 
 def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:

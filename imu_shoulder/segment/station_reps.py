@@ -30,6 +30,8 @@ LEAVE_DEG = 10.0
 # Between two departures the posture is the usual start to within this: where the arm is within the start's ranges and
 # as slow as in this share of the time there.
 NOT_START_DEG, QUIET_SHARE = 45.0, 0.3
+# A station is met to within this: an elbow may be read so much short of what it is.
+MEETS_DEG = 8.0
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
 MISSED_SHARE = 0.5
 
@@ -173,7 +175,7 @@ def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> b
         if asked.above is not None and asked.above not in known:
             return False
         reference = 0.0 if asked.above is None else known[asked.above][asked.angle]
-        if not asked.low_deg <= posture[asked.angle] - reference <= asked.high_deg:
+        if not asked.low_deg - MEETS_DEG <= posture[asked.angle] - reference <= asked.high_deg + MEETS_DEG:
             return False
     return True
 

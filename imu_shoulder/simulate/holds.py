@@ -11,7 +11,7 @@ from imu_shoulder.model import BoolArray, FloatArray
 
 PLATEAU_DEG = 3.0
 # A way out that goes no further, or is over as soon, ends nothing.
-WANDER_DEG, WANDER_S = 3.0, 0.3
+WANDER_DEG, WANDER_S = 5.0, 0.3
 # Of a rest, so much before the movement tells where it began.
 REST_S = 0.25
 

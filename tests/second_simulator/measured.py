@@ -14,7 +14,7 @@ from second_simulator.quat import Array
 
 PLATEAU_DEG = 3.0
 # Shorter ways out, or ways out no further than this, do not end it: a wander, not a movement.
-WANDER_S, WANDER_DEG = 0.3, 3.0
+WANDER_S, WANDER_DEG = 0.3, 5.0
 EDGE_S = 0.25
 
 
@@ -84,19 +84,19 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
     told = own[drill.top.ranges[0].angle] if len(drill.stations) > 1 else leading
     held_at = level if told is leading else _median_at(own, at_s, top.start_s, top.end_s)[drill.top.ranges[0].angle]
     off_plateau = np.abs(told - held_at) - PLATEAU_DEG
-    plateau = _visit(off_plateau, middle, step_s) or (middle, middle)
+    stayed = _rows(at_s, top) if top.end_s - top.start_s > 2 * EDGE_S else (middle, middle)
+    plateau = _visit(off_plateau, stayed, step_s) or (middle, middle)
     hold = plateau
     held = {stay.name: _median_at(own, at_s, stay.start_s, stay.end_s) for stay in rep.stays} | {"start": before}
     visits = []
     for stay in rep.stays:
         station = next((s for s in drill.stations if s.name == stay.name), None)
         if station is not None and (beyond := _beyond(station, own, held)) is not None:
-            centre = int(np.argmin(np.abs(at_s - (stay.start_s + stay.end_s) / 2)))
-            span = _visit(beyond, centre, step_s)
+            span = _visit(beyond, _rows(at_s, stay), step_s)
             if span is not None:
                 visits.append((stay.name, float(at_s[span[0]]), float(at_s[span[1]])))
             if span is not None and station is drill.top and drill.top.hold_s > 0:
-                hold = _visit(np.minimum(beyond, off_plateau), middle, step_s) or hold
+                hold = _visit(np.minimum(beyond, off_plateau), stayed, step_s) or hold
     band = next(((a, b) for name, a, b in visits if name == drill.top.name), None)
     plateau_s = (float(at_s[plateau[0]]), float(at_s[plateau[1]]))
     top_s = (float(at_s[hold[0]]), float(at_s[hold[1]]))
@@ -148,8 +148,13 @@ def _beyond(station: Station, own: Mapping[str, Array], held: Mapping[str, Mappi
     return out
 
 
-def _visit(outside_deg: Array, middle: int, step_s: float) -> tuple[int, int] | None:
-    """First and last row of the stay inside about `middle`, over ways out that are a wander."""
+def _rows(at_s: Array, stay: Stay) -> tuple[int, int]:
+    first, last = (int(np.argmin(np.abs(at_s - edge_s))) for edge_s in (stay.start_s, stay.end_s))
+    return first, last
+
+
+def _visit(outside_deg: Array, stayed: tuple[int, int], step_s: float) -> tuple[int, int] | None:
+    """First and last row of the longest time inside that meets the rows stayed, over ways out that are a wander."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (outside_deg <= 0).astype(int), [0]])))
     joined: list[tuple[int, int]] = []
     for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
@@ -160,7 +165,8 @@ def _visit(outside_deg: Array, middle: int, step_s: float) -> tuple[int, int] | 
         else:
             joined.append((int(first), int(last)))
     reach = round(WANDER_S / step_s)
-    return next((run for run in joined if run[0] - reach <= middle <= run[1] + reach), None)
+    there = [run for run in joined if run[0] - reach <= stayed[1] and stayed[0] <= run[1] + reach]
+    return max(there, key=lambda run: run[1] - run[0], default=None)
 
 
 def _away_deg(own: Mapping[str, Array], posture: Mapping[str, float], drill: Drill) -> Array:
