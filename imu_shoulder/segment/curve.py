@@ -12,8 +12,8 @@ from imu_shoulder.model import FloatArray
 # Voluntary slow movement lies below this; tremor (8-12 Hz) and most sway velocity above.
 SMOOTH_HZ = 3.0
 # Strokes that are slower than this at their fastest are looked at more smoothly, in proportion: their velocity is no
-# more than a restless arm's wander, which is quicker to change. No less than LEAST_HZ.
-QUICK_DEG_S, LEAST_HZ = 100.0, 0.8
+# more than a restless arm's wander, which is quicker to change. No less than LEAST_HZ, and in steps of STEP.
+QUICK_DEG_S, LEAST_HZ, STEP = 100.0, 0.8, 1.25
 
 
 def smoothed(values: FloatArray, rate_hz: float, cutoff_hz: float = SMOOTH_HZ) -> FloatArray:
@@ -36,4 +36,5 @@ def velocity_deg_s(smooth_deg: FloatArray, rate_hz: float) -> FloatArray:
 
 def stroke_cutoff_hz(peak_deg_s: float) -> float:
     """Up to where the velocity of strokes is looked at that reach peak_deg_s at their fastest."""
-    return float(np.clip(SMOOTH_HZ * peak_deg_s / QUICK_DEG_S, LEAST_HZ, SMOOTH_HZ))
+    wanted_hz = float(np.clip(SMOOTH_HZ * peak_deg_s / QUICK_DEG_S, LEAST_HZ, SMOOTH_HZ))
+    return float(SMOOTH_HZ * STEP ** np.ceil(np.log(wanted_hz / SMOOTH_HZ) / np.log(STEP)))

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import smoothed, velocity_deg_s
+from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz, velocity_deg_s
 from imu_shoulder.segment.model import Rep
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 from imu_shoulder.segment.turning import Excursion, excursions
@@ -43,6 +43,27 @@ class _Cut:
     reach: tuple[int, int]
 
 
+@dataclass(frozen=True)
+class _Curve:
+    """The leading angle of a set. level: where the reps are looked for, (N,) smoothed and not under the start."""
+
+    whole_deg: FloatArray
+    rate_hz: float
+    level: FloatArray
+    kept: dict[float, FloatArray] = field(default_factory=dict)
+
+    def speed_deg_s(self, cutoff_hz: float = SMOOTH_HZ) -> FloatArray:
+        if cutoff_hz not in self.kept:
+            self.kept[cutoff_hz] = velocity_deg_s(smoothed(self.whole_deg, self.rate_hz, cutoff_hz), self.rate_hz)
+        return self.kept[cutoff_hz]
+
+    def edge(self, way: int, reach: tuple[int, int], between: tuple[int, int]) -> Edge | None:
+        """The movement up (way 1) or down (-1) that is under way from one row to the other. A slow one is told from
+        an arm's wander by its smoother velocity."""
+        peak = float((way * self.speed_deg_s())[between[0] : between[1] + 1].max(initial=0.0))
+        return find_edge(way * self.speed_deg_s(stroke_cutoff_hz(peak)), *reach, *between)
+
+
 def find_reps(
     time_s: FloatArray,
     curve_deg: FloatArray,
@@ -57,14 +78,14 @@ def find_reps(
     lies when it has to be reached from below; getting into it is no part of a rep.
     """
     smooth = smoothed(curve_deg, rate_hz)
-    speed = velocity_deg_s(smooth, rate_hz)
     level = smooth if floor_deg is None else np.maximum(smooth, floor_deg)
+    curve = _Curve(curve_deg, rate_hz, level)
     found = excursions(level, params.attempt_share * asked_arc_deg, params.return_share)
     found = _without_dips(level, rate_hz, found, params)
-    cuts = _cut_all(level, speed, found)
+    cuts = _cut_all(curve, found)
     beyond = run_out([edge for cut in cuts for edge in (cut.lift, cut.lower)])
-    spans = [_times(cut, beyond) for cut in cuts]
-    spans += _false_starts(level, speed, spans, beyond, params)
+    spans = [_times(level, cut, beyond) for cut in cuts]
+    spans += _false_starts(curve, spans, beyond, params)
     spans.sort()
     reps = []
     for k, (start, top_start, top_end, end) in enumerate(spans):
@@ -94,23 +115,24 @@ def _is_dip(level: FloatArray, rate_hz: float, before: Excursion, after: Excursi
     return bool(np.count_nonzero(low) < params.rest_s * rate_hz)
 
 
-def _cut_all(level: FloatArray, speed: FloatArray, found: list[Excursion]) -> list[_Cut]:
+def _cut_all(curve: _Curve, found: list[Excursion]) -> list[_Cut]:
     """The excursions with their movements, each looked for between the peaks of its neighbours."""
-    peaks = [0, *(e.peak for e in found), len(level) - 1]
-    cuts = [_cut(level, speed, e, (peaks[k], peaks[k + 2])) for k, e in enumerate(found)]
+    peaks = [0, *(e.peak for e in found), len(curve.level) - 1]
+    cuts = [_cut(curve, e, (peaks[k], peaks[k + 2])) for k, e in enumerate(found)]
     return [cut for cut in cuts if cut is not None]
 
 
-def _cut(smooth: FloatArray, speed: FloatArray, e: Excursion, reach: tuple[int, int]) -> _Cut | None:
+def _cut(curve: _Curve, e: Excursion, reach: tuple[int, int]) -> _Cut | None:
     """Find lift and lower of an excursion. Its top may dip (a broken hold) without ending the rep."""
-    top = smooth[e.peak]
-    rise, fall = top - smooth[e.valley], top - smooth[e.next_valley]
-    up = np.flatnonzero(smooth[e.valley : e.peak + 1] >= smooth[e.valley] + 0.8 * rise)[0] + e.valley
-    early = _first_over(smooth, e.valley, up, smooth[e.valley] + 0.15 * rise)
-    down = np.flatnonzero(smooth[e.peak : e.next_valley + 1] >= smooth[e.next_valley] + 0.8 * fall)[-1] + e.peak
-    late = _last_over(smooth, down, e.next_valley, smooth[e.next_valley] + 0.15 * fall)
-    lift = find_edge(speed, reach[0], e.peak, early, int(up))
-    lower = find_edge(-speed, e.peak, reach[1], int(down), late)
+    level = curve.level
+    top = level[e.peak]
+    rise, fall = top - level[e.valley], top - level[e.next_valley]
+    up = np.flatnonzero(level[e.valley : e.peak + 1] >= level[e.valley] + 0.8 * rise)[0] + e.valley
+    early = _first_over(level, e.valley, up, level[e.valley] + 0.15 * rise)
+    down = np.flatnonzero(level[e.peak : e.next_valley + 1] >= level[e.next_valley] + 0.8 * fall)[-1] + e.peak
+    late = _last_over(level, down, e.next_valley, level[e.next_valley] + 0.15 * fall)
+    lift = curve.edge(1, (reach[0], e.peak), (early, int(up)))
+    lower = curve.edge(-1, (e.peak, reach[1]), (int(down), late))
     return None if lift is None or lower is None else _Cut(lift, lower, reach)
 
 
@@ -125,34 +147,46 @@ def _last_over(smooth: FloatArray, first: int, last: int, level: float) -> int:
     return first + (int(under[0]) - 1 if len(under) else last - first)
 
 
-def _times(cut: _Cut, beyond: float) -> tuple[float, float, float, float]:
+def _times(level: FloatArray, cut: _Cut, beyond: float) -> tuple[float, float, float, float]:
     """Rows of start, top start, top end, end: the 20 % crossings carried to standstill by the profile's run-out."""
     lift, lower = cut.lift, cut.lower
-    start = max(lift.begins(beyond), float(cut.reach[0]))
+    first, last = cut.reach
+    start = _not_before(level[first:], max(lift.begins(beyond), float(first)) - first, lift.first.low_first - first)
+    start += first
     top_start = lift.stops(beyond)
     top_end = lower.begins(beyond)
-    end = min(lower.stops(beyond), float(cut.reach[1]))
+    # Backwards in time an end is a start.
+    end = last - _not_before(level[last::-1], last - min(lower.stops(beyond), float(last)), last - lower.last.low_last)
     if top_end < top_start:  # turned round without stopping
         top_start = top_end = min(max((top_start + top_end) / 2, start), end)
     return start, top_start, top_end, end
 
 
+def _not_before(level: FloatArray, start: float, low: float) -> float:
+    """The row a lift sets out at, that is at 20 % of its speed at row `low`: not while the arm still comes down from
+    the rep before, where it turned round without a rest."""
+    first, last = int(np.ceil(start)), int(low)
+    higher = np.flatnonzero(level[first : last + 1] > level[last])
+    return float(first + higher[-1] + np.argmin(level[first + higher[-1] : last + 1])) if len(higher) else start
+
+
 def _false_starts(
-    level: FloatArray,
-    speed: FloatArray,
+    curve: _Curve,
     spans: list[tuple[float, float, float, float]],
     beyond: float,
     params: RepParams,
 ) -> list[tuple[float, float, float, float]]:
     """Small rises in the rests: larger and faster than sway, smaller than an attempt."""
-    edges = [0.0, *(row for span in spans for row in (span[0], span[3])), len(level) - 1.0]
+    edges = [0.0, *(row for span in spans for row in (span[0], span[3])), len(curve.level) - 1.0]
     out = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         a, b = round(first), round(last)
-        small = excursions(level[a : b + 1], params.false_start_deg, params.return_share)
-        for cut in _cut_all(level[a : b + 1], speed[a : b + 1], small):
+        level = curve.level[a : b + 1]
+        rest = _Curve(curve.whole_deg[a : b + 1], curve.rate_hz, level, {SMOOTH_HZ: curve.speed_deg_s()[a : b + 1]})
+        small = excursions(level, params.false_start_deg, params.return_share)
+        for cut in _cut_all(rest, small):
             if cut.lift.peak_velocity >= params.false_start_velocity_deg_s:
-                start, top_start, top_end, end = _times(cut, beyond)
+                start, top_start, top_end, end = _times(level, cut, beyond)
                 out.append((start + a, top_start + a, top_end + a, end + a))
     return out
 
