@@ -22,9 +22,9 @@ from imu_shoulder.model import FloatArray
 PLATEAU_DEG, WANDER_DEG, WANDER_S = 3.0, 5.0, 0.3
 # How far an angle's zero may be off, and how far what counts from another posture, as a share of the way to its limit:
 # standard deviations, ours, from the two simulators' persons.
-ZERO_SD_DEG, WAY_SD_SHARE = 2.5, 0.08
+ZERO_SD_DEG, WAY_SD_SHARE = 3.0, 0.1
 # How well the level held is known.
-LEVEL_SD_DEG = 0.5
+LEVEL_SD_DEG = 1.0
 # A crossing is read no better than this.
 CROSSING_SD_S = 0.05
 
@@ -105,11 +105,10 @@ def _beyond_band(data: RepData, sds: float) -> FloatArray | None:
         base = _base(data, asked)
         if values is None or not np.isfinite(base):
             return None
-        level = _median(values[data.top])
-        if not asked.low_deg <= level - base <= asked.high_deg:
-            return None
         off_deg = sds * (ZERO_SD_DEG if asked.above is None else WAY_SD_SHARE * abs(asked.low_deg))
         beyond = np.maximum(base + asked.low_deg - values, values - base - asked.high_deg) - off_deg
+        if not _median(beyond[data.top]) <= 0:
+            return None
         out_deg = np.maximum(out_deg, beyond)
     return out_deg
 

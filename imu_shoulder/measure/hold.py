@@ -43,7 +43,7 @@ def hold_s(data: RepData) -> float:
     "s",
     "standard deviation of hold_s",
     "half of what hold_s changes by when the limits of the stay move out and in by one standard deviation of the angle: "
-    "2.5 deg, of a band that counts from another posture 8 % of the way, of the level held 0.5 deg; with 0.05 s in "
+    "3 deg, of a band that counts from another posture 10 % of the way, of the level held 1 deg; with 0.05 s in "
     "quadrature",
     "the standard deviations are ours, from simulated persons",
 )
