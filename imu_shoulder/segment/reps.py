@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz, velocity_deg_s
 from imu_shoulder.segment.model import Rep
-from imu_shoulder.segment.phases import Edge, find_edge, run_out
+from imu_shoulder.segment.phases import LOW, Edge, find_edge, run_out
 from imu_shoulder.segment.turning import Excursion, excursions
 
 
@@ -22,6 +22,8 @@ class RepParams:
     it must also come to rest there, for rest_s.
     partial_share: less than this is a false start. false_start_deg, false_start_velocity_deg_s: the least rise that is
     worth naming when it is no attempt.
+    cut_deg, cut_share: a movement that is under way at the set's mark was cut by it where so much of it is missing, in
+    degrees and as a share of the rep's arc.
     """
 
     attempt_share: float = 0.35
@@ -32,6 +34,8 @@ class RepParams:
     rest_s: float = 1.4
     false_start_deg: float = 5.0
     false_start_velocity_deg_s: float = 8.0
+    cut_deg: float = 3.0
+    cut_share: float = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,17 +75,23 @@ def find_reps(
     asked_arc_deg: float,
     params: RepParams,
     floor_deg: float | None = None,
+    marks: tuple[bool, bool] = (True, True),
 ) -> tuple[Rep, ...]:
     """Reps in the rows of one set. time_s, curve_deg: (N,) without NaN, rising into the rep.
 
     asked_arc_deg: the least arc that is asked for, from rest to the top. floor_deg: where the drill's start posture
-    lies when it has to be reached from below; getting into it is no part of a rep.
+    lies when it has to be reached from below; getting into it is no part of a rep. marks: whether the first and the
+    last row are the set's marks, which may cut a rep.
     """
     smooth = smoothed(curve_deg, rate_hz)
     level = smooth if floor_deg is None else np.maximum(smooth, floor_deg)
     curve = _Curve(curve_deg, rate_hz, level)
-    found = excursions(level, params.attempt_share * asked_arc_deg, params.return_share)
-    found = _without_dips(level, rate_hz, found, params)
+    whole = _from_rest(curve, asked_arc_deg, params) if marks[0] else None
+    begun = whole is not None
+    if whole is not None:
+        curve = whole
+    found = excursions(curve.level, params.attempt_share * asked_arc_deg, params.return_share)
+    found = _without_dips(curve.level, rate_hz, found, params)
     cuts = _cut_all(curve, found)
     beyond = run_out([edge for cut in cuts for edge in (cut.lift, cut.lower)])
     spans = [_times(level, cut, beyond) for cut in cuts]
@@ -90,8 +100,33 @@ def find_reps(
     reps = []
     for k, (start, top_start, top_end, end) in enumerate(spans):
         following = spans[k + 1][0] if k + 1 < len(spans) else len(smooth) - 1.0
-        reps.append(_rep(time_s, smooth, (start, top_start, top_end, end), max(following, end), asked_arc_deg, params))
+        cut = begun and start == 0.0, marks[1] and end == len(smooth) - 1.0
+        rows = start, top_start, top_end, end
+        reps.append(_rep(time_s, smooth, rows, max(following, end), cut, asked_arc_deg, params))
     return tuple(reps)
+
+
+def _from_rest(curve: _Curve, asked_arc_deg: float, params: RepParams) -> _Curve | None:
+    """The curve of a set that was marked while its first lift was under way, begun from where that lift set out as far
+    as is known: where it came back to. None where it was not so marked."""
+    level = curve.level.copy()
+    level[0] = level.min()
+    found = excursions(level, params.attempt_share * asked_arc_deg, params.return_share)
+    if not found or found[0].valley != 0:
+        return None
+    first = found[0]
+    level[0] = level[first.next_valley]
+    missing = curve.level[0] - level[0]
+    fall = -curve.speed_deg_s()[first.peak : first.next_valley + 1]
+    if curve.speed_deg_s()[0] < LOW * fall.max(initial=0.0) or not _is_much(
+        missing, curve.level[first.peak] - level[0], params
+    ):
+        return None
+    return replace(curve, level=level)
+
+
+def _is_much(missing_deg: float, arc_deg: float, params: RepParams) -> bool:
+    return missing_deg > max(params.cut_deg, params.cut_share * arc_deg)
 
 
 def _without_dips(level: FloatArray, rate_hz: float, found: list[Excursion], params: RepParams) -> list[Excursion]:
@@ -196,9 +231,11 @@ def _rep(
     smooth: FloatArray,
     rows: tuple[float, float, float, float],
     following: float,
+    cut: tuple[bool, bool],
     asked_arc_deg: float,
     params: RepParams,
 ) -> Rep:
+    """cut: whether the set's marks lie where its lift and its lowering are under way."""
     start, top_start, top_end, end = rows
     grid = np.arange(len(smooth), dtype=np.float64)
     times = np.interp([start, top_start, top_end, end, following], grid, time_s)
@@ -207,7 +244,9 @@ def _rep(
     peak = float(smooth[int(start) : int(np.ceil(end)) + 1].max())
     # A real hold is judged by its median, a turn-round by its peak.
     top_deg = float(np.median(inside)) if len(inside) > 2 else peak
-    share = (top_deg - start_deg) / asked_arc_deg
+    rest_deg = end_deg if cut[0] else start_deg
+    share = (top_deg - rest_deg) / asked_arc_deg
+    is_cut = cut[0] or (cut[1] and _is_much(end_deg - start_deg, top_deg - start_deg, params))
     kind = "rep" if share >= params.counts_share else "partial" if share >= params.partial_share else "false_start"
     start_s, top_start_s, top_end_s, end_s, next_start_s = times.tolist()
-    return Rep(start_s, top_start_s, top_end_s, end_s, next_start_s, start_deg, top_deg, end_deg, kind)
+    return Rep(start_s, top_start_s, top_end_s, end_s, next_start_s, start_deg, top_deg, end_deg, kind, cut=is_cut)

@@ -53,8 +53,12 @@ def segment_set(
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
     params: SegmentParams,
+    marks: tuple[bool, bool] = (True, True),
 ) -> tuple[ArmSet, ...]:
-    """The arms of one marked set with a drill. An arm of which the leading angle is not known is left out."""
+    """The arms of one marked set with a drill. An arm of which the leading angle is not known is left out.
+
+    marks: whether the event begins and ends where the set was marked, and is not a stretch of it.
+    """
     rows = rows_between(time_s, event.onset_s, event.end_s)
     asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
     curves: dict[Side, tuple[str, FloatArray]] = {}
@@ -74,7 +78,7 @@ def segment_set(
             span = (lifted[0].start_s, lifted[-1].end_s) if lifted else (event.onset_s, event.end_s)
             reps = _whole_hold(time_s[rows], curve, span)
         elif np.isfinite(curve).any():
-            reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params)
+            reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params, marks)
         out.append(
             ArmSet(number, drill, side, role, name, event.onset_s, event.end_s, (rows.start, rows.stop), curve, reps)
         )
@@ -139,14 +143,15 @@ def _drill_reps(
     drill: Drill,
     rows: slice,
     params: SegmentParams,
+    marks: tuple[bool, bool],
 ) -> tuple[Rep, ...]:
     if by_stations(drill):
         if stations_untold(drill, arm, rows):
             return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
-        return find_station_reps(time_s, angles, rate_hz, drill)
+        return find_station_reps(time_s, angles, rate_hz, drill, marks)
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     # Getting into a start posture from below is no part of a rep.
     floor = _nominal(start) if start is not None and np.isfinite(start.low_deg) else None
-    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps, floor)
+    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps, floor, marks)

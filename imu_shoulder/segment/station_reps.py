@@ -7,7 +7,7 @@ station of the drill whose ranges its median posture meets, so that one sample d
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TypeVar, cast
 
@@ -47,13 +47,18 @@ class _Attempt:
 
 
 def find_station_reps(
-    time_s: FloatArray, angles: Mapping[str, FloatArray], rate_hz: float, drill: Drill
+    time_s: FloatArray,
+    angles: Mapping[str, FloatArray],
+    rate_hz: float,
+    drill: Drill,
+    marks: tuple[bool, bool] = (True, True),
 ) -> tuple[Rep, ...]:
-    """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture."""
+    """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture. marks:
+    whether the first and the last row are the set's marks, which may cut a rep."""
     whole = {name: bridged(angles[name]) for name in posture_names(drill)}
     smooth = {name: smoothed(values, rate_hz) for name, values in whole.items()}
     speed = _common_speed(smooth, rate_hz)
-    departures = _departures(smooth, speed, drill.start)
+    departures = _departures(smooth, speed, drill.start, marks)
     cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
     if cutoff_hz < SMOOTH_HZ:
         speed = _common_speed({name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz)
@@ -72,8 +77,16 @@ def find_station_reps(
         names = _named(drill, postures[k], _posture(smooth, (start, start)), usual)
         following = spans[k + 1][0] if k + 1 < len(spans) else len(time_s) - 1.0
         visits = [(name, span) for name, span in zip(names, stays[k], strict=True) if name is not None]
-        reps.append(_rep(time_s, lead, drill, visits, (start, end, max(following, end))))
-    return tuple(reps)
+        rep = _rep(time_s, lead, drill, visits, (start, end, max(following, end)))
+        reps.append(replace(rep, cut=_is_cut(attempts[k], len(time_s), marks)))
+    # What was under way at a mark and went to no station may be anything.
+    return tuple(rep for rep in reps if rep.visits or not rep.cut)
+
+
+def _is_cut(attempt: _Attempt, count: int, marks: tuple[bool, bool]) -> bool:
+    """Whether the first or the last move is under way in the first or the last row, and that is the set's mark."""
+    begun = marks[0] and attempt.moves[0].first.low_first <= 0
+    return begun or (marks[1] and attempt.moves[-1].last.low_last >= count - 1)
 
 
 def by_stations(drill: Drill) -> bool:
@@ -107,11 +120,11 @@ def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
 
 
 def _departures(
-    smooth: Mapping[str, FloatArray], speed: FloatArray, start: Sequence[AngleRange]
+    smooth: Mapping[str, FloatArray], speed: FloatArray, start: Sequence[AngleRange], marks: tuple[bool, bool]
 ) -> list[tuple[int, int]]:
     """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back.
 
-    Passing through the start's ranges on the way to somewhere else is no coming back: that is near to where the arm
+    One that was under way at a mark counts as far as it was seen. Passing through the start's ranges on the way to somewhere else is no coming back: that is near to where the arm
     usually rests within them.
     """
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
@@ -127,7 +140,14 @@ def _departures(
             spans[-1] = (spans[-1][0], b - 1)
         else:
             spans.append((a, b - 1))
-    return [(a, b) for a, b in spans if a > 0 and b < len(away) - 1 and away[a : b + 1].max() > LEAVE_DEG]
+    last = len(away) - 1
+    return [
+        (a, b)
+        for a, b in spans
+        if away[a : b + 1].max() > LEAVE_DEG
+        and (a > 0 or (marks[0] and speed[0] > MOVE_DEG_S))
+        and (b < last or (marks[1] and speed[last] > MOVE_DEG_S))
+    ]
 
 
 def _attempt(speed: FloatArray, first: int, last: int, move_deg_s: float) -> _Attempt:
