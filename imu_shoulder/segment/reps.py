@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -22,7 +22,7 @@ class RepParams:
     it must also come to rest there, for rest_s.
     partial_share: less than this is a false start. false_start_deg, false_start_velocity_deg_s: the least rise that is
     worth naming when it is no attempt.
-    cut_deg, cut_share: a movement that is under way at the set's mark was cut by it where so much of it is missing, in
+    cut_deg, cut_share: a movement that is under way at the set's mark was cut by it where more than this is missing, in
     degrees and as a share of the rep's arc.
     """
 
@@ -49,7 +49,7 @@ class _Cut:
 
 @dataclass(frozen=True)
 class _Curve:
-    """The leading angle of a set. level: where the reps are looked for, (N,) smoothed and not under the start."""
+    """The leading angle of a set, (N,) each. level: where the reps are looked for, smoothed and not under the start."""
 
     whole_deg: FloatArray
     rate_hz: float
@@ -84,12 +84,14 @@ def find_reps(
     last row are the set's marks, which may cut a rep.
     """
     smooth = smoothed(curve_deg, rate_hz)
-    level = smooth if floor_deg is None else np.maximum(smooth, floor_deg)
+    level = smooth.copy() if floor_deg is None else np.maximum(smooth, floor_deg)
     curve = _Curve(curve_deg, rate_hz, level)
-    whole = _from_rest(curve, asked_arc_deg, params) if marks[0] else None
-    begun = whole is not None
-    if whole is not None:
-        curve = whole
+    begun = marks[0] and _is_begun(level, smooth, curve.speed_deg_s(), asked_arc_deg, params)
+    # Backwards in time a lowering is a lift.
+    ended = marks[1] and _is_begun(level[::-1], smooth[::-1], -curve.speed_deg_s()[::-1], asked_arc_deg, params)
+    for row, is_cut in ((0, begun), (-1, ended)):
+        if is_cut:
+            level[row] = level.min()
     found = excursions(curve.level, params.attempt_share * asked_arc_deg, params.return_share)
     found = _without_dips(curve.level, rate_hz, found, params)
     cuts = _cut_all(curve, found)
@@ -100,33 +102,26 @@ def find_reps(
     reps = []
     for k, (start, top_start, top_end, end) in enumerate(spans):
         following = spans[k + 1][0] if k + 1 < len(spans) else len(smooth) - 1.0
-        cut = begun and start == 0.0, marks[1] and end == len(smooth) - 1.0
+        cut = begun and start == 0.0, ended and end == len(smooth) - 1.0
         rows = start, top_start, top_end, end
         reps.append(_rep(time_s, smooth, rows, max(following, end), cut, asked_arc_deg, params))
     return tuple(reps)
 
 
-def _from_rest(curve: _Curve, asked_arc_deg: float, params: RepParams) -> _Curve | None:
-    """The curve of a set that was marked while its first lift was under way, begun from where that lift set out as far
-    as is known: where it came back to. None where it was not so marked."""
-    level = curve.level.copy()
-    level[0] = level.min()
-    found = excursions(level, params.attempt_share * asked_arc_deg, params.return_share)
+def _is_begun(
+    level: FloatArray, smooth: FloatArray, speed: FloatArray, asked_arc_deg: float, params: RepParams
+) -> bool:
+    """Whether the first lift is under way in the first row: as fast as a lift is before its end, by the lowering after
+    it, and with so much of it missing as the arm then comes back to."""
+    from_rest = level.copy()
+    from_rest[0] = level.min()
+    found = excursions(from_rest, params.attempt_share * asked_arc_deg, params.return_share)
     if not found or found[0].valley != 0:
-        return None
+        return False
     first = found[0]
-    level[0] = level[first.next_valley]
-    missing = curve.level[0] - level[0]
-    fall = -curve.speed_deg_s()[first.peak : first.next_valley + 1]
-    if curve.speed_deg_s()[0] < LOW * fall.max(initial=0.0) or not _is_much(
-        missing, curve.level[first.peak] - level[0], params
-    ):
-        return None
-    return replace(curve, level=level)
-
-
-def _is_much(missing_deg: float, arc_deg: float, params: RepParams) -> bool:
-    return missing_deg > max(params.cut_deg, params.cut_share * arc_deg)
+    missing, arc = smooth[[0, first.peak]] - smooth[first.next_valley]
+    fastest = float((-speed[first.peak : first.next_valley + 1]).max())
+    return bool(speed[0] >= LOW * fastest and missing > max(params.cut_deg, params.cut_share * arc))
 
 
 def _without_dips(level: FloatArray, rate_hz: float, found: list[Excursion], params: RepParams) -> list[Excursion]:
@@ -244,9 +239,7 @@ def _rep(
     peak = float(smooth[int(start) : int(np.ceil(end)) + 1].max())
     # A real hold is judged by its median, a turn-round by its peak.
     top_deg = float(np.median(inside)) if len(inside) > 2 else peak
-    rest_deg = end_deg if cut[0] else start_deg
-    share = (top_deg - rest_deg) / asked_arc_deg
-    is_cut = cut[0] or (cut[1] and _is_much(end_deg - start_deg, top_deg - start_deg, params))
+    share = (top_deg - (end_deg if cut[0] else start_deg)) / asked_arc_deg
     kind = "rep" if share >= params.counts_share else "partial" if share >= params.partial_share else "false_start"
     start_s, top_start_s, top_end_s, end_s, next_start_s = times.tolist()
-    return Rep(start_s, top_start_s, top_end_s, end_s, next_start_s, start_deg, top_deg, end_deg, kind, cut=is_cut)
+    return Rep(start_s, top_start_s, top_end_s, end_s, next_start_s, start_deg, top_deg, end_deg, kind, cut=any(cut))
