@@ -159,7 +159,9 @@ def main() -> None:
     rows["stroke s"] = pd.cut(rows["tempo_s"], STROKES_S).map(lambda span: f"{span.left:g} to {span.right:g}")
     rows["hold"] = np.where(rows["hold_true_s"] < 2.0, "turn round", "held")
     for by in (["simulator", "stroke s"], ["simulator", "stroke s", "hold"], ["simulator", "drill"]):
-        print(summary(rows.sort_values(["simulator", *by[1:]]), by).to_markdown(index=False, floatfmt=".2f"), end="\n\n")
+        print(
+            summary(rows.sort_values(["simulator", *by[1:]]), by).to_markdown(index=False, floatfmt=".2f"), end="\n\n"
+        )
 
 
 if __name__ == "__main__":

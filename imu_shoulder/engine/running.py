@@ -216,9 +216,9 @@ class RunningSet:
 
     def _segmented(self, now_s: float, *, ended: bool) -> list[ArmSet]:
         """The lifting arms' reps in the newest stretch of the set. It begins in a rest, where a rep ended."""
-        ended = [final.judged.rep.end_s for finals in self.final.values() for final in finals]
+        ends_s = [final.judged.rep.end_s for finals in self.final.values() for final in finals]
         window_s = self._params.stream.window_s
-        from_s = max([end for end in ended if end < now_s - window_s], default=self.event.onset_s)
+        from_s = max([end for end in ends_s if end < now_s - window_s], default=self.event.onset_s)
         event = replace(self.event, onset_s=from_s, duration_s=now_s - from_s)
         marks = from_s == self.event.onset_s, ended
         return [arm_set for arm_set in self._sets(event, marks) if arm_set.role == "lift"]

@@ -46,11 +46,13 @@ def held_sd_s(data: RepData) -> float:
 def _longest(data: RepData, sds: float) -> tuple[float, float]:
     """held, with the limits moved outward by so many standard deviations."""
     top_s = data.rep.top_start_s, data.rep.top_end_s
-    values = _angle(data, _top_angle(data))
-    level = _median(values[data.top]) if values is not None else float("nan")
-    if data.rep.kind != "hold" and len(data.rep.visits) <= 1 and np.isfinite(data.rep.top_deg):
-        level = data.rep.top_deg
-    if values is None or not np.isfinite(level):
+    name = _top_angle(data)
+    values = _angle(data, name)
+    if values is None:
+        return top_s
+    # Turning round, the top is the furthest point.
+    level = data.rep.top_deg if name is None else _median(values[data.top])
+    if not np.isfinite(level):
         return top_s
     out_deg = np.abs(values - level) - PLATEAU_DEG - sds * LEVEL_SD_DEG
     beyond_band = _beyond_band(data, sds)

@@ -28,9 +28,9 @@ HOLD = "common practice: there is no accepted single index, parts of steadiness 
     "s",
     "time held: longest unbroken stay in what is asked, or at the level held",
     "longest stay of the angle in the band asked for at the top or within 3 deg of the level held; where no hold is "
-    "asked, or the level lies outside the band, within 3 deg of the level alone. Ways out that go no further than 5 deg, "
-    "or are over within 0.3 s, end nothing. Of an arm that holds while the other one lifts: longest stretch without a "
-    "break",
+    "asked, or the level lies outside the band, within 3 deg of the level alone. Ways out that go no further than "
+    "5 deg, or are over within 0.3 s, end nothing. Of an arm that holds while the other one lifts: longest stretch "
+    "without a break",
     "definition; the limits are ours",
 )
 def hold_s(data: RepData) -> float:
@@ -42,8 +42,8 @@ def hold_s(data: RepData) -> float:
     "hold_sd_s",
     "s",
     "standard deviation of hold_s",
-    "half of what hold_s changes by when the limits of the stay move out and in by one standard deviation of the angle: "
-    "3 deg, of a band that counts from another posture 10 % of the way, of the level held 1 deg; with 0.05 s in "
+    "half of what hold_s changes by when the limits of the stay move out and in by one standard deviation of the "
+    "angle: 3 deg, of a band that counts from another posture 10 % of the way, of the level held 1 deg; with 0.05 s in "
     "quadrature",
     "the standard deviations are ours, from simulated persons",
 )

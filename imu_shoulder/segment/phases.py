@@ -46,7 +46,6 @@ class Edge:
 
     first: Stroke
     last: Stroke
-    peak_velocity: float
 
     def ratio(self) -> float:
         """Pointedness of the profile, mean of both flanks; NaN for a movement of no width."""
@@ -83,7 +82,7 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     pauses = [k for k in range(len(over) - 1) if speed[over[k] : over[k + 1]].min() < LOW * peak]
     if not pauses:
         only = _stroke(speed, (first, last), whole, (int(over[0]), int(over[-1])), peak)
-        return Edge(only, only, peak)
+        return Edge(only, only)
     # How a movement runs out at its ends is told by the strokes there, not by how long it paused between them.
     sides = (int(over[0]), int(over[pauses[0]])), (int(over[pauses[-1] + 1]), int(over[-1]))
     peaks = [float(speed[a : b + 1].max()) for a, b in sides]
@@ -91,7 +90,7 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
         _stroke(speed, (first, last), _low_rows(speed, (first, last), over_half, own), over_half, own)
         for over_half, own in zip(sides, peaks, strict=True)
     )
-    return Edge(begun, ended, peak)
+    return Edge(begun, ended)
 
 
 def _low_rows(speed: FloatArray, within: tuple[int, int], inside: tuple[int, int], peak: float) -> tuple[float, float]:

@@ -215,8 +215,9 @@ def _false_starts(
         rest = _Curve(curve.whole_deg[a : b + 1], curve.rate_hz, level, {SMOOTH_HZ: curve.speed_deg_s()[a : b + 1]})
         small = excursions(level, params.false_start_deg, params.return_share)
         for cut in _cut_all(rest, small):
-            if cut.lift.peak_velocity >= params.false_start_velocity_deg_s:
-                start, top_start, top_end, end = _times(level, cut, beyond)
+            start, top_start, top_end, end = _times(level, cut, beyond)
+            fastest = rest.speed_deg_s()[int(start) : int(np.ceil(top_start)) + 1].max()
+            if fastest >= params.false_start_velocity_deg_s:
                 out.append((start + a, top_start + a, top_end + a, end + a))
     return out
 

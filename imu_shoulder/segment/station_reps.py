@@ -124,8 +124,8 @@ def _departures(
 ) -> list[tuple[int, int]]:
     """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back.
 
-    One that was under way at a mark counts as far as it was seen. Passing through the start's ranges on the way to somewhere else is no coming back: that is near to where the arm
-    usually rests within them.
+    One that was under way at a mark counts as far as it was seen. Passing through the start's ranges on the way to
+    somewhere else is no coming back: that is near to where the arm usually rests within them.
     """
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
     away = np.asarray(np.max(outside, axis=0))

@@ -55,7 +55,7 @@ def true_hold(
             outside = np.minimum(outside, from_band)
     staying = outside <= 0
     for away, back in _spans(~staying):
-        between = 0 < away and back < len(times) - 1
+        between = away > 0 and back < len(times) - 1
         if between and (times[back] - times[away] <= WANDER_S or outside[away : back + 1].max() <= WANDER_DEG):
             staying[away : back + 1] = True
     stays = [(times[a], times[b]) for a, b in _spans(staying) if times[a] <= top_s[1] and times[b] >= top_s[0]]

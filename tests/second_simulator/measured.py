@@ -25,7 +25,8 @@ class TrueRep:
     start_s, end_s: last and first moment within 3 deg of where it set out from and came back to. band_s: the visit to
     the top station's ranges, None if they were not met. plateau_s: within 3 deg of the level held or turned round at,
     with several stations in the angle that the last one asks for. top_start_s, top_end_s: the hold as docs/measures.md
-    has it, band or plateau where the drill asks for a hold and the band was met, else the plateau; hold_s: between. stations: each visit to a station's ranges, in order of time. faults: what was put in. margins: by fault,
+    has it, band or plateau where the drill asks for a hold and the band was met, else the plateau; hold_s: between
+    those. stations: each visit to a station's ranges, in order of time. faults: what was put in. margins: by fault,
     how far inside the drill's limit the true angles were, degrees or seconds; negative where it was broken, put in or
     not. set_out_s, arrived_s: ends of the acted strokes.
     """
