@@ -1,4 +1,5 @@
 """Prints counts, holds and arcs at any tempo: python tests/print_tempo.py [--persons 12] [--first 0] [--simulator one]
+[--only tempo|marks]
 
 Every person does one clean set of each of the eight drills with strokes of a drawn tempo, 0.8 to 8 s, and holds of 2
 to 20 s, uneven up and down; where the drill asks for no hold, half of them turn round instead. `one` is our own
@@ -10,7 +11,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ import pandas as pd
 from print_coverage import any_person
 from second_simulator import SetPlan, calmed, perform, person, session
 
+from imu_shoulder.analysis import Params
 from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
@@ -91,6 +93,31 @@ def run_two(number: int, *, calm: bool = False) -> Run:
     return Run(recording, truth.reps, truth.time_s, truth.angles, who.tempo_s)
 
 
+def marked_within(number: int) -> Iterator[dict[str, Any]]:
+    """The second simulator, every set marked while the first lift or the last lowering is under way: what its cut rep
+    became, in the file and in its causal form."""
+    who = person(number, "table")
+    rng = who.random(6)
+    plans = []
+    for drill in shipped_ids():
+        within = -float(rng.uniform(0.15, 0.85)) * who.tempo_s
+        mark_s = (1.2, within) if rng.random() < 0.5 else (within, 1.2)
+        plans.append(SetPlan(drill, side_of(drill, rng), SLOW_REPS, mark_s=mark_s, start_inside=False))
+    recording, truth = perform(session(who, plans, sternum=True, between=()))
+    marks = [event for event in recording.events if event.trial_type == "set"]
+    for form, afterwards in (("file", True), ("causal", False)):
+        for own in analyse(recording, replace(Params(), afterwards=afterwards)).sets:
+            mark = marks[own.arm_set.number - 1]
+            place = (own.arm_set.number, own.arm_set.side, "lift")
+            true = [rep for rep in truth.reps if (rep.set, rep.side, rep.role) == place]
+            if not true:
+                continue
+            # Without its cut rep a set has one rep less.
+            of_cut = own.judged[0 if true[0].set_out_s < mark.onset_s else -1 :][:1] if len(own.judged) == 3 else ()
+            became = [rep.excluded or ",".join(rep.faults) or "scored" for rep in of_cut]
+            yield {"form": form, "the cut rep is": became[0] if became else "left out"}
+
+
 RUNS = {"one": run_one, "two": run_two, "two, calm": lambda number: run_two(number, calm=True)}
 
 
@@ -150,8 +177,14 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first person")
     parser.add_argument("--simulator", choices=sorted(RUNS), help="default: all")
     parser.add_argument("--csv")
+    parser.add_argument("--only", choices=["tempo", "marks"])
     options = parser.parse_args()
     numbers = range(options.first, options.first + options.persons)
+    if options.only != "tempo":
+        marked = pd.DataFrame([row for number in numbers for row in marked_within(number)])
+        print(pd.crosstab(marked["the cut rep is"], marked["form"]).reset_index().to_markdown(index=False), end="\n\n")
+    if options.only == "marks":
+        return
     simulators = [options.simulator] if options.simulator else list(RUNS)
     rows = pd.DataFrame([row for name in simulators for number in numbers for row in compared(name, number)])
     if options.csv:
