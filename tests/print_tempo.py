@@ -21,6 +21,7 @@ from second_simulator import SetPlan, calmed, perform, person, session
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.drills import load_shipped, shipped_ids
+from imu_shoulder.errors import CalibrationError
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import ForwardRaises, Pause, Pose, Scenario, SetScript, simulate
@@ -122,9 +123,14 @@ RUNS = {"one": run_one, "two": run_two, "two, calm": lambda number: run_two(numb
 
 
 def compared(simulator: str, number: int) -> Iterator[dict[str, Any]]:
-    """A row for every set of one lifting arm: what was counted, and every rep's errors where the count is exact."""
+    """A row for every set of one lifting arm: what was counted, and every rep's errors where the count is exact. None
+    of a person who sways too much in the pose, which is refused."""
     run = RUNS[simulator](number)
-    analysis = analyse(run.recording)
+    try:
+        analysis = analyse(run.recording)
+    except CalibrationError:
+        print(f"Person {number} of {simulator}: the pose is refused.\n")
+        return
     yield from rows_of(simulator, number, run, [(own.arm_set, own.judged) for own in analysis.sets])
 
 

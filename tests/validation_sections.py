@@ -54,12 +54,11 @@ SECTIONS = (
         "Any tempo",
         "Every person does a clean set of each of the eight drills, strokes of 0.8 to 8 s, holds of 2 to 20 s, uneven, "
         "also with a turn-round where no hold is asked. `one` is our own simulator, `two` the second one with the "
-        "restless persons of its table, `two, calm` the same bodies kept quiet. First, sets of the second simulator "
-        "marked while the first lift or the last lowering was under way. Tuning used persons from 9000 on.",
+        "restless persons of its table, `two, calm` the same bodies kept quiet. Tuning used persons from 9000 on.",
         "counts exact in 99 % of sets; holds within 0.15 s in the median and 0.4 s in 98 % for strokes up to 4 s, "
         "beyond that within the stated standard deviation.",
-        "tests/print_tempo.py --persons 24",
-        "tests/print_tempo.py --persons 4",
+        "tests/print_tempo.py --only tempo --persons 10",
+        "tests/print_tempo.py --only tempo --persons 3",
         (
             Goal("counts exact %", at_least=99.0, rows=r"^(one|two|two, calm) \S+ to \S+ \d+ "),
             Goal("hold median s", at_most=0.15, rows=r"^(one|two|two, calm) \S+ to (1.5|4) \d+ "),
