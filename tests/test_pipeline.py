@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from imu_shoulder.analysis import AnalysedSet, Analysis
+from imu_shoulder.analysis import AnalysedSet, Analysis, Params
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.model import Event, Recording
 from imu_shoulder.pipeline import analyse
@@ -263,3 +263,19 @@ def test_losses_all_over_cost_accuracy_and_not_the_count():
     )
     found = set_of(analyse(simulate(scenario, seed=5).recording))
     assert len(found.arm_set.counted) == 5
+
+
+@pytest.mark.parametrize("afterwards", [True, False])
+def test_a_set_marked_within_its_first_lift_blames_nobody(afterwards):
+    """As a file and in its causal form, which is that of a live set whose button was pressed late."""
+    run = simulate(drill_scenario("full_can", reps=3, lift_s=3.0), 3)
+    first = run.truth.reps[0]
+    late_s = (first.start_s + first.top_start_s) / 2
+    events = tuple(
+        replace(event, onset_s=late_s, duration_s=event.end_s - late_s) if event.trial_type == "set" else event
+        for event in run.recording.events
+    )
+    analysis = analyse(replace(run.recording, events=events), replace(Params(), afterwards=afterwards))
+    found = next(own for own in analysis.sets if own.arm_set.side == "right")
+    assert [judged.excluded for judged in found.judged] == ["cut_by_mark", "", ""]
+    assert [judged.faults for judged in found.judged] == [(), (), ()]

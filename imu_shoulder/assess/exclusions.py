@@ -55,6 +55,12 @@ EXCLUSIONS: Mapping[str, Exclusion] = {
             "which way the body faced was lost",
         ),
         Exclusion(
+            name="cut_by_mark",
+            label="cut by the mark",
+            text="the set was marked while it was under way",
+            meaning="the set's start or end was marked while its lift or its lowering was under way",
+        ),
+        Exclusion(
             name="partial",
             label="partial",
             text="turned back before half the asked arc",

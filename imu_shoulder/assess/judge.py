@@ -49,7 +49,7 @@ def judge_set(measured: Sequence[MeasuredRep], params: JudgeParams, slipped_s: f
 
 def usual_start_deg(reps: Sequence[Rep]) -> float:
     """Where the reps of a set usually begin, NaN without any."""
-    starts = [rep.start_deg for rep in reps if rep.kind == "rep"]
+    starts = [rep.start_deg for rep in reps if rep.kind == "rep" and not rep.cut]
     return float(np.median(starts)) if starts else float("nan")
 
 
@@ -72,6 +72,8 @@ def judge_rep(measured: MeasuredRep, usual_deg: float, params: JudgeParams, slip
 
 
 def _excluded(measured: MeasuredRep, params: JudgeParams) -> str:
+    if measured.rep.cut:
+        return "cut_by_mark"
     if measured.rep.kind in ("partial", "false_start"):
         return measured.rep.kind
     if measured.longest_gap_s > params.gap_s:

@@ -139,7 +139,7 @@ class RunningSet:
         if now_s - self._cut_s < every_s - 0.5 / self.rate_hz or not self.watches:
             return
         self._cut_s = now_s
-        for arm_set in self._segmented(now_s):
+        for arm_set in self._segmented(now_s, ended=False):
             self._update(arm_set, now_s, ended=False)
 
     def _may_end(self, side: Side) -> bool:
@@ -156,7 +156,7 @@ class RunningSet:
     def close(self, end_s: float) -> list[AnalysedSet]:
         """The set is over: what is left ends with it. What was counted stays as it was counted."""
         self.event = replace(self.event, duration_s=end_s - self.event.onset_s)
-        for arm_set in self._segmented(end_s):
+        for arm_set in self._segmented(end_s, ended=True):
             self._update(arm_set, end_s, ended=True)
         self.open = {}
         out = []
@@ -221,15 +221,17 @@ class RunningSet:
             watch.posture(tuple(posture))
             watch.push(time, angle)
 
-    def _segmented(self, now_s: float) -> list[ArmSet]:
+    def _segmented(self, now_s: float, *, ended: bool) -> list[ArmSet]:
         """The lifting arms' reps in the newest stretch of the set. It begins in a rest, where a rep ended."""
-        ended = [final.judged.rep.end_s for finals in self.final.values() for final in finals]
+        ends_s = [final.judged.rep.end_s for finals in self.final.values() for final in finals]
         window_s = self._params.stream.window_s
-        from_s = max([end for end in ended if end < now_s - window_s], default=self.event.onset_s)
+        from_s = max([end for end in ends_s if end < now_s - window_s], default=self.event.onset_s)
         event = replace(self.event, onset_s=from_s, duration_s=now_s - from_s)
-        return [arm_set for arm_set in self._sets(event) if arm_set.role == "lift"]
+        marks = from_s == self.event.onset_s, ended
+        return [arm_set for arm_set in self._sets(event, marks) if arm_set.role == "lift"]
 
-    def _sets(self, event: Event) -> tuple[ArmSet, ...]:
+    def _sets(self, event: Event, marks: tuple[bool, bool] = (True, True)) -> tuple[ArmSet, ...]:
+        """marks: whether the event begins and ends where the set does."""
         shown = {side: arm for side, arm in self._arms.items() if arm.counting is None}
         if self.drill is None or not shown:
             return ()
@@ -239,7 +241,7 @@ class RunningSet:
         if count < 3:
             return ()
         arms = {side: _as_angles(side, arm.columns(tables[side][:count])) for side, arm in shown.items()}
-        return segment_set(self.number, event, self.drill, time_s, self.rate_hz, arms, self._params.segment)
+        return segment_set(self.number, event, self.drill, time_s, self.rate_hz, arms, self._params.segment, marks)
 
     def _update(self, arm_set: ArmSet, now_s: float, *, ended: bool) -> None:
         params, side = self._params.stream, arm_set.side

@@ -24,7 +24,7 @@ REPS = {
     "top_deg": "Leading angle at the top",
     "arc_deg": "top_deg less start_deg",
     "lift_s": "From start to top, without pauses",
-    "hold_s": "Longest unbroken time at the top",
+    "hold_s": "Longest stay in what is asked at the top, or at the level held",
     "lower_s": "From top to end, without pauses",
     "rest_s": "From the end to the next rep",
     "faults": "Names joined by ;, empty for a clean rep",

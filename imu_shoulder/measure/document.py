@@ -29,6 +29,13 @@ The leading angle is the one whose rise and fall makes the rep of the drill. *St
 `start_s`, `top_start_s` to `top_end_s` and `end_s`. The *settled hold* is the longest unbroken stretch at the top
 without its first and last 0.3 s, and at least 0.8 s long.
 
+What a *hold* is, `hold_s`, the angle alone tells, for the athlete, the simulators' truth and the measure in the same
+words: the longest stay in the band asked for at the top, or within 3 deg of the level held. Where the drill asks for no
+hold, or that level lies outside the band, the 3 deg alone count. A way out that goes no further than 5 deg, or is over
+within 0.3 s, ends nothing. At the last of several stations all its ranges are the band, and the angle of the first of
+them tells the level. Speed does not matter: of a stroke of 4 s to shoulder height over a second lies in the band, so
+that `hold_s` is longer than from `top_start_s` to `top_end_s`, where the strokes end and begin.
+
 No sensor here shows pain or muscle activity; the shoulder blade is seen with a sensor on the acromion only. No norms
 exist for these drills: compare with the athlete's own history. The figures clear nobody: the practitioner decides.
 

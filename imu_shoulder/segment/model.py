@@ -28,6 +28,7 @@ class Rep:
     start_deg, top_deg, end_deg: leading angle at rest before, at the top (median over the hold), at rest after.
     next_start_s: where the next rep begins, or the set ends: the rest lasts until then.
     visits: stays at the drill's stations in time order, for drills with more than one.
+    cut: the set's mark fell into it, so that its first or last movement was not all seen.
     """
 
     start_s: float
@@ -40,6 +41,7 @@ class Rep:
     end_deg: float
     kind: str = "rep"
     visits: tuple[StationVisit, ...] = ()
+    cut: bool = False
 
     @property
     def arc_deg(self) -> float:

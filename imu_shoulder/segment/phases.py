@@ -46,7 +46,6 @@ class Edge:
 
     first: Stroke
     last: Stroke
-    peak_velocity: float
 
     def ratio(self) -> float:
         """Pointedness of the profile, mean of both flanks; NaN for a movement of no width."""
@@ -68,9 +67,10 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     """The movement inside rows [first, last] that has left its first posture at `early` and nears its second at `late`.
 
     speed: (N,) signed so that the movement is positive. Between early and late it may pause; outside it ends where
-    speed falls under 20 % of its peak. None if nothing moves.
+    speed falls under 20 % of its peak. The peak is its own: a quicker movement may lie beside it in the rows. None if
+    nothing moves.
     """
-    peak = float(speed[first : last + 1].max(initial=0.0))
+    peak = float(speed[early : late + 1].max(initial=0.0))
     if peak <= 0:
         return None
     whole = _low_rows(speed, (first, last), (early, late), peak)
@@ -82,7 +82,7 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     pauses = [k for k in range(len(over) - 1) if speed[over[k] : over[k + 1]].min() < LOW * peak]
     if not pauses:
         only = _stroke(speed, (first, last), whole, (int(over[0]), int(over[-1])), peak)
-        return Edge(only, only, peak)
+        return Edge(only, only)
     # How a movement runs out at its ends is told by the strokes there, not by how long it paused between them.
     sides = (int(over[0]), int(over[pauses[0]])), (int(over[pauses[-1] + 1]), int(over[-1]))
     peaks = [float(speed[a : b + 1].max()) for a, b in sides]
@@ -90,7 +90,7 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
         _stroke(speed, (first, last), _low_rows(speed, (first, last), over_half, own), over_half, own)
         for over_half, own in zip(sides, peaks, strict=True)
     )
-    return Edge(begun, ended, peak)
+    return Edge(begun, ended)
 
 
 def _low_rows(speed: FloatArray, within: tuple[int, int], inside: tuple[int, int], peak: float) -> tuple[float, float]:

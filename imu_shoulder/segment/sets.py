@@ -53,8 +53,12 @@ def segment_set(
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
     params: SegmentParams,
+    marks: tuple[bool, bool] = (True, True),
 ) -> tuple[ArmSet, ...]:
-    """The arms of one marked set with a drill. An arm of which the leading angle is not known is left out."""
+    """The arms of one marked set with a drill. An arm of which the leading angle is not known is left out.
+
+    marks: whether the event begins and ends where the set was marked, and is not a stretch of it.
+    """
     rows = rows_between(time_s, event.onset_s, event.end_s)
     asked = [side for side in SIDES if side in arms and (event.side in (side, "both", None) or drill.arms != "each")]
     curves: dict[Side, tuple[str, FloatArray]] = {}
@@ -73,7 +77,7 @@ def segment_set(
             lifted = [rep for arm_set in out for rep in arm_set.counted]
             reps = held_while(lifted, time_s[rows], curve, event)
         elif np.isfinite(curve).any():
-            reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params)
+            reps = _drill_reps(time_s[rows], curve, rate_hz, arms[side], drill, rows, params, marks)
         out.append(
             ArmSet(number, drill, side, role, name, event.onset_s, event.end_s, (rows.start, rows.stop), curve, reps)
         )
@@ -109,8 +113,11 @@ def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, Float
     name = leading_name(arm.angles, drill)
     if name is None or (drill.leading_angle in ("elevation", "plane") and arm.not_told(rows)):
         return None
-    values = arm.angles[f"{name}_deg"][rows]
-    return name, unwrapped_deg(values) if name == "rotation" else values.copy()
+    values = arm.angles[f"{name}_deg"][rows].copy()
+    if name == "rotation" and "elbow_deg" in arm.angles:
+        # While the forearm is not seen the rotation is told by the upper arm alone, and jumps.
+        values[np.isnan(arm.angles["elbow_deg"][rows])] = np.nan
+    return name, unwrapped_deg(values) if name == "rotation" else values
 
 
 def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
@@ -139,14 +146,15 @@ def _drill_reps(
     drill: Drill,
     rows: slice,
     params: SegmentParams,
+    marks: tuple[bool, bool],
 ) -> tuple[Rep, ...]:
     if drill.by_stations:
         if stations_untold(drill, arm, rows):
             return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
-        return find_station_reps(time_s, angles, rate_hz, drill)
+        return find_station_reps(time_s, angles, rate_hz, drill, marks)
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     # Getting into a start posture from below is no part of a rep.
     floor = _nominal(start) if start is not None and np.isfinite(start.low_deg) else None
-    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps, floor)
+    return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps, floor, marks)

@@ -7,32 +7,36 @@ station of the drill whose ranges its median posture meets, so that one sample d
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import TypeVar, cast
 
 import numpy as np
 
 from imu_shoulder.arrays import bridged, runs
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import smoothed, velocity_deg_s
+from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz, velocity_deg_s
 from imu_shoulder.segment.model import Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
-# Turning faster than this, all angles together, is moving on to the next station.
-MOVE_DEG_S = 15.0
+# Turning faster than this, all angles together, is moving on to the next station; in a set of slow strokes, this share
+# of their fastest, but no less than an unsteady arm wanders at.
+MOVE_DEG_S, MOVE_SHARE, LEAST_MOVE_DEG_S = 15.0, 0.2, 4.0
 # A stay shorter than this is passing through.
 MIN_STAY_S = 0.4
 # The start posture must be left by this much before a rep begins.
 LEAVE_DEG = 10.0
-# Where the arm goes on at this share, or more, of a move's top speed, it only passes through the start posture: ours.
-PASSED_SHARE = 0.3
-# Between two departures the posture is the usual start to within this.
-NOT_START_DEG = 45.0
+# Between two departures the posture is the usual start to within this: where the arm is within the start's ranges and
+# as slow as in this share of the time there.
+NOT_START_DEG, QUIET_SHARE = 45.0, 0.3
+# A station is met to within this: an elbow may be read so much short of what it is.
+MEETS_DEG = 8.0
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
 MISSED_SHARE = 0.5
 
 Posture = Mapping[str, float]
+T = TypeVar("T", float, FloatArray)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +47,25 @@ class _Attempt:
 
 
 def find_station_reps(
-    time_s: FloatArray, angles: Mapping[str, FloatArray], rate_hz: float, drill: Drill
+    time_s: FloatArray,
+    angles: Mapping[str, FloatArray],
+    rate_hz: float,
+    drill: Drill,
+    marks: tuple[bool, bool] = (True, True),
 ) -> tuple[Rep, ...]:
-    """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture."""
-    smooth = {name: smoothed(bridged(angles[name]), rate_hz) for name in posture_names(drill)}
+    """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture. marks:
+    whether the first and the last row are the set's marks, which may cut a rep."""
+    whole = {name: bridged(angles[name]) for name in posture_names(drill)}
+    smooth = {name: smoothed(values, rate_hz) for name, values in whole.items()}
     speed = _common_speed(smooth, rate_hz)
-    attempts = [_attempt(speed, first, last) for first, last in _departures(smooth, speed, drill.start)]
+    departures = _departures(smooth, speed, drill.start, marks)
+    cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
+    if cutoff_hz < SMOOTH_HZ:
+        speed = _common_speed({name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz)
+    move_deg_s = float(np.clip(MOVE_SHARE * _usual_peak(speed, departures), LEAST_MOVE_DEG_S, MOVE_DEG_S))
+    attempts = [_attempt(speed, first, last, move_deg_s) for first, last in departures]
     attempts = [attempt for attempt in attempts if attempt.moves]
     beyond = run_out([move for attempt in attempts for move in attempt.moves])
-    attempts = _joined(attempts, smooth, beyond)
     attempts = [part for attempt in attempts for part in _split(attempt, smooth, drill, beyond, rate_hz)]
     stays = [_stays(attempt, beyond, rate_hz) for attempt in attempts]
     postures = [[_posture(smooth, span) for span in spans] for spans in stays]
@@ -63,8 +77,16 @@ def find_station_reps(
         names = _named(drill, postures[k], _posture(smooth, (start, start)), usual)
         following = spans[k + 1][0] if k + 1 < len(spans) else len(time_s) - 1.0
         visits = [(name, span) for name, span in zip(names, stays[k], strict=True) if name is not None]
-        reps.append(_rep(time_s, lead, drill, visits, (start, end, max(following, end))))
-    return tuple(reps)
+        rep = _rep(time_s, lead, drill, visits, (start, end, max(following, end)))
+        reps.append(replace(rep, cut=_is_cut(attempts[k], len(time_s), marks)))
+    # What was under way at a mark and went to no station may be anything.
+    return tuple(rep for rep in reps if rep.visits or not rep.cut)
+
+
+def _is_cut(attempt: _Attempt, count: int, marks: tuple[bool, bool]) -> bool:
+    """Whether the first or the last move is under way in the first or the last row, and that is the set's mark."""
+    begun = marks[0] and attempt.moves[0].first.low_first <= 0
+    return begun or (marks[1] and attempt.moves[-1].last.low_last >= count - 1)
 
 
 def posture_names(drill: Drill) -> set[str]:
@@ -87,47 +109,51 @@ def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArra
     return np.sqrt(total)
 
 
+def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
+    """The fastest moment of a departure, in the middle of all; infinite without any."""
+    return float(np.median([speed[a : b + 1].max() for a, b in spans])) if spans else float("inf")
+
+
 def _departures(
-    smooth: Mapping[str, FloatArray], speed: FloatArray, start: Sequence[AngleRange]
+    smooth: Mapping[str, FloatArray], speed: FloatArray, start: Sequence[AngleRange], marks: tuple[bool, bool]
 ) -> list[tuple[int, int]]:
-    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back. A move from
-    one station to the next that runs through the start's ranges is not back."""
+    """Row spans outside the start posture by LEAVE_DEG at some point, between being in it and being back.
+
+    One that was under way at a mark counts as far as it was seen. Passing through the start's ranges on the way to
+    somewhere else is no coming back: that is near to where the arm usually rests within them.
+    """
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
     away = np.asarray(np.max(outside, axis=0))
-    out: list[tuple[int, int]] = []
-    for first, last in (
-        (a, b - 1) for a, b in runs(away > 0) if a > 0 and b < len(away) and away[a:b].max() > LEAVE_DEG
-    ):
-        if out and _passed(speed, out[-1][1], first):
-            out[-1] = (out[-1][0], last)
+    inside = np.flatnonzero(away <= 0)
+    if not len(inside):
+        return []
+    quiet = inside[speed[inside] <= np.quantile(speed[inside], QUIET_SHARE)]
+    apart = _apart(smooth, {name: float(np.median(values[quiet])) for name, values in smooth.items()})
+    spans: list[tuple[int, int]] = []
+    for a, b in runs(away > 0):
+        if spans and apart[spans[-1][1] + 1 : a].min() > NOT_START_DEG:
+            spans[-1] = (spans[-1][0], b - 1)
         else:
-            out.append((first, last))
-    return out
+            spans.append((a, b - 1))
+    last = len(away) - 1
+    return [
+        (a, b)
+        for a, b in spans
+        if away[a : b + 1].max() > LEAVE_DEG
+        and (a > 0 or (marks[0] and speed[0] > MOVE_DEG_S))
+        and (b < last or (marks[1] and speed[last] > MOVE_DEG_S))
+    ]
 
 
-def _passed(speed: FloatArray, left: int, right: int) -> bool:
-    """Whether the arm goes on at speed between two rows."""
-    slowest = float(speed[left : right + 1].min())
-    if slowest <= MOVE_DEG_S:
-        return False
-    first, last = _moving_around(speed, left, right)
-    return slowest > PASSED_SHARE * float(speed[first : last + 1].max())
-
-
-def _moving_around(speed: FloatArray, first: int, last: int) -> tuple[int, int]:
-    """The rows first to last, and what moves right before and after them."""
-    while first > 0 and speed[first - 1] > MOVE_DEG_S:
-        first -= 1
-    while last < len(speed) - 1 and speed[last + 1] > MOVE_DEG_S:
-        last += 1
-    return first, last
-
-
-def _attempt(speed: FloatArray, first: int, last: int) -> _Attempt:
+def _attempt(speed: FloatArray, first: int, last: int, move_deg_s: float) -> _Attempt:
     """The moves of a departure. The first and last one reach into the start posture itself."""
-    first, last = _moving_around(speed, first, last)
+    moving = speed > move_deg_s
+    while first > 0 and moving[first - 1]:
+        first -= 1
+    while last < len(speed) - 1 and moving[last + 1]:
+        last += 1
     moves = []
-    for a, b in ((a + first, b + first) for a, b in runs(speed[first : last + 1] > MOVE_DEG_S)):
+    for a, b in ((a + first, b + first) for a, b in runs(moving[first : last + 1])):
         left, right = max(a - 1, 0), min(b, len(speed) - 1)
         edge = find_edge(speed, left, right, int(a + np.argmax(speed[a:b])), int(a + np.argmax(speed[a:b])))
         if edge is not None:
@@ -164,31 +190,9 @@ def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> b
         if asked.above is not None and asked.above not in known:
             return False
         reference = 0.0 if asked.above is None else known[asked.above][asked.angle]
-        if not asked.low_deg <= posture[asked.angle] - reference <= asked.high_deg:
+        if not asked.low_deg - MEETS_DEG <= posture[asked.angle] - reference <= asked.high_deg + MEETS_DEG:
             return False
     return True
-
-
-def _joined(attempts: list[_Attempt], smooth: Mapping[str, FloatArray], beyond: float) -> list[_Attempt]:
-    """Neighbouring departures joined where the posture between them met the start's ranges and was not the start:
-    an arm that drops out of its hold overhead passes through them."""
-    gaps = []
-    for a, b in pairwise(attempts):
-        back, out = _ends(a, beyond)[1], _ends(b, beyond)[0]
-        gaps.append((min(back, out), max(back, out)))
-    if len(gaps) < 2:
-        return attempts
-    between = [_posture(smooth, gap) for gap in gaps]
-    # By time: slow passing through may come as often as the rests, but does not last as long.
-    rows = np.concatenate([np.arange(int(first), int(last) + 1) for first, last in gaps])
-    usual = {name: float(np.median(values[rows])) for name, values in smooth.items()}
-    joined = attempts[:1]
-    for posture, attempt in zip(between, attempts[1:], strict=True):
-        if _apart(posture, usual) > NOT_START_DEG:
-            joined[-1] = _Attempt(joined[-1].moves + attempt.moves)
-        else:
-            joined.append(attempt)
-    return joined
 
 
 def _split(
@@ -213,9 +217,10 @@ def _split(
     return [*parts, _Attempt(attempt.moves[first:])]
 
 
-def _apart(a: Posture, b: Posture) -> float:
-    """How far two postures are apart (deg), over the angles that are defined everywhere but straight up or down."""
-    return float(np.sqrt(sum((a[name] - b[name]) ** 2 for name in a if name != "rotation")))
+def _apart(a: Mapping[str, T], b: Posture) -> T:
+    """How far postures are apart (deg), over the angles that are defined everywhere but straight up or down."""
+    squares = sum((a[name] - b[name]) ** 2 for name in a if name != "rotation")
+    return cast(T, np.sqrt(squares))
 
 
 def _ends(attempt: _Attempt, beyond: float) -> tuple[float, float]:

@@ -13,6 +13,7 @@ from imu_shoulder.drills import load_shipped
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream, Side
 from imu_shoulder.simulate.damage import Damage
+from imu_shoulder.simulate.holds import true_hold
 from imu_shoulder.simulate.kinematics import Body, body_motion, chain
 from imu_shoulder.simulate.range_tests import perform_range_test
 from imu_shoulder.simulate.script import (
@@ -50,7 +51,8 @@ class TrueRep:
     rep it precedes. start_s: the motion sets out; top_start_s: it has arrived at the drill's last station;
     top_end_s: it leaves; end_s: back at the start. start_deg: the drill's leading angle at start_s; top_deg: its median
     from top_start_s to top_end_s. role: lift or hold (the arm that stays up in hold and lift). counts: False
-    for partial and false_start. stations: (name, arrives_s, leaves_s) in the order visited.
+    for partial and false_start. stations: (name, arrives_s, leaves_s) in the order visited. hold_start_s, hold_end_s:
+    the hold as docs/measures.md has it, by the true angles; of an arm that stays up from arriving to leaving.
     """
 
     set: int
@@ -67,10 +69,12 @@ class TrueRep:
     faults: tuple[str, ...]
     counts: bool
     stations: tuple[tuple[str, float, float], ...]
+    hold_start_s: float
+    hold_end_s: float
 
     @property
     def hold_s(self) -> float:
-        return self.top_end_s - self.top_start_s
+        return self.hold_end_s - self.hold_start_s
 
     @property
     def arc_deg(self) -> float:
@@ -181,7 +185,13 @@ def _record(
 
 
 def _true_rep(attempt: Attempt, fine_s: FloatArray, body: Body) -> TrueRep:
-    leading = body.angles[attempt.side][f"{load_shipped(attempt.drill).leading_angle}_deg"]
+    drill, angles = load_shipped(attempt.drill), body.angles[attempt.side]
+    leading = angles[f"{drill.leading_angle}_deg"]
+    span_s, top_s = (attempt.start_s, attempt.end_s), (attempt.top_start_s, attempt.top_end_s)
+    hold_s = top_s
+    if attempt.role == "lift":
+        stays = {name: (arrives_s, leaves_s) for name, arrives_s, leaves_s in attempt.stations}
+        hold_s = true_hold(drill, fine_s, angles, span_s, top_s, stays)
     top = leading[(fine_s >= attempt.top_start_s) & (fine_s <= attempt.top_end_s)]
     return TrueRep(
         attempt.set,
@@ -198,4 +208,5 @@ def _true_rep(attempt: Attempt, fine_s: FloatArray, body: Body) -> TrueRep:
         attempt.faults,
         attempt.counts,
         attempt.stations,
+        *hold_s,
     )

@@ -13,8 +13,8 @@ from second_simulator.actor import PlannedRep, Stay
 from second_simulator.quat import Array
 
 PLATEAU_DEG = 3.0
-# Shorter ways out do not end it: a wander, not a movement.
-OUT_OF_BAND_S, OFF_PLATEAU_S = 0.3, 1.0
+# Shorter ways out, or ways out no further than this, do not end it: a wander, not a movement.
+WANDER_S, WANDER_DEG = 0.3, 5.0
 EDGE_S = 0.25
 
 
@@ -23,8 +23,9 @@ class TrueRep:
     """One rep of one arm, or the whole hold of an arm that holds (role hold).
 
     start_s, end_s: last and first moment within 3 deg of where it set out from and came back to. band_s: the visit to
-    the top station's ranges, None if they were not met. plateau_s: within 3 deg of the level held or turned round at.
-    top_start_s, top_end_s: the band where the drill asks for a hold and it was met, else the plateau. hold_s: between
+    the top station's ranges, None if they were not met. plateau_s: within 3 deg of the level held or turned round at,
+    with several stations in the angle that the last one asks for. top_start_s, top_end_s: the hold as docs/measures.md
+    has it, band or plateau where the drill asks for a hold and the band was met, else the plateau; hold_s: between
     those. stations: each visit to a station's ranges, in order of time. faults: what was put in. margins: by fault,
     how far inside the drill's limit the true angles were, degrees or seconds; negative where it was broken, put in or
     not. set_out_s, arrived_s: ends of the acted strokes.
@@ -80,19 +81,28 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
     else:
         middle = int(np.argmax(np.where(near < max(0.5, top.end_s - top.start_s), leading, -np.inf)))
         level = float(leading[middle])
-    plateau = _visit(np.abs(leading - level) <= PLATEAU_DEG, middle, OFF_PLATEAU_S, step_s) or (middle, middle)
+    # With several stations the angle that the last one asks for tells whether the arm is there.
+    told = own[drill.top.ranges[0].angle] if len(drill.stations) > 1 else leading
+    held_at = level if told is leading else _median_at(own, at_s, top.start_s, top.end_s)[drill.top.ranges[0].angle]
+    off_plateau = np.abs(told - held_at) - PLATEAU_DEG
+    stayed = _rows(at_s, top) if top.end_s - top.start_s > 2 * EDGE_S else (middle, middle)
+    plateau = _visit(off_plateau, stayed, step_s) or (middle, middle)
+    hold = plateau
     held = {stay.name: _median_at(own, at_s, stay.start_s, stay.end_s) for stay in rep.stays} | {"start": before}
     visits = []
     for stay in rep.stays:
         station = next((s for s in drill.stations if s.name == stay.name), None)
-        if station is not None and (met := _in_station(station, own, held)) is not None:
-            centre = int(np.argmin(np.abs(at_s - (stay.start_s + stay.end_s) / 2)))
-            span = _visit(met, centre, OUT_OF_BAND_S, step_s)
+        if station is not None and (beyond := _beyond(station, own, held)) is not None:
+            span = _visit(beyond, _rows(at_s, stay), step_s)
             if span is not None:
                 visits.append((stay.name, float(at_s[span[0]]), float(at_s[span[1]])))
+            if span is not None and station is drill.top and drill.top.hold_s > 0:
+                hold = _visit(np.minimum(beyond, off_plateau), stayed, step_s) or hold
     band = next(((a, b) for name, a, b in visits if name == drill.top.name), None)
     plateau_s = (float(at_s[plateau[0]]), float(at_s[plateau[1]]))
-    top_s = band if band is not None and (drill.top.hold_s > 0 or rep.role == "hold") else plateau_s
+    top_s = (float(at_s[hold[0]]), float(at_s[hold[1]]))
+    if band is not None and rep.role == "hold":
+        top_s = band
     away = _away_deg(own, before, drill)
     back = _away_deg(own, after, drill)
     start = np.flatnonzero(away[:middle] <= PLATEAU_DEG)
@@ -124,29 +134,40 @@ def _median_at(own: Mapping[str, Array], at_s: Array, start_s: float, end_s: flo
     return {name: float(np.median(v[~np.isnan(v)])) if not np.isnan(v).all() else np.nan for name, v in known.items()}
 
 
-def _in_station(station: Station, own: Mapping[str, Array], held: Mapping[str, Mapping[str, float]]) -> Array | None:
-    """Where all ranges of a station are met; None where a posture that they count from was left out."""
-    met = np.ones(next(iter(own.values())).size, dtype=bool)
+def _beyond(station: Station, own: Mapping[str, Array], held: Mapping[str, Mapping[str, float]]) -> Array | None:
+    """How far the arm is outside a station's ranges, negative inside; None where a posture that they count from was
+    left out."""
+    out = np.full(next(iter(own.values())).size, -np.inf)
     for wanted in station.ranges:
         if wanted.above is not None and wanted.above not in held:
             return None
         base = 0.0 if wanted.above is None else held[wanted.above][wanted.angle]
-        met &= (own[wanted.angle] >= base + wanted.low_deg) & (own[wanted.angle] <= base + wanted.high_deg)
-    return met
+        low, high = base + wanted.low_deg, base + wanted.high_deg
+        # An angle that means nothing here, such as the plane of a hanging arm, is outside.
+        values = np.where(np.isnan(own[wanted.angle]), np.inf, own[wanted.angle])
+        out = np.maximum(out, np.maximum(low - values, np.where(np.isinf(values), np.inf, values - high)))
+    return out
 
 
-def _visit(inside: Array, middle: int, excursion_s: float, step_s: float) -> tuple[int, int] | None:
-    """First and last row of the run of True about `middle`, over short excursions."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(int), [0]])))
-    runs = list(zip(edges[::2], edges[1::2] - 1, strict=True))
+def _rows(at_s: Array, stay: Stay) -> tuple[int, int]:
+    first, last = (int(np.argmin(np.abs(at_s - edge_s))) for edge_s in (stay.start_s, stay.end_s))
+    return first, last
+
+
+def _visit(outside_deg: Array, stayed: tuple[int, int], step_s: float) -> tuple[int, int] | None:
+    """First and last row of the longest time inside that meets the rows stayed, over ways out that are a wander."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (outside_deg <= 0).astype(int), [0]])))
     joined: list[tuple[int, int]] = []
-    for first, last in runs:
-        if joined and (first - joined[-1][1]) * step_s <= excursion_s:
+    for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+        before = joined[-1][1] if joined else first
+        way_out = outside_deg[before : first + 1].max()
+        if joined and ((first - before) * step_s <= WANDER_S or way_out <= WANDER_DEG):
             joined[-1] = (joined[-1][0], int(last))
         else:
             joined.append((int(first), int(last)))
-    reach = round(excursion_s / step_s)
-    return next((run for run in joined if run[0] - reach <= middle <= run[1] + reach), None)
+    reach = round(WANDER_S / step_s)
+    there = [run for run in joined if run[0] - reach <= stayed[1] and stayed[0] <= run[1] + reach]
+    return max(there, key=lambda run: run[1] - run[0], default=None)
 
 
 def _away_deg(own: Mapping[str, Array], posture: Mapping[str, float], drill: Drill) -> Array:
