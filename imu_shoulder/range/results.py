@@ -66,6 +66,7 @@ def range_results(
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
         "tests": [_test(analysis, test, age, sex) for test in tests.values() if test.id in named],
         "context": CONTEXT,
+        "parameters_changed": analysis.params.changed,
     }
 
 

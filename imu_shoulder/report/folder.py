@@ -28,7 +28,12 @@ def write_outputs(
     summary = summarise(analysis) if summary is None else summary
     reps, angles = reps_table(analysis), angles_table(analysis)
     calibration = calibration_document(
-        analysis.recording, analysis.calibration, analysis.aligned.time_s, analysis.attitudes, analysis.findings
+        analysis.recording,
+        analysis.calibration,
+        analysis.aligned.time_s,
+        analysis.attitudes,
+        analysis.findings,
+        summary["parameters_changed"],
     )
     with whole_folder(out, FILES) as scratch:
         run = run_id(_summary_text(summary), _reps_text(reps), json.dumps(calibration))
