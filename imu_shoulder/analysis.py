@@ -35,6 +35,9 @@ class StreamParams:
     angles. arrive_deg_s, leave_deg_s: slower than the first in the band is holding, faster downward than the second is
     not; velocity_s: over which velocity is taken. unseen_s: an arm that was not seen for so long is said to be unseen.
     keep_s: how much of the past is kept.
+
+    Sources. settled_s, counted_s, returned_share, paused_share, stuck_s, segment_s, window_s, grid_hz, arrive_deg_s,
+    leave_deg_s, velocity_s, unseen_s, keep_s: ours.
     """
 
     settled_s: float = 0.4

@@ -36,11 +36,13 @@ class ScapulaParams:
     """Standard deviations in degrees, and what counts as a hanging arm.
 
     skin_deg: of the sensor on the skin against the bone at 100 deg of elevation, growing from nothing in the pose.
-    Published: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009,
-    doi 10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004).
-    lean_deg: of a trunk that no sensor sees. share: the blade's share of elevation past the first 30 deg in the 2:1
-    rhythm (Inman 1944, via PMC3327809), to turn an error of elevation into one of upward rotation.
+    lean_deg: of a trunk that no sensor sees. share: the blade's share of elevation past the first 30 deg, to turn an
+    error of elevation into one of upward rotation. hanging_deg: an arm raised by less hangs.
     largest_azimuth_deg: with a worse azimuth the sternum sensor is not used.
+
+    Sources. skin_deg: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009,
+    doi 10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004);
+    share: the 2:1 rhythm (Inman 1944, via PMC3327809); lean_deg, hanging_deg, largest_azimuth_deg: ours.
     """
 
     skin_deg: float = 6.0

@@ -23,7 +23,8 @@ from imu_shoulder.orient.shared import shared_heading
 class HeadingParams:
     """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
 
-    quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement. same_posture_rad: gravity within
+    quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement; min_quiet_s: shortest
+    quiet moment, longest_s: longer ones are cut. same_posture_rad: gravity within
     this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
     neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
     from set to set; sway_rad: how far they wander in one stay; step_rad: what a heading drifts beside its rate in
@@ -34,6 +35,10 @@ class HeadingParams:
     this much further than from one posture to the next went to and fro, as in walking. start_rad: how far the hanging
     arm of a set's start may be turned from the neutral pose. links: how many earlier moments of a posture each is
     compared with.
+
+    Sources. quiet_rad_s, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad, neutral_rad, return_rad,
+    rest_rad, start_rad, step_rad, sway_rad, joint_turn_rad, drift_rad_s, bias_rad_s, turn_rad, least_turn_rad, stay_rad,
+    unseen_rad, travel_rad, links: ours.
     """
 
     quiet_rad_s: float = radians(5.0)

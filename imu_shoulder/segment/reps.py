@@ -22,6 +22,9 @@ class RepParams:
     it must also come to rest there, for rest_s.
     partial_share: less than this is a false start. false_start_deg, false_start_velocity_deg_s: the least rise that is
     worth naming when it is no attempt.
+
+    Sources. attempt_share, counts_share, partial_share, return_share, whole_return_share, rest_s, false_start_deg,
+    false_start_velocity_deg_s: ours.
     """
 
     attempt_share: float = 0.35
