@@ -48,8 +48,8 @@ class AngleParams:
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
     deviation, where the recording itself does not tell or estimate_skin is off.
 
-    Sources. plane_from_deg, plane_to_deg, leant_deg, forearm_from_deg, forearm_full_deg: ours;
-    skin_share, skin_share_sd: skin hides up to half (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893).
+    Sources. plane_from_deg, plane_to_deg, leant_deg, forearm_from_deg, forearm_full_deg: ours; skin_share,
+    skin_share_sd: skin hides up to half (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893).
     """
 
     plane_from_deg: float = 15.0

@@ -40,9 +40,9 @@ class ScapulaParams:
     error of elevation into one of upward rotation. hanging_deg: an arm raised by less hangs.
     largest_azimuth_deg: with a worse azimuth the sternum sensor is not used.
 
-    Sources. skin_deg: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009,
-    doi 10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004);
-    share: the 2:1 rhythm (Inman 1944, via PMC3327809); lean_deg, hanging_deg, largest_azimuth_deg: ours.
+    Sources. skin_deg: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009, doi
+    10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004); share:
+    the 2:1 rhythm (Inman 1944, via PMC3327809); lean_deg, hanging_deg, largest_azimuth_deg: ours.
     """
 
     skin_deg: float = 6.0

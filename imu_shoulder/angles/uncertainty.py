@@ -56,13 +56,12 @@ class UncertaintyParams:
     trunk_pose_deg: of the trunk's lean in the pose. trunk_azimuth_deg: of the heading between trunk and arm, from
     tilting together. What is ours is explained in docs/design_choices.md.
 
-    Sources. inclination_deg: VQF offline in the BROAD benchmark, 30 trials;
-    zero_offset_deg: 20 mg are 1.1 deg (data sheets, from memory), of which still moments take some off;
-    elbow_stop_deg: elbows stop at 0.6 +- 3.1 deg (Boone and Azen 1979, from memory), and not everyone goes that far;
-    carrying_deg: 11.9 +- 4.1 deg (n = 400, Int J Morphol 2018 36:135-139);
-    trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings 39:58);
-    pose_out_deg, pose_forward_deg, elbow_pose_deg, forearm_pose_deg, azimuth_deg, bend_axis_deg, forward_deg,
-    bends_forward_deg, sets_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
+    Sources. inclination_deg: VQF offline in the BROAD benchmark, 30 trials; zero_offset_deg: 20 mg are 1.1 deg (data
+    sheets, from memory), of which still moments take some off; elbow_stop_deg: elbows stop at 0.6 +- 3.1 deg (Boone and
+    Azen 1979, from memory), and not everyone goes that far; carrying_deg: 11.9 +- 4.1 deg (n = 400, Int J Morphol 2018
+    36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings 39:58); pose_out_deg,
+    pose_forward_deg, elbow_pose_deg, forearm_pose_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg,
+    sets_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
     """
 
     inclination_deg: float = 0.53

@@ -30,9 +30,9 @@ class SlipParams:
     standard deviations away counts as not seen before. lasting_s: what was turned back within this time, about as long
     as a rep with its hold, was a movement.
 
-    Sources. least_rad, least_evidence, sure_evidence, pulse_most, pulse_s, windows, alone, pulse_least_rad, pulse_sd_rad,
-    pulse_clear, stay_rad, stay_s, set_rad, rest_rad, other_rad, known_as, neutral_rad, like_rad, links, cap,
-    lasting_s: ours.
+    Sources. least_rad, least_evidence, sure_evidence, pulse_most, pulse_s, windows, alone, pulse_least_rad,
+    pulse_sd_rad, pulse_clear, stay_rad, stay_s, set_rad, rest_rad, other_rad, known_as, neutral_rad, like_rad, links,
+    cap, lasting_s: ours.
     """
 
     least_rad: float = radians(10.0)

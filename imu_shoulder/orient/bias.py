@@ -26,7 +26,8 @@ from imu_shoulder.model import BoolArray, FloatArray, Track
 class StillnessParams:
     """What counts as a person holding still, and how far the limb may turn meanwhile.
 
-    window_s: shortest stillness. max_spread_rad_s: largest standard deviation of the rate inside a window, per axis (all three together, by root mean
+    window_s: shortest stillness.
+    max_spread_rad_s: largest standard deviation of the rate inside a window, per axis (all three together, by root mean
     square, so that the mounting does not matter). piece_s: longer stillness is judged in pieces of this length.
     max_rate_rad_s: largest mean rate of a piece beside the bias, max_turn_rad_s: of a window; slower turning than this
     passes as still. max_bias_rad_s: a steadier turn than any bias is no stillness.
@@ -36,8 +37,8 @@ class StillnessParams:
     third of the window is off by the change of speed in it. bias_walk_rad_s_sqrt_s: how fast a bias wanders.
 
     Sources. window_s, piece_s, max_spread_rad_s, max_rate_rad_s, max_turn_rad_s, sway_rad, surprise, tilt_rad_s: ours;
-    max_bias_rad_s: above the 0.5 to 3 deg/s of consumer gyroscopes (data sheets, from memory);
-    bias_walk_rad_s_sqrt_s: ours.
+    max_bias_rad_s: above the 0.5 to 3 deg/s of consumer gyroscopes (data sheets, from memory); bias_walk_rad_s_sqrt_s:
+    ours.
     """
 
     window_s: float = 1.0

@@ -36,9 +36,9 @@ class HeadingParams:
     arm of a set's start may be turned from the neutral pose. links: how many earlier moments of a posture each is
     compared with.
 
-    Sources. quiet_rad_s, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad, neutral_rad, return_rad,
-    rest_rad, start_rad, step_rad, sway_rad, joint_turn_rad, drift_rad_s, bias_rad_s, turn_rad, least_turn_rad, stay_rad,
-    unseen_rad, travel_rad, links: ours.
+    Sources. quiet_rad_s, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad, neutral_rad,
+    return_rad, rest_rad, start_rad, step_rad, sway_rad, joint_turn_rad, drift_rad_s, bias_rad_s, turn_rad,
+    least_turn_rad, stay_rad, unseen_rad, travel_rad, links: ours.
     """
 
     quiet_rad_s: float = radians(5.0)
