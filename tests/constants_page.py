@@ -23,8 +23,9 @@ WAYS = {"half": "halved", "double": "doubled"}
 
 HEAD = """# The constants
 
-Every number that the analysis uses and that is no formula's: what it is, where it comes from, and what it moves. A
-file for `--params` ([parameters.md](parameters.md)) sets any of them, under the names of the tables here.
+The numbers of the analysis that can be set: what each is, where it comes from, and what it moves. A file for
+`--params` ([parameters.md](parameters.md)) sets any of them, under the names of the tables here. What cannot be set
+stands in the code, with its reason beside it; a drill's own limits are in its file ([drills.md](drills.md)).
 
 **Source** says who chose the number: a publication, a data sheet from memory, or us ("ours"). Ours were set on
 simulated people, on [open recordings](validation.md) or by judgement; none was fitted to the tables below.
@@ -119,10 +120,15 @@ def _seen(line: Mapping[str, Any], key: str) -> bool:
     return math.isnan(line[key]) or abs(line[key]) >= LEAST[key]
 
 
+STILL = """## Moves nothing here
+
+Neither half nor double changed anything in these sessions. Each is a candidate to go, or guards against something that
+no session has:
+"""
+
+
 def _still(names: Sequence[str]) -> list[str]:
-    said = "Neither half nor double changed anything in these sessions. Each is a candidate to go, or guards against something that no session has:"
-    listed = [f"- `{name}`" for name in names] or ["None."]
-    return ["## Moves nothing here\n", said + "\n", *listed, ""]
+    return [STILL, *([f"- `{name}`" for name in names] or ["None."]), ""]
 
 
 def _not_tried(constants: Mapping[str, Any], found: Mapping[tuple[str, str], Any]) -> list[str]:

@@ -1,9 +1,9 @@
 """Moves every constant of the analysis to half and to twice its value, and writes docs/constants.md. Not part of CI.
 
-    python tests/write_constants.py run  --state DIR [NAME ...]   half an hour of one core; goes on where it was stopped
-    python tests/write_constants.py page --state DIR              docs/constants.md from what has run so far
+    python tests/write_constants.py run  --state DIR   half an hour of one core; goes on where it was stopped
+    python tests/write_constants.py page --state DIR   docs/constants.md from what has run so far
 
-DIR lies outside the tree. NAME: only the constants whose dotted name begins so. The sessions are those of
+DIR lies outside the tree. --only NAME ...: the constants whose dotted names begin so. The sessions are those of
 constants_population.py. What a constant is, and where it comes from, stands in the docstring of its class.
 """
 
@@ -254,7 +254,12 @@ def try_all(state: Path, wanted: Sequence[str]) -> None:
     sessions = list(population())
     chosen = {False: sessions, True: [s for s in sessions if s.live]}
     base = {played: [find(s, Params(), played) for s in own] for played, own in chosen.items()}
-    if bad := [f"{s.name}: {f.refused or f.failed}" for p in base for s, f in zip(chosen[p], base[p]) if not f.reps]:
+    if bad := [
+        f"{s.name}: {f.refused or f.failed}"
+        for p in base
+        for s, f in zip(chosen[p], base[p], strict=True)
+        if not f.reps
+    ]:
         raise SystemExit("\n".join(["these sessions give no reps with the built-in constants:", *bad]))
     whole = {
         "sessions": len(sessions),
@@ -299,11 +304,11 @@ def lines(state: Path) -> list[dict[str, Any]]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("what", choices=("run", "page"))
-    parser.add_argument("names", nargs="*")
     parser.add_argument("--state", type=Path, required=True)
+    parser.add_argument("--only", nargs="+", default=[], metavar="NAME")
     options = parser.parse_args()
     if options.what == "run":
-        try_all(options.state, options.names)
+        try_all(options.state, options.only)
     else:
         PAGE.write_text(page(numeric(), lines(options.state), json.loads((options.state / "about.json").read_text())))
 
