@@ -42,8 +42,8 @@ truth, of 30 deg at most), holds by {hold_s:.2f} s. The figures are differences 
 - findings: slips, sensors out of place, gaps and others that are new or gone,
 - SD: of the mean stated standard deviation over all angles,
 - page: share of what the live page says ten times a second in a set. For `stream`, `align.latency_s` and
-  `slip.sure_evidence` alone, which only a stream reads: they were tried on {live} of the sessions, played as live
-  ({live_frames} such moments), and their other figures are of these, too.
+  `slip.sure_evidence` alone, which only a stream reads: they were tried on the last of the sessions, played as live
+  ({live_frames} such moments), and their other figures are of it, too.
 
 An empty field is no change. These are people of a simulator: what moves nothing here may matter to somebody, and a
 difference of one or two reps is chance. What is small and ours can be wrong by half without harm; what is large and

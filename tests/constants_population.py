@@ -30,8 +30,6 @@ from imu_shoulder.simulate import (
 from imu_shoulder.simulate.scenarios import ARMS
 
 FIRST_PERSON = 700
-# Every session is done by so many persons.
-PERSONS = 2
 WORN = (*ARMS, "sternum")
 RIGHT = ("right_wrist", "right_upper_arm")
 
@@ -64,9 +62,9 @@ def _ours(name: str, blocks: Sequence[Any], who: int, **others: Any) -> Session:
     return Session(name, run.recording, run.truth.time_s, run.truth.angles, reps, **options)
 
 
-def _other(name: str, who: second.Person, sets: Sequence[SetPlan], live: bool = False, **others: Any) -> Session:
+def _other(name: str, who: second.Person, sets: Sequence[SetPlan], **others: Any) -> Session:
     recording, truth = perform(second.session(who, sets, **others))
-    return Session(name, recording, truth.time_s, truth.angles, truth.reps, live=live)
+    return Session(name, recording, truth.time_s, truth.angles, truth.reps)
 
 
 def calm(who: int) -> Session:
@@ -83,7 +81,7 @@ def faulty(who: int) -> Session:
         Pause(5, "fidget"),
         SetScript("band_external_rotation", "right", reps=7, faults=of_turn),
     )
-    return _ours("faults of form", sets, who, placements=RIGHT, live=True)
+    return _ours("faults of form", sets, who, placements=RIGHT)
 
 
 def slipped(who: int) -> Session:
@@ -98,7 +96,7 @@ def slipped(who: int) -> Session:
         "right_upper_arm": SensorModel(slips=(Slip(105.0, 24.0),)),
         "left_wrist": SensorModel(slips=(Slip(135.0, 13.0, (1.0, 0.0, 0.0)),)),
     }
-    return _ours("straps that slip", sets, who, placements=ARMS, sensors=sensors, told=False, live=True)
+    return _ours("straps that slip", sets, who, placements=ARMS, sensors=sensors, told=False)
 
 
 def damaged(who: int) -> Session:
@@ -114,7 +112,7 @@ def damaged(who: int) -> Session:
         "left_wrist": SensorModel(clock_ppm=80.0, stamp_jitter_s=0.003),
         "sternum": SensorModel(true_rate_factor=0.98),
     }
-    return _ours("gaps, losses, clipping", sets, who, damage=damage, sensors=sensors, live=True)
+    return _ours("gaps, losses, clipping", sets, who, damage=damage, sensors=sensors)
 
 
 def unmarked(who: int) -> Session:
@@ -166,9 +164,7 @@ def restless_alone(who: int) -> Session:
     ]
     between = [Interlude("walk", 10.0), Interlude("sit", 10.0)]
     arms = ("right",)
-    return _other(
-        "restless, no sternum", person(who, "table"), sets, sternum=False, between=between, arms=arms, live=True
-    )
+    return _other("restless, no sternum", person(who, "table"), sets, sternum=False, between=between, arms=arms)
 
 
 def cheap(who: int) -> Session:
@@ -226,6 +222,18 @@ def pausing(who: int) -> Session:
     return Session("pauses part-way, the pose alone", recording, truth.time_s, truth.angles, truth.reps)
 
 
+def streamed() -> Session:
+    """Right arm only: short, as a stream takes long. A hole within a rep, and a strap that slips in the second set."""
+    sets = (
+        SetScript("full_can", "right", reps=4, faults={2: ("hold_short",), 3: ("too_fast",)}),
+        Pause(5, "walk"),
+        SetScript("band_external_rotation", "right", reps=5, faults={2: ("partial",), 3: ("false_start",)}),
+    )
+    sensors = {"right_upper_arm": SensorModel(slips=(Slip(112.0, 13.0),))}
+    damage = {"right_wrist": Damage(outages=((52.0, 0.7),), bursts=3)}
+    return _ours("played as live", sets, FIRST_PERSON + 20, placements=RIGHT, sensors=sensors, damage=damage, live=True)
+
+
 SESSIONS: tuple[Callable[[int], Session], ...] = (
     *(calm, faulty, slipped, damaged, unmarked, swapped, unsteady_pose),
     *(restless, restless_alone, cheap, slow, quick, lying, pausing),
@@ -233,8 +241,7 @@ SESSIONS: tuple[Callable[[int], Session], ...] = (
 
 
 def population() -> Iterator[Session]:
-    """Each session by PERSONS of their own; the first of them are played as live, too."""
-    for place in range(PERSONS):
-        for number, make in enumerate(SESSIONS):
-            made = make(FIRST_PERSON + place * len(SESSIONS) + number)
-            yield replace(made, live=made.live and place == 0)
+    """Every session by a person of its own, then the one that is played as live, too."""
+    for number, make in enumerate(SESSIONS):
+        yield make(FIRST_PERSON + number)
+    yield streamed()

@@ -14,7 +14,7 @@ import json
 import subprocess
 import time
 import traceback
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -23,14 +23,15 @@ import numpy as np
 from constants_page import page
 from constants_population import Session, population
 
+from imu_shoulder import pipeline
 from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.drills import load_shipped
+from imu_shoulder.engine import whole
 from imu_shoulder.errors import ParameterError, ShoulderError
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.replay import plan_for_recording, run
 from imu_shoulder.live.session import LiveSession
-from imu_shoulder.parameters import built_in, with_values
-from imu_shoulder.pipeline import analyse
+from imu_shoulder.parameters import built_in, changed, with_values
 from imu_shoulder.sources import RecordingSource
 
 ROOT = Path(__file__).parents[1]
@@ -75,6 +76,21 @@ class Found:
     failed: str = ""
 
 
+def remembered(work: Callable[..., Any]) -> Callable[..., Any]:
+    """A stage that works a thing out once, as long as its parameters, the last it is given, are the built-in ones: most
+    constants are read after it."""
+    known: dict[int, Any] = {}
+
+    def again(first: Any, *others: Any) -> Any:
+        if changed(others[-1]):
+            return work(first, *others)
+        if id(first) not in known:
+            known[id(first)] = first, work(first, *others)  # kept, so that no other object gets its id
+        return known[id(first)][1]
+
+    return again
+
+
 def numeric() -> dict[str, Any]:
     """Every constant with a number, by dotted name."""
     return {name: value for name, value in built_in(Params).items() if not isinstance(value, bool | str)}
@@ -91,7 +107,7 @@ def find(session: Session, params: Params, played: bool) -> Found:
     """The session worked out with these parameters; played: as a stream, with what the page says. A session that is
     refused has no reps."""
     try:
-        analysis = analyse(session.recording, replace(params, afterwards=not played))
+        analysis = pipeline.analyse(session.recording, replace(params, afterwards=not played))
         frames = tuple(_frames(session, params)) if played else ()
     except ShoulderError as error:
         return Found(off=len(session.reps), refused=str(error))
@@ -177,8 +193,7 @@ def _frames(session: Session, params: Params) -> Iterator[str]:
     def look(playing: LiveSession) -> None:
         frame = playing.frame()
         if frame["stage"] == "set":
-            arms = {side: (arm["phase"], arm["counted"], arm["held_s"]) for side, arm in frame["arms"].items()}
-            said.append(f"{frame['t']:.2f} {arms}")
+            said.append(f"{frame['t']:.2f} {frame['arms']}")
 
     run(source, LiveSession(plan_for_recording(session.recording, {}), {}, source.rates_hz, live), each=look)
     yield from said
@@ -251,6 +266,8 @@ def try_all(state: Path, wanted: Sequence[str]) -> None:
     if about.exists() and json.loads(about.read_text())["tree"] != here["tree"]:
         raise SystemExit(f"{state} is of another state of the code: give a new folder")
     done = {(one["name"], one["way"]) for one in lines(state)}
+    pipeline.align_recording = remembered(pipeline.align_recording)
+    whole.orient_afterwards = remembered(whole.orient_afterwards)
     sessions = list(population())
     chosen = {False: sessions, True: [s for s in sessions if s.live]}
     base = {played: [find(s, Params(), played) for s in own] for played, own in chosen.items()}
@@ -261,7 +278,7 @@ def try_all(state: Path, wanted: Sequence[str]) -> None:
         if not f.reps
     ]:
         raise SystemExit("\n".join(["these sessions give no reps with the built-in constants:", *bad]))
-    whole = {
+    sums = {
         "sessions": len(sessions),
         "minutes": sum(float(s.time_s[-1]) for s in sessions) / 60,
         "reps": _counted(base[False]),
@@ -271,10 +288,9 @@ def try_all(state: Path, wanted: Sequence[str]) -> None:
         "elevation_deg": _mean(base[False], "elevation"),
         "hold_s": _mean_of(h for found in base[False] for h in found.holds_s),
         "names": list(dict.fromkeys(s.name for s in sessions)),
-        "live": len(chosen[True]),
         "frames": sum(len(found.frames) for found in base[True]),
     }
-    about.write_text(json.dumps({**here, "whole": whole}, indent=1))
+    about.write_text(json.dumps({**here, "whole": sums}, indent=1))
     for name, value in numeric().items():
         if wanted and not name.startswith(tuple(wanted)):
             continue
