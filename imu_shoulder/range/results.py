@@ -115,6 +115,7 @@ def _side(analysis: Analysis, test: RangeTest, side: Side, events: Sequence[Even
                 curve[rows],
                 {name: values[rows] for name, values in arm.angles.items()},
                 {name: values[rows] for name, values in arm.sd.items()},
+                analysis.params.segment.reps,
             )
     counted = [trial.value_deg for trial in trials if not trial.missed]
     first = counted[: test.trials]
