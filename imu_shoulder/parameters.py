@@ -8,33 +8,37 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import MISSING, fields, is_dataclass, replace
+from dataclasses import MISSING, Field, fields, is_dataclass, replace
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, ClassVar, Protocol, TypeVar
 
 from imu_shoulder.checked import Checked
 from imu_shoulder.errors import ParameterError, ShoulderError
 
-if TYPE_CHECKING:
-    from _typeshed import DataclassInstance
 
-P = TypeVar("P", bound="DataclassInstance")
+class Dataclass(Protocol):
+    """Any dataclass."""
+
+    __dataclass_fields__: ClassVar[dict[str, Field[Any]]]
+
+
+P = TypeVar("P", bound=Dataclass)
 # A value further off than this many times the built-in one is a slip of the pen. Ours; it is less than 57.3, so that
 # degrees written for radians are mostly noticed.
 MOST_TIMES = 30.0
 WHERE = "docs/constants.md has them all"
 
 
-def values_of(params: DataclassInstance) -> dict[str, Any]:
+def values_of(params: Dataclass) -> dict[str, Any]:
     """Every value by its dotted name."""
     return _flat({field.name: getattr(params, field.name) for field in fields(params)})
 
 
 @cache
-def built_in(kind: type[DataclassInstance]) -> Mapping[str, Any]:
+def built_in(kind: type[Dataclass]) -> Mapping[str, Any]:
     """The built-in values of a class of parameters, by dotted name."""
     own = {}
     for field in fields(kind):
@@ -43,7 +47,7 @@ def built_in(kind: type[DataclassInstance]) -> Mapping[str, Any]:
     return MappingProxyType(_flat(own))
 
 
-def changed(params: DataclassInstance) -> dict[str, dict[str, Any]]:
+def changed(params: Dataclass) -> dict[str, dict[str, Any]]:
     """The values that are not the built-in ones, by dotted name: `value` and `built_in`."""
     usual = built_in(type(params))
     found = {name: value for name, value in values_of(params).items() if value != usual[name]}
@@ -76,7 +80,7 @@ def require_same(
         raise error(f"{what} worked out with the same parameters", f"these differ: {each}", do)
 
 
-def require_possible(params: DataclassInstance, in_order: Iterable[tuple[str, str]] = ()) -> None:
+def require_possible(params: Dataclass, in_order: Iterable[tuple[str, str]] = ()) -> None:
     """Raises ParameterError for a value that cannot be meant.
 
     in_order: pairs of names of which the first must be less than the second.
@@ -149,9 +153,7 @@ def _is_share(name: str) -> bool:
     return name.endswith(("_share", ".share"))
 
 
-def _given(
-    table: Checked, before: str, base: DataclassInstance, file: str, elsewhere: Mapping[str, str]
-) -> dict[str, Any]:
+def _given(table: Checked, before: str, base: Dataclass, file: str, elsewhere: Mapping[str, str]) -> dict[str, Any]:
     """The values of a table by dotted name, each of the type of the built-in one."""
     usual = built_in(type(base))
     out: dict[str, Any] = {}
