@@ -58,7 +58,7 @@ def in_time(history: Sequence[Summary], now: Summary) -> tuple[Summary, ...]:
             came = f"{other['name']} began at {other['start']}"
             raise HistoryError(f"sessions before {mine['start']}", came, do)
         theirs = summary.get("parameters_changed", {})
-        require_same(now["parameters_changed"], theirs, f"the session {other['name']}", HistoryError, BY_OPTION)
+        require_same(now.get("parameters_changed", {}), theirs, f"the session {other['name']}", HistoryError, BY_OPTION)
     starts = [_start(summary) for summary in history]
     if len(set(starts)) < len(starts):
         raise HistoryError("each earlier session once", "one came twice", "leave out one of the two")

@@ -35,7 +35,7 @@ def _notes(results: Mapping[str, Any]) -> list[str]:
     out = [POSE]
     if "gravity" in results["elevation_reference"]:
         out.append("Elevation was read about gravity, not about the trunk: leaning adds to it.")
-    out += filter(None, [told(results["parameters_changed"])])
+    out += filter(None, [told(results.get("parameters_changed") or {})])
     return [*out, results["context"]]
 
 
