@@ -14,7 +14,7 @@ from imu_shoulder.analysis import BY_OPTION, Params
 UNITS = (
     *(("_rad_s_sqrt_s", "rad/s/√s"), ("_m_s2", "m/s²"), ("_deg_s", "deg/s"), ("_rad_s", "rad/s"), ("_deg", "deg")),
     *(("_rad", "rad"), ("_hz", "Hz"), ("_sds", "standard deviations"), ("_s", "s")),
-    *(("share", "share"), ("share_sd", "share")),
+    *(("share", "share"), ("share_sd", "share"), ("tolerance", "share")),
 )
 # Smaller differences are none: deg, deg, s, share.
 LEAST = {"rotation_deg": 0.01, "elevation_deg": 0.01, "hold_s": 0.005, "sd_share": 0.001}
@@ -31,7 +31,7 @@ stands in the code, with its reason beside it; a drill's own limits are in its f
 simulated people, on [open recordings](validation.md) or by judgement; none was fitted to the tables below.
 
 **What it moves** was tried on {sessions} simulated recordings of {minutes:.0f} minutes by both simulators, of
-persons that no other table uses: {names}. Each constant was halved and doubled by itself. With the built-in ones
+persons that no other table uses ({names}). Each constant was halved and doubled by itself. With the built-in ones
 {reps} reps are counted of {true} ({off} too many or too few over all sets and arms), rotation is off by
 {rotation_deg:.1f} deg, elevation by {elevation_deg:.1f} deg (mean over the sets of an arm of the RMSE against the
 truth, of 30 deg at most), holds by {hold_s:.2f} s. The figures are differences from that:
@@ -89,7 +89,7 @@ def page(constants: Mapping[str, Any], lines: Sequence[Mapping[str, Any]], about
     tried = [name for name in constants if all((name, way) in found for way in WAYS)]
     still = [name for name in tried if all(_is_still(found[name, way]) for way in WAYS)]
     whole = dict(about["whole"])
-    names = ", ".join(whole.pop("names"))
+    names = "; ".join(whole.pop("names"))
     text = HEAD.format(
         **{**whole, "names": names, "live_frames": whole["frames"]},
         commit=about["commit"],
