@@ -45,7 +45,8 @@ truth, of 30 deg at most), holds by {hold_s:.2f} s. The figures are differences 
   `slip.sure_evidence` alone, which only a stream reads: they were tried on the last of the sessions, played as live
   ({live_frames} such moments), and their other figures are of it, too.
 
-An empty field is no change. These are people of a simulator: what moves nothing here may matter to somebody, and a
+An empty field is no change. What moved nothing there was tried on other sessions, too, in which things are only just a
+fault, a slip or a swap ({closes}): figures behind "close calls" are differences in those. These are people of a simulator: what moves nothing here may matter to somebody, and a
 difference of one or two reps is chance. What is small and ours can be wrong by half without harm; what is large and
 ours is where measuring would pay.
 
@@ -87,11 +88,11 @@ def page(constants: Mapping[str, Any], lines: Sequence[Mapping[str, Any]], about
     """constants: value by dotted name. lines: what each moved, as write_constants.py keeps it; about: of the run."""
     found = {(line["name"], line["way"]): line for line in lines if _same(line["value"], constants.get(line["name"]))}
     tried = [name for name in constants if all((name, way) in found for way in WAYS)]
-    still = [name for name in tried if all(_is_still(found[name, way]) for way in WAYS)]
-    whole = dict(about["whole"])
+    still = [name for name in tried if all(is_still(found[name, way]) for way in WAYS)]
+    whole, close = dict(about["whole"]), about["close"]
     names = "; ".join(whole.pop("names"))
     text = HEAD.format(
-        **{**whole, "names": names, "live_frames": whole["frames"]},
+        **{**whole, "names": names, "live_frames": whole["frames"], "closes": "; ".join(close["names"])},
         commit=about["commit"],
         tried=len(tried),
         all=len(constants),
@@ -100,7 +101,7 @@ def page(constants: Mapping[str, Any], lines: Sequence[Mapping[str, Any]], about
     for table, kind in classes().items():
         own = {name: value for name, value in constants.items() if name.rpartition(".")[0] == table}
         if own:
-            parts += [f"## {table}\n", _names_marked(explained(kind), kind) + "\n", *_table(own, kind, found, whole)]
+            parts += [f"## {table}\n", _names_marked(explained(kind), kind) + "\n", *_table(own, kind, found, about)]
     options = ", ".join(f"`{name}` ({option})" for name, option in BY_OPTION.items())
     parts.append(f"Set by options of `analyse` and not by a file: {options}.\n")
     return "\n".join(parts)
@@ -110,7 +111,8 @@ def _same(tried: Any, now: Any) -> bool:
     return (tuple(tried) if isinstance(tried, list) else tried) == now
 
 
-def _is_still(line: Mapping[str, Any]) -> bool:
+def is_still(line: Mapping[str, Any]) -> bool:
+    """Whether nothing moved, or nothing could be tried."""
     if "impossible" in line or line["failed"]:
         return "impossible" in line
     return not any(line[key] for key in COUNTS) and not any(_seen(line, key) for key in LEAST)
@@ -144,7 +146,7 @@ def _names_marked(text: str, kind: type) -> str:
 
 
 def _table(
-    own: Mapping[str, Any], kind: type, found: Mapping[tuple[str, str], Mapping[str, Any]], whole: Mapping[str, Any]
+    own: Mapping[str, Any], kind: type, found: Mapping[tuple[str, str], Mapping[str, Any]], about: Mapping[str, Any]
 ) -> list[str]:
     head = ("constant", "value", "unit", "source", "", "reps", "verdicts", "rotation", "elevation", "holds", "findings")
     rows: list[Sequence[str]] = [(*head, "SD", "page"), ["---"] * (len(head) + 2)]
@@ -154,7 +156,11 @@ def _table(
         first = [f"`{key}`", number(name, value), unit_of(key), said.get(key, "")]
         for way, word in WAYS.items():
             line = found.get((name, way))
-            rows.append([*first, word, *(_cells(line, whole) if line is not None else ["not tried"] + [""] * 7)])
+            if line is None:
+                rows.append([*first, word, "not tried", *[""] * 7])
+            else:
+                near = bool(line.get("close")) and not is_still(line)
+                rows.append([*first, word + NEAR * near, *_cells(line, about["close" if near else "whole"])])
             first = [""] * 4
     return ["| " + " | ".join(row) + " |" for row in rows] + [""]
 
@@ -183,6 +189,7 @@ def _cells(line: Mapping[str, Any], whole: Mapping[str, Any]) -> list[str]:
     return [reps.strip(" ,"), str(line["verdicts"] or ""), *changes, str(line["findings"] or ""), sd, moments]
 
 
+NEAR = ", close calls"
 DIGITS = {"rotation_deg": 2, "elevation_deg": 2, "hold_s": 3}
 
 

@@ -28,6 +28,7 @@ from imu_shoulder.simulate import (
     simulate,
 )
 from imu_shoulder.simulate.scenarios import ARMS
+from imu_shoulder.simulate.script import PartWay
 
 FIRST_PERSON = 700
 WORN = (*ARMS, "sternum")
@@ -238,6 +239,105 @@ SESSIONS: tuple[Callable[[int], Session], ...] = (
     *(calm, faulty, slipped, damaged, unmarked, swapped, unsteady_pose),
     *(restless, restless_alone, cheap, slow, quick, lying, pausing),
 )
+
+
+# Close calls: what is only just a fault, a slip or a swap, for constants that move nothing above.
+
+
+def little_faults(who: int, sternum: bool) -> Session:
+    """A degree or so beyond the drill's limits, or a third of a second; shrugs of some degrees."""
+    sizes = {
+        1: ("short_arc", 1.2),
+        3: ("thumb_down", 1.2),
+        4: ("hold_short", 4.7),
+        6: ("shrug", 6.0),
+        8: ("elbow_off", 1.2),
+    }
+    of_can = {rep: (Fault(kind, size),) for rep, (kind, size) in sizes.items()}
+    of_start = {2: (Fault("start_missed", 5.0),), 4: (Fault("shrug", 9.0),), 5: (Fault("trunk_moved", 1.2),)}
+    sets = [
+        SetPlan("full_can", "right", 9, 1.8, 5.2, faults=of_can),
+        SetPlan("full_can", "right", 6, 1.8, 5.2, faults=of_start),
+    ]
+    between = [Interlude("walk", 8.0)]
+    options = {"arms": ("right",), "sternum": sternum, "acromion": True, "between": between}
+    return _other("faults that are hardly any", calmed(person(who, "table")), sets, **options)
+
+
+def little_slips(who: int) -> Session:
+    turns = ("full_can", "band_external_rotation", "full_can", "band_external_rotation")
+    sets = [block for drill in turns for block in (SetScript(drill, "both", reps=4), Pause(6, "fidget"))]
+    sensors = {
+        "right_upper_arm": SensorModel(slips=(Slip(95.0, 11.0), Slip(200.0, 9.0, (1.0, 0.0, 0.0)))),
+        "left_wrist": SensorModel(slips=(Slip(150.0, 11.0, (0.0, 0.0, 1.0)),)),
+    }
+    return _ours("slips that are hardly any", sets, who, placements=ARMS, sensors=sensors, told=False)
+
+
+def quietly_swapped(who: int) -> Session:
+    """No elbow bends to show that sensors are swapped; a sensor laid aside that is jolted about as much as a person."""
+    made = swapped(who)
+    kept = tuple(event for event in made.recording.events if event.trial_type != "elbow_bends")
+    streams = dict(made.recording.streams)
+    left = streams["left_wrist"]
+    jolts = np.random.default_rng(who).normal(size=left.gyr_rad_s.shape)
+    streams["left_wrist"] = replace(left, gyr_rad_s=0.0022 * jolts)
+    return replace(made, name="swaps hardly seen", recording=replace(made.recording, streams=streams, events=kept))
+
+
+def other_arm(who: int) -> Session:
+    """The sensors of the two arms swapped, on a person whose other arm moves along by half."""
+    reps = {"right": 4, "left": 1}
+    sets = (
+        SetScript("full_can", "both", reps=reps),
+        Pause(5, "walk"),
+        SetScript("band_external_rotation", "both", reps=reps),
+    )
+    made = _ours("sides swapped", sets, who, placements=ARMS, told=False)
+    streams = {}
+    for placement, stream in made.recording.streams.items():
+        side, _, segment = placement.partition("_")
+        other = f"{'left' if side == 'right' else 'right'}_{segment}"
+        streams[other] = replace(stream, placement=other)
+    events = tuple(replace(e, side="right") if e.trial_type == "set" else e for e in made.recording.events)
+    return replace(made, recording=replace(made.recording, streams=streams, events=events))
+
+
+def lying_alone(who: int) -> Session:
+    """Lies without a sternum sensor, and only the elbow bends show where forward is."""
+    sets = [SetPlan("sidelying_external_rotation", "right", 6, 1.6), SetPlan("full_can", "right", 4, 1.8, 5.5)]
+    between = [Interlude("walk", 10.0)]
+    made = second.session(person(who, "table"), sets, sternum=False, between=between, arms=("right",))
+    recording, truth = perform(replace(made, blocks=(*made.blocks[:2], *made.blocks[3:])))
+    return Session("lies, no sternum, no raises", recording, truth.time_s, truth.angles, truth.reps)
+
+
+def hardly_clipped(who: int) -> Session:
+    sets = (
+        SetScript("full_can", "right", reps=8, lift_s=1.2, lower_s=1.2),
+        Pause(5, "walk"),
+        SetScript("band_external_rotation"),
+    )
+    sensors = {"right_wrist": SensorModel(gyr_range_deg_s=123.0), "right_upper_arm": SensorModel(gyr_range_deg_s=126.0)}
+    return _ours("hardly clipped", sets, who, placements=RIGHT, sensors=sensors)
+
+
+def streamed_long() -> Session:
+    """A set of over a minute with pauses part-way and holes in holds and lifts, after a while of walking about."""
+    pauses = (PartWay("up", 0.5, 1.5), PartWay("down", 0.6, 2.5))
+    can = SetScript("full_can", "right", reps=6, pauses=pauses)
+    sets = (can, Pause(40, "walk"), SetScript("band_external_rotation", "right", reps=12))
+    damage = {p: Damage(outages=((56.0, 0.6), (84.0, 0.3), (98.0, 0.5), (101.0, 1.2))) for p in RIGHT}
+    return _ours("played as live, long", sets, FIRST_PERSON + 40, placements=RIGHT, damage=damage, live=True)
+
+
+def close_calls() -> Iterator[Session]:
+    first = FIRST_PERSON + 30
+    yield little_faults(first, sternum=True)
+    yield little_faults(first + 1, sternum=False)
+    for number, make in enumerate((little_slips, quietly_swapped, other_arm, lying_alone, hardly_clipped), start=2):
+        yield make(first + number)
+    yield streamed_long()
 
 
 def population() -> Iterator[Session]:

@@ -20,8 +20,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from constants_page import page
-from constants_population import Session, population
+from constants_page import is_still, page
+from constants_population import Session, close_calls, population
 
 from imu_shoulder import pipeline
 from imu_shoulder.analysis import Analysis, Params
@@ -259,6 +259,37 @@ def of_tree() -> dict[str, str]:
     }
 
 
+class Tried:
+    """Sessions with what they gave with the built-in constants: in the flow of a file, and of those to be played live."""
+
+    def __init__(self, sessions: Sequence[Session]) -> None:
+        self.sessions = {False: sessions, True: [s for s in sessions if s.live]}
+        self.base = {played: [find(s, Params(), played) for s in own] for played, own in self.sessions.items()}
+        bad = [f"{f.refused}{f.failed}" for own in self.base.values() for f in own if not f.reps]
+        if bad:
+            raise SystemExit("\n".join(["a session gives no reps with the built-in constants:", *bad]))
+
+    def moved_by(self, name: str, params: Params) -> dict[str, Any]:
+        played = name.startswith(OF_STREAMS)
+        return figures(self.base[played], [find(s, params, played) for s in self.sessions[played]])
+
+    def sums(self) -> dict[str, Any]:
+        """What the page says of the sessions."""
+        base, sessions = self.base[False], self.sessions[False]
+        return {
+            "sessions": len(sessions),
+            "minutes": sum(float(s.time_s[-1]) for s in sessions) / 60,
+            "reps": _counted(base),
+            "true": sum(rep.role == "lift" for s in sessions for rep in s.reps),
+            "off": sum(found.off for found in base),
+            "rotation_deg": _mean(base, "rotation"),
+            "elevation_deg": _mean(base, "elevation"),
+            "hold_s": _mean_of(h for found in base for h in found.holds_s),
+            "names": list(dict.fromkeys(s.name for s in sessions)),
+            "frames": sum(len(found.frames) for found in self.base[True]),
+        }
+
+
 def try_all(state: Path, wanted: Sequence[str]) -> None:
     """Append what each constant moved to DIR/moved.jsonl; what is there already is not tried again."""
     state.mkdir(parents=True, exist_ok=True)
@@ -268,29 +299,8 @@ def try_all(state: Path, wanted: Sequence[str]) -> None:
     done = {(one["name"], one["way"]) for one in lines(state)}
     pipeline.align_recording = remembered(pipeline.align_recording)
     whole.orient_afterwards = remembered(whole.orient_afterwards)
-    sessions = list(population())
-    chosen = {False: sessions, True: [s for s in sessions if s.live]}
-    base = {played: [find(s, Params(), played) for s in own] for played, own in chosen.items()}
-    if bad := [
-        f"{s.name}: {f.refused or f.failed}"
-        for p in base
-        for s, f in zip(chosen[p], base[p], strict=True)
-        if not f.reps
-    ]:
-        raise SystemExit("\n".join(["these sessions give no reps with the built-in constants:", *bad]))
-    sums = {
-        "sessions": len(sessions),
-        "minutes": sum(float(s.time_s[-1]) for s in sessions) / 60,
-        "reps": _counted(base[False]),
-        "true": sum(rep.role == "lift" for s in sessions for rep in s.reps),
-        "off": sum(found.off for found in base[False]),
-        "rotation_deg": _mean(base[False], "rotation"),
-        "elevation_deg": _mean(base[False], "elevation"),
-        "hold_s": _mean_of(h for found in base[False] for h in found.holds_s),
-        "names": list(dict.fromkeys(s.name for s in sessions)),
-        "frames": sum(len(found.frames) for found in base[True]),
-    }
-    about.write_text(json.dumps({**here, "whole": sums}, indent=1))
+    usual, close = Tried(list(population())), Tried(list(close_calls()))
+    about.write_text(json.dumps({**here, "whole": usual.sums(), "close": close.sums()}, indent=1))
     for name, value in numeric().items():
         if wanted and not name.startswith(tuple(wanted)):
             continue
@@ -304,9 +314,9 @@ def try_all(state: Path, wanted: Sequence[str]) -> None:
             except ParameterError as error:
                 came["impossible"] = f"{error.expected}, but {error.came}"
             else:
-                played = name.startswith(OF_STREAMS)
-                after = [find(s, params, played) for s in chosen[played]]
-                came |= figures(base[played], after)
+                came |= usual.moved_by(name, params)
+                if is_still(came):
+                    came |= {**close.moved_by(name, params), "close": True}
             with (state / "moved.jsonl").open("a", encoding="utf-8") as file:
                 file.write(json.dumps(came) + "\n")
             print(f"{name} {way}: {time.monotonic() - began:.0f} s", flush=True)
