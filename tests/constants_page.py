@@ -45,10 +45,10 @@ truth, of 30 deg at most), holds by {hold_s:.2f} s. The figures are differences 
   `slip.sure_evidence` alone, which only a stream reads: they were tried on the last of the sessions, played as live
   ({live_frames} such moments), and their other figures are of it, too.
 
-An empty field is no change. What moved nothing there was tried on other sessions, too, in which things are only just a
-fault, a slip or a swap ({closes}): figures behind "close calls" are differences in those. These are people of a simulator: what moves nothing here may matter to somebody, and a
-difference of one or two reps is chance. What is small and ours can be wrong by half without harm; what is large and
-ours is where measuring would pay.
+An empty field is no change. What moved nothing there was tried on other sessions, too, in which things are only
+just a fault, a slip or a swap ({closes}): figures behind "close calls" are differences in those. These are people
+of a simulator: what moves nothing here may matter to somebody, and a difference of one or two reps is chance. What
+is small and ours can be wrong by half without harm; what is large and ours is where measuring would pay.
 
 Run on commit {commit}. Written by `python tests/write_constants.py`; {tried} of {all} constants were tried.
 """

@@ -260,7 +260,7 @@ def of_tree() -> dict[str, str]:
 
 
 class Tried:
-    """Sessions with what they gave with the built-in constants: in the flow of a file, and of those to be played live."""
+    """Sessions, and what they gave with the built-in constants: in a file's flow, and those to be played as live."""
 
     def __init__(self, sessions: Sequence[Session]) -> None:
         self.sessions = {False: sessions, True: [s for s in sessions if s.live]}
