@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
 
 from imu_shoulder.align import AlignParams
 from imu_shoulder.angles.joint import AngleParams, ArmAngles
@@ -17,6 +19,7 @@ from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.model import Aligned, Finding, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, OrientParams
 from imu_shoulder.orient.moments import HeadingParams
+from imu_shoulder.parameters import changed, read_parameters, require_possible
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import SegmentParams
 
@@ -32,6 +35,9 @@ class StreamParams:
     angles. arrive_deg_s, leave_deg_s: slower than the first in the band is holding, faster downward than the second is
     not; velocity_s: over which velocity is taken. unseen_s: an arm that was not seen for so long is said to be unseen.
     keep_s: how much of the past is kept.
+
+    Sources. settled_s, counted_s, returned_share, paused_share, stuck_s, segment_s, window_s, grid_hz, arrive_deg_s,
+    leave_deg_s, velocity_s, unseen_s, keep_s: ours.
     """
 
     settled_s: float = 0.4
@@ -49,11 +55,32 @@ class StreamParams:
     keep_s: float = 120.0
 
 
+# What options of `analyse` set, and no file of parameters.
+BY_OPTION: Mapping[str, str] = {"afterwards": "--causal", "orient.method": "--filter"}
+# The first of each pair is less than the second.
+IN_ORDER = (
+    ("orient.stillness.window_s", "orient.stillness.piece_s"),
+    ("heading.quiet_rad_s", "heading.move_rad_s"),
+    ("heading.min_quiet_s", "heading.longest_s"),
+    ("heading.least_turn_rad", "heading.turn_rad"),
+    ("slip.least_evidence", "slip.sure_evidence"),
+    ("mounting.still_rad", "mounting.raised_rad"),
+    ("angles.plane_from_deg", "angles.plane_to_deg"),
+    ("angles.forearm_from_deg", "angles.forearm_full_deg"),
+    ("segment.reps.partial_share", "segment.reps.counts_share"),
+    ("segment.reps.return_share", "segment.reps.whole_return_share"),
+    ("stream.counted_s", "stream.settled_s"),
+    ("stream.segment_s", "stream.window_s"),
+    ("stream.window_s", "stream.keep_s"),
+)
+
+
 @dataclass(frozen=True, slots=True)
 class Params:
-    """Every parameter of every stage. All of them are written to summary.json.
+    """Every parameter of every stage. All of them are written to summary.json, and those that were changed once more.
 
     afterwards: use past and future of each sample, as a finished recording allows; otherwise only its past, as live.
+    Raises ParameterError for a value that cannot be meant.
     """
 
     afterwards: bool = True
@@ -68,6 +95,19 @@ class Params:
     segment: SegmentParams = field(default_factory=SegmentParams)
     judge: JudgeParams = field(default_factory=JudgeParams)
     stream: StreamParams = field(default_factory=StreamParams)
+
+    def __post_init__(self) -> None:
+        require_possible(self, IN_ORDER)
+
+    @property
+    def changed(self) -> dict[str, dict[str, Any]]:
+        """Which are not the built-in ones, by dotted name: `value` and `built_in`."""
+        return changed(self)
+
+
+def load_params(path: Path) -> Params:
+    """The built-in parameters with what a user's TOML file changes. Raises ParameterError."""
+    return read_parameters(path, Params(), BY_OPTION)
 
 
 @dataclass(frozen=True, slots=True)

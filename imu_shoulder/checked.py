@@ -178,6 +178,16 @@ class Checked:
             raise self.wrong(key, f"a list of {count} texts", value)
         return tuple(value)
 
+    def numbers(self, key: str) -> tuple[float, ...]:
+        """A list of finite numbers, one at least."""
+        value = self._table.get(key)
+        if not isinstance(value, list) or not value:
+            raise self.wrong(key, "a list of numbers", value)
+        for one in value:
+            if isinstance(one, bool) or not isinstance(one, int | float) or not abs(one) <= sys.float_info.max:
+                raise self.wrong(key, "a list of numbers", value)
+        return tuple(map(float, value))
+
     def moment(self, key: str) -> str:
         """A date and time of ISO 8601, as text."""
         value = self._table.get(key)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from imu_shoulder.advise.session import session_summary
-from imu_shoulder.analysis import Analysis, Params
+from imu_shoulder.analysis import Analysis, Params, load_params
 from imu_shoulder.drills import load_file
 from imu_shoulder.errors import ParameterError, ShoulderError
 from imu_shoulder.exchange.dictionary import units_of
@@ -72,19 +72,24 @@ def read(recording: str | Path, *, column_map: str | Path | None = None) -> Reco
 
 
 def analyse(
-    recording: Recording | str | Path, *, drill_files: Iterable[str | Path] = (), causal: bool = False
+    recording: Recording | str | Path,
+    *,
+    drill_files: Iterable[str | Path] = (),
+    params: str | Path | None = None,
+    causal: bool = False,
 ) -> Analysed:
     """Run every stage over a recording or the folder of one, as `imu-shoulder analyse` does without a plan.
 
-    drill_files: drills of your own. causal: from the past of each sample only, as live.
-    Raises ShoulderError where recording, drill or calibration cannot be used.
+    drill_files: drills of your own. params: a TOML file of parameters in place of the built-in ones. causal: from the
+    past of each sample only, as live. Raises ShoulderError where one of the files or the calibration cannot be used.
     """
     if isinstance(drill_files, str | Path):
         raise ParameterError("a list of drill files", "it is a single one", "put it in brackets: [FILE]")
     own = {drill.id: drill for drill in (load_file(_path(file, "the path of a drill file")) for file in drill_files)}
+    used = Params() if params is None else load_params(_path(params, "the path of a file of parameters"))
     found = recording if isinstance(recording, Recording) else read(recording)
     apart = shipped_tests().keys() - own.keys()
-    return Analysed(run_stages(found, Params(afterwards=not causal), own, apart=apart))
+    return Analysed(run_stages(found, replace(used, afterwards=not causal), own, apart=apart))
 
 
 def _path(given: object, expected: str) -> Path:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Mapping
 
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import Analysis, Params
-from imu_shoulder.calibrate.store import StoredCalibration
+from imu_shoulder.calibrate.store import StoredCalibration, require_same_parameters
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked, asked_in
 from imu_shoulder.engine.order import Part
@@ -40,6 +40,8 @@ def analyse(
     Raises ShoulderError when the recording, a drill or the calibration cannot be used.
     """
     params = params or Params()
+    if stored is not None:
+        require_same_parameters(stored, params.changed)
     wanted = asked_in(recording.events, drills, asked, apart)
     progress("align")
     aligned = align_recording(recording, params.align)

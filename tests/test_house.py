@@ -29,6 +29,7 @@ BASE = (
         "errors",
         "files",
         "checked",
+        "parameters",
         "one_run",
         "units",
         "model",

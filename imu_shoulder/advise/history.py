@@ -8,9 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from imu_shoulder.analysis import BY_OPTION
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.identity import person
 from imu_shoulder.one_run import SUMMARY, require_one_run
+from imu_shoulder.parameters import require_same
 from imu_shoulder.report.summary import SCHEMA
 
 Summary = Mapping[str, Any]
@@ -42,7 +44,10 @@ def _load(path: Path) -> Summary:
 
 
 def in_time(history: Sequence[Summary], now: Summary) -> tuple[Summary, ...]:
-    """The sessions from the latest back, this one first. Raises HistoryError for another athlete's or a later one."""
+    """The sessions from the latest back, this one first.
+
+    Raises HistoryError for another athlete's, a later one, or one that was judged by other parameters.
+    """
     mine = now["recording"]
     for summary in history:
         other = summary["recording"]
@@ -52,6 +57,8 @@ def in_time(history: Sequence[Summary], now: Summary) -> tuple[Summary, ...]:
         if _start(summary) >= _start(now):
             came = f"{other['name']} began at {other['start']}"
             raise HistoryError(f"sessions before {mine['start']}", came, do)
+        theirs = summary.get("parameters_changed", {})
+        require_same(now.get("parameters_changed", {}), theirs, f"the session {other['name']}", HistoryError, BY_OPTION)
     starts = [_start(summary) for summary in history]
     if len(set(starts)) < len(starts):
         raise HistoryError("each earlier session once", "one came twice", "leave out one of the two")

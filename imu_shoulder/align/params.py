@@ -15,6 +15,8 @@ class AlignParams:
     rate_tolerance: a measured rate further than this share from the declared one is a warning.
     stuck_s: a channel that repeats one value for longer while the sensor moves is stuck.
     latency_s: a live stream waits this long for a sensor that is late before it goes on without it.
+
+    Sources. rate_hz, bridge_s, rate_tolerance, stuck_s, latency_s: ours.
     """
 
     rate_hz: float | None = None

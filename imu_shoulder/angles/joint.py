@@ -45,12 +45,17 @@ _BLOCK_ROWS = 8192
 class AngleParams:
     """Where an angle is defined, and when the forearm tells the humeral rotation.
 
+    plane_from_deg, plane_to_deg: elevation between which the plane of elevation is given.
     leant_deg: where the arm is measured about gravity, a trunk that is seen to lean further is not upright.
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
     anchored_from_deg, anchored_full_deg: the same where elbow bends anchor the rotation of a straight elbow: it is then
     as good as a pointer at 30 deg, where an error of the heading between the two sensors turns the pointer by twice.
-    skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, with its standard
-    deviation, where the recording itself does not tell or estimate_skin is off.
+    skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, where the recording
+    itself does not tell or estimate_skin is off; skin_share_sd: its standard deviation.
+
+    Sources. plane_from_deg, plane_to_deg, leant_deg, forearm_from_deg, forearm_full_deg, anchored_from_deg,
+    anchored_full_deg: ours; skin_share, skin_share_sd: skin hides up to half (Warner and Heller 2025, doi
+    10.1016/j.jbiomech.2025.112893).
     """
 
     plane_from_deg: float = 15.0

@@ -36,12 +36,14 @@ class ScapulaParams:
     """Standard deviations in degrees, and what counts as a hanging arm.
 
     skin_deg: of the sensor on the skin against the bone at 100 deg of elevation, growing from nothing in the pose.
-    Published: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009,
-    doi 10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004).
     lean_deg: of a trunk that no sensor sees, which may lean where a shrug is looked for: RMS of a set of which one rep
-    in eight leans by 17 deg (ours). share, share_sd: the blade's of the arm's elevation from 30 to 120 deg and how much
-    people differ (bone data, docs/shrug.md), to turn an error of elevation into one of upward rotation.
+    in eight leans by 17 deg. share, share_sd: the blade's of the arm's elevation from 30 to 120 deg and how much
+    people differ, to turn an error of elevation into one of upward rotation. hanging_deg: an arm raised by less hangs.
     largest_azimuth_deg: with a worse azimuth the sternum sensor is not used.
+
+    Sources. skin_deg: mean differences up to 6 deg, 8.4 in extreme postures (van Andel et al. 2009, doi
+    10.1016/j.gaitpost.2008.07.012), RMSE up to 6.0 deg (Warner et al. 2012, doi 10.1016/j.humov.2011.07.004); share,
+    share_sd: median and spread of in-vivo bone data (docs/shrug.md); lean_deg, hanging_deg, largest_azimuth_deg: ours.
     """
 
     skin_deg: float = 6.0

@@ -42,23 +42,26 @@ class UncertaintyParams:
 
     Of an error that lies to one side, such as a bend, the figure is that whose 1.96-fold bounds it in 95 % of people.
 
-    inclination_deg: VQF's published inclination error (evidence: BROAD benchmark, 30 trials, offline 0.53 deg).
-    zero_offset_deg: tilt from an accelerometer's zero offset: 20 mg are 1.1 deg, of which still moments take some off.
+    inclination_deg: of the filter. zero_offset_deg: tilt from an accelerometer's zero offset.
     pose_out_deg, pose_forward_deg: of the upper arm from hanging straight in the pose; the forearm hangs with it.
-    elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends. Elbows stop at 0.6
-    +- 3.1 deg (Boone and Azen 1979, from memory), and not everyone goes that far.
+    elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends.
     forearm_pose_deg: of the forearm's turn about itself in the pose.
     azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
-    carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns: 11.9 +- 4.1 deg (n = 400,
-    Int J Morphol 2018 36:135-139).
+    carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns.
     forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
     reused_apart_deg: of the heading between the arm's two sensors, where it is from an earlier recording's calibration.
     standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
     said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
     be asked to, and so from level.
-    trunk_pose_deg: of the trunk's lean in the pose, which one person repeats to 1.9 deg (Donaldson et al. 2021, ISBS
-    Proceedings 39:58). trunk_azimuth_deg: of the heading between trunk and arm, from tilting together.
-    Figures without a source are our own, see docs/design_choices.md.
+    trunk_pose_deg: of the trunk's lean in the pose. trunk_azimuth_deg: of the heading between trunk and arm, from
+    tilting together. What is ours is explained in docs/design_choices.md.
+
+    Sources. inclination_deg: VQF offline in the BROAD benchmark, 30 trials; zero_offset_deg: 20 mg are 1.1 deg (data
+    sheets, from memory), of which still moments take some off; elbow_stop_deg: elbows stop at 0.6 +- 3.1 deg (Boone and
+    Azen 1979, from memory), and not everyone goes that far; carrying_deg: 11.9 +- 4.1 deg (n = 400, Int J Morphol 2018
+    36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings 39:58); pose_out_deg,
+    pose_forward_deg, elbow_pose_deg, forearm_pose_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg,
+    sets_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
     """
 
     inclination_deg: float = 0.53

@@ -18,10 +18,15 @@ class JudgeParams:
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples. heading_sd_deg: nor what
     hangs on which way the body faces, where that is known worse than this.
+    hold_margin_s: a hold may be shorter by this; arc_margin_deg: an arc may miss the band by this, form_margin_deg: any
+    other angle its limit.
     shrug_deg, shrug_sds: a shrug is more than both, the second in standard deviations of the rep's own value.
     shrug_told_deg: a shrug of this size at the top must be more than that, as far as it is seen; else none is judged.
     start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
     or, where the drill has none, beyond where the set's reps usually begin (the larger of the two).
+
+    Sources. gap_s, clipped_s, hold_margin_s, arc_margin_deg, form_margin_deg, shrug_deg, shrug_sds, shrug_told_deg,
+    start_margin_deg, start_margin_share: ours.
     """
 
     gap_s: float = 0.15

@@ -40,6 +40,8 @@ class MountingParams:
     one movement, moved; times: and this many times as far as one that hardly did. raised_rad: a limb tilted by this
     much was raised; still_rad: one tilted by less was not. further: the sensor further out on a raised arm is
     shaken this many times as much at least, shaken_m_s2 or more. person_rad_s: a person is never quieter (RMS).
+
+    Sources. sway_rad_s, turned_rad, times, raised_rad, still_rad, further, shaken_m_s2, person_rad_s: ours.
     """
 
     sway_rad_s: float = radians(10.0)

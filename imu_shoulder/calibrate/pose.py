@@ -18,7 +18,10 @@ from imu_shoulder.orient.attitude import Attitude
 class CalibrateParams:
     """Limits of a usable pose.
 
+    min_pose_s: shortest pose.
     max_sway_deg: largest standard deviation of a sensor's attitude inside the pose; more is a moving pose.
+
+    Sources. min_pose_s, max_sway_deg: ours.
     """
 
     min_pose_s: float = 1.5

@@ -27,6 +27,9 @@ class SlipParams:
     per axis. like_rad: gravity this near may be the same posture in another set. links: so many earlier moments of a
     posture are compared with. cap: a posture so many standard deviations away counts as not seen before.
     lasting_s: what was turned back within this time, about as long as a rep with its hold, was a movement.
+
+    Sources. least_rad, least_evidence, sure_evidence, hand_rad, pulse_s, windows, alone, pulse_least_rad, pulse_sd_rad,
+    beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap, lasting_s: ours.
     """
 
     least_rad: float = radians(10.0)

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import degrees, isfinite, radians
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -33,8 +34,14 @@ from imu_shoulder.frames import (
 from imu_shoulder.model import SIDES, STERNUM, UPPER_ARM, WRIST, Finding, FloatArray, Recording, Side, on_arm
 from imu_shoulder.one_run import CALIBRATION, require_one_run
 from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.parameters import require_same
 
 SCHEMA = 1
+# Parameters that do not move where a sensor is found to sit: of the stages after it, and those of a comparison.
+NOT_OF_THE_SEAT = (
+    *("angles", "uncertainty", "segment", "judge", "mounting", "stream"),
+    *("afterwards", "orient.method"),
+)
 # A pose is repeated to a few degrees; more than this is another mounting or another pose.
 MOST_APART_DEG = 10.0
 FRAMES = {
@@ -81,10 +88,14 @@ class StoredArm:
 
 @dataclass(frozen=True, slots=True)
 class StoredCalibration:
-    """A calibration file in memory. source: name and start of the recording it was measured in."""
+    """A calibration file in memory. source: name and start of the recording it was measured in.
+
+    changed: the parameters other than the built-in ones it was worked out with, as `parameters.changed` has them.
+    """
 
     source: str
     arms: Mapping[Side, StoredArm]
+    changed: Mapping[str, Any] = field(default_factory=dict)
 
 
 def calibration_document(
@@ -93,8 +104,12 @@ def calibration_document(
     time_s: FloatArray,
     attitudes: Mapping[str, Attitude],
     findings: Sequence[Finding],
+    changed: Mapping[str, Any] = MappingProxyType({}),
 ) -> dict[str, Any]:
-    """The contents of calibration.json. attitudes: by placement, as the filter gave them, at time_s (M,)."""
+    """The contents of calibration.json. attitudes: by placement, as the filter gave them, at time_s (M,).
+
+    changed: the parameters other than the built-in ones, as JSON has them.
+    """
     inside = (time_s >= calibration.pose_s[0]) & (time_s <= calibration.pose_s[1])
     arms = {}
     for side, arm in calibration.arms.items():
@@ -117,6 +132,7 @@ def calibration_document(
         "frames": FRAMES,
         "pose_s": list(calibration.pose_s),
         "pose_was_marked": calibration.pose_was_marked,
+        "parameters_changed": dict(changed),
         "arms": arms,
     }
 
@@ -181,6 +197,7 @@ def read_calibration(path: Path) -> StoredCalibration:
     try:
         arms = {side: _stored_arm(side, document["arms"][side]) for side in SIDES if side in document["arms"]}
         source = f"{document['recording']['name']} of {document['recording']['start']}"
+        changed = dict(document.get("parameters_changed", {}))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise CalibrationError(
             f"a complete {CALIBRATION}",
@@ -196,7 +213,15 @@ def read_calibration(path: Path) -> StoredCalibration:
                 "use the calibration of another recording, or record the movements again",
             )
     require_one_run(path.parent)
-    return StoredCalibration(source, arms)
+    return StoredCalibration(source, arms, changed)
+
+
+def require_same_parameters(stored: StoredCalibration, changed: Mapping[str, Any]) -> None:
+    """Raises CalibrationError where other parameters may have put the sensors elsewhere on their segments.
+
+    changed: of the recording that is to take the calibration, as `parameters.changed` has them.
+    """
+    require_same(changed, stored.changed, f"the calibration of {stored.source}", CalibrationError, NOT_OF_THE_SEAT)
 
 
 def _stored_arm(side: Side, table: Mapping[str, Any]) -> StoredArm:

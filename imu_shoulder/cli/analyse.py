@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from imu_shoulder.cli.parameters import PARAMS, params_of
+
 if TYPE_CHECKING:
     from imu_shoulder.advise import Rules
+    from imu_shoulder.analysis import Params
     from imu_shoulder.calibrate.store import StoredCalibration
     from imu_shoulder.drills import Drill
     from imu_shoulder.model import Recording
@@ -45,6 +48,7 @@ if TYPE_CHECKING:
     help="correction.toml of these sensors from sensor-check.",
 )
 @click.option("--rules", "rule_file", type=click.Path(path_type=Path), help="Rules for advice of your own.")
+@PARAMS
 @click.option(
     "--filter",
     "method",
@@ -66,6 +70,7 @@ def analyse(
     calibration_file: Path | None,
     correction_file: Path | None,
     rule_file: Path | None,
+    params_file: Path | None,
     method: str,
     causal: bool,
 ) -> None:
@@ -73,6 +78,8 @@ def analyse(
 
     Writes reps.csv, angles.parquet, summary.json, calibration.json and report.html into the folder given by --out.
     """
+    from dataclasses import replace
+
     from imu_shoulder.calibrate.store import read_calibration
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
@@ -85,6 +92,8 @@ def analyse(
         drills = {drill.id: drill for drill in map(load_file, drill_files)}
         plan = None if plan_file is None else load_plan(plan_file, drills)
         earlier, rules = _advice_from(history, rule_file)
+        params = params_of(params_file)
+        params = replace(params, afterwards=not causal, orient=replace(params.orient, method=method))
         stored = None if calibration_file is None else read_calibration(calibration_file)
         if column_map is None:
             from imu_shoulder.sources.folder import read_recording
@@ -98,7 +107,7 @@ def analyse(
             from imu_shoulder.bench.correction import correct, read_corrections
 
             found = correct(found, read_corrections(correction_file), correction_file)
-        summary = run(found, out, drills, method, progress, plan, earlier, rules, stored, causal=causal)
+        summary = run(found, out, drills, params, progress, plan, earlier, rules, stored)
     tell(summary, out)
 
 
@@ -114,19 +123,15 @@ def run(
     recording: Recording,
     out: Path,
     drills: Mapping[str, Drill],
-    method: str,
+    params: Params,
     progress: Callable[[str], None],
     plan: Plan | None = None,
     history: Sequence[Mapping[str, Any]] = (),
     rules: Rules | None = None,
     stored: StoredCalibration | None = None,
-    *,
-    causal: bool = False,
 ) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
     from imu_shoulder.advise.session import session_summary
-    from imu_shoulder.analysis import Params
-    from imu_shoulder.orient.attitude import OrientParams
     from imu_shoulder.pipeline import analyse as run_stages
     from imu_shoulder.plan.matching import asked_by, check_athlete, match_sets
     from imu_shoulder.range import shipped_tests
@@ -138,7 +143,6 @@ def run(
         check_athlete(plan, recording.athlete)
         planned = plan, match_sets(plan, recording.events, apart)
     asked = None if planned is None else asked_by(*planned)
-    params = Params(afterwards=not causal, orient=OrientParams(method=method))
     analysis = run_stages(recording, params, drills, progress, asked, apart, stored)
     progress("report")
     return write_outputs(analysis, out, summary=session_summary(analysis, planned, history, rules))

@@ -27,6 +27,7 @@ def demo(out: Path, scenario: str) -> None:
 
     The warm-up is simulated with known faults, so that every part of the report has something to show.
     """
+    from imu_shoulder.analysis import Params
     from imu_shoulder.cli.analyse import run, tell
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.simulate import simulate
@@ -34,5 +35,5 @@ def demo(out: Path, scenario: str) -> None:
 
     with stage_progress() as progress:
         progress("simulating")
-        summary = run(simulate(find(scenario), seed=7).recording, out, {}, "vqf", progress)
+        summary = run(simulate(find(scenario), seed=7).recording, out, {}, Params(), progress)
     tell(summary, out)

@@ -10,8 +10,10 @@ import click
 
 from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.nodes import placements_by_address
+from imu_shoulder.cli.parameters import PARAMS, params_of
 
 if TYPE_CHECKING:
+    from imu_shoulder.analysis import Params
     from imu_shoulder.drills import Drill
     from imu_shoulder.model import Recording
     from imu_shoulder.plan import Plan
@@ -46,6 +48,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
 @click.option(
     "--drill-file", "drill_files", multiple=True, type=click.Path(path_type=Path), help="A drill file of your own."
 )
+@PARAMS
 @click.option("--out", type=click.Path(path_type=Path), help="New folder for the recording and its report.")
 @click.option("--port", default=8230, show_default=True, type=click.IntRange(1024, 65535), help="Port of the page.")
 @click.option("--host", help="Also let a tablet in that network come: this machine's own address there.")
@@ -61,6 +64,7 @@ def live(
     plan_file: Path | None,
     drill: str,
     drill_files: tuple[Path, ...],
+    params_file: Path | None,
     out: Path | None,
     port: int,
     host: str | None,
@@ -96,6 +100,7 @@ def live(
         port=port,
         host=host,
         speed=speed_of(speed),
+        params=params_of(params_file),
     )
     if ble:
         saved = start(settings, nodes=nodes, athlete=athlete or "")
@@ -121,7 +126,7 @@ def _played(folder: Path | None, scenario: str) -> Recording:
     return simulate(find(scenario), seed=7).recording
 
 
-def _analyse(recording: Recording, out: Path, plan: Plan | None, drills: Mapping[str, Drill]) -> None:
+def _analyse(recording: Recording, out: Path, plan: Plan | None, drills: Mapping[str, Drill], params: Params) -> None:
     from imu_shoulder.cli.analyse import run
 
-    run(recording, out, drills, "vqf", lambda stage: None, plan)
+    run(recording, out, drills, params, lambda stage: None, plan)

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from imu_shoulder.cli.parameters import PARAMS, params_of
+
 
 @click.command()
 @click.argument("recording", type=click.Path(path_type=Path))
@@ -15,7 +17,15 @@ import click
 @click.option(
     "--test-file", "files", multiple=True, type=click.Path(path_type=Path), help="A range test file of your own."
 )
-def range(recording: Path, out: Path | None, age: int | None, sex: str | None, files: tuple[Path, ...]) -> None:
+@PARAMS
+def range(
+    recording: Path,
+    out: Path | None,
+    age: int | None,
+    sex: str | None,
+    files: tuple[Path, ...],
+    params_file: Path | None,
+) -> None:
     """Score the active range tests in RECORDING: best and mean of three, each side, and their difference.
 
     Tests are set rows of events.tsv with the id of a range test as drill.
@@ -31,11 +41,12 @@ def range(recording: Path, out: Path | None, age: int | None, sex: str | None, f
     with stage_progress() as progress:
         progress("reading")
         tests = {**shipped_tests(), **{test.id: test for test in map(load_test, files)}}
+        params = params_of(params_file)
         found = read_recording(recording)
         require_range_tests(found.events, tests)
         # Whatever else was recorded is another command's.
         others = {event.drill for event in found.events if event.drill is not None}
-        results = range_results(analyse(found, progress=progress, apart=others), tests, age, sex)
+        results = range_results(analyse(found, params, progress=progress, apart=others), tests, age, sex)
         text = lines(results)
         if out is not None:
             from imu_shoulder.range.output import write_range

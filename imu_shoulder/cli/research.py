@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imu_shoulder.cli.extras import need
+from imu_shoulder.cli.parameters import PARAMS, params_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,7 +20,9 @@ if TYPE_CHECKING:
 FOLDER = click.Path(path_type=Path)
 
 
-def _analysed(recordings: Sequence[Recording], drill_files: tuple[Path, ...]) -> list[Analysis]:
+def _analysed(
+    recordings: Sequence[Recording], drill_files: tuple[Path, ...], params_file: Path | None
+) -> list[Analysis]:
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
     from imu_shoulder.pipeline import analyse
@@ -27,11 +30,12 @@ def _analysed(recordings: Sequence[Recording], drill_files: tuple[Path, ...]) ->
 
     drills = {drill.id: drill for drill in map(load_file, drill_files)}
     apart = shipped_tests().keys() - drills.keys()
+    params = params_of(params_file)
     found = []
     with stage_progress() as progress:
         for recording in recordings:
             progress(recording.name)
-            found.append(analyse(recording, drills=drills, apart=apart))
+            found.append(analyse(recording, params, drills, apart=apart))
     return found
 
 
@@ -57,6 +61,7 @@ PARTICIPANTS = click.option(
 @click.option("--inter-rater", is_flag=True, help="Also judge how far the raters agree with each other.")
 @PARTICIPANTS
 @DRILL_FILES
+@PARAMS
 def validate(
     recordings: tuple[Path, ...],
     out: Path,
@@ -66,6 +71,7 @@ def validate(
     inter_rater: bool,
     participants: tuple[str, ...],
     drill_files: tuple[Path, ...],
+    params_file: Path | None,
 ) -> None:
     """Compare our angles with a goniometer's or another reference's.
 
@@ -84,11 +90,12 @@ def validate(
         named = [one.recording for one in _shared(recordings, participants)]
     else:
         named = one_name_each([read_recording(folder) for folder in recordings])
-    found = list(zip(recordings, _analysed(named, drill_files), strict=True))
+    found = list(zip(recordings, _analysed(named, drill_files, params_file), strict=True))
     params = PairParams()
     study = compare(found, allowed_deg, params, series_name=series_name, lag_s=lag_s, inter_rater=inter_rater)
-    parameters = {"within_deg": allowed_deg, "lag_s": lag_s, **asdict(params)}
-    write_study(study, found, {**parameters, "analysis": asdict(found[0][1].params)}, out)
+    used = found[0][1].params
+    parameters = {"within_deg": allowed_deg, "lag_s": lag_s, **asdict(params), "analysis": asdict(used)}
+    write_study(study, found, parameters, out)
     for line in headlines(study):
         click.echo(line)
     click.echo(f"Report: {out / 'report.html'}")
@@ -160,6 +167,7 @@ def _pairs(texts: tuple[str, ...], option: str) -> dict[str, str]:
 @PARTICIPANTS
 @click.option("--notes", is_flag=True, help="Put the notes of the events into the data set, too: they may name people.")
 @DRILL_FILES
+@PARAMS
 def export(
     recordings: tuple[Path, ...],
     out: Path,
@@ -169,6 +177,7 @@ def export(
     participants: tuple[str, ...],
     notes: bool,
     drill_files: tuple[Path, ...],
+    params_file: Path | None,
 ) -> None:
     """Export recordings in open formats.
 
@@ -181,10 +190,11 @@ def export(
 
     shared = _shared(recordings, participants, notes)
     if form == "tables":
-        write_tables(_analysed([one.recording for one in shared], drill_files), out)
+        write_tables(_analysed([one.recording for one in shared], drill_files, params_file), out)
     elif angles:
-        analyses = _analysed([one.recording for one in shared], drill_files)
-        write_bids([Exported(one, angles_table(a)) for one, a in zip(shared, analyses, strict=True)], out, task)
+        analyses = _analysed([one.recording for one in shared], drill_files, params_file)
+        exported = [Exported(one, angles_table(a)) for one, a in zip(shared, analyses, strict=True)]
+        write_bids(exported, out, task, analyses[0].params)
     else:
         write_bids([Exported(one) for one in shared], out, task)
     click.echo(f"Written: {out}")
@@ -215,26 +225,30 @@ def import_dataset(dataset: Path, out: Path, placements: tuple[str, ...]) -> Non
 @click.argument("recording", type=FOLDER)
 @click.option("--truth", type=FOLDER, help="Folder of true_angles.parquet, where it is not RECORDING itself.")
 @click.option("--out", type=FOLDER, help="Folder for filters.csv and origin.json.")
-def compare_filters(recording: Path, truth: Path | None, out: Path | None) -> None:
+@PARAMS
+def compare_filters(recording: Path, truth: Path | None, out: Path | None, params_file: Path | None) -> None:
     """Compare attitude filters on a simulated RECORDING with its truth.
 
     Prints the RMSE in degrees of each angle under vqf and the filters of package ahrs.
     """
+    from dataclasses import asdict
+
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.sources.folder import read_recording
     from imu_shoulder.validate.filters import compare_filters as run
     from imu_shoulder.validate.filters import filters_table, read_truth, rmse_by_filter
     from imu_shoulder.validate.origin import as_json, origin, write_files
 
-    true_angles = read_truth(truth or recording)
+    true_angles, params = read_truth(truth or recording), params_of(params_file)
     with stage_progress() as progress:
         found = read_recording(recording)
-        errors = run(found, true_angles, progress)
+        errors = run(found, true_angles, params, progress)
     click.echo("RMSE in degrees after the neutral pose, pose error and soft tissue included:")
     click.echo(rmse_by_filter(errors).round(2).to_string())
     if out is not None:
         table = filters_table(errors).to_csv(index=False, lineterminator="\n", float_format="%.6g")
-        write_files(out, {"filters.csv": table, "origin.json": as_json(origin([found], {}))})
+        came_from = origin([found], asdict(params), params.changed)
+        write_files(out, {"filters.csv": table, "origin.json": as_json(came_from)})
         click.echo(f"Written: {out}")
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder import __version__
+from imu_shoulder.analysis import Params
 from imu_shoulder.files import make_folders, whole_folder, write_text
 from imu_shoulder.identity import Shared, label
 from imu_shoulder.model import FloatArray, SensorStream
@@ -58,19 +59,22 @@ class Exported:
     angles: pd.DataFrame | None = None
 
 
-def write_bids(exported: Sequence[Exported], out: Path, task: str = "shoulderwarmup") -> None:
+def write_bids(
+    exported: Sequence[Exported], out: Path, task: str = "shoulderwarmup", params: Params | None = None
+) -> None:
     """Write a data set into a new or empty folder; each recording is one session of its participant.
 
+    params: what the angles were worked out with; None without any.
     Raises OutputError where the folder has files or cannot be written, ParameterError for a task without letters.
     """
     task = label(task)
     with whole_folder(out) as scratch:
-        _write_top([one.shared for one in exported], scratch)
+        _write_top([one.shared for one in exported], params, scratch)
         for one in exported:
             _write_session(one, scratch / f"sub-{one.shared.participant}" / f"ses-{one.shared.session}", task)
 
 
-def _write_top(shared: Sequence[Shared], out: Path) -> None:
+def _write_top(shared: Sequence[Shared], params: Params | None, out: Path) -> None:
     _json(
         out / "dataset_description.json",
         {
@@ -92,8 +96,9 @@ def _write_top(shared: Sequence[Shared], out: Path) -> None:
     rows = {f"sub-{one.participant}": "n/a" if one.athlete is None else one.athlete for one in shared}
     _tsv(out / "participants.tsv", pd.DataFrame({"participant_id": list(rows), "athlete": list(rows.values())}))
     make_folders(out / "code")
-    came_from = as_json(origin([one.recording for one in shared], {}))
-    write_text(out / "code" / "origin.json", came_from)
+    used = ({}, {}) if params is None else (asdict(params), params.changed)
+    came_from = origin([one.recording for one in shared], *used)
+    write_text(out / "code" / "origin.json", as_json(came_from))
     _json(out / "participants.json", {"athlete": {"Description": "Initials as in the recording, n/a if withheld."}})
 
 

@@ -35,5 +35,5 @@ def write_tables(found: Sequence[Analysis], out: Path) -> None:
             angles_columns |= dict.fromkeys(angles.columns)
         table = data_dictionary(reps_columns, angles_columns)
         write_text(scratch / "dictionary.csv", table.to_csv(index=False, lineterminator="\n"))
-        came_from = origin([a.recording for a in found], asdict(found[0].params))
+        came_from = origin([a.recording for a in found], asdict(found[0].params), found[0].params.changed)
         write_text(scratch / "origin.json", as_json(came_from))

@@ -6,12 +6,13 @@ import asyncio
 import contextlib
 import io
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
 import segno
 
+from imu_shoulder.analysis import Params
 from imu_shoulder.ble.discover import node_entries
 from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
@@ -21,6 +22,7 @@ from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.again import go_on, new_folder, session_folder
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.paced_replay import TICK_S, Prompter, replay
+from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.radio import find, radio
 from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, run, without_range_tests
 from imu_shoulder.live.said import FILE, Said
@@ -29,6 +31,7 @@ from imu_shoulder.live.session import LiveSession
 from imu_shoulder.live.session_log import Keeper
 from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.model import Recording
+from imu_shoulder.parameters import told
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.matching import check_athlete
 from imu_shoulder.sources import RecordingSource
@@ -36,13 +39,16 @@ from imu_shoulder.sources import RecordingSource
 SCAN_S = 5.0
 RATE_HZ = 100
 
-# Recording, folder for the results, plan (None for what was done), drills of the user's own.
-Analyse = Callable[[Recording, Path, Plan | None, Mapping[str, Drill]], None]
+# Recording, folder for the results, plan (None for what was done), drills of the user's own, parameters.
+Analyse = Callable[[Recording, Path, Plan | None, Mapping[str, Drill], Params], None]
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """What was asked for. say: prints a line at this machine. plan: None for what the source suggests."""
+    """What was asked for. say: prints a line at this machine. plan: None for what the source suggests.
+
+    params: of the report at the end; the page has the same, from the past of each sample.
+    """
 
     analyse: Analyse
     say: Callable[[str], None]
@@ -53,6 +59,13 @@ class Settings:
     port: int
     host: str | None
     speed: float = 1.0
+    params: Params = field(default_factory=Params)
+
+    def session(self, plan: Plan, rates_hz: Mapping[str, float]) -> LiveSession:
+        """A new session by these settings."""
+        if said := told(self.params.changed):
+            self.say(said)
+        return LiveSession(plan, self.drills, rates_hz, LiveParams(flow=replace(self.params, afterwards=False)))
 
 
 def start(
@@ -100,7 +113,7 @@ def _tell_link(say: Callable[[str], None], link: str) -> None:
 
 def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
     def analyse(recording: Recording, out: Path) -> None:
-        settings.analyse(recording, out, settings.plan, settings.drills)
+        settings.analyse(recording, out, settings.plan, settings.drills, settings.params)
 
     return About(athlete, source, tuple(item.drill.title for item in plan.drills), CAUTIONS, analyse)
 
@@ -124,7 +137,7 @@ def _session_of(settings: Settings, recording: Recording) -> tuple[LiveSession, 
     check_athlete(plan, recording.athlete)
     if unplanned := not_planned(recording, plan):
         settings.say(f"The plan {plan.name} does not have these sets, and they are not played: {', '.join(unplanned)}.")
-    return LiveSession(plan, settings.drills, RecordingSource(recording).rates_hz), recording
+    return settings.session(plan, RecordingSource(recording).rates_hz), recording
 
 
 def play_without_page(settings: Settings, recording: Recording) -> None:
@@ -153,7 +166,7 @@ def _over_the_air(settings: Settings, nodes: Mapping[str, str], athlete: str) ->
     except BaseException:
         keeper.give_up()
         raise
-    session = LiveSession(plan, settings.drills, dict.fromkeys(placed, float(RATE_HZ)))
+    session = settings.session(plan, dict.fromkeys(placed, float(RATE_HZ)))
     if earlier is not None:
         held = go_on(session, keeper.log_path)
         keeper.went_on(session.recording())

@@ -23,8 +23,11 @@ from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
 class OrientParams:
     """How attitude is found. method: "vqf", or for comparison "madgwick", "mahony", "ekf" (package ahrs).
 
-    tau_acc_s: VQF's time constant for the accelerometer, its published default.
+    tau_acc_s: VQF's time constant for the accelerometer.
     bias_sd_left_deg_s: uncertainty of the gyroscope bias that is left after that from stillness was removed.
+
+    Sources. tau_acc_s: default of VQF (Laidig and Seel 2023, doi 10.1016/j.inffus.2022.10.014); bias_sd_left_deg_s:
+    ours.
     """
 
     method: str = "vqf"

@@ -31,6 +31,7 @@ LEAST_WINDOWS = 5
 class StillnessParams:
     """What counts as a person holding still, and how far the limb may turn meanwhile.
 
+    window_s: shortest stillness.
     max_spread_rad_s: largest standard deviation of the rate inside a window, per axis (all three together, by root mean
     square, so that the mounting does not matter). piece_s: longer stillness is judged in pieces of this length.
     max_rate_rad_s: largest mean rate of a piece beside the bias, max_turn_rad_s: of a window; slower turning than this
@@ -42,6 +43,11 @@ class StillnessParams:
     surprise: a window further off than this many standard deviations says less and less.
     apart_rad_s: how far the bias of one window is from that of another beside its slow walk, at least: a gyroscope's
     bias depends on how gravity lies in it. What the windows show of this in a recording counts if it is more.
+    bias_walk_rad_s_sqrt_s: how fast a bias wanders.
+
+    Sources. window_s, piece_s, max_spread_rad_s, max_rate_rad_s, max_turn_rad_s, restless_rad_s, sway_rad, sway_s,
+    tilt_rad_s, tilt, apart_rad_s, bias_walk_rad_s_sqrt_s, surprise: ours; max_bias_rad_s: above the 0.5 to 3 deg/s of
+    consumer gyroscopes (data sheets, from memory).
     """
 
     window_s: float = 1.0

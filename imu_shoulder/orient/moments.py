@@ -23,7 +23,8 @@ from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_headi
 class HeadingParams:
     """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
 
-    quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement. same_posture_rad: gravity within
+    quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement; min_quiet_s: shortest
+    quiet moment, longest_s: longer ones are cut. same_posture_rad: gravity within
     this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
     neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
     from set to set; relaxed_rad: how differently an arm hangs by itself from how it hangs when a pose is asked;
@@ -37,6 +38,10 @@ class HeadingParams:
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
     its heading. links: how many earlier moments of a posture each is compared with. shared: how turning that two
     sensors share is weighed.
+
+    Sources. quiet_rad_s, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad, neutral_rad,
+    return_rad, rest_rad, relaxed_rad, start_rad, step_rad, sway_rad, bias_rad_s, turn_rad, stay_rad, unseen_rad,
+    bridged, lost_rad, travel_rad, links: ours.
     """
 
     quiet_rad_s: float = radians(5.0)

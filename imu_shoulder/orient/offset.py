@@ -17,9 +17,11 @@ from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 class OffsetParams:
     """Standard deviations in m/s^2.
 
-    offset_m_s2: of a consumer accelerometer's zero offset, per axis (20-50 mg, from memory). gravity_m_s2: of local
+    offset_m_s2: of a consumer accelerometer's zero offset, per axis. gravity_m_s2: of local
     gravity and the sensor's scale together. still_m_s2: of the mean reading over a still moment.
     apart_rad: postures must differ this much, or nothing is corrected: one posture alone cannot tell offset from scale.
+
+    Sources. offset_m_s2: 20 to 50 mg (data sheets, from memory); gravity_m_s2, still_m_s2, apart_rad: ours.
     """
 
     offset_m_s2: float = 0.3

@@ -66,6 +66,7 @@ def range_results(
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
         "tests": [_test(analysis, test, age, sex) for test in tests.values() if test.id in named],
         "context": CONTEXT,
+        "parameters_changed": analysis.params.changed,
     }
 
 
@@ -114,6 +115,7 @@ def _side(analysis: Analysis, test: RangeTest, side: Side, events: Sequence[Even
                 curve[rows],
                 {name: values[rows] for name, values in arm.angles.items()},
                 {name: values[rows] for name, values in arm.sd.items()},
+                analysis.params.segment.reps,
             )
     counted = [trial.value_deg for trial in trials if not trial.missed]
     first = counted[: test.trials]

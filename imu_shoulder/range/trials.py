@@ -68,10 +68,11 @@ def find_trials(
     curve_deg: FloatArray,
     angles: Mapping[str, FloatArray],
     sds: Mapping[str, FloatArray],
+    params: RepParams | None = None,
 ) -> tuple[Trial, ...]:
     """The trials of one arm in one event. curve_deg: `measured`, (N,); angles, sds: column -> (N,)."""
     # A trial must rise by half the least rise, as a rep counts from half the asked arc on.
-    params = RepParams()
+    params = params or RepParams()
     found: list[Trial] = []
     for rows in _stretches(np.isfinite(curve_deg), rate_hz):
         curve = bridged(curve_deg[rows])

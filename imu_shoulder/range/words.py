@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from imu_shoulder.parameters import told
 from imu_shoulder.range.results import TRUNK_DEG
 from imu_shoulder.report.words import HOW_CHECKED
 
@@ -34,6 +35,7 @@ def _notes(results: Mapping[str, Any]) -> list[str]:
     out = [POSE]
     if "gravity" in results["elevation_reference"]:
         out.append("Elevation was read about gravity, not about the trunk: leaning adds to it.")
+    out += filter(None, [told(results.get("parameters_changed") or {})])
     return [*out, results["context"]]
 
 

@@ -31,7 +31,12 @@ def write_outputs(
     summary = summarise(analysis) if summary is None else summary
     reps, angles = reps_table(analysis), angles_table(analysis)
     calibration = calibration_document(
-        analysis.recording, analysis.calibration, analysis.aligned.time_s, analysis.attitudes, analysis.findings
+        analysis.recording,
+        analysis.calibration,
+        analysis.aligned.time_s,
+        analysis.attitudes,
+        analysis.findings,
+        summary["parameters_changed"],
     )
     with whole_folder(out, FILES) as scratch:
         # Each text is made once, with a mark where the id comes that is a digest of them.

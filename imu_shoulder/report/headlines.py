@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
+from imu_shoulder.parameters import told
 from imu_shoulder.report import lines as report_lines
 from imu_shoulder.report import words
 
@@ -131,4 +132,5 @@ def terminal_lines(summary: Mapping[str, Any]) -> list[str]:
     lines += filter(None, [data_line(summary)])
     if summary["not_seen"]:
         lines.append(f"Not seen by these sensors: {' '.join(summary['not_seen'])}")
+    lines += filter(None, [told(summary.get("parameters_changed") or {})])
     return lines + list(summary["cautions"])

@@ -14,6 +14,7 @@ from markupsafe import Markup
 
 from imu_shoulder.errors import OutputError
 from imu_shoulder.one_run import RUN
+from imu_shoulder.parameters import told
 from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
@@ -83,6 +84,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         calibration=[
             f"{words.sentence(side)} arm: {found['text']}" for side, found in (summary.get("calibration") or {}).items()
         ],
+        changed=told(summary.get("parameters_changed") or {}),
         parameters=words.flat(summary.get("parameters") or {}),
         versions=words.flat(summary.get("versions") or {}),
         files=words.flat(summary["recording"].get("sha256") or {}),

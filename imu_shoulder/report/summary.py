@@ -53,6 +53,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         },
         "versions": _versions(),
         "parameters": asdict(analysis.params),
+        "parameters_changed": analysis.params.changed,
         "calibration": {side: _calibration(arm, analysis) for side, arm in analysis.calibration.arms.items()},
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
         "data_quality": {

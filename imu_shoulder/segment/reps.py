@@ -25,6 +25,9 @@ class RepParams:
     hangs a little beside the vertical rises by less, and more slowly, than it turns.
     cut_deg, cut_share: a movement that is under way at the set's mark was cut by it where more than this is missing, in
     degrees and as a share of the rep's arc.
+
+    Sources. attempt_share, counts_share, partial_share, return_share, whole_return_share, rest_s, false_start_deg,
+    false_start_velocity_deg_s, cut_deg, cut_share: ours.
     """
 
     attempt_share: float = 0.35

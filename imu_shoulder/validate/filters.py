@@ -47,7 +47,10 @@ def read_truth(folder: Path) -> Series:
 
 
 def compare_filters(
-    recording: Recording, truth: Series, progress: Callable[[str], None] = lambda stage: None
+    recording: Recording,
+    truth: Series,
+    params: Params,
+    progress: Callable[[str], None] = lambda stage: None,
 ) -> list[FilterError]:
     """Analyse the recording once under each filter. Everything but the attitude filter is the same.
 
@@ -57,7 +60,6 @@ def compare_filters(
     found = []
     for method in FILTERS:
         progress(method)
-        params = Params()
         analysis = analyse(recording, replace(params, orient=replace(params.orient, method=method)))
         ours = our_series(analysis)
         after = ours.time_s > analysis.calibration.pose_s[1]

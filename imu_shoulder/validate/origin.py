@@ -7,6 +7,7 @@ import platform
 from collections.abc import Collection, Iterable, Mapping
 from importlib import metadata
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from imu_shoulder import __version__
@@ -26,8 +27,13 @@ _DEPENDENCIES = (
 )
 
 
-def origin(recordings: Iterable[Recording], parameters: Mapping[str, Any]) -> dict[str, Any]:
-    """SHA-256 of every input by recording and file, versions of everything that computes, parameters."""
+def origin(
+    recordings: Iterable[Recording], parameters: Mapping[str, Any], changed: Mapping[str, Any] = MappingProxyType({})
+) -> dict[str, Any]:
+    """SHA-256 of every input by recording and file, versions of everything that computes, parameters.
+
+    changed: those of the analysis that are not the built-in ones, as `parameters.changed` has them.
+    """
     return {
         "inputs_sha256": {recording.name: dict(recording.file_sha256) for recording in recordings},
         "versions": {
@@ -36,6 +42,7 @@ def origin(recordings: Iterable[Recording], parameters: Mapping[str, Any]) -> di
             **{name: metadata.version(name) for name in _installed(_DEPENDENCIES)},
         },
         "parameters": dict(parameters),
+        "parameters_changed": dict(changed),
     }
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ import pandas as pd
 
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.errors import ParameterError, RecordingError
+from imu_shoulder.parameters import told
 from imu_shoulder.validate import figures
 from imu_shoulder.validate.origin import as_json, origin, write_files
 from imu_shoulder.validate.page import Section, Table, build_page
@@ -24,9 +25,13 @@ SERIES_NAMES = ("reference_series.csv", "reference_series.parquet")
 
 @dataclass(slots=True)
 class Study:
-    """Everything that was compared. lags: by recording, with a continuous reference whose lag was looked for."""
+    """Everything that was compared. lags: by recording, with a continuous reference whose lag was looked for.
+
+    changed: the parameters of the analysis that are not the built-in ones, as `parameters.changed` has them.
+    """
 
     pairs: pd.DataFrame
+    changed: Mapping[str, Any] = field(default_factory=dict)
     compared: list[SeriesComparison] = field(default_factory=list)
     lags: dict[str, Lag] = field(default_factory=dict)
     results: list[AngleAgreement] = field(default_factory=list)
@@ -47,7 +52,7 @@ def compare(
     series_name: file of the continuous reference in each folder; None takes reference_series.csv or .parquet where
     there is one. inter_rater: also ask how far the raters agree. Raises ShoulderError where nothing can be compared.
     """
-    tables, study = [], Study(pd.DataFrame())
+    tables, study = [], Study(pd.DataFrame(), found[0][1].params.changed if found else {})
     for folder, analysis in found:
         readings = folder / "reference.csv"
         if readings.exists():
@@ -85,7 +90,7 @@ def _series_path(folder: Path, name: str | None) -> Path | None:
 
 def write_study(study: Study, found: Sequence[tuple[Path, Analysis]], parameters: dict[str, Any], out: Path) -> None:
     """Write all outputs into `out`. Raises OutputError."""
-    came_from = origin([analysis.recording for _, analysis in found], parameters)
+    came_from = origin([analysis.recording for _, analysis in found], parameters, study.changed)
     tidy = tidy_table([*study.results, *study.between_raters])
     files = {
         "report.html": _page(study, came_from),
@@ -115,6 +120,7 @@ def _lead(study: Study) -> list[str]:
         f"{len(used)} pairs from {used['person'].nunique()} persons (told apart by the recordings' athlete) in "
         f"{used['recording'].nunique()} recordings."
     ]
+    said += filter(None, [told(study.changed)])
     left = pairs[pairs["left_out"] != ""]
     if len(left):
         reasons = "; ".join(f"{count} because {reason}" for reason, count in left["left_out"].value_counts().items())

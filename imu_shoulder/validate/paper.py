@@ -7,6 +7,7 @@ from typing import Any
 
 from imu_shoulder.errors import OutputError
 from imu_shoulder.identity import nameless_hashes
+from imu_shoulder.parameters import told
 from imu_shoulder.report.words import HOW_CHECKED
 
 FILTERS = {
@@ -83,6 +84,7 @@ def _methods(summary: Mapping[str, Any]) -> str:
             _rotation(angles, used),
             f"Plane of elevation is given between {angles['plane_from_deg']:g} and {angles['plane_to_deg']:g} deg of",
             "elevation.",
+            *filter(None, [told(summary.get("parameters_changed") or {})]),
             "Smoothness is the spectral arc length [@balasubramanian2015] of each phase by itself.",
             "A rep was judged by the median over its hold. Values that were not seen were left out, not filled in.",
             "The system is a training aid, not a medical device.",
