@@ -17,8 +17,8 @@ from imu_shoulder.segment.model import StationVisit
 
 # Back in the range for this long, a station is taken again.
 RETAKEN_S = 0.1
-# On the way back a stay of less than this share of the asked hold is passing through: ours.
-HELD_SHARE = 0.5
+# On the way back a stay of less than this share of those on the way there is passing through: ours.
+HELD_SHARE = 0.6
 
 
 @measure(
@@ -91,11 +91,15 @@ def visits_made(data: RepData) -> list[StationVisit]:
         return list(data.rep.visits)
     asked_s = {station.name: station.hold_s for station in data.drill.stations}
     made: list[StationVisit] = []
+    usual_s = 0.0
     for visit in data.rep.visits:
         before = {other.name for other in made}
-        held = visit.end_s - visit.start_s >= HELD_SHARE * asked_s[visit.name]
+        # As long as was asked is held, however long the others were.
+        held = visit.end_s - visit.start_s >= min(HELD_SHARE * usual_s, asked_s[visit.name])
         if held or visit.name in before or data.drill.top.name not in before:
             made.append(visit)
+        if data.drill.top.name not in before:
+            usual_s = float(np.median([other.end_s - other.start_s for other in made]))
     return made
 
 
