@@ -185,8 +185,8 @@ SECTIONS = (
     Section(
         "causal",
         "What the live form loses",
-        "Angles from the past of each sample alone, as live, beside those from past and future, as in a report. In "
-        "the first reps of a first set the live form knows the pose alone. Errors of the pose differ much between "
+        "Angles from the past of each sample alone, as live, beside those from past and future, as in a report. In the "
+        "first reps of a first set the live form knows the pose alone. Errors of the pose differ much between "
         "recordings: 32 of each drill tell more than a quick run's 3.",
         "at most 1 deg more RMSE for each angle.",
         *seeded("print_numbers", "causal", 3, 32),
