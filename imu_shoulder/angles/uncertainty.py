@@ -57,7 +57,7 @@ class UncertaintyParams:
     said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
     be asked to, and so from level.
     trunk_pose_deg: of the trunk's lean in the pose, which one person repeats to 1.9 deg (Donaldson et al. 2021, ISBS
-    Proceedings 39:58). trunk_azimuth_deg: of the heading between trunk and arm, from tilting together.
+    Proceedings 39:58). trunk_azimuth_deg: at least, of the heading between trunk and arm, from tilting together.
     Figures without a source are our own, see docs/design_choices.md.
     """
 
@@ -204,7 +204,8 @@ class _Budget:
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
         if trunk is not None and calibration.trunk_joined:
             apart = _heading_sd_deg(self._thin[STERNUM].apart_sd_rad, self.count)
-            self.add(np.hypot(apart, params.trunk_azimuth_deg), drift)
+            joined_deg = max(params.trunk_azimuth_deg, calibration.trunk_sd_deg or 0.0)
+            self.add(np.hypot(apart, joined_deg), drift)
             if calibration.forward_known:
                 # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
                 facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))

@@ -62,6 +62,7 @@ class ArmCalibration:
     pointer_sd_deg: where no movement showed the body's forward direction, the standard deviation with which the forearm
     pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
+    trunk_sd_deg: standard deviation of that heading, from how they tilted together.
     """
 
     side: Side
@@ -73,6 +74,7 @@ class ArmCalibration:
     pointer_sd_deg: float | None = None
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False
+    trunk_sd_deg: float | None = None
 
     def limbs(self) -> dict[str, SensorCalibration]:
         """The arm's own sensors that are worn, by segment, in the order of model.LIMBS."""

@@ -222,6 +222,7 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
         apart_sd_deg=None,
         pointer_sd_deg=stored.pointer_sd_deg,
         trunk_joined=stored.trunk_joined,
+        trunk_sd_deg=None,
     )
 
 
