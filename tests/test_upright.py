@@ -215,7 +215,8 @@ def test_stations_told_by_an_angle_that_is_not_seen_are_named_and_nothing_is_cou
     run = recorded("row_rotate")
     summary = summarise(analyse(without(run.recording, "elbow_bends", "forward_raises")))
     assert summary["sets"][0]["done"]["reps"] == 0
-    assert any("no rep was counted" in line and "plane" in line and "elbow" in line for line in summary["not_seen"])
+    # Rows may join the sensors, so that the elbow is seen; which way the body faces they do not show.
+    assert any("no rep was counted" in line and "plane" in line for line in summary["not_seen"])
 
 
 # The parts.

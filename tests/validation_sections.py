@@ -168,8 +168,8 @@ SECTIONS = (
         "The neutral pose and two lifts with the straight arm, no other movement, sensors of three grades in turn: the "
         "elbow hangs on what the lifts alone show of the heading between the two sensors. Persons of both simulators, "
         "and a rigid arm that hangs in its pose as people do. A rigid arm that hangs exactly, and after the lifts "
-        "sweeps at 40 deg/s with a bending elbow, has less to err in than is stated for people: the error is asked. "
-        "Elevation is about gravity. Parameters were chosen on persons 9000 and up.",
+        "sweeps at 40 deg/s with a bending elbow, has less to err in than is stated for people: of it the error is "
+        "asked. Elevation is about gravity. Parameters were chosen on persons 9000 and up.",
         "elbow and elevation: 90 to 99 % within 1.96 standard deviations, of which the median is at most 1.3 times the "
         "RMSE, at every speed; of the exact arm an elbow within 2.5 deg.",
         "tests/print_joint.py --persons 24",

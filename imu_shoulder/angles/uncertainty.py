@@ -53,7 +53,7 @@ class UncertaintyParams:
     standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
     said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
     be asked to, and so from level.
-    trunk_pose_deg: of the trunk's lean in the pose. trunk_azimuth_deg: of the heading between trunk and arm, from
+    trunk_pose_deg: of the trunk's lean in the pose. trunk_azimuth_deg: at least, of the heading between trunk and arm, from
     tilting together. What is ours is explained in docs/design_choices.md.
 
     Sources. inclination_deg: VQF offline in the BROAD benchmark, 30 trials; zero_offset_deg: 20 mg are 1.1 deg (data
@@ -61,7 +61,7 @@ class UncertaintyParams:
     Azen 1979, from memory), and not everyone goes that far; carrying_deg: 11.9 +- 4.1 deg (n = 400, Int J Morphol 2018
     36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings 39:58); pose_out_deg,
     pose_forward_deg, elbow_pose_deg, forearm_pose_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg,
-    sets_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
+    reused_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
     """
 
     inclination_deg: float = 0.53
@@ -204,7 +204,8 @@ class _Budget:
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
         if trunk is not None and calibration.trunk_joined:
             apart = _heading_sd_deg(self._thin[STERNUM].apart_sd_rad, self.count)
-            self.add(np.hypot(apart, params.trunk_azimuth_deg), drift)
+            joined_deg = max(params.trunk_azimuth_deg, calibration.trunk_sd_deg or 0.0)
+            self.add(np.hypot(apart, joined_deg), drift)
             if calibration.forward_known:
                 # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
                 facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))

@@ -96,7 +96,9 @@ def _with_trunk(
     # Where forward is unknown the two still share what stands in for it, and elevation and rotation need no more.
     trunk_joined = together is not None
     seat = _seat(STERNUM, pose, heading, heading, residual)
-    return replace(arm, trunk=replace(seat, forward_known=limb.forward_known), trunk_joined=trunk_joined)
+    sd_deg = None if together is None else float(np.degrees(together.sd_rad))
+    seated = replace(seat, forward_known=limb.forward_known)
+    return replace(arm, trunk=seated, trunk_joined=trunk_joined, trunk_sd_deg=sd_deg)
 
 
 def _seat(

@@ -76,6 +76,7 @@ class ArmCalibration:
     pointer's zero was brought to the upper-arm sensor's; None where it was not, and the pointer is not used.
     anchors: from where rotation with a straight elbow counts; none without elbow bends.
     trunk: the sternum sensor, if worn; trunk_joined: it shares the arm's heading, so that the arm may be seen from it.
+    trunk_sd_deg: standard deviation of that heading, from how they tilted together.
     """
 
     side: Side
@@ -88,6 +89,7 @@ class ArmCalibration:
     trunk: SensorCalibration | None = None
     trunk_joined: bool = False
     anchors: tuple[Anchor, ...] = ()
+    trunk_sd_deg: float | None = None
 
     def limbs(self) -> dict[str, SensorCalibration]:
         """The arm's own sensors that are worn, by segment, in the order of model.LIMBS."""

@@ -311,6 +311,7 @@ def _reused(source: str, stored: StoredArm, arm: ArmCalibration, pose: Pose) -> 
             )
             for anchor in stored.anchors
         ),
+        trunk_sd_deg=None,
     )
 
 
