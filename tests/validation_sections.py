@@ -63,6 +63,9 @@ SECTIONS = (
         (
             Goal("coverage", at_least=0.90, at_most=0.99),
             Goal("off, not said", at_most=0.0),
+        ),
+    ),
+    Section(
         "tempo",
         "Any tempo",
         "Every person does a clean set of each of the eight drills, strokes of 0.8 to 8 s, holds of 2 to 20 s, uneven, "

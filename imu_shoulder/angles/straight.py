@@ -26,8 +26,9 @@ class StraightParams:
     sensor that comes with raising the arm to 90 deg; 5 as elevation drags at it, and as much for a share that is not
     the same over the whole turn. hand_deg: turn of the hand against the upper arm from the elbow bends to another
     movement, 8 between people about a common one that is not known; hand_again_deg: the same to a movement in the same
-    posture. elbow_axis_deg: of the axis of elbow bends.
-    Own estimates, docs/design_choices.md.
+    posture. elbow_axis_deg: of the axis of elbow bends. See docs/design_choices.md.
+
+    Sources. hang_deg, skin_lift_deg, hand_deg, hand_again_deg, elbow_axis_deg: ours.
     """
 
     hang_deg: float = 10.0

@@ -53,8 +53,8 @@ class UncertaintyParams:
     standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
     said how it is: 1.96-fold, from upright to lying. lying_deg: of one that lies or bends over, from just how it would
     be asked to, and so from level.
-    trunk_pose_deg: of the trunk's lean in the pose. trunk_azimuth_deg: at least, of the heading between trunk and arm, from
-    tilting together. What is ours is explained in docs/design_choices.md.
+    trunk_pose_deg: of the trunk's lean in the pose. trunk_azimuth_deg: at least, of the heading between trunk and arm,
+    from tilting together. What is ours is explained in docs/design_choices.md.
 
     Sources. inclination_deg: VQF offline in the BROAD benchmark, 30 trials; zero_offset_deg: 20 mg are 1.1 deg (data
     sheets, from memory), of which still moments take some off; elbow_stop_deg: elbows stop at 0.6 +- 3.1 deg (Boone and

@@ -25,8 +25,8 @@ class JudgeParams:
     start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
     or, where the drill has none, beyond where the set's reps usually begin (the larger of the two).
 
-    Sources. gap_s, clipped_s, hold_margin_s, arc_margin_deg, form_margin_deg, shrug_deg, shrug_sds, shrug_told_deg,
-    start_margin_deg, start_margin_share: ours.
+    Sources. gap_s, clipped_s, heading_sd_deg, hold_margin_s, arc_margin_deg, form_margin_deg, shrug_deg, shrug_sds,
+    shrug_told_deg, start_margin_deg, start_margin_share: ours.
     """
 
     gap_s: float = 0.15

@@ -23,7 +23,7 @@ from imu_shoulder.model import FloatArray
 
 @dataclass(frozen=True, slots=True)
 class SharedParams:
-    """How turning that two sensors share is weighed. Figures are our own, see docs/design_choices.md.
+    """How turning that two sensors share is weighed; see docs/design_choices.md.
 
     window_s: rates are averaged over this long: trembling is quicker, a lift is not. stretch_rad: a stretch has so much
     turning, so that a lift has several and a sweep with a moving elbow stands beside it. least_turned_rad: turning in
@@ -31,6 +31,8 @@ class SharedParams:
     each were independent, as sway lasts about two of them. tilt_rad: of a sensor's inclination. bias_rad_s: of a
     gyroscope's bias on a level axis where no stillness showed it. skin_rad: standard deviation of what skin and strap
     turn the two axes apart without being seen. most_sd_rad: a heading known no better than this is not used.
+
+    Sources. window_s, stretch_rad, least_turned_rad, scatter, tilt_rad, bias_rad_s, skin_rad, most_sd_rad: ours.
     """
 
     window_s: float = 0.5
