@@ -689,7 +689,6 @@ PALM_DOWN = "a carrying angle with the palm down reads as a straighter elbow"
 RAISED_WITHIN = "a raise into the start posture within the mark is quicker than the first short arc"
 DISAGREE = {
     ("row_rotate", 1, 2.0, False): PALM_DOWN,
-    **{("row_rotate_press", seed, 2.0, False): f"{PALM_DOWN}, as in the start posture" for seed in range(3)},
     **{("overhead_short_arc", seed, 6.0, True): RAISED_WITHIN for seed in range(2)},
 }
 CASES = sorted({(drill_id, seed, 2.0, False) for drill_id in shipped_ids() for seed in range(3)} | set(DISAGREE))
