@@ -15,7 +15,7 @@ import vqf
 from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
-from imu_shoulder.orient.bias import BiasTrack, StillnessParams, still_windows, track_bias
+from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
 
 
@@ -63,7 +63,7 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
     windows = still_windows(track, rate_hz, params.stillness)
     bias = track_bias(windows, rate_hz, params.stillness)
     gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
-    acc = acc - accelerometer_offset(windows, params.offset)
+    acc = acc - accelerometer_offset(calm(windows, params.stillness), params.offset)
     gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
     if params.method == "vqf":
         quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, settings_of(params, bias))["quat6D"]

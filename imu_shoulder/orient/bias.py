@@ -128,6 +128,11 @@ def agreeing(windows: Sequence[StillWindow], usual: FloatArray, params: Stillnes
     return [w for w in windows if np.linalg.norm(w.mean_rate_rad_s - usual) < params.max_rate_rad_s]
 
 
+def calm(windows: Sequence[StillWindow], params: StillnessParams) -> list[StillWindow]:
+    """The windows of stillness proper: who is restless also pushes the accelerometer about."""
+    return [w for w in windows if w.spread_rad_s < params.max_spread_rad_s]
+
+
 class StillPieces:
     """Stretches of a track that turn evenly and slowly: a person holding still, or turning as evenly.
 

@@ -13,7 +13,7 @@ from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, settings_of
-from imu_shoulder.orient.bias import BiasTrack, StillPieces, StillWindow, agreeing, most_usual, track_bias
+from imu_shoulder.orient.bias import BiasTrack, StillPieces, StillWindow, agreeing, calm, most_usual, track_bias
 from imu_shoulder.orient.offset import accelerometer_offset
 from imu_shoulder.rows import Rows
 
@@ -150,7 +150,7 @@ class _Sensor:
         self._used = [w.first for w in used]
         self.bias = track_bias(used, self._rate_hz, stillness, afterwards=False)
         self.offset_rad_s = self.bias.bias_rad_s[-1] if used else np.zeros(3)
-        self.offset_m_s2 = accelerometer_offset(used, self._params.offset)
+        self.offset_m_s2 = accelerometer_offset(calm(used, stillness), self._params.offset)
 
     def _take(self, window: StillWindow, settled: float, found: StillPieces, before: int) -> None:
         """A stillness that goes on is taken in as it grows, in place of the shorter one that was known of it."""
