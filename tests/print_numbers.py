@@ -91,8 +91,10 @@ def reps_table(seeds: int) -> pd.DataFrame:
 def plain_params() -> Params:
     """The plain way: VQF as it is, no heading kept."""
     params = Params()
-    never = replace(params.orient.stillness, max_spread_rad_s=0.0)
-    return replace(params, orient=replace(params.orient, stillness=never), heading=HeadingParams(quiet_rad_s=0.0))
+    # Nobody is as still as this for as long as this.
+    never = replace(params.orient.stillness, window_s=25.0, piece_s=80.0, max_spread_rad_s=0.002, restless_rad_s=0.005)
+    quiet = HeadingParams(quiet_rad_s=0.004, min_quiet_s=11.0, longest_s=80.0)
+    return replace(params, orient=replace(params.orient, stillness=never), heading=quiet)
 
 
 def with_pose_alone(recording: Recording) -> Recording:

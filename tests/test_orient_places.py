@@ -123,7 +123,7 @@ def test_after_a_walk_the_heading_is_as_unsure_as_the_person_may_have_turned(tur
         [Rotation.identity(2), heading_rotation(np.radians([turned_deg])) * Rotation.from_rotvec([[1.2, 0.0, 0.0]])]
     )
     place = np.array([0, 0, 1])
-    walked_rad = 2 * params.travel_rad * np.array([0.0, 0.0, 1.0])
+    walked_rad = 3 * params.travel_rad * np.array([0.0, 0.0, 1.0])
     moments = moments_at(np.array([0.0, 5.0, 25.0]), looks, place, place=place, roamed_rad=walked_rad)
     (track,) = track_heading(moments, np.array([0, 0, -1]), 0, params)
     # What the sensor shows, but for how much the arm may hang otherwise.

@@ -158,7 +158,8 @@ def test_a_broken_hold_is_told_by_where_how_far_and_how_long():
     assert found["break_at_s"] == pytest.approx(2.5)
     assert found["break_deg"] == pytest.approx(-40)
     assert found["break_s"] == pytest.approx(0.79)
-    assert found["hold_s"] == pytest.approx(6.0 - 3.29)
+    # From where the smoothed curve is back in the band.
+    assert found["hold_s"] == pytest.approx(6.0 - 3.29, abs=0.05)
     assert found["time_in_band_s"] == pytest.approx(5.21)
 
 

@@ -47,7 +47,7 @@ def codes_in(path: Path) -> set[str]:
 
 
 def test_the_codes_that_are_given_are_those_of_the_table():
-    parts = ("align", "calibrate", "angles")
+    parts = ("align", "calibrate", "angles", "assess")
     given = set().union(*(codes_in(path) for part in parts for path in (PACKAGE / part).glob("*.py")))
     assert given == set(KINDS)
 

@@ -53,6 +53,8 @@ def bending_heading(rate_earth_rad_s: FloatArray, long_axis_up: FloatArray, rate
     The principal horizontal axis of the turning is the body's left-right line; raising forward turns about the
     right-pointing end of it, which tells the two ends apart; quick turning has the say. None if the limb hardly turned.
     """
+    if len(long_axis_up) < LEAST_ROWS:
+        return None
     lifting = -np.gradient(long_axis_up) * rate_hz
     means = _means(np.column_stack([rate_earth_rad_s, lifting]), rate_hz)
     means = means[np.isfinite(means).all(axis=1)]

@@ -97,7 +97,18 @@ def slips_of_arm(
         # What was judged and not found may be found now; what is near a found slip is part of it.
         apart_s = params.windows * max(params.pulse_s)
         pulses = [[pulse for pulse in own if abs(pulse.time_s - best.time_s) > apart_s] for own in pulses]
-    return slips
+    return _lasting(slips, params)
+
+
+def _lasting(slips: Sequence[Slip], params: SlipParams) -> list[Slip]:
+    """Those of one arm that were not undone soon: a strap gives way, it does not go back by itself."""
+
+    def undo(one: Slip, other: Slip) -> bool:
+        both = Rotation.from_rotvec(one.turn_rad) * Rotation.from_rotvec(other.turn_rad)
+        soon = abs(one.time_s - other.time_s) < params.lasting_s
+        return one.placement == other.placement and soon and bool(both.magnitude() < params.least_rad)
+
+    return [slip for slip in slips if not any(undo(slip, other) for other in slips if other is not slip)]
 
 
 def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params: SlipParams) -> Iterator[Slip]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -80,3 +81,9 @@ class Seating:
 def _seats(calibration: Calibration) -> dict[str, Rotation]:
     sensors = [sensor for arm in calibration.arms.values() for sensor in (arm.upper_arm, arm.wrist) if sensor]
     return {sensor.placement: rotation_from_quat(sensor.quat_sensor_from_segment) for sensor in sensors}
+
+
+def before(slipped_s: float, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
+    """The attitudes, valid only as long as the arm's sensors sit as they did in the pose."""
+    rows = time_s < slipped_s
+    return {placement: replace(own, valid=own.valid & rows) for placement, own in attitudes.items()}

@@ -27,7 +27,7 @@ from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.memory import Memory
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.engine.running import RunningSet
-from imu_shoulder.engine.seating import Kept, Record, Seating
+from imu_shoulder.engine.seating import Kept, Record, Seating, before
 from imu_shoulder.engine.sets import Sets
 from imu_shoulder.engine.slip_watch import SlipWatch
 from imu_shoulder.errors import CalibrationError
@@ -200,7 +200,7 @@ class Stream(Stages):
 
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""
-        time_s, _, kept = self._remembered()
+        time_s, _, kept = self._known(self._memory.all_rows(1 / self.rate_hz))
         return self._calibration_of(time_s, kept, events)
 
     # The stages, in the order of `Stages.advance`.
@@ -289,12 +289,11 @@ class Stream(Stages):
             return
         for event in part.ended:
             rows = self._memory.since(event.onset_s)
-            time_s, attitudes = rows[:, 0], self._memory.attitudes(rows, self._orient.biases)
+            time_s, attitudes, kept = self._known(rows)
             own = time_s, self.rate_hz, self._memory.tracks(rows), attitudes
             stretch = stretch_of(event, self._set_number, *own, self._params.mounting)
             self._stretches += [] if stretch is None else [stretch]
             if event.trial_type == "set" and self.calibration is not None and not self._asked.is_apart(event):
-                kept = self._kept(time_s, attitudes, SIDES)
                 self._sets.check_reach(time_s, self._seating.angles(kept, attitudes), kept, self.calibration)
 
     def __getstate__(self) -> dict[str, Any]:
@@ -331,15 +330,11 @@ class Stream(Stages):
             self._mark(mark)
 
     def _mark(self, mark: Mark) -> None:
+        # What begins ends what went on.
+        ended = tuple(self._open_until(mark.time_s))
+        self.events += [event for event in ended if event.trial_type != "neutral_pose"]
+        self.open, self._block = None, -1
         began: tuple[Event, ...] = ()
-        ended: tuple[Event, ...] = ()
-        if self.open is not None:
-            # What begins ends what went on.
-            event = replace(self.open, duration_s=max(mark.time_s - self.open.onset_s, 0.0))
-            ended = (event,)
-            if event.trial_type != "neutral_pose":
-                self.events.append(event)
-            self.open, self._block = None, -1
         if mark.begins is not None:
             self._began += 1
             if mark.begins.trial_type == "set":
@@ -353,40 +348,36 @@ class Stream(Stages):
 
     def _so_far(self) -> list[Event]:
         """The events, with the one that goes on until now."""
-        if self.open is None:
-            return self.events
-        return [*self.events, replace(self.open, duration_s=max(self.mark_s - self.open.onset_s, 0.0))]
+        return [*self.events, *self._open_until(self.mark_s)]
+
+    def _open_until(self, end_s: float) -> list[Event]:
+        """The event that goes on, if one does, as if it ended then."""
+        return [replace(own, duration_s=max(end_s - own.onset_s, 0.0)) for own in (self.open,) if own is not None]
 
     def _kept(
         self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]
     ) -> dict[Side, dict[str, Attitude]]:
-        if self.pose is None:
-            return {}
         headings = [h for side, h in self._headings.items() if side in sides]
-        return keep_headings(headings, time_s, attitudes, self.pose.end_s)
+        return keep_headings(headings, time_s, attitudes, 0.0 if self.pose is None else self.pose.end_s)
 
     def _calibration_of(self, time_s: FloatArray, kept: Kept, events: Sequence[Event]) -> Calibration:
         assert self.pose is not None
-        seated = {
-            side: {p: replace(a, valid=a.valid & (time_s < self._slips.slipped_s(side))) for p, a in own.items()}
-            for side, own in kept.items()
-        }
+        seated = {side: before(self._slips.slipped_s(side), time_s, own) for side, own in kept.items()}
         found = calibrate(time_s, self.rate_hz, seated, events, self.pose, self._params.heading.shared)
         return found if self._stored is None else reuse(self._stored, found, self.pose)
 
     def _calibrate_anew(self, *, in_set: bool = False) -> bool:
         """By the events so far, and by what is remembered since. in_set: only where that makes the same surer."""
         assert self.pose is not None
-        time_s, attitudes, kept = self._remembered()
+        time_s, attitudes, kept = self._known(self._memory.all_rows(1 / self.rate_hz))
         found = self._calibration_of(time_s, kept, self._so_far())
         takes = not in_set or self._seating.is_refined_by(found)
         if takes:
             self._seating.take(found, kept, attitudes, self.pose)
         return takes
 
-    def _remembered(self) -> tuple[FloatArray, dict[str, Attitude], Kept]:
-        """All rows that a calibration can be from."""
-        rows = self._memory.all_rows(1 / self.rate_hz)
+    def _known(self, rows: FloatArray) -> tuple[FloatArray, dict[str, Attitude], Kept]:
+        """Of remembered rows: time_s, attitudes, and those of each arm with headings kept."""
         attitudes = self._memory.attitudes(rows, self._orient.biases)
         return rows[:, 0], attitudes, self._kept(rows[:, 0], attitudes, SIDES)
 
@@ -403,9 +394,7 @@ class Stream(Stages):
         assert self.running is not None
         self.running.restart()
         rows = self._memory.since(self.running.event.onset_s)
-        # The part's own rows come with it.
-        rows = rows[: len(rows) - len(part.time_s)]
+        rows = rows[: len(rows) - len(part.time_s)]  # the part's own rows come with it
         if len(rows):
-            attitudes = self._memory.attitudes(rows, self._orient.biases)
-            arms = self._seating.angles(self._kept(rows[:, 0], attitudes, SIDES), attitudes)
-            self._sets.push(rows[:, 0], arms, self._memory.tracks(rows), self.calibration)
+            time_s, attitudes, kept = self._known(rows)
+            self._sets.push(time_s, self._seating.angles(kept, attitudes), self._memory.tracks(rows), self.calibration)

@@ -27,6 +27,7 @@ from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.blade import blade_columns, ups_from_pose
 from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
 from imu_shoulder.engine.order import Part, Stages
+from imu_shoulder.engine.seating import before
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
@@ -274,9 +275,3 @@ def settled_in_events(track: HeadingTrack, block: IntArray, events: Sequence[Eve
     return HeadingTrack(
         np.array(time_s)[order], track.correction_rad[rows], track.sd_rad[rows], track.apart_sd_rad[rows]
     )
-
-
-def before(slipped_s: float, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> dict[str, Attitude]:
-    """The attitudes, valid only as long as the arm's sensors sit as they did in the pose."""
-    rows = time_s < slipped_s
-    return {placement: replace(own, valid=own.valid & rows) for placement, own in attitudes.items()}

@@ -125,7 +125,7 @@ def _solve(
     hanging = between + 1
     equations = _Equations(hanging + sensors)
     lasts_s, k = np.diff(moments.time_s), np.arange(count - 1)
-    may_turn = np.clip(moments.roamed_rad[1:] / params.travel_rad - 0.5, 0.0, 1.0)
+    may_turn = np.clip((moments.roamed_rad[1:] / params.travel_rad - 1.0) / 2.0, 0.0, 1.0)
     loose = ~steady & (may_turn > 0)
     turn_sd = params.stay_rad + may_turn * _turn_sd(moments, params)
     step_sd = np.where(steady, params.step_rad, turn_sd)

@@ -127,7 +127,7 @@ class KeptHeading:
         roamed_rad = found.roamed_rad[first:].copy()
         if not first:
             # What went on before is no longer in sight.
-            roamed_rad[0] = 0.0 if stays else 2.0 * self._params.travel_rad
+            roamed_rad[0] = 0.0 if stays else 3.0 * self._params.travel_rad
         stayed = found.stay[first - 1] if first else found.stay[0] - 1
         lost_before = found.lost[first - 1] if first else 0
         unseen_before = found.unseen_rad2[first - 1] if first else 0.0

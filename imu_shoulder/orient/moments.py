@@ -32,7 +32,7 @@ class HeadingParams:
     wander in one stay; step_rad: what a heading drifts beside its rate in between; bias_rad_s: of the
     gyroscope's bias about the vertical where stillness did not show it.
     travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in walking.
-    turn_rad: how far at most someone may turn meanwhile; stay_rad: otherwise. From half of travel_rad to one and a half
+    turn_rad: how far at most someone may turn meanwhile; stay_rad: otherwise. From travel_rad to three times as much
     the one goes over into the other.
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
