@@ -61,24 +61,28 @@ def compare(folder, seed: int) -> dict[str, float]:
     bursts = ((true[0].start_s, true[1].end_s), (true[5].start_s, true[5].end_s))
     rough = rough_copy(folder, simulated.recording, outage, reboot_s, bursts, seed)
     clean_reps, rough_reps = (
-        [rep for s in analyse(recording).sets for rep in s.arm_set.counted]
+        [own for s in analyse(recording).sets for own in s.judged if own.rep.kind == "rep"]
         for recording in (simulated.recording, rough.recording)
     )
 
     def undisturbed(reps):
         hurt = (outage, (reboot_s, reboot_s + 1.0))
-        return [r for r in reps if all(r.end_s < start - 0.5 or r.start_s > end + 0.5 for start, end in hurt)]
+        return [
+            own
+            for own in reps
+            if all(own.rep.end_s < start - 0.5 or own.rep.start_s > end + 0.5 for start, end in hurt)
+        ]
 
     pairs = list(zip(undisturbed(clean_reps), undisturbed(rough_reps), strict=False))
-    holds_s = [abs((r.top_end_s - r.top_start_s) - (c.top_end_s - c.top_start_s)) for c, r in pairs]
+    holds_s = [abs(r.values["hold_s"] - c.values["hold_s"]) for c, r in pairs]
     return {
         "clean_reps": len(clean_reps),
         "rough_reps": len(rough_reps),
         "clean_undisturbed": len(undisturbed(clean_reps)),
         "rough_undisturbed": len(undisturbed(rough_reps)),
         "hold_s": max(holds_s),
-        "start_s": max(abs(r.start_s - c.start_s) for c, r in pairs),
-        "arc_deg": max(abs(r.arc_deg - c.arc_deg) for c, r in pairs),
+        "start_s": max(abs(r.rep.start_s - c.rep.start_s) for c, r in pairs),
+        "arc_deg": max(abs(r.rep.arc_deg - c.rep.arc_deg) for c, r in pairs),
     }
 
 

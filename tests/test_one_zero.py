@@ -82,7 +82,9 @@ def test_both_sources_of_the_rotation_have_one_zero_for_every_mounting(side, see
         found.append((np.median(off[share == 0.0]), np.median(off[share == 1.0])))
         sd = arm.sd["rotation_deg"][rows]
         assert np.mean(np.abs(off) <= 1.96 * sd) >= 0.95
-        assert np.median(sd) < 15.0
+        # Arms that went to and fro, unmarked, may be a person who walked and turned: that comes on top.
+        facing_sd = np.median(arm.hidden["heading_sd_deg"][rows])
+        assert np.median(sd) < np.hypot(15.0, facing_sd)
     sensor, pointer = np.array(found).T
     assert np.abs(sensor).max() < 20.0
     # Live hangs on the pose and on fewer reps.

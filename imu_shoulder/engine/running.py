@@ -250,7 +250,8 @@ class RunningSet:
             self._judge_again(arm_set, final, now_s, ended=ended)
         frozen_s = final[-1].judged.rep.end_s if final else -inf
         fresh = [r for r in arm_set.reps if _middle_s(r) > frozen_s and not (final and _holds(r, final[-1]))]
-        pauses = self.drill is not None and any(pause.way == "down" for pause in self.drill.pauses)
+        drill = self.drill_of(side)
+        pauses = drill is not None and any(pause.way == "down" for pause in drill.pauses)
         share = params.paused_share if pauses else params.returned_share
         counted = sum(f.judged.rep.kind == "rep" for f in final)
         self.open[side] = []
