@@ -115,6 +115,23 @@ def test_an_arm_is_quiet_where_it_was_so_for_long_enough():
 
 
 @pytest.mark.parametrize("turned_deg", [50.0, -50.0])
+def test_a_walk_is_remembered_when_its_moments_are_forgotten(turned_deg, monkeypatch):
+    """Between the pose and the oldest moment that is left the body may have turned as far as on any step between. Of
+    few moments it is known as well as a hanging arm is known to point."""
+    monkeypatch.setattr("imu_shoulder.orient.keeping.MOMENTS", 6)
+    walk_s = (POSE_S + 6 * REP_S, POSE_S + 7 * REP_S)
+    time_s, keeping, known_deg = kept(20, walk_s=walk_s, walk_turns_deg=turned_deg)
+    assert keeping.moments is not None
+    assert (keeping.moments.time_s[1:] > walk_s[1]).all()
+    assert keeping.moments.roamed_rad[1] > 3 * HeadingParams().travel_rad
+    for column, placement in enumerate(keeping.placements):
+        drifted_deg = DRIFT_DEG_S[placement] * (time_s[-1] - POSE_S / 2)
+        assert known_deg[-1, column] == pytest.approx(
+            drifted_deg + turned_deg, abs=np.degrees(HeadingParams().start_rad)
+        )
+
+
+@pytest.mark.parametrize("turned_deg", [50.0, -50.0])
 def test_who_walked_between_two_sets_faces_forward_in_the_second_as_in_the_first(turned_deg):
     """But for what a hanging arm may be turned by itself at the start of a set."""
     walk_s = (POSE_S + 6 * REP_S, POSE_S + 7 * REP_S)

@@ -385,7 +385,7 @@ def test_a_session_without_results_is_no_success(tmp_path, small_recording):
 
 
 def test_a_session_on_a_full_disk_is_no_success(tmp_path, small_recording):
-    resource = pytest.importorskip("resource")
+    resource = pytest.importorskip("resource", reason="this system sets no limits on a process")
     out = tmp_path / "session"
     limit = lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))  # noqa: E731
     process, port = live(small_recording, out, "--speed", 5, preexec_fn=limit)

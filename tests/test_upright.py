@@ -292,7 +292,7 @@ def played(recording: Recording) -> list[dict]:
 
 
 def test_the_live_page_says_what_elevation_is_about_and_what_it_cannot_show():
-    pytest.importorskip("starlette")
+    pytest.importorskip("starlette", reason="the live part is not installed")
     frames = played(recorded("full_can").recording)
     told = [frame["drill"] for frame in frames if frame["stage"] == "set"]
     assert {drill["reads"] for drill in told} == {"elevation about gravity"}
@@ -313,6 +313,6 @@ def test_live_an_angle_that_the_trunk_defines_is_empty_in_a_set_done_lying():
         seen = np.ones(4, dtype=bool)
         track = Track("right_wrist", still, still, seen, ~seen)
         live.push(np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": (seen, ~seen)}, {"right": track})
-        _, columns = live.rows_of("right")
+        columns = live._seen("right", -np.inf).columns
         assert np.isnan(columns["elevation_deg"]).all() == empty
         assert np.isfinite(columns["elevation_gravity_deg"]).all()

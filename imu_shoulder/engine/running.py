@@ -178,11 +178,6 @@ class RunningSet:
             out.append(AnalysedSet(arm_set, judged))
         return out + [self._counted_only(side, arm) for side, arm in self._arms.items() if arm.counting is not None]
 
-    def rows_of(self, side: Side) -> tuple[FloatArray, dict[str, FloatArray]]:
-        """Times (N,) and columns of an arm, as far as they are known."""
-        arm = self._arms[side]
-        return arm.rows.time_s, arm.columns(arm.rows.table)
-
     def drill_of(self, side: Side) -> Drill | None:
         """The drill with the dose of this arm."""
         return self.asked.get(side, self.drill)

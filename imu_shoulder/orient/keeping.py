@@ -183,12 +183,15 @@ class KeptHeading:
         keep = np.concatenate([[self._reference], np.arange(count - MOMENTS + 1, count)])
         place = {int(old): new for new, old in enumerate(keep)}
         turns = [t for t in moments.joint_turns if t.before in place and place.get(t.before + 1) == place[t.before] + 1]
+        roamed_rad = moments.roamed_rad[keep]
+        # From the pose on whoever walked at any time may have turned.
+        roamed_rad[1] = moments.roamed_rad[self._reference + 1 : keep[1] + 1].max()
         self._moments = replace(
             moments,
             time_s=moments.time_s[keep],
             earth_from_sensor=[sensor[keep] for sensor in moments.earth_from_sensor],
             place=moments.place[keep],
-            roamed_rad=moments.roamed_rad[keep],
+            roamed_rad=roamed_rad,
             stay=moments.stay[keep],
             lost=moments.lost[keep],
             unseen_rad2=moments.unseen_rad2[keep],
