@@ -13,6 +13,8 @@ import numpy as np
 
 from imu_shoulder.drills import Drill
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.frames import X_AXIS
+from imu_shoulder.simulate.kinematics import chain, elbow, shoulder
 from imu_shoulder.simulate.motions import ARM_CHANNELS, Posture
 
 ARM_ANGLES = (*ARM_CHANNELS, "thumb_up")
@@ -55,25 +57,35 @@ class Deviation:
                     "use one of these",
                 )
 
-    def put_in(self, posture: Posture, base: Posture | None = None) -> dict[str, float]:
+    def put_in(self, posture: Posture, base: Posture | None = None, carrying_deg: float = 0.0) -> dict[str, float]:
         """The posture with this angle elsewhere. base: the posture it counts from.
 
         An arm raised in another plane is turned the other way, so that the hand stays as it is: wholly at 90 deg.
         """
         changed = dict(posture)
         if self.angle == "thumb_up":
-            # A straight arm's thumb is asin(sin(elevation) sin(plane + rotation - forearm)) above the level.
-            reach = max(np.sin(np.radians(posture["elevation"])), 1e-6)
-            wanted = np.degrees(np.arcsin(np.clip(np.sin(np.radians(self.deg)) / reach, -1, 1)))
-            more = float(wanted) - (posture["plane"] + posture["rotation"] - posture["forearm"])
-            changed["rotation"] += more / 2
-            changed["forearm"] -= more / 2
+            by_deg = _turn_of_thumb_deg(posture, self.deg, carrying_deg)
+            changed["rotation"] += by_deg / 2
+            changed["forearm"] -= by_deg / 2
             return changed
         changed[self.angle] = self.deg + (0.0 if base is None else base[self.angle])
         if self.angle == "plane":
             more = changed["plane"] - posture["plane"]
             changed["rotation"] -= more * float(1 - np.cos(np.radians(posture["elevation"])))
         return changed
+
+
+def _turn_of_thumb_deg(posture: Posture, up_deg: float, carrying_deg: float) -> float:
+    """By how much the arm must turn out for the thumb side to be up_deg above the level, or as near as it comes."""
+    turns_deg = np.arange(-150.0, 150.5, 0.5)
+    values = {name: np.full(turns_deg.shape, value) for name, value in posture.items()}
+    upper = shoulder(values["elevation"], values["plane"], values["rotation"] + turns_deg / 2)
+    forearm = chain(upper, elbow(values["elbow"], carrying_deg, values["forearm"] - turns_deg / 2))
+    got_deg = np.degrees(np.arcsin(np.clip(forearm.apply(X_AXIS)[:, 1], -1, 1)))
+    missed_deg = np.abs(got_deg - up_deg)
+    # Two turns lead there: the smaller one.
+    near = np.flatnonzero(missed_deg <= missed_deg.min() + 1.0)
+    return float(turns_deg[near[np.abs(turns_deg[near]).argmin()]])
 
 
 def deviated_start(start: Posture, deviations: Iterable[Deviation]) -> Posture:
@@ -84,7 +96,7 @@ def deviated_start(start: Posture, deviations: Iterable[Deviation]) -> Posture:
 
 
 def deviated_stations(
-    stations: Iterable[tuple[str, Posture]], start: Posture, deviations: Iterable[Deviation]
+    stations: Iterable[tuple[str, Posture]], start: Posture, deviations: Iterable[Deviation], carrying_deg: float
 ) -> list[Posture]:
     """The postures of the stations, by name and in the drill's order, with what deviates in them."""
     places: dict[str, Posture] = {"start": start}
@@ -92,7 +104,8 @@ def deviated_stations(
         posture = asked
         for deviation in deviations:
             if deviation.at in (name, "all") and deviation.angle in ARM_ANGLES:
-                posture = deviation.put_in(posture, None if deviation.above is None else places[deviation.above])
+                base = None if deviation.above is None else places[deviation.above]
+                posture = deviation.put_in(posture, base, carrying_deg)
         places[name] = posture
     return list(places.values())[1:]
 

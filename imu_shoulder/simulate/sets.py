@@ -118,7 +118,8 @@ class SetPerformance:
             top["plane"] += motion.plane_off_deg
             top["rotation"] -= 0.6 * motion.plane_off_deg  # the thumb is kept up
         names = [station.name for station in self._drill.stations]
-        done = deviated_stations(zip(names, postures, strict=True), start, self._deviations(rep))
+        carrying_deg = self._stage.athlete.carrying_deg
+        done = deviated_stations(zip(names, postures, strict=True), start, self._deviations(rep), carrying_deg)
         visited: list[tuple[str, str, Posture]] = list(zip(names, motion.legs, done, strict=True))
         if "order_wrong" in faults:
             visited[-2], visited[-1] = visited[-1], visited[-2]
