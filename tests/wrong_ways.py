@@ -19,6 +19,8 @@ from imu_shoulder.simulate import Deviation, SetScript
 # Shares of the allowed deviation.
 WRONG = (1.5, 2.0, 2.5)
 RIGHT = (0.5, 0.7)
+# How long the strokes to and from a hold are in its band, at the tempo of these persons: seen in both simulators.
+STROKES_IN_HOLD_S = 1.5
 IN_SECOND = {
     "thumb_up": "thumb",
     "lean_back": "back",
@@ -71,7 +73,7 @@ class Way:
             wrong = dict.fromkeys(range(1, reps + 1), (self.fault,)) if share else {}
             return SetScript(self.drill, self.side or side, reps, faults=wrong, **knobs)
         if self.knob:
-            return SetScript(self.drill, self.side or side, reps, **{**knobs, self.knob: self.value(share)})
+            return SetScript(self.drill, self.side or side, reps, **knobs | {self.knob: self.knob_s(share)})
         done = self.deviations(share)
         return SetScript(
             self.drill, self.side or side, reps, deviations=dict.fromkeys(range(1, reps + 1), done), **knobs
@@ -87,10 +89,10 @@ class Way:
                 every, (Fault(self.fault, way="rotate" if self.fault == "station_skipped" else None),)
             )
         elif self.knob == "lower_s":
-            beyond_s = drill.lower_at_least_s - self.value(share)
+            beyond_s = drill.lower_at_least_s - self.knob_s(share)
             faults = dict.fromkeys(every, (Fault("too_fast", beyond_s, "down"),))
         elif self.knob == "hold_s":
-            hold_s = self.value(share)
+            hold_s = self.knob_s(share)
         astray = tuple(
             Astray(
                 IN_SECOND.get(one.angle, one.angle),
@@ -103,6 +105,10 @@ class Way:
         return SetPlan(
             self.drill, self.side or side, reps, hold_s=hold_s, faults=faults, astray=dict.fromkeys(every, astray)
         )
+
+    def knob_s(self, share: float) -> float:
+        """What the knob is set to. Of a hold the ends of the strokes are a part."""
+        return self.value(share) - (STROKES_IN_HOLD_S if self.knob == "hold_s" else 0.0)
 
     def deviations(self, share: float) -> tuple[Deviation, ...]:
         return () if self.deviate is None else self.deviate(self.value(share))
@@ -199,7 +205,7 @@ WAYS = (
         "elevation at the start", 5, 20, ("start_missed",), at("elevation", "start")),
     # Short arcs overhead.
     Way("arc_thumb_down", ARC, "arcs with the thumb down",
-        "thumb side above the level, all along", 30, 0, ("thumb_down",), at("thumb_up", "all")),
+        "thumb side above the level, all along", 30, 0, ("thumb_down",), at("thumb_up", "all"), sizes=(1.5, 2.0)),
     Way("arc_below", ARC, "comes below shoulder height between the arcs",
         "elevation at the start", 90, 75, ("start_missed", "upper_arm_off"), at("elevation", "start")),
     Way("arc_short", ARC, "hardly gets overhead",

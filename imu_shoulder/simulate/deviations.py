@@ -76,14 +76,18 @@ class Deviation:
 
 
 def _turn_of_thumb_deg(posture: Posture, up_deg: float, carrying_deg: float) -> float:
-    """By how much the arm must turn out for the thumb side to be up_deg above the level, or as near as it comes."""
-    turns_deg = np.arange(-150.0, 150.5, 0.5)
+    """By how much the arm must turn out for the thumb side to be up_deg above the level, or as near as it comes.
+
+    A thumb that comes to point lower is turned in, as people do it.
+    """
+    turns_deg = np.arange(-200.0, 200.5, 0.5)
     values = {name: np.full(turns_deg.shape, value) for name, value in posture.items()}
     upper = shoulder(values["elevation"], values["plane"], values["rotation"] + turns_deg / 2)
     forearm = chain(upper, elbow(values["elbow"], carrying_deg, values["forearm"] - turns_deg / 2))
     got_deg = np.degrees(np.arcsin(np.clip(forearm.apply(X_AXIS)[:, 1], -1, 1)))
     missed_deg = np.abs(got_deg - up_deg)
-    # Two turns lead there: the smaller one.
+    if up_deg < np.interp(0.0, turns_deg, got_deg):
+        missed_deg[turns_deg > 0] = np.inf
     near = np.flatnonzero(missed_deg <= missed_deg.min() + 1.0)
     return float(turns_deg[near[np.abs(turns_deg[near]).argmin()]])
 

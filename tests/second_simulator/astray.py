@@ -60,8 +60,9 @@ def _with_thumb(to: Posture, up_deg: float, carrying_deg: float) -> Posture:
     def roll_deg(up: float) -> float:
         return float(np.degrees(np.arcsin(np.clip(np.sin(np.radians(up)) / level, -1.0, 1.0))))
 
-    # The way there is that of a straight arm; what bend and carrying angle add is put right in turn.
-    aim_deg = roll_deg(up_deg)
+    # The way there is that of a straight arm; what bend and carrying angle add is put right in turn. Where the thumb
+    # cannot point as low or as high, the last degrees would need large turns for nothing.
+    aim_deg = float(np.clip(roll_deg(up_deg), -75.0, 75.0))
     missing = to.plane + to.rotation - to.forearm - aim_deg
     for _ in range(6):
         out = replace(to, rotation=to.rotation - 2 * missing / 3, forearm=to.forearm + missing / 3)
