@@ -2,13 +2,15 @@
 
 Every way with a size has a right value and the drill's limit. A rep is put at `right + share * (limit - right)`: at
 1.5 and more it is wrong, at 0.5 to 0.7 it is done well, by a person who comes near the limit. Which fault names are a
-right answer was written down before anything was judged. The table of docs/wrong_ways.md is `table()`.
+right answer was written down before anything was judged. `python tests/wrong_ways.py` writes the table of
+docs/wrong_ways.md anew.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from types import MappingProxyType
 
 from second_simulator import Astray, Fault, SetPlan
@@ -247,3 +249,31 @@ WAYS = (
         "elbow at press", 0, 40, ("station_off", "elbow_off"), at("elbow", "press"), sizes=(1.5, 2.0)),
 )  # fmt: skip
 BY_NAME: Mapping[str, Way] = MappingProxyType({way.name: way for way in WAYS})
+
+PAGE = Path(__file__).parents[1] / "docs" / "wrong_ways.md"
+BEGIN, END = "<!-- written by python tests/wrong_ways.py -->", "<!-- end -->"
+
+
+def table() -> str:
+    """Every way, in Markdown."""
+    rows = [
+        "| drill | what a practitioner sees | elsewhere is | right | limit | wrong by | a right answer |",
+        "|" + "---|" * 7,
+    ]
+    for way in WAYS:
+        sizes = [f"{way.value(share):g}" for share in way.sizes] if way.measure else []
+        limits = [f"{value:g}" for value in (way.right, way.limit)] if way.measure else ["", ""]
+        answers = ", ".join(f"`{name}`" for name in way.answers)
+        cells = (f"`{way.drill}`", way.words, way.measure, *limits, ", ".join(sizes), answers)
+        rows.append(f"| {' | '.join(cells)} |")
+    return "\n".join(rows)
+
+
+def page(text: str) -> str:
+    """The page with its table as it is now."""
+    before, _, rest = text.partition(BEGIN)
+    return f"{before}{BEGIN}\n{table()}\n{END}{rest.partition(END)[2]}"
+
+
+if __name__ == "__main__":
+    PAGE.write_text(page(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
