@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import product
@@ -21,7 +21,8 @@ from second_simulator import Interlude, calmed, perform, person, session
 from wrong_ways import BY_NAME, RIGHT, WAYS, Way
 
 from imu_shoulder.assess.judge import JudgedRep
-from imu_shoulder.model import Recording
+from imu_shoulder.frames import Z_AXIS, rotation_from_quat
+from imu_shoulder.model import SIDES, FloatArray, Recording, Side
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.simulate import ForwardRaises, Pause, Pose, Scenario, simulate
 from imu_shoulder.simulate.scenarios import ARMS
@@ -35,13 +36,30 @@ REPS = 4
 
 @dataclass(frozen=True, slots=True)
 class Rep:
-    """One true rep: its set (1 right, 2 wrong), its arm and role, and when it was done."""
+    """One true rep: its set (1 right, 2 wrong), its arm and role, when it was done, and what was held when, by name."""
 
     set: int
-    side: str
+    side: Side
     role: str
     start_s: float
     end_s: float
+    stays: Mapping[str, tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """One person's recording and its truth, of either simulator.
+
+    shares: of the two sets. angles_deg: by side and column (N,) on time_s. trunk_up: where the vertical points in the
+    trunk (N, 3).
+    """
+
+    recording: Recording
+    shares: tuple[float, float]
+    reps: tuple[Rep, ...]
+    time_s: FloatArray
+    angles_deg: Mapping[Side, Mapping[str, FloatArray]]
+    trunk_up: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,43 +86,56 @@ class Seen:
         return bool(self.faults) and not self.excluded
 
 
-def done(way: Way, simulator: str, number: int) -> tuple[Recording, list[Rep], tuple[float, float]]:
-    """The recording of one person who does two sets, its true reps, and the shares of the two sets."""
+def done(way: Way, simulator: str, number: int, reps: int = REPS, sensors: bool = True) -> Done:
+    """What one person does in this way."""
     rng = np.random.default_rng([number, 23])
     shares = float(rng.uniform(*RIGHT)), way.sizes[number % len(way.sizes)]
     side = "left" if number % 2 else "right"
+    # A way without a size has no near miss.
+    put_in = (0.0 if way.fault else shares[0], shares[1])
     if simulator == "one":
         athlete, bends = any_person(number)
-        sets = [way.script(0.0 if way.fault and k == 0 else shares[k], side, REPS) for k in range(2)]
-        still = Pause(8, "stand")
-        blocks = (Pose(), bends, ForwardRaises(), Pause(3, "stand"), sets[0], still, sets[1], Pause(3, "stand"))
-        run = simulate(Scenario(athlete, blocks, (*ARMS, "sternum")), number)
-        reps = [Rep(r.set, r.side, r.role, r.start_s, r.end_s) for r in run.truth.reps]
-        return run.recording, reps, shares
-    plans = [way.plan(0.0 if way.fault and k == 0 else shares[k], side, REPS) for k in range(2)]
-    who = calmed(person(number, "table"))
-    recording, truth = perform(
-        session(who, plans, sternum=True, between=(Interlude("stand", 10.0, 0.0),), grade="good", number=number)
-    )
-    return recording, [Rep(r.set, r.side, r.role, r.set_out_s, r.arrived_s) for r in truth.reps], shares
+        right, wrong = (way.script(share, side, reps) for share in put_in)
+        still, end = Pause(8, "stand"), Pause(3, "stand")
+        blocks = (Pose(), bends, ForwardRaises(), Pause(3, "stand"), right, still, wrong, end)
+        run = simulate(Scenario(athlete, blocks, (*ARMS, "sternum") if sensors else ()), number)
+        recording, truth = run.recording, run.truth
+        found = [
+            Rep(r.set, r.side, r.role, r.start_s, r.end_s, {name: (a, b) for name, a, b in r.stations})
+            for r in truth.reps
+        ]
+    else:
+        plans = [way.plan(share, side, reps) for share in put_in]
+        between, arms = (Interlude("stand", 10.0, 0.0),), SIDES if sensors else ()
+        what = session(
+            calmed(person(number, "table")), plans, sternum=sensors, arms=arms, between=between, grade="good"
+        )
+        recording, truth = perform(what)
+        found = [
+            Rep(r.set, r.side, r.role, r.set_out_s, r.arrived_s, {s.name: (s.start_s, s.end_s) for s in r.stays})
+            for r in truth.reps
+        ]
+    trunk_up = rotation_from_quat(truth.quats["thorax"]).inv().apply(Z_AXIS)
+    return Done(recording, shares, tuple(found), truth.time_s, truth.angles, trunk_up)
 
 
 def seen_of(job: tuple[str, str, int]) -> list[Seen]:
     """Every rep of one person's recording, by what is worn."""
     name, simulator, number = job
     way = BY_NAME[name]
-    recording, reps, shares = done(way, simulator, number)
+    person_done = done(way, simulator, number)
     out = []
     for worn in WORN:
-        kept = {p: s for p, s in recording.streams.items() if worn == "sternum" or p != "sternum"}
-        analysis = analyse(replace(recording, streams=kept))
+        streams = person_done.recording.streams
+        kept = {place: stream for place, stream in streams.items() if worn == "sternum" or place != "sternum"}
+        analysis = analyse(replace(person_done.recording, streams=kept))
         judged = [(of_set.arm_set.side, j) for of_set in analysis.sets for j in of_set.judged]
-        for rep in reps:
+        for rep in person_done.reps:
             own = [j for side, j in judged if side == rep.side and _same(j, rep)]
             best = max(own, key=lambda j: j.rep.end_s - j.rep.start_s, default=None)
             wrong = rep.set == 2 and rep.role == way.role
             what = (bool(own), "" if best is None else best.excluded, () if best is None else best.faults)
-            out.append(Seen(name, simulator, number, worn, shares[rep.set - 1], wrong, *what))
+            out.append(Seen(name, simulator, number, worn, person_done.shares[rep.set - 1], wrong, *what))
     return out
 
 
