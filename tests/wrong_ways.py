@@ -121,9 +121,14 @@ def at(angle: str, *places: str, above: str | None = None) -> Deviate:
     return lambda deg: tuple(Deviation(angle, deg, place, above) for place in places)
 
 
+def drifts(deg: float) -> tuple[Deviation, ...]:
+    """From an elbow at the side."""
+    return Deviation("elevation", 8.0, "start"), Deviation("elevation", deg, "top", "start")
+
+
 def turned_body(deg: float) -> tuple[Deviation, ...]:
-    """The arm turns by this, the body by what is missing to 60."""
-    return Deviation("rotation", deg, "top", "start"), Deviation("turn_out", 60.0 - deg)
+    """The body turns by this, the arm by what is missing to 60."""
+    return Deviation("rotation", 60.0 - deg, "top", "start"), Deviation("turn_out", deg)
 
 
 def turned_hand(deg: float) -> tuple[Deviation, ...]:
@@ -147,13 +152,13 @@ WAYS = (
     Way("er_elbow_away", ER, "the elbow stands off the side all the while",
         "elevation, all along", 0, 30, ("upper_arm_off",), at("elevation", "all")),
     Way("er_elbow_drifts", ER, "the elbow drifts off the side as the arm turns out",
-        "elevation at the top above the start", 0, 20, ("upper_arm_off",), at("elevation", "top", above="start")),
+        "elevation at the top above the start", 0, 20, ("upper_arm_off",), drifts),
     Way("er_elbow_opens", ER, "the elbow straightens as the arm turns out",
         "elbow at the top", 90, 75, ("elbow_off",), at("elbow", "top")),
     Way("er_elbow_closes", ER, "the elbow bends up as the arm turns out",
         "elbow at the top", 90, 105, ("elbow_off",), at("elbow", "top")),
     Way("er_body_turns", ER, "the body turns instead of the arm",
-        "rotation above the start", 60, 40, (*SHORT, "trunk_moved"), turned_body, sizes=(1.5, 1.8)),
+        "turn of the trunk", 0, 8, ("trunk_moved", *SHORT), turned_body, sizes=(1.5, 2.5, 4.5)),
     Way("er_hand_turns", ER, "the hand turns over instead of the upper arm",
         "rotation above the start", 60, 40, (*SHORT, "forearm_off"), turned_hand, sizes=(1.5, 1.8)),
     Way("er_half_way", ER, "only half way out",
@@ -168,7 +173,7 @@ WAYS = (
     Way("side_elbow_up", SIDE, "the elbow is off the towel all the while",
         "elevation, all along", 0, 30, ("upper_arm_off",), at("elevation", "all")),
     Way("side_elbow_lifts", SIDE, "the elbow lifts off the towel as the forearm comes up",
-        "elevation at the top above the start", 0, 20, ("upper_arm_off",), at("elevation", "top", above="start")),
+        "elevation at the top above the start", 0, 20, ("upper_arm_off",), drifts),
     Way("side_elbow_opens", SIDE, "the elbow straightens as the forearm comes up",
         "elbow at the top", 90, 75, ("elbow_off",), at("elbow", "top")),
     Way("side_rolls", SIDE, "rolls back with the body to get the forearm up",
