@@ -87,9 +87,8 @@ class Way:
         faults: Mapping[int, tuple[Fault, ...]] = {}
         hold_s = None
         if self.fault and share:
-            faults = dict.fromkeys(
-                every, (Fault(self.fault, way="rotate" if self.fault == "station_skipped" else None),)
-            )
+            station = {"station_skipped": "rotate", "order_wrong": "press"}[self.fault]
+            faults = dict.fromkeys(every, (Fault(self.fault, way=station),))
         elif self.knob == "lower_s":
             beyond_s = drill.lower_at_least_s - self.knob_s(share)
             faults = dict.fromkeys(every, (Fault("too_fast", beyond_s, "down"),))

@@ -118,7 +118,12 @@ def _legs(
             gone = fault.way or str(rng.choice([name for name, _ in stations]))
             stations = [s for s in stations if s[0] != gone]
         elif fault.kind == "order_wrong":
-            k = int(rng.integers(len(stations) - 1))
+            early = (
+                [name for name, _ in stations].index(fault.way)
+                if fault.way
+                else 1 + int(rng.integers(len(stations) - 1))
+            )
+            k = early - 1
             stations[k], stations[k + 1] = stations[k + 1], stations[k]
         else:
             name, top = stations[-1]
@@ -127,7 +132,9 @@ def _legs(
     for name, posture in stations:
         stay_s = _stay_s(actor, drill, plan, name)
         legs.append(Leg(posture, tempo_s * _differs(actor), stay_s, name, "up"))
-    for _, posture in reversed(stations[:-1]):
+    # Nobody goes back by way of what was done too early.
+    too_early = {fault.way for fault in plan.faults.get(rep, ()) if fault.kind == "order_wrong"}
+    for posture in (posture for name, posture in reversed(stations[:-1]) if name not in too_early):
         passing = actor.vary(posture, 1.5)
         legs.append(Leg(passing, tempo_s * _differs(actor), rng.choice([0.0, rng.uniform(0.1, 0.7)]), None, "down"))
     return legs

@@ -32,7 +32,7 @@ class Fault:
     kind: the name that the judge gives it; elbow_off_side is an elbow that leaves the side in a rotation drill. size:
     how far beyond the drill's limit, degrees or seconds; of a shrug, the blade's own degrees; no meaning for
     stations. way: up or down for too_fast, low or high for elbow_off and plane_off, a station's name for
-    station_skipped; None: either.
+    station_skipped, and for order_wrong that of the one done too early; None: either.
     """
 
     kind: str
