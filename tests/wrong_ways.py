@@ -137,6 +137,11 @@ def turned_hand(deg: float) -> tuple[Deviation, ...]:
     return (Deviation("rotation", deg, "top", "start"), *turns)
 
 
+def thumb_overhead(deg: float) -> tuple[Deviation, ...]:
+    """Higher up the thumb side could not point as low."""
+    return Deviation("elevation", 135.0, "top"), Deviation("thumb_up", deg)
+
+
 def wrists_together(deg: float) -> tuple[Deviation, ...]:
     return (Deviation("plane", deg / 2, "hold", "top"),)
 
@@ -211,7 +216,7 @@ WAYS = (
         "elevation at the start", 5, 20, ("start_missed",), at("elevation", "start")),
     # Short arcs overhead.
     Way("arc_thumb_down", ARC, "arcs with the thumb down",
-        "thumb side above the level, all along", 30, 0, ("thumb_down",), at("thumb_up", "all"), sizes=(1.5, 2.0)),
+        "thumb side above the level, all along", 20, -15, ("thumb_down",), thumb_overhead, sizes=(1.5, 1.7)),
     Way("arc_below", ARC, "comes below shoulder height between the arcs",
         "elevation at the start", 90, 75, ("start_missed", "upper_arm_off"), at("elevation", "start")),
     Way("arc_short", ARC, "hardly gets overhead",
