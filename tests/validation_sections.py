@@ -259,8 +259,8 @@ SECTIONS = (
         "right answer was given. Precision: of those and the blamed reps of the right set, how many were wrong. "
         "Then how often reps that were told a fault, or close to one, truly missed a limit by the true angles. Persons "
         "9000 and up were looked at before.",
-        "recall of at least 0.9 for every way with all sensors; precision of at least 0.95; at least 80 % of the faults "
-        "that were told are true.",
+        "recall of at least 0.9 for every way with all sensors; precision of at least 0.95; at least 80 % of the "
+        "faults that were told are true.",
         "tests/print_wrong_ways.py",
         "tests/print_wrong_ways.py --persons 2",
         (
