@@ -11,7 +11,7 @@ from print_wrong_ways import Seen, seen_of
 from second_simulator import Astray, SetPlan, calmed, perform, person, session
 from wrong_ways import BY_NAME, IN_SECOND, WAYS, Way
 
-from imu_shoulder.drills import load_shipped, shipped_ids
+from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.simulate import Athlete, Deviation, Scenario, SetScript, simulate
 
@@ -30,6 +30,21 @@ def test_every_drill_is_done_wrongly_in_several_ways():
     assert len(BY_NAME) == len(WAYS) >= 20
     assert all(sum(way.drill == drill for way in WAYS) >= 3 for drill in shipped_ids())
     assert all(share >= 1.5 for way in WAYS for share in way.sizes)
+
+
+def limits_of(drill: Drill) -> set[float]:
+    """Every number that a drill's file asks for."""
+    ranges = [*drill.start, *(asked for station in drill.stations for asked in station.ranges)]
+    ranges += [limit.asked for limit in drill.form.limits]
+    form, holds_s = drill.form, [station.hold_s for station in drill.stations]
+    singles = [form.trunk_deg, form.upper_arm_swing_deg, form.closing_deg, drill.lower_at_least_s, *holds_s]
+    ends = [end for asked in ranges for end in (asked.low_deg, asked.high_deg)]
+    return {number for number in (*ends, *singles) if number is not None}
+
+
+@pytest.mark.parametrize("way", [way for way in WAYS if way.measure], ids=lambda way: way.name)
+def test_the_limit_of_a_way_is_one_of_its_drill(way):
+    assert way.limit in limits_of(load_shipped(way.drill))
 
 
 def did_one(way: Way, share: float) -> tuple[Spans, np.ndarray, Mapping[str, np.ndarray], str]:
