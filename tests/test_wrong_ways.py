@@ -145,7 +145,7 @@ def test_the_second_simulator_refuses_what_it_does_not_know():
 
 
 @pytest.mark.parametrize("simulator", ["one", "two"])
-@pytest.mark.parametrize("name", ["can_bent", "can_half_way"])
+@pytest.mark.parametrize("name", ["can_bent", "can_half_way", "er_elbow_away"])
 def test_a_wrong_set_is_named_and_a_near_miss_is_not(name, simulator):
     seen: list[Seen] = seen_of((name, simulator, 9000))
     assert {one.worn for one in seen} == {"sternum", "no sternum"}
