@@ -23,7 +23,7 @@ from true_limits import Span, TrueArm, margins_deg
 from wrong_ways import BY_NAME, RIGHT, WAYS, Way
 
 from imu_shoulder.assess.judge import JudgedRep
-from imu_shoulder.drills import Drill, load_shipped
+from imu_shoulder.drills import load_shipped
 from imu_shoulder.frames import Y_AXIS, Z_AXIS, rotation_from_quat
 from imu_shoulder.model import SIDES, FloatArray, Recording, Side
 from imu_shoulder.pipeline import analyse
@@ -39,17 +39,13 @@ REPS = 4
 
 @dataclass(frozen=True, slots=True)
 class Rep:
-    """One true rep: its set (1 right, 2 wrong), its arm and role, when it was done, and what was held when, by name.
-
-    lower_s: from leaving the top to being back, by the true angle.
-    """
+    """One true rep: its set (1 right, 2 wrong), its arm and role, when it was done, and what was held when, by name."""
 
     set: int
     side: Side
     role: str
     span_s: Span
     stays_s: Mapping[str, Span]
-    lower_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,11 +106,7 @@ def done(way: Way, simulator: str, number: int) -> Done:
         blocks = (Pose(), bends, ForwardRaises(), Pause(3, "stand"), right, still, wrong, end)
         run = simulate(Scenario(athlete, blocks, (*ARMS, "sternum")), number)
         reps = [
-            Rep(
-                *(r.set, r.side, r.role, (r.start_s, r.end_s)),
-                {name: (arrives_s, leaves_s) for name, arrives_s, leaves_s in r.stations},
-                r.end_s - r.top_end_s,
-            )
+            Rep(r.set, r.side, r.role, (r.start_s, r.end_s), {name: (a, b) for name, a, b in r.stations})
             for r in run.truth.reps
         ]
         truth = run.truth
@@ -125,11 +117,7 @@ def done(way: Way, simulator: str, number: int) -> Done:
         session(calmed(person(number, "table")), plans, sternum=True, between=between, grade="good")
     )
     reps = [
-        Rep(
-            *(r.set, r.side, r.role, (r.set_out_s, r.arrived_s)),
-            {stay.name: (stay.start_s, stay.end_s) for stay in r.stays},
-            r.end_s - r.plateau_s[1],
-        )
+        Rep(r.set, r.side, r.role, (r.set_out_s, r.arrived_s), {s.name: (s.start_s, s.end_s) for s in r.stays})
         for r in truth.reps
     ]
     arms = {s: _arm(truth, s, {**truth.angles[s], **truth.trunk}) for s in SIDES}
@@ -147,7 +135,7 @@ def seen_of(job: tuple[str, str, int]) -> list[Seen]:
     name, simulator, number = job
     way, drill = BY_NAME[name], load_shipped(BY_NAME[name].drill)
     by = done(way, simulator, number)
-    margins = [margins_of(drill, by.arms[r.side], r) for r in by.reps]
+    margins = [margins_deg(drill, by.arms[r.side], r.span_s, r.stays_s, r.role == "hold") for r in by.reps]
     out = []
     for worn in WORN:
         streams = by.recording.streams
@@ -161,13 +149,6 @@ def seen_of(job: tuple[str, str, int]) -> list[Seen]:
             said = (False, "", (), ()) if best is None else (True, best.excluded, best.faults, best.close)
             out.append(Seen(name, simulator, number, worn, by.shares[rep.set - 1], wrong, truly, *said))
     return out
-
-
-def margins_of(drill: Drill, arm: TrueArm, rep: Rep) -> dict[str, float]:
-    """What `true_limits` says of a rep, and how much longer the lowering took than it must, seconds."""
-    holds = rep.role == "hold"
-    slower_s = {} if holds or drill.by_stations else {"too_fast": rep.lower_s - drill.lower_at_least_s}
-    return {**margins_deg(drill, arm, rep.span_s, rep.stays_s, holds), **slower_s}
 
 
 def _same(judged: JudgedRep, rep: Rep) -> bool:
@@ -208,7 +189,7 @@ def by_size(seen: list[Seen]) -> Iterator[dict[str, object]]:
 
 
 def reliability(seen: list[Seen]) -> Iterator[dict[str, object]]:
-    """Of what was said of a limit that true angles show: how often it was truly missed, in scored reps."""
+    """Of what was said of a limit that is an angle: how often it was truly missed, in scored reps."""
     scored = [one for one in seen if one.found and not one.excluded]
     for name in sorted({fault for one in scored for fault in one.margins}):
         told = [one.margins[name] for one in scored if name in one.faults and name in one.margins]
