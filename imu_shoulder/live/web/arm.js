@@ -1,5 +1,5 @@
 // One arm while a set runs: the gauge with the body beside it, rep, phase, hold, steadiness. It draws the last frame.
-import { make, svg, write, show } from "./parts.js";
+import { make, show, Squeezed, svg, write } from "./parts.js";
 
 const PHASES = {
   lift: ["▲", "Lift"],
@@ -12,12 +12,19 @@ const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
 // In a drill of several stations the word is the station that is held, or the one to go to.
 function phaseWord(arm) {
   const capital = (name) => name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ");
-  if (arm.sinks) return ["▼", "Lower both"];
-  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower slowly"];
+  if (arm.sinks) return ["▼", "Lower"];
+  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower"];
   const [glyph, word] = PHASES[arm.phase];
   if (arm.phase === "hold" && arm.station) return [glyph, capital(arm.station)];
   if (arm.phase === "lift" && arm.next_station) return [glyph, capital(arm.next_station)];
   return [glyph, word];
+}
+
+// How: under the word, where that alone says too little.
+function howWord(arm) {
+  if (arm.sinks) return "both arms";
+  if (arm.hold_done && !arm.next_station) return "slowly";
+  return { quiet: "═ quiet", shaky: "≈ shaky" }[arm.steady] ?? "";
 }
 
 const R = 100;
@@ -45,11 +52,15 @@ export class Arm {
     this.phase = make("p", "phase");
     this.glyph = this.phase.appendChild(make("span", "glyph"));
     this.glyph.setAttribute("aria-hidden", "true");
-    this.word = this.phase.appendChild(make("span", "word"));
+    this.word = new Squeezed(this.phase.appendChild(make("span", "word")));
     const rep = make("p", "number rep");
-    rep.append(make("span", "label", "rep"), (this.rep = make("b")), (this.of = make("span", "unit")));
+    const of = make("span", "unit");
+    rep.append(make("span", "label", "rep"), (this.rep = make("b")), of);
+    this.of = new Squeezed(of);
     this.holding = make("p", "number holding");
-    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), (this.target = make("span", "unit")));
+    const target = make("span", "unit");
+    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), target);
+    this.target = new Squeezed(target);
     const numbers = make("div", "numbers");
     numbers.append(rep, this.holding);
     this.bar = make("div", "bar hold-bar");
@@ -57,7 +68,7 @@ export class Arm {
     const steady = make("div", "steady");
     this.canvas = steady.appendChild(make("canvas"));
     this.canvas.setAttribute("aria-hidden", "true");
-    this.steadyWord = steady.appendChild(make("p", "steady-word"));
+    this.how = new Squeezed(steady.appendChild(make("p", "how")));
     this.unseen = make("p", "unseen");
     const facts = make("div", "facts");
     facts.append(this.phase, numbers, this.bar, steady);
@@ -73,10 +84,10 @@ export class Arm {
   draw(arm, t) {
     const [glyph, word] = phaseWord(arm);
     write(this.glyph, glyph);
-    write(this.word, word);
+    this.word.write(word);
     this.root.dataset.phase = arm.hold_done ? "held" : arm.sinks ? "sinks" : arm.phase;
     write(this.rep, arm.rep === null ? "–" : String(arm.rep));
-    write(this.of, arm.of === null ? "" : `of ${arm.of}`);
+    this.of.write(arm.of === null ? "" : `of ${arm.of}`);
     write(this.unseen, arm.unseen.length ? `? unseen: ${arm.unseen.join(", ")}` : "");
     this.drawHold(arm);
     this.drawGauge(arm);
@@ -91,7 +102,7 @@ export class Arm {
     show(this.bar, asked !== null && asked > 0);
     const last = arm.last_holds_s.at(-1);
     write(this.hold, held !== null ? String(Math.floor(held)) : "–");
-    write(this.target, asked ? `of ${asked} s` : "s");
+    this.target.write(asked ? `of ${asked} s` : "s");
     const share = held !== null && asked ? Math.min(1, held / asked) : 0;
     this.fill.style.transform = `scaleX(${share.toFixed(3)})`;
     this.holding.title = last === undefined ? "" : `the hold before: ${last.toFixed(1)} s`;
@@ -215,7 +226,7 @@ export class Arm {
   drawSteadiness(arm, t) {
     while (this.trace.length && this.trace[0][0] < t - TRACE_S) this.trace.shift();
     this.root.classList.toggle("shaky", arm.steady === "shaky");
-    write(this.steadyWord, arm.steady === null ? "" : arm.steady === "quiet" ? "═ quiet" : "≈ shaky");
+    this.how.write(howWord(arm));
     const canvas = this.canvas;
     const ratio = devicePixelRatio || 1;
     const [w, h] = [canvas.clientWidth * ratio, canvas.clientHeight * ratio].map(Math.round);

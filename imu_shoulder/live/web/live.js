@@ -1,6 +1,6 @@
 // The page: one socket to the server, its frames drawn once per screen refresh, keys and buttons as commands.
 import { Arm } from "./arm.js";
-import { get, list, show, write } from "./parts.js";
+import { get, list, show, Squeezed, write } from "./parts.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
 import { Pain, Stop } from "./pain.js";
 import { calibrate, done, ready, Sensors } from "./stages.js";
@@ -41,6 +41,9 @@ const pain = new Pain(
   () => newest !== null && buttons(newest.frame),
 );
 const stop = new Stop(send);
+const cue = new Squeezed(get("cue"), 2);
+const title = new Squeezed(get("title"), 1);
+const place = new Squeezed(get("where-now"), 1);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/live`);
@@ -130,15 +133,16 @@ function enter(next) {
 function heading(frame) {
   const drill = frame.drill;
   if (drill === null || stage === "calibrate" || stage === "done") {
-    write(get("title"), stage === "done" ? "Warm-up" : "Calibration");
-    write(get("place"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
+    title.write(stage === "done" ? "Warm-up" : "Calibration");
+    place.write("");
+    write(get("where-more"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
     return;
   }
-  write(get("title"), drill.title);
+  title.write(drill.title);
   const side = drill.side === "both" ? "both arms" : `${drill.side} arm`;
-  const next = frame.next ? ` · next: ${frame.next}` : "";
-  const reads = drill.reads ? ` · ${drill.reads}` : "";
-  write(get("place"), `set ${drill.set} of ${drill.sets} · drill ${drill.number} of ${drill.of} · ${side}${next}${reads}`);
+  place.write(`set ${drill.set} of ${drill.sets} · ${side}`);
+  const more = [`drill ${drill.number} of ${drill.of}`, frame.next && `next: ${frame.next}`, drill.reads];
+  write(get("where-more"), more.filter(Boolean).join(" · "));
 }
 
 function alarm(frame, silent, logError) {
@@ -169,9 +173,8 @@ function set(frames) {
     sound(one);
   }
   for (const side of sides) arms[side].draw(frame.arms[side], frame.t);
-  const cue = get("cue");
-  write(cue, frame.cue ? `➜ ${frame.cue.text}` : "");
-  cue.classList.toggle("on", frame.cue !== null);
+  cue.write(frame.cue ? `➜ ${frame.cue.text}` : "");
+  get("cue").classList.toggle("on", frame.cue !== null);
 }
 
 // Stage -> words on the middle button and its command; null where there is nothing to press.
