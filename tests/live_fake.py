@@ -80,6 +80,13 @@ class FakeSession:
         "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
         "Hold still, then lower as slowly as you lifted.",
     )
+    facts: list[list[str]] = field(
+        default_factory=lambda: [
+            ["Lifts", "right arm, 10 reps"],
+            ["Hold", "5 s"],
+            ["Tempo", "lift 1 s, lower 1 s or slower"],
+        ]
+    )
     sinks: bool = False
     set_events: list[Event] = field(default_factory=list)
     seq: int = 0
@@ -215,6 +222,7 @@ class FakeSession:
                 "set_up": list(self.set_up),
                 "cautions": list(self.cautions),
                 "side": "both" if len(self.sides) == 2 else self.sides[0],
+                "facts": self.facts,
                 "asked": {"reps": self.reps, "hold_s": self.hold_s},
                 "number": self.drill_number,
                 "of": 3,

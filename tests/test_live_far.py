@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 from far import arcmin, letters
-from live_browser import at_phase, at_stage, drawn, press, until
+from live_browser import at_phase, drawn, press, until
 from live_fake import FakeSession
 
 from imu_shoulder.assess.faults import RAISED

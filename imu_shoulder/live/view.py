@@ -13,6 +13,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.engine.running import ATTEMPTS, FinalRep, RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch, steady_word
+from imu_shoulder.live.before import facts
 from imu_shoulder.model import Side
 from imu_shoulder.plan import Plan, PlannedDrill
 from imu_shoulder.segment.model import Rep
@@ -28,6 +29,7 @@ def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
         "set_up": list(item.drill.set_up),
         "cautions": list(item.drill.cautions),
         "side": item.side,
+        "facts": facts(item),
         "asked": {"reps": max(item.reps.values(), default=None), "hold_s": item.drill.top.hold_s or None},
         "number": place + 1,
         "of": len(plan.drills),

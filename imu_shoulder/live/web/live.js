@@ -1,5 +1,6 @@
 // The page: one socket to the server, its frames drawn once per screen refresh, keys and buttons as commands.
 import { Arm } from "./arm.js";
+import { before } from "./before.js";
 import { get, list, show, Squeezed, write } from "./parts.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
 import { Pain, Stop } from "./pain.js";
@@ -110,7 +111,10 @@ function draw() {
   sensors.draw(frame);
   sensorPanel();
   if (stage === "calibrate") calibrate(frame);
-  else if (stage === "ready") ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
+  else if (stage === "ready") {
+    ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
+    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]);
+  }
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame, worse);
   else if (stage === "stop") stop.draw(frame, hello?.help ?? []);
