@@ -100,7 +100,7 @@ def trunk_lines(view: int) -> list[Line]:
 
 def head_at(view: int) -> FloatArray:
     """Middle (2,) of the head in a view; its radius is HEAD * SCALE."""
-    return view_points(np.array([[0.0, 0.13, 0.0]]), view)[0]
+    return np.asarray(view_points(np.array([[0.0, 0.13, 0.0]]), view)[0])
 
 
 def arm_lines(arms: Mapping[Side, Posture], view: int) -> list[Line]:

@@ -5,6 +5,7 @@ import { get, list, show, Squeezed, write } from "./parts.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
 import { Pain, Stop } from "./pain.js";
 import { calibrate, done, ready, Sensors } from "./stages.js";
+import { beginVoice, hasVoice, speak, speaking, switchVoice, whenVoicesChange } from "./voice.js";
 
 const RETRY_MS = 500;
 const DEAF_MS = 2500;
@@ -126,6 +127,7 @@ function draw() {
 function enter(next) {
   stage = next;
   document.body.dataset.stage = next;
+  beginVoice();
   for (const name of SECTIONS) show(get(name), name === next);
   pain.begin();
   stop.begin();
@@ -175,6 +177,7 @@ function set(frames) {
   for (const one of frames) {
     for (const side of sides) if (one.arms[side]) arms[side].note(one.arms[side], one.t);
     sound(one);
+    speak(one);
   }
   for (const side of sides) arms[side].draw(frame.arms[side], frame.t);
   cue.write(frame.cue ? `➜ ${frame.cue.text}` : "");
@@ -247,6 +250,12 @@ function soundWord() {
   get("sound-button").setAttribute("aria-pressed", String(sounding()));
 }
 
+function voiceWord() {
+  write(get("voice-word"), speaking() ? "Voice on" : hasVoice() ? "Voice off" : "No voice here");
+  get("voice-button").setAttribute("aria-pressed", String(speaking()));
+  get("voice-button").disabled = !hasVoice();
+}
+
 addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || get("end-dialog").open) return;
   const onControl = event.target instanceof Element && event.target.closest("button, a") !== null;
@@ -257,6 +266,7 @@ addEventListener("keydown", (event) => {
   else if (key === "ArrowLeft" || key === "PageUp") step(-1);
   else if (key >= "0" && key <= "9" && key.length === 1 && asking() !== null) asking().scale.type(Number(key));
   else if (key === "m") switchSound(), soundWord();
+  else if (key === "v") switchVoice(), voiceWord();
   else if (key === "s") switchPanel();
   else return;
   wakeSound();
@@ -270,6 +280,11 @@ get("sound-button").addEventListener("click", () => {
   switchSound();
   soundWord();
 });
+get("voice-button").addEventListener("click", () => {
+  switchVoice();
+  voiceWord();
+});
+whenVoicesChange(voiceWord);
 get("sensors-button").addEventListener("click", switchPanel);
 get("worse").addEventListener("click", () => {
   worse = !worse;
@@ -303,5 +318,6 @@ document.addEventListener("visibilitychange", () => {
 });
 
 soundWord();
+voiceWord();
 stayAwake();
 connect();
