@@ -38,13 +38,20 @@ def points(found, panel, view, part):
     [
         (
             planned("full_can", load_kg=1.5),
-            {"Lifts": "right arm, 10 reps", "Hold": "5 s", "Tempo": "lift 1 s, lower 1 s or slower", "Load": "1.5 kg"},
+            {
+                "Lifts": "right arm, 10 reps",
+                "Where": "a little in front of the side",
+                "Hold": "5 s",
+                "Tempo": "lift 1 s, lower 1 s or slower",
+                "Load": "1.5 kg",
+            },
         ),
         (
             planned("full_can_hold_and_lift", "left"),
             {
                 "Lifts": "left arm, 10 reps",
                 "Holds": "right arm, up there throughout",
+                "Where": "a little in front of the side",
                 "Tempo": "lift 1 s, lower 1 s or slower",
                 "Load": "light or none",
             },
@@ -78,6 +85,14 @@ def test_a_plans_own_hold_and_tempo_are_told():
     told = dict(facts(parse_plan(text, "plan.toml").drills[0]))
     assert told["Lifts"] == "both arms, 1 rep each"
     assert (told["Hold"], told["Tempo"]) == ("12 s", "lower 3 s or slower")
+
+
+@pytest.mark.parametrize(("direction", "words"), [("forward", "straight forward"), ("side", "out to the side")])
+def test_the_direction_of_the_plan_is_told(direction, words):
+    item = planned("full_can")
+    directed = PlannedDrill(item.drill.towards(direction), item.side, item.sets, item.reps)
+    assert dict(facts(directed))["Where"] == words
+    assert "Where" not in dict(facts(planned("row_rotate_press")))
 
 
 def test_the_drawing_is_a_mirror_and_the_holding_arm_stays_up():

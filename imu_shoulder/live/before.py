@@ -15,6 +15,8 @@ from imu_shoulder.report.figure import HEAD, SCALE, WIDTH, Line, Posture, arm_li
 from imu_shoulder.report.handout import panels
 
 VIEWS = ("in the mirror", "right side")
+# Of a direction by its usual name; another is told as it is called.
+WAYS = {"forward": "straight forward", "diagonal": "a little in front of the side", "side": "out to the side"}
 # Room for half the width of a line, drawing units.
 MARGIN = 6.0
 
@@ -80,11 +82,12 @@ def _spread(lines: Sequence[Line]) -> float:
 
 
 def facts(item: PlannedDrill) -> list[list[str]]:
-    """Name and words of each thing that is to be known before the set: who lifts, who holds, hold, tempo, load."""
+    """Name and words of each thing that is to be known before the set: who lifts, who holds, where to, hold, tempo, load."""
     drill = item.drill
     found = {
         "Lifts": _lifts(item),
         "Holds": _holds(item),
+        "Where": WAYS.get(drill.direction, drill.direction.replace("_", " ")),
         "Hold": _hold(drill),
         "Pause": ", ".join(map(_pause, drill.pauses)),
         "Tempo": _tempo(drill),
