@@ -46,11 +46,12 @@ function state(frame) {
   const held = arms.filter((arm) => arm.phase === "hold" && arm.hold_target_s);
   const done = held.length > 0 && held.every((arm) => arm.hold_done);
   return {
-    count: arms.length ? Math.min(...arms.map((arm) => arm.counted)) : 0,
+    count: arms.length ? Math.min(...arms.map((arm) => arm.count)) : 0,
     holds: held.length > 0,
     lower: done ? (held[0].next_station ?? "lower").replaceAll("_", " ") : null,
     station: held[0]?.station ?? null,
     cue: frame.cue?.text ?? null,
+    done: frame.set_done,
     sinks: frame.cue?.code === "holder_sinks",
   };
 }
@@ -70,5 +71,6 @@ export function speak(frame) {
   if (now.lower !== null && last.lower === null) say(now.lower, true);
   else if (now.holds && (!last.holds || now.station !== last.station)) say("hold", true);
   if (now.count > last.count) say(String(now.count));
+  if (now.done && !last.done) say("set done");
   if (now.cue !== null && now.cue !== last.cue) say(now.cue);
 }
