@@ -104,9 +104,10 @@ def _margins(
             yield "over_arc", inside(asked, np.inf, value)
     if holds:
         return
-    for asked in drill.start:
-        value = arm.median_deg(asked.angle, places["start"])
-        yield "start_missed", inside(asked, value, value)
+    starts = [start for start in (drill.start, drill.or_start) if start]
+    if starts:
+        begun = {r.angle: arm.median_deg(r.angle, places["start"]) for start in starts for r in start}
+        yield "start_missed", max(min(inside(r, begun[r.angle], begun[r.angle]) for r in start) for start in starts)
     rows = arm.rows(rep_s)
     if drill.form.upper_arm_swing_deg is not None:
         yield "upper_arm_off", drill.form.upper_arm_swing_deg - _furthest_deg(arm.upper_arm[rows])
