@@ -344,7 +344,7 @@ def _trunk_astray(actor: Actor, side: Side, wrong: tuple[Astray, ...], out_s: fl
     aside = -side_sign(side)
     for one in wrong:
         if one.of_trunk:
-            channel, sign = {"back": ("lean_pitch", 1.0), "away": ("lean_roll", aside), "round": ("twist", aside)}[
+            channel, sign = {"back": ("lean_pitch", 1.0), "away": ("lean_roll", aside), "round": ("lean_twist", aside)}[
                 one.joint
             ]
             here = actor.time.target[channel]
