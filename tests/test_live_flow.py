@@ -1,4 +1,4 @@
-"""The way through a session: a set that is done, extra reps, effort, rest, corrections by hand, and the end of the plan.
+"""The way through a session: a set that is done, extra reps, effort, rest, corrections, and the end of the plan.
 
 Two clean reps of full_can are played; what is asked of them differs. Times are those of the samples.
 """
