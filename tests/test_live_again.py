@@ -59,11 +59,16 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
         with Page(port) as page:
             page.stand_still()
             page.tell("not_rated")
+            page.watch(1)
             page.tell("start_set")
             page.watch(2)
             page.tell("stop_set")
             page.tell("pain", value=1)
+            page.tell("effort", value=6)
+            page.tell("count", side="right", by=1)
             page.tell("start_set")
+            page.tell("count", side="right", by=1)
+            page.tell("count", side="right", by=1)
             killed_at = page.watch(2)["t"]
             process.kill()
             process.communicate()
@@ -77,7 +82,15 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
             frame = page.until(lambda _: True)
             assert frame["calibration"]["step"] == "ready"
             assert (frame["stage"], frame["pain"]["open"]) == ("pain", True)
+            assert (frame["drill"]["set"], frame["sets"][-1]["number"]) == (2, 2)
+            assert frame["sets"][-1]["arms"]["right"]["by_hand"] == 2
             page.tell("not_rated")
+            assert page.until(lambda _: True)["stage"] == "effort"
+            page.tell("effort", value=7)
+            page.tell("count", side="right", by=-1)
+            # What is asked of the drill is done: one more set is a choice.
+            assert page.until(lambda _: True)["stage"] == "over"
+            page.tell("previous_drill")
             page.watch(1)
             page.tell("start_set")
             page.watch(2)
@@ -95,6 +108,8 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
     assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"]
     first, cut, last = (event for event in recording.events if event.trial_type == "set")
     assert (first.pain, cut.pain, last.pain) == (1, None, 0)
+    assert (first.effort, cut.effort, last.effort) == (6, 7, None)
+    assert [event.count_of("right").corrected for event in (first, cut, last)] == [1, 1, 0]
     assert first.duration_s == pytest.approx(2, abs=1)
     assert cut.end_s == pytest.approx(killed_at, abs=1)
     assert last.onset_s > cut.end_s + 5

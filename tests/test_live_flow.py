@@ -310,3 +310,31 @@ def test_a_replay_says_of_its_sets_what_their_recording_says(recording):
     (event,) = [event for event in session.recording() if event.trial_type == "set"]
     # What was counted is counted anew; what a person said stays.
     assert (event.pain, event.effort, event.counts) == (1.0, 7.0, (ArmCount("right", 2, 0, -1),))
+
+
+# In the results of the recording.
+
+
+def test_results_have_the_effort_and_the_count_by_hand_beside_the_measured_one(recording, tmp_path):
+    from imu_shoulder.pipeline import analyse
+    from imu_shoulder.report.lines import written
+    from imu_shoulder.report.summary import summarise
+
+    told = [
+        replace(event, effort=6.0, counts=(ArmCount("right", 2, 1, -1),)) if event.trial_type == "set" else event
+        for event in recording.events
+    ]
+    (entry,) = summarise(analyse(replace(recording, events=tuple(told))))["sets"]
+    assert entry["done"]["reps"] == 2
+    assert (entry["effort"], entry["live"]) == (6.0, {"counted": 2, "extra": 1, "corrected": -1, "by_hand": 1})
+    assert [line for line in written(entry) if "Pain" not in line] == ["Effort 6 of 10", "2 counted, 1 by hand"]
+
+
+def test_reps_beyond_those_asked_are_extra_in_the_results(recording):
+    from imu_shoulder.pipeline import analyse
+    from imu_shoulder.report.summary import summarise
+
+    item = session_for(recording, reps=1).plan.drills[0]
+    asked = {1: {"right": item.asked_of("right", "the plan")}}
+    extra = [summarise(analyse(recording, asked=own))["sets"][0]["done"]["extra"] for own in (asked, None)]
+    assert extra == [1, 0]
