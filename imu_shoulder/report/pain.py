@@ -1,4 +1,4 @@
-"""What was said of each set besides its sensors: pain, effort, a count by hand, load, a note. Too much pain means stop."""
+"""What was said of each set besides its sensors: pain, effort, load, a note, a count by hand. Pain may mean stop."""
 
 from __future__ import annotations
 
