@@ -84,7 +84,10 @@ class ArmCount:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One row of events.tsv. Times are seconds of the recording's clock. effort: of a set, 0 to 10 as pain is."""
+    """One row of events.tsv. Times are seconds of the recording's clock.
+
+    direction: of a set, as its drill names it. effort: of a set, 0 to 10 as pain is.
+    """
 
     onset_s: float
     duration_s: float
@@ -94,6 +97,7 @@ class Event:
     pain: float | None = None
     load_kg: float | None = None
     note: str | None = None
+    direction: str | None = None
     effort: float | None = None
     counts: tuple[ArmCount, ...] = ()
 

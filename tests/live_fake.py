@@ -89,6 +89,13 @@ class FakeSession:
         "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
         "Hold still, then lower as slowly as you lifted.",
     )
+    facts: list[list[str]] = field(
+        default_factory=lambda: [
+            ["Lifts", "right arm, 10 reps"],
+            ["Hold", "5 s"],
+            ["Tempo", "lift 1 s, lower 1 s or slower"],
+        ]
+    )
     sinks: bool = False
     set_events: list[Event] = field(default_factory=list)
     seq: int = 0
@@ -275,6 +282,7 @@ class FakeSession:
                 "set_up": list(self.set_up),
                 "cautions": list(self.cautions),
                 "side": self.course.item.side,
+                "facts": self.facts,
                 "asked": {"reps": dict(self.course.item.reps), "hold_s": self.hold_s},
                 "number": self.drill_number,
                 "of": self.drills,

@@ -58,6 +58,7 @@ EVENT_COLUMNS: Mapping[str, Mapping[str, Any]] = {
     },
     "load_kg": {"Description": "Load in the hand.", "Units": "kg"},
     "note": {"Description": "Free text."},
+    "direction": {"Description": "Direction of the raise, as the drill names it."},
 }
 
 

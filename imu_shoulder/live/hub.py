@@ -62,13 +62,17 @@ class Session(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What a page is told once. analyse: writes the results of a recording into a folder, its report among them."""
+    """What a page is told once. analyse: writes the results of a recording into a folder, its report among them.
+
+    drawings: of each drill of the plan, as live.before.drawing has them.
+    """
 
     athlete: str
     source: str
     plan: tuple[str, ...]
     cautions: tuple[str, ...]
     analyse: Callable[[Recording, Path], None]
+    drawings: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +158,7 @@ class Hub:
 
     def hello(self) -> str:
         about = self.about
-        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan}
+        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan, "drawings": about.drawings}
         warned = {"cautions": about.cautions, "help": HELP}
         return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned})
 

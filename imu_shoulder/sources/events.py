@@ -16,7 +16,7 @@ from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
 # Of each arm in a set, as a live session counted: right_counted and so on.
 COUNTS = ("counted", "extra", "corrected")
-OPTIONAL = ("pain", "effort", "load_kg", *(f"{side}_{name}" for side in SIDES for name in COUNTS), "note")
+OPTIONAL = ("pain", "effort", "load_kg", *(f"{side}_{name}" for side in SIDES for name in COUNTS), "note", "direction")
 NOTHING = "n/a"
 # A pain rating that is given anew within this time corrects a slip. Our own choice: long enough to see it, too short
 # for pain to have gone.
@@ -94,6 +94,7 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         pain=number_in("pain", high=10.0) if "pain" in cells else None,
         load_kg=number_in("load_kg") if "load_kg" in cells else None,
         note=cells.get("note"),
+        direction=cells.get("direction"),
         effort=number_in("effort", high=10.0) if "effort" in cells else None,
     )
     for arm in SIDES:
@@ -167,6 +168,7 @@ def _row(event: Event) -> Mapping[str, str]:
             for name, value in zip(COUNTS, _counts(event.count_of(side)), strict=True)
         },
         "note": text(event.note),
+        "direction": text(event.direction),
     }
 
 

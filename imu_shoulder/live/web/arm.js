@@ -1,5 +1,5 @@
 // One arm while a set runs: the gauge with the body beside it, rep, phase, hold, steadiness. It draws the last frame.
-import { clock, make, svg, write, show } from "./parts.js";
+import { clock, make, show, Squeezed, svg, write } from "./parts.js";
 
 const PHASES = {
   lift: ["▲", "Lift"],
@@ -13,8 +13,8 @@ const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
 // all: every arm has done its reps, not this one alone.
 function phaseWord(arm, all) {
   const capital = (name) => name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ");
-  if (arm.sinks) return ["▼", "Lower both"];
-  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower slowly"];
+  if (arm.sinks) return ["▼", "Lower"];
+  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower"];
   if (finished(arm, all)) return ["✓", all ? "Set done" : "Done"];
   const [glyph, word] = PHASES[arm.phase];
   if (arm.phase === "hold" && arm.station) return [glyph, capital(arm.station)];
@@ -22,6 +22,12 @@ function phaseWord(arm, all) {
   return [glyph, word];
 }
 
+// How: under the word, where that alone says too little.
+function howWord(arm) {
+  if (arm.sinks) return "both arms";
+  if (arm.hold_done && !arm.next_station) return "slowly";
+  return { quiet: "═ quiet", shaky: "≈ shaky" }[arm.steady] ?? "";
+}
 // The reps asked are done; one more that is on its way is shown as any other. An arm that holds is done with the set.
 const finished = (arm, all) => (arm.role === "hold" ? all : arm.done && ["lower", "rest"].includes(arm.phase));
 
@@ -50,11 +56,15 @@ export class Arm {
     this.phase = make("p", "phase");
     this.glyph = this.phase.appendChild(make("span", "glyph"));
     this.glyph.setAttribute("aria-hidden", "true");
-    this.word = this.phase.appendChild(make("span", "word"));
+    this.word = new Squeezed(this.phase.appendChild(make("span", "word")));
     this.reps = make("p", "number rep");
-    this.reps.append((this.repLabel = make("span", "label")), (this.rep = make("b")), (this.of = make("span", "unit")));
+    const of = make("span", "unit");
+    this.reps.append((this.repLabel = make("span", "label")), (this.rep = make("b")), of);
+    this.of = new Squeezed(of);
     this.holding = make("p", "number holding");
-    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), (this.target = make("span", "unit")));
+    const target = make("span", "unit");
+    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), target);
+    this.target = new Squeezed(target);
     const numbers = make("div", "numbers");
     numbers.append(this.reps, this.holding);
     this.bar = make("div", "bar hold-bar");
@@ -62,7 +72,7 @@ export class Arm {
     const steady = make("div", "steady");
     this.canvas = steady.appendChild(make("canvas"));
     this.canvas.setAttribute("aria-hidden", "true");
-    this.steadyWord = steady.appendChild(make("p", "steady-word"));
+    this.how = new Squeezed(steady.appendChild(make("p", "how")));
     this.unseen = make("p", "unseen");
     const facts = make("div", "facts");
     facts.append(this.phase, numbers, this.bar, steady);
@@ -78,14 +88,14 @@ export class Arm {
   draw(arm, t, all) {
     const [glyph, word] = phaseWord(arm, all);
     write(this.glyph, glyph);
-    write(this.word, word);
+    this.word.write(word);
     this.root.dataset.phase = arm.hold_done ? "held" : arm.sinks ? "sinks" : finished(arm, all) ? "done" : arm.phase;
     // An arm that holds while the other one lifts has no reps: its clock is what counts.
     show(this.reps, arm.role !== "hold");
     this.root.toggleAttribute("data-extra", arm.extra > 0);
     write(this.repLabel, arm.by_hand === null ? "reps" : `by hand (${arm.counted})`);
     write(this.rep, arm.extra ? `+${arm.extra}` : String(arm.count));
-    write(this.of, arm.of === null ? "" : arm.extra ? `over ${arm.of}` : `of ${arm.of}`);
+    this.of.write(arm.of === null ? "" : arm.extra ? `over ${arm.of}` : `of ${arm.of}`);
     write(this.unseen, arm.unseen.length ? `? unseen: ${arm.unseen.join(", ")}` : "");
     this.drawHold(arm);
     this.drawGauge(arm);
@@ -101,7 +111,7 @@ export class Arm {
     const last = arm.last_holds_s.at(-1);
     const whole_s = Math.floor(held ?? 0);
     write(this.hold, held === null ? "–" : whole_s < 100 ? String(whole_s) : clock(whole_s));
-    write(this.target, asked ? `of ${asked} s` : "s");
+    this.target.write(asked ? `of ${asked} s` : "s");
     const share = held !== null && asked ? Math.min(1, held / asked) : 0;
     this.fill.style.transform = `scaleX(${share.toFixed(3)})`;
     this.holding.title = last === undefined ? "" : `the hold before: ${last.toFixed(1)} s`;
@@ -225,7 +235,7 @@ export class Arm {
   drawSteadiness(arm, t) {
     while (this.trace.length && this.trace[0][0] < t - TRACE_S) this.trace.shift();
     this.root.classList.toggle("shaky", arm.steady === "shaky");
-    write(this.steadyWord, arm.steady === null ? "" : arm.steady === "quiet" ? "═ quiet" : "≈ shaky");
+    this.how.write(howWord(arm));
     const canvas = this.canvas;
     const ratio = devicePixelRatio || 1;
     const [w, h] = [canvas.clientWidth * ratio, canvas.clientHeight * ratio].map(Math.round);

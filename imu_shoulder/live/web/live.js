@@ -1,12 +1,14 @@
 // The page: one socket to the server, its frames drawn once per screen refresh, keys and buttons as commands.
 import { Arm } from "./arm.js";
-import { get, list, show, write } from "./parts.js";
+import { before } from "./before.js";
+import { get, list, show, Squeezed, write } from "./parts.js";
 import { next, openDialog, openMenu, take } from "./menu.js";
 import { corrections, counted, over, table } from "./looked_back.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
 import { Pain, Stop } from "./pain.js";
 import { Question } from "./scale.js";
 import { calibrate, done, ready, Sensors } from "./stages.js";
+import { beginVoice, hasVoice, speak, speaking, switchVoice, whenVoicesChange } from "./voice.js";
 
 const RETRY_MS = 500;
 const DEAF_MS = 2500;
@@ -49,6 +51,9 @@ const effort = new Question(
   () => newest !== null && buttons(newest.frame),
 );
 const stop = new Stop(send);
+const cue = new Squeezed(get("cue"), 2);
+const title = new Squeezed(get("title"), 1);
+const place = new Squeezed(get("where-now"), 1);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/live`);
@@ -115,7 +120,10 @@ function draw() {
   sensors.draw(frame);
   sensorPanel();
   if (stage === "calibrate") calibrate(frame);
-  else if (stage === "ready") ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
+  else if (stage === "ready") {
+    ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
+    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]);
+  }
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame, worse);
   else if (stage === "over") over(frame);
@@ -130,6 +138,7 @@ function draw() {
 function enter(next) {
   stage = next;
   document.body.dataset.stage = next;
+  beginVoice();
   for (const name of SECTIONS) show(get(name), name === next);
   for (const question of [pain, effort, stop]) question.begin();
   if (get("menu").open) get("menu").close();
@@ -141,15 +150,16 @@ function enter(next) {
 function heading(frame) {
   const drill = frame.drill;
   if (drill === null || stage === "calibrate" || stage === "done") {
-    write(get("title"), stage === "done" ? "Warm-up" : "Calibration");
-    write(get("place"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
+    title.write(stage === "done" ? "Warm-up" : "Calibration");
+    place.write("");
+    write(get("where-more"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
     return;
   }
-  write(get("title"), drill.title);
+  title.write(drill.title);
   const side = drill.side === "both" ? "both arms" : `${drill.side} arm`;
-  const next = frame.next ? ` · next: ${frame.next}` : "";
-  const reads = drill.reads ? ` · ${drill.reads}` : "";
-  write(get("place"), `set ${drill.set} of ${drill.sets} · drill ${drill.number} of ${drill.of} · ${side}${next}${reads}`);
+  place.write(`set ${drill.set} of ${drill.sets} · ${side}`);
+  const more = [`drill ${drill.number} of ${drill.of}`, frame.next && `next: ${frame.next}`, drill.reads];
+  write(get("where-more"), more.filter(Boolean).join(" · "));
 }
 
 function alarm(frame, silent, logError) {
@@ -177,11 +187,11 @@ function set(frames) {
   }
   for (const one of frames) {
     for (const side of sides) if (one.arms[side]) arms[side].note(one.arms[side], one.t);
+    speak(one);
   }
   for (const side of sides) arms[side].draw(frame.arms[side], frame.t, frame.set_done);
-  const cue = get("cue");
-  write(cue, frame.cue ? `➜ ${frame.cue.text}` : "");
-  cue.classList.toggle("on", frame.cue !== null);
+  cue.write(frame.cue ? `➜ ${frame.cue.text}` : "");
+  get("cue").classList.toggle("on", frame.cue !== null);
 }
 
 // Stage -> words on the middle button and its command; null where there is nothing to press.
@@ -292,6 +302,12 @@ function soundWord() {
   get("sound-button").setAttribute("aria-pressed", String(sounding()));
 }
 
+function voiceWord() {
+  write(get("voice-word"), speaking() ? "Voice on" : hasVoice() ? "Voice off" : "No voice here");
+  get("voice-button").setAttribute("aria-pressed", String(speaking()));
+  get("voice-button").disabled = !hasVoice();
+}
+
 addEventListener("keydown", (event) => {
   if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
   // A button of a dialog that was just closed may have the focus for a moment longer.
@@ -306,6 +322,7 @@ addEventListener("keydown", (event) => {
   else if (key === " ") go();
   else if (key >= "0" && key <= "9" && key.length === 1 && asking() !== null) asking().scale.type(Number(key));
   else if (key === "m") switchSound(), soundWord();
+  else if (key === "v") switchVoice(), voiceWord();
   else if (key === "s") switchPanel();
   else return;
   wakeSound();
@@ -319,6 +336,11 @@ get("sound-button").addEventListener("click", () => {
   switchSound();
   soundWord();
 });
+get("voice-button").addEventListener("click", () => {
+  switchVoice();
+  voiceWord();
+});
+whenVoicesChange(voiceWord);
 get("sensors-button").addEventListener("click", switchPanel);
 get("worse").addEventListener("click", () => {
   worse = !worse;
@@ -352,5 +374,6 @@ document.addEventListener("visibilitychange", () => {
 });
 
 soundWord();
+voiceWord();
 stayAwake();
 connect();
