@@ -9,12 +9,15 @@ from dataclasses import replace
 
 import pytest
 
-from imu_shoulder.live.course import REST_S, Course
+from imu_shoulder.drills import USUAL_REST_S
+from imu_shoulder.live.course import Course
 from imu_shoulder.live.tally import SetTally, Tally
 from imu_shoulder.log.entries import EventEntry
 from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import ArmCount, Event
 from imu_shoulder.sources.events import events_tsv, read_events
+
+REST_S = 45.0
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +32,7 @@ def session_for(recording, reps=1, sets=1):
     from imu_shoulder.live.session import LiveSession
 
     plan = plan_for_recording(recording, {})
-    items = tuple(replace(item, reps={"right": reps}, sets=sets) for item in plan.drills)
+    items = tuple(replace(item, reps={"right": reps}, sets=sets, rest_s=REST_S) for item in plan.drills)
     rates = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
     return LiveSession(replace(plan, drills=items), {}, rates)
 
@@ -139,6 +142,16 @@ def test_rest_is_counted_down_from_the_end_of_the_set_and_then_the_next_one_is_d
     assert session.frame()["rest"]["left_s"] < frame["rest"]["left_s"] - 10
     assert session.command("start_set") is None
     assert session.frame()["rest"] is None
+
+
+def test_without_a_plan_the_rest_is_that_of_the_drill_s_dose(recording):
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.replay import plan_for_drill
+
+    drill = load_shipped("full_can")
+    assert plan_for_drill(drill, "right", "M.K.").drills[0].rest_s == drill.dose.rest_s == USUAL_REST_S
+    slow = replace(drill, dose=replace(drill.dose, rest_s=90.0))
+    assert plan_for_drill(slow, "right", "M.K.").drills[0].rest_s == 90.0
 
 
 def test_after_the_last_set_the_day_is_done_with_what_was_done(recording):

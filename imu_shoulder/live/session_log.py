@@ -171,7 +171,8 @@ class Keeper:
             duration_s = POSE_S if _TRIALS[name] == "neutral_pose" else None
             entry = EventEntry(host_ns, "start", trial_type=_TRIALS[name], duration_s=duration_s)
         elif name == "start_set" and drill is not None:
-            entry = EventEntry(host_ns, "start", trial_type="set", drill=drill["id"], side=drill["side"])
+            given = {key: drill.get(key) for key in ("side", "direction")}
+            entry = EventEntry(host_ns, "start", trial_type="set", drill=drill["id"], **given)
         elif name in ("stop_set", "finish"):
             entry = EventEntry(host_ns, "stop")
         elif name in ("pain", "correct_pain"):
