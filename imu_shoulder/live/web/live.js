@@ -203,7 +203,7 @@ function middle(frame) {
   }
   if (stage === "ready") return ["Start the set", "start_set"];
   if (stage === "over") return ["End and save", null];
-  if (stage === "set") return ["End the set", "stop_set"];
+  if (stage === "set") return ["End set", "stop_set"];
   return null;
 }
 
