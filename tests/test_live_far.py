@@ -23,6 +23,11 @@ FIRST = ("#arms .rep b", "#arms .word", "#cue")
 NEXT = ("#title", "#where-now", "#arms .holding b", "#arms .number .unit")
 DRILLS = [load_shipped(name) for name in shipped_ids()]
 CUES = sorted({str((cue([fault.name], drill) or LOWER_BOTH)["text"]) for fault in RAISED for drill in DRILLS})
+UNCOUNTED = [
+    "arm goes to 60°, asked 75° to 105°",
+    "forearm goes to 28°, asked 45° to 100°",
+    "right back to 128°, asked 100° or less",
+]
 
 
 def unread(page):
@@ -54,10 +59,16 @@ def test_the_angle_of_a_height():
 
 
 @pytest.mark.parametrize("sides", [("right",), ("left",), ("right", "left")], ids=["right", "left", "both"])
-@pytest.mark.parametrize("state", ["rest", "lift", "hold", "held", "lower", "unseen", "sinks"])
+@pytest.mark.parametrize("state", ["rest", "lift", "hold", "held", "lower", "done", "unseen", "sinks"])
 def test_count_phase_and_cue_are_read_from_three_metres(opened, state, sides):
-    phases = {"rest": (0.0, 0.0, 0.0, 99.0), "lift": (99.0, 1.0, 1.0, 1.0), "lower": (0.0, 0.0, 99.0, 1.0)}
-    session = FakeSession(sides=sides, stage="ready", hold_s=0.5 if state == "held" else 12.0)
+    phases = {
+        "done": (0.0, 0.0, 0.0, 99.0),
+        "rest": (0.0, 0.0, 0.0, 99.0),
+        "lift": (99.0, 1.0, 1.0, 1.0),
+        "lower": (0.0, 0.0, 99.0, 1.0),
+    }
+    reps, hold_s = 1 if state == "done" else 10, 0.5 if state == "held" else 12.0
+    session = FakeSession(sides=sides, stage="ready", reps=reps, hold_s=hold_s)
     session.phases_s = phases.get(state, (0.1, 99.0, 1.0, 1.0))
     session.sinks = state == "sinks"
     page, _ = opened(session)
@@ -79,7 +90,7 @@ def test_each_cue_of_each_drill_is_read_from_three_metres(opened, sides):
     press(page, " ", "set")
     at_phase(page, "hold")
     assert len(CUES) > 12
-    for text in CUES:
+    for text in [*CUES, *UNCOUNTED]:
         session.cue = {"code": "any", "text": text}
         until(page, "text => document.getElementById('cue').textContent.endsWith(text)", arg=text)
         assert unread(page) == []
@@ -109,9 +120,9 @@ def test_what_is_too_small_or_covered_is_found(opened):
     press(page, " ", "set")
     at_phase(page, "hold")
     page.evaluate("document.querySelector('.rep b').style.fontSize = '80px'")
-    assert [text for _, text, _ in unread(page)] == ["1", "1"]
+    assert [text for _, text, _ in unread(page)] == ["0", "0"]
     page.evaluate("document.querySelector('.word').style.textTransform = 'none'")
-    assert [text for _, text, _ in unread(page)] == ["1", "Hold", "1", "Hold"]
+    assert [text for _, text, _ in unread(page)] == ["0", "Hold", "0", "Hold"]
     page.evaluate("document.body.append(Object.assign(document.createElement('div'), { id: 'lid' }))")
     page.evaluate("Object.assign(document.getElementById('lid').style, { position: 'fixed', inset: '0 0 90% 0' })")
     assert (1280, "Full can raise", "under lid") in unread(page)
