@@ -282,6 +282,7 @@ class FakeSession:
                 "set_up": list(self.set_up),
                 "cautions": list(self.cautions),
                 "side": self.course.item.side,
+                "direction": None,
                 "facts": self.facts,
                 "asked": {"reps": dict(self.course.item.reps), "hold_s": self.hold_s},
                 "number": self.drill_number,

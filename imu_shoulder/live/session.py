@@ -245,7 +245,8 @@ class LiveSession:
         self._calibrating.close()
         item = self.item
         onset_s = self.stream.mark_s if announced is None else announced.onset_s
-        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg)
+        way = item.drill.direction or None
+        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg, direction=way)
         asked = {side: item.asked_of(side, f"the plan {self.plan.name}") for side in item.sides}
         self._set, self._before, self._closed = None, len(self.events), len(self.stream.sets)
         self.stream.begin(event, item.drill, asked, number)
