@@ -11,7 +11,7 @@ from live_fake import FakeSession
 
 from imu_shoulder.assess.faults import RAISED
 from imu_shoulder.drills import load_shipped, shipped_ids
-from imu_shoulder.live.words import LOWER_BOTH, cue
+from imu_shoulder.live.words import LOWER_BOTH, STEPS, cue
 
 pytestmark = [
     pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed"),
@@ -30,25 +30,29 @@ UNCOUNTED = [
 ]
 
 
-def unread(page):
+def unread(page, first=FIRST, second=NEXT):
     """Texts that are too small from there, or that something covers, on either panel."""
     found = []
     for width, height in PANELS:
         page.set_viewport_size({"width": width, "height": height})
         drawn(page)
-        found += [(width, *one) for one in unread_here(page)]
+        found += [(width, *one) for one in unread_here(page, first, second)]
     return found
 
 
-def unread_here(page):
+def unread_here(page, first, second):
     found = [
         (one["shown"], f"{one['x' if one['small'] else 'capital']:.1f}'")
-        for one in letters(page, *FIRST)
+        for one in letters(page, *first)
         if one["x" if one["small"] else "capital"] < FIRST_ARCMIN
     ]
-    found += [(one["shown"], f"{one['capital']:.1f}'") for one in letters(page, *NEXT) if one["capital"] < NEXT_ARCMIN]
+    found += [
+        (one["shown"], f"{one['capital']:.1f}'") for one in letters(page, *second) if one["capital"] < NEXT_ARCMIN
+    ]
     return found + [
-        (one["shown"], f"under {one['covered']}") for one in letters(page, *FIRST, *NEXT) if one["covered"] is not None
+        (one["shown"], f"under {one['covered']}")
+        for one in letters(page, *first, *second)
+        if one["covered"] is not None
     ]
 
 
@@ -126,3 +130,30 @@ def test_what_is_too_small_or_covered_is_found(opened):
     page.evaluate("document.body.append(Object.assign(document.createElement('div'), { id: 'lid' }))")
     page.evaluate("Object.assign(document.getElementById('lid').style, { position: 'fixed', inset: '0 0 90% 0' })")
     assert (1280, "Full can raise", "under lid") in unread(page)
+
+
+@pytest.mark.parametrize("step", [*STEPS])
+def test_calibration_is_read_from_three_metres(opened, step):
+    """The step, how far it is, and why it is to be done again."""
+    session = FakeSession(fail_first_pose=True, step_s=0.4)
+    page, _ = opened(session)
+    session.texts = dict.fromkeys(("pose", "bends", "raises"), STEPS[step])
+    until(page, "text => document.getElementById('step-text').textContent === text", arg=STEPS[step])
+    press(page, " ", "calibrate")
+    page.wait_for_selector("#progress:not([hidden])")
+    parts = ("#step-text", "#still-number", "#still-unit", "#verdict")
+    assert unread(page, (), parts) == []
+    page.wait_for_selector("#verdict[data-verdict=again]")
+    assert unread(page, (), parts) == []
+
+
+def test_the_rest_is_read_from_three_metres(opened):
+    page, _ = opened(FakeSession(stage="ready"))
+    press(page, " ", "set")
+    page.wait_for_selector(".arm[data-phase]")
+    press(page, " ", "pain")
+    for stage in ("effort", "ready"):
+        page.keyboard.press("1")
+        press(page, " ", stage)
+    assert page.locator("#rest").inner_text().startswith("Rest")
+    assert unread(page, (), ("#rest",)) == []
