@@ -10,8 +10,8 @@ const FIGURES = {
   high: { side: false, arms: ["M 33 44 L 14 44 L 16 20", "M 67 44 L 86 44 L 84 20"], from: ["M 33 44 L 2 44", "M 67 44 L 98 44"] },
   raises: { side: true, arms: ["M 50 44 L 78 44 L 102 44"], from: ["M 50 44 L 50 74 L 50 102"] },
 };
-const stepText = new Squeezed(get("step-text"), 2);
-const verdictText = new Squeezed(get("verdict"), 2);
+const stepText = new Squeezed(get("step-text"), 2, 6);
+const verdictText = new Squeezed(get("verdict"), 2, 6);
 const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 const plain = (name) => sentence(name.replaceAll("_", " "));
 
