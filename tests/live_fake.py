@@ -90,6 +90,13 @@ class FakeSession:
         "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
         "Hold still, then lower as slowly as you lifted.",
     )
+    texts: dict[str, str] = field(
+        default_factory=lambda: {
+            "pose": "Stand still, arms hanging, thumbs forward.",
+            "bends": "Bend both elbows three times, upper arms still.",
+            "raises": "Raise both straight arms forward twice.",
+        }
+    )
     facts: list[list[str]] = field(
         default_factory=lambda: [
             ["Lifts", "right arm, 10 reps"],
@@ -306,11 +313,7 @@ class FakeSession:
             "calibration": {
                 "step": step,
                 "side": self.alone,
-                "text": {
-                    "pose": "Stand still, arms hanging, thumbs forward.",
-                    "bends": "Bend both elbows three times, upper arms still.",
-                    "raises": "Raise both straight arms forward twice.",
-                }.get(step, "Calibration is complete."),
+                "text": self.texts.get(step, "Calibration is complete."),
                 "still": still,
                 "count": None if step == "pose" else round(3 * still),
                 "asked": {"pose": None, "bends": 3, "raises": 2}.get(step),
