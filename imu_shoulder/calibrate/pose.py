@@ -13,6 +13,13 @@ from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.model import Event, FloatArray
 from imu_shoulder.orient.attitude import Attitude
 
+# Expected, came, do.
+NO_POSE = (
+    "a neutral pose (standing still with the arms hanging for 3 s)",
+    "none is marked and no such stillness was found",
+    "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class CalibrateParams:
@@ -53,11 +60,7 @@ def find_pose(
     marked = [event for event in events if event.trial_type == "neutral_pose"]
     candidates = marked or ([] if proposed is None else [proposed])
     if not candidates:
-        raise CalibrationError(
-            f"a neutral pose (arms hanging, still for {params.min_pose_s:g} s or more)",
-            "none is marked and no such stillness was found",
-            "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
-        )
+        raise CalibrationError(*NO_POSE)
     for event in candidates[:-1]:
         try:
             return _measure_pose(time_s, attitudes, event, bool(marked), params)
