@@ -373,7 +373,7 @@ def test_the_advice_is_the_most_frequent_fault_with_its_reps():
     arm_set, found = judged_set("full_can", angles_of("full_can", reps))
     entry = assess_set(arm_set, found)
     assert entry["change"] == f"{FAULTS['elbow_off'].advice}: reps 1 and 3."
-    assert entry["headline"].startswith("4 of 10 reps, 1 clean.")
+    assert entry["headline"].startswith("4 reps (usual dose 10), 1 clean.")
 
 
 def test_without_a_fault_the_advice_is_about_the_sensor_that_lost_reps():

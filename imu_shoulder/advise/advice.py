@@ -7,7 +7,7 @@ from typing import Any
 
 from imu_shoulder.advise import Criteria, Rule, Rules
 from imu_shoulder.advise.history import Summary
-from imu_shoulder.assess.words import rep_list
+from imu_shoulder.assess.words import done_of, rep_list
 from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 from imu_shoulder.report.pain import BEFORE
 
@@ -109,7 +109,8 @@ def _because(session: Summary, entry: Entry, criteria: Criteria | None, ceiling:
     scored = sorted({rep for c in entry["criteria"] for key in ("met", "missed", "unknown") for rep in c[key]})
     missed = sorted({rep for c in entry["criteria"] for rep in c["missed"]})
     done, asked = entry["done"], entry["asked"]["reps"]
-    text = f"set {entry['set']}: {done['reps']}{'' if asked is None else f' of {asked}'} reps, {done['clean']} clean"
+    count = done_of(done["reps"], asked, asked=entry["asked"].get("by") == "plan")
+    text = f"set {entry['set']}: {count}, {done['clean']} clean"
     if missed:
         text += f" ({rep_list(missed)} not)"
     lost = (done["reps"] or 0) - (done["scored"] or 0)

@@ -59,6 +59,8 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         else holder_headline(judged),
         "change": words.change(judged) if lifting else words.holder_change(judged),
         "criteria": [] if judging is None else _criteria(judging, scored, lifting),
+        "faults": words.faults_by_rep(judged),
+        "holding": None if lifting else _holding(scored),
         "excluded": [
             {
                 "rep": j.number,
@@ -108,7 +110,7 @@ def holder_headline(judged: Sequence[JudgedRep]) -> str:
         text += f", steady to {working:.1f} deg while the other arm moved and {waiting:.1f} deg while it was still"
     elif np.isfinite(values["hold_sd_deg"]):
         text += f", steady to {values['hold_sd_deg']:.1f} deg"
-    moved_deg = values["hold_drift_deg_s"] * values["hold_s"]
+    moved_deg = _moved_deg(judged[0])
     if abs(moved_deg) >= HOLDER_MOVED_DEG:
         text += f"; {'sank' if moved_deg < 0 else 'rose'} by {abs(moved_deg):.0f} deg in all"
     if values["hold_breaks"] > 0:
@@ -117,11 +119,24 @@ def holder_headline(judged: Sequence[JudgedRep]) -> str:
     return text + "."
 
 
+def _moved_deg(judged: JudgedRep) -> float:
+    """How far a holding arm rose over its hold (negative: sank), by its steady drift."""
+    return judged.values["hold_drift_deg_s"] * judged.values["hold_s"]
+
+
+def _holding(scored: Sequence[JudgedRep]) -> dict[str, Any]:
+    """Of an arm that holds: how far it rose (negative: sank), and whether it sank further than the drill allows."""
+    moved = [_moved_deg(j) for j in scored]
+    return {"moved_deg": min(moved, default=None), "sank": any(map(words.sank, scored))}
+
+
 def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
     if drill is None:
-        return {"reps": None, "hold_s": None, "lift_at_least_s": None, "lower_at_least_s": None}
+        return {"reps": None, "hold_s": None, "lift_at_least_s": None, "lower_at_least_s": None, "sets": None}
     return {
         "reps": reps,
+        "sets": drill.dose.sets,
+        "by": "plan" if drill.dose.asked else "usual",
         "hold_s": drill.top.hold_s or None,
         "lift_at_least_s": drill.lift_at_least_s,
         "lower_at_least_s": drill.lower_at_least_s,

@@ -61,12 +61,16 @@ class AskedPause:
 
 @dataclass(frozen=True, slots=True)
 class Dose:
-    """What is asked for. Starting points that are common practice; the practitioner's plan overrides them."""
+    """How much: a drill's usual dose, a starting point that is common practice, or what a plan asks of the athlete.
+
+    asked: whether somebody asked it of this athlete, as a plan does; else it is the drill's usual one.
+    """
 
     sets: int
     reps: int
     load: str
     source: str
+    asked: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -49,7 +49,7 @@ class PlannedDrill:
     def asked_of(self, side: Side, source: str) -> Drill:
         """The drill with the dose this plan asks of one arm. source: named in the results."""
         load = self.band or ("" if self.load_kg is None else f"{self.load_kg:g} kg")
-        return replace(self.drill, dose=Dose(self.sets, self.reps[side], load, source))
+        return replace(self.drill, dose=Dose(self.sets, self.reps[side], load, source, asked=True))
 
 
 @dataclass(frozen=True, slots=True)

@@ -141,7 +141,7 @@ def _section(
         written=tuple(lines.written(entry)),
         pain=words.value(entry.get("pain")),
         pain_over=bool(entry.get("pain_over")),
-        reps_done="held" if holds else _of(done.get("reps"), asked.get("reps")),
+        reps_done="held" if holds else _of(done.get("reps"), asked),
         clean="" if holds else words.number(done.get("clean")),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=_asked_band(entry),
@@ -178,8 +178,11 @@ def _asked_band(entry: Mapping[str, Any]) -> str:
     return words.degrees(arc["asked"]).removesuffix(" at the top")
 
 
-def _of(done: Any, asked: Any) -> str:
-    return f"{words.number(done)} of {words.number(asked)}" if words.is_number(asked) else words.number(done)
+def _of(done: Any, asked: Mapping[str, Any]) -> str:
+    dose = asked.get("reps")
+    if not words.is_number(dose):
+        return words.number(done)
+    return f"{words.number(done)} {'of' if asked.get('by') == 'plan' else '/ usual'} {words.number(dose)}"
 
 
 def _median(table: Any, key: str) -> Any:

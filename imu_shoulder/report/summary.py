@@ -21,7 +21,7 @@ from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
-from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
+from imu_shoulder.report.pain import PAIN_CEILING, notes_of, tell_sets
 
 SCHEMA = 1
 STEPS = {
@@ -67,6 +67,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "not_seen": _not_seen(analysis),
         "cautions": list(CAUTIONS),
         "pain": pain,
+        "notes": notes_of(recording.events),
         "sets": sets,
     }
     plain: dict[str, Any] = _plain(summary)

@@ -11,7 +11,10 @@ from typing import Any, TypeGuard
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import CRITERIA, FAULTS
+from imu_shoulder.assess.words import counted as counted
+from imu_shoulder.assess.words import done_of as done_of
 from imu_shoulder.assess.words import joined as joined
+from imu_shoulder.assess.words import rep_list as rep_list
 
 MISSING = "–"
 # One line of README and every report: how far the figures were held against people.
@@ -20,7 +23,8 @@ HOW_CHECKED = (
     "(docs/validation.md). How to check angles: docs/protocol.md."
 )
 
-SEVERITIES = {"fault": "Fault", "warning": "Warning", "note": "Note"}
+# A fault is the athlete's; what the data have are warnings.
+SEVERITIES = {"fault": "Serious warning", "warning": "Warning", "note": "Note"}
 
 
 def plain(name: object) -> str:
@@ -97,11 +101,6 @@ def date(start: Any) -> str:
     except ValueError:
         return str(start)
     return f"{found.day} {found:%B %Y, %H:%M}"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """`1 rep`, `2 reps`."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def reps_named(reps: Sequence[object]) -> str:
