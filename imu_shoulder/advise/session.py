@@ -35,5 +35,6 @@ def session_summary(
     has_range = bool(range_ids(analysis.recording.events, shipped_tests()))
     summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
-    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules())
+    first = plan is not None and bool(plan[0].limits_first)
+    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules(), limits_first=first)
     return summary

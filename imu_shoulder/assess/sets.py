@@ -57,7 +57,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None)
         if lifting
         else holder_headline(judged),
-        "change": words.change(judged) if lifting else words.holder_change(judged),
+        "change": words.change(drill, judged) if lifting else words.holder_change(judged),
         "criteria": [] if judging is None else _criteria(judging, scored, lifting),
         "faults": words.faults_by_rep(judged),
         "holding": None if lifting else _holding(scored),

@@ -73,10 +73,11 @@ def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None
     return " ".join(parts)
 
 
-def change(judged: Sequence[JudgedRep]) -> str:
+def change(drill: Drill | None, judged: Sequence[JudgedRep]) -> str:
     """The one thing to change next time, with the reps it comes from; empty when nothing was missed.
 
-    A fault of the athlete goes before trouble with a sensor.
+    A fault of the athlete goes before trouble with a sensor. A fault of which the drill's cautions speak brings them
+    along, and goes before one whose advice asks the arm for more.
     """
     scored = [j for j in judged if not j.excluded]
     by_fault = {fault: [j.number for j in scored if fault.name in j.faults] for fault in RAISED}
@@ -87,7 +88,9 @@ def change(judged: Sequence[JudgedRep]) -> str:
         return next(told, "")
     # The most frequent fault leads; among equals the first in a coach's order.
     worst = max(present, key=lambda fault: len(by_fault[fault]))
-    return f"{worst.advice}: {rep_list(by_fault[worst])}."
+    if worst.asks_more:
+        worst = next((fault for fault in present if fault.cautions_in(drill)), worst)
+    return " ".join([f"{worst.advice}: {rep_list(by_fault[worst])}.", *worst.cautions_in(drill)])
 
 
 def holder_change(judged: Sequence[JudgedRep]) -> str:

@@ -35,6 +35,7 @@ def hold_against(plan: Plan, matches: Matches, sets: Sequence[Entry]) -> dict[st
         "file": plan.name,
         "athlete": plan.athlete,
         "pain_ceiling": plan.pain_ceiling,
+        "limits_first": list(plan.limits_first),
         "drills": items,
         "skipped": skipped,
         "extra": extra,
@@ -42,6 +43,7 @@ def hold_against(plan: Plan, matches: Matches, sets: Sequence[Entry]) -> dict[st
         "order_text": order_text,
         "text": f"{text}.",
         "lines": [
+            *plan.limits_first,
             f"{text}.",
             *(item["text"] for item in items if item["status"] != "done" or item["load_differs"]),
             *(entry["text"] for entry in extra),

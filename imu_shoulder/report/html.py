@@ -121,7 +121,7 @@ def criteria_for_next(advice: Sequence[Mapping[str, Any]]) -> str:
 
 def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:
     """Whom it is for, the advice's name and its words, and the reps and earlier drills that it comes from."""
-    whom = f"{item['title']}, {item['side']} arm"
+    whom = f"{item['title']}, {item['side']} arm{', holding' if item.get('role') == 'hold' else ''}"
     text = str(item["text"]).removeprefix(f"{whom}: ").removesuffix(DECIDES)
     said, _, because = text.partition(". ")
     return whom, item["advice"], said.rstrip(". "), because.strip()
