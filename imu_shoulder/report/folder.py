@@ -12,7 +12,6 @@ from imu_shoulder.analysis import Analysis
 from imu_shoulder.calibrate.store import calibration_document, write_calibration
 from imu_shoulder.files import whole_file, whole_folder, write_text
 from imu_shoulder.one_run import ANGLES, CALIBRATION, FILES, REPORT, REPS, RUN, SUMMARY, run_id
-from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
@@ -30,7 +29,6 @@ def write_outputs(
     Raises OutputError; what was there before is then there still.
     """
     summary = summarise(analysis) if summary is None else summary
-    summary = {**summary, "first_lines": first_lines(summary)}
     reps, angles = reps_table(analysis), angles_table(analysis)
     calibration = calibration_document(
         analysis.recording,

@@ -21,6 +21,7 @@ from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
+from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import PAIN_CEILING, notes_of, tell_sets
 
 SCHEMA = 1
@@ -71,7 +72,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "sets": sets,
     }
     plain: dict[str, Any] = _plain(summary)
-    return plain
+    return {**plain, "first_lines": first_lines(plain)}
 
 
 @cache
