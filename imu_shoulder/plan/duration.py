@@ -17,8 +17,6 @@ from imu_shoulder.plan import Plan, PlannedDrill
 WAY_S = 2.0
 # Between two reps.
 BETWEEN_REPS_S = 1.0
-# Between two sets, and before another drill is taken up.
-REST_S = 60.0
 # Pose, elbow bends and forward raises.
 CALIBRATION_S = 60.0
 
@@ -53,13 +51,13 @@ def drill_duration(item: PlannedDrill) -> Duration:
     apart = item.drill.arms == "hold_and_lift"
     reps = sum(item.reps.values()) if apart else max(item.reps.values())
     sets = item.sets * (len(item.reps) if apart else 1)
-    return Duration(item.sets * reps * rep_s(item.drill), sets * REST_S)
+    return Duration(item.sets * reps * rep_s(item.drill), sets * item.rest_s)
 
 
 def plan_duration(plan: Plan) -> Duration:
     """The whole plan, calibration before it and no rest behind the last set."""
     every = [drill_duration(item) for item in plan.drills]
-    rests_s = sum(found.rests_s for found in every) - (REST_S if every else 0.0)
+    rests_s = sum(found.rests_s for found in every) - plan.drills[-1].rest_s
     return Duration(sum(found.sets_s for found in every), rests_s, CALIBRATION_S)
 
 
