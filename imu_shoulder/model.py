@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -69,8 +69,25 @@ class SensorStream:
 
 
 @dataclass(frozen=True, slots=True)
+class ArmCount:
+    """The reps of one arm in a set, as they were counted while it went on.
+
+    counted: measured; None where nobody was there to count. extra: how many of them were more than asked. corrected: by
+    hand, to be added to what was measured; it stands beside it and never in its place.
+    """
+
+    side: Side
+    counted: int | None = None
+    extra: int = 0
+    corrected: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
-    """One row of events.tsv. Times are seconds of the recording's clock. direction: of a set, as its drill names it."""
+    """One row of events.tsv. Times are seconds of the recording's clock.
+
+    direction: of a set, as its drill names it. effort: of a set, 0 to 10 as pain is.
+    """
 
     onset_s: float
     duration_s: float
@@ -81,10 +98,22 @@ class Event:
     load_kg: float | None = None
     note: str | None = None
     direction: str | None = None
+    effort: float | None = None
+    counts: tuple[ArmCount, ...] = ()
 
     @property
     def end_s(self) -> float:
         return self.onset_s + self.duration_s
+
+    def count_of(self, side: Side) -> ArmCount:
+        """What was counted of an arm; without a number where nothing was."""
+        return next((count for count in self.counts if count.side == side), ArmCount(side))
+
+    def with_count(self, count: ArmCount) -> Event:
+        """The event with this in place of what was counted of that arm."""
+        others = [own for own in self.counts if own.side != count.side]
+        kept = [own for own in (*others, count) if own != ArmCount(own.side)]
+        return replace(self, counts=tuple(sorted(kept, key=lambda own: SIDES.index(own.side))))
 
 
 @dataclass(frozen=True, slots=True)

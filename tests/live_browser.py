@@ -27,6 +27,13 @@ def number_of(page, part):
     return int(page.locator(f".arm .{part} b").inner_text())
 
 
+def leave_effort(page):
+    """How hard the set was stays unrated; what is due comes next."""
+    at_stage(page, "effort")
+    page.click("#effort-not-rated")
+    press(page, " ", "ready")
+
+
 def press(page, key, stage):
     page.keyboard.press(key)
     at_stage(page, stage)

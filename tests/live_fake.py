@@ -10,9 +10,13 @@ from dataclasses import asdict, dataclass, field
 
 import numpy as np
 
+from imu_shoulder.drills import load_shipped
 from imu_shoulder.drills.judged import JUDGED
+from imu_shoulder.live.course import Course
 from imu_shoulder.live.pain import PainWatch
+from imu_shoulder.live.tally import SetTally, Tally
 from imu_shoulder.model import Event, SensorStream
+from imu_shoulder.plan import Plan, PlannedDrill
 from imu_shoulder.sources import Chunk
 
 ANGLE_TOP_DEG = 92.0
@@ -43,13 +47,19 @@ async def steady(rate_hz: float = 50.0, pace: float = 1.0):
 class FakeSession:
     """sides, title, set_up, cautions, ceiling: of what is shown. phases_s: length of lift, hold, lower, rest.
 
-    sinks: the left arm holds and sinks. Pain is watched by the real watch.
+    asked: reps of each arm where they are not the same. drills, rounds: of the plan, and sets of each. sinks: the left
+    arm holds and sinks; holder: an arm that holds while the other one lifts. Pain, the way through the plan and what is
+    kept of each set are the real ones.
     """
 
     sides: tuple[str, ...] = ("right",)
     title: str = "Full can raise"
     next_title: str | None = "Band loop raise"
     reps: int = 10
+    asked: dict | None = None
+    drills: int = 3
+    rounds: int = 2
+    holder: str | None = None
     hold_s: float = 5.0
     ceiling: float = 2.0
     phases_s: tuple[float, float, float, float] = (1.5, 5.4, 1.8, 1.0)
@@ -64,7 +74,6 @@ class FakeSession:
     steady: str = "quiet"
     t: float = 0.0
     stage: str = "calibrate"
-    drill_number: int = 1
     started_s: float | None = None
     set_s: float | None = None
     step: int = 0
@@ -80,6 +89,13 @@ class FakeSession:
         "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
         "Hold still, then lower as slowly as you lifted.",
     )
+    facts: list[list[str]] = field(
+        default_factory=lambda: [
+            ["Lifts", "right arm, 10 reps"],
+            ["Hold", "5 s"],
+            ["Tempo", "lift 1 s, lower 1 s or slower"],
+        ]
+    )
     sinks: bool = False
     set_events: list[Event] = field(default_factory=list)
     seq: int = 0
@@ -87,6 +103,12 @@ class FakeSession:
     def __post_init__(self):
         """The real watch over pain; a session that is past calibration has its first question behind it."""
         self.pain = PainWatch(self.ceiling)
+        self.tally = Tally()
+        lifting = [side for side in self.sides if side != self.holder]
+        reps = self.asked or dict.fromkeys(lifting, self.reps)
+        side = "both" if len(lifting) == 2 else lifting[0]
+        item = PlannedDrill(load_shipped("full_can"), side, self.rounds, reps)
+        self.course = Course(Plan("fake.toml", "M.K.", (item,) * self.drills))
         if self.stage == "ready":
             self.pain.decline()
 
@@ -103,7 +125,25 @@ class FakeSession:
                 self.step += 1
                 self.verdict = ("good", "")
                 if self.step == len(STEPS):
-                    self.stage = self.after_calibration
+                    self.resume()
+        if self.stage == "set":
+            for side in self.tally.sets[-1].asked:
+                self.tally.sets[-1].counted[side] = self.arm(side)["counted"]
+
+    @property
+    def drill_number(self):
+        return self.course.place + 1
+
+    def resume(self):
+        if self.pain.stopped:
+            self.stage = "stop"
+        elif self.pain.open:
+            self.stage = "pain"
+        elif self.tally.asks_effort:
+            self.stage = "effort"
+        else:
+            self.course.advance()
+            self.stage = "over" if self.course.over else "ready"
 
     def command(self, name, **args):
         if name.startswith("calibrate_"):
@@ -114,40 +154,52 @@ class FakeSession:
             if self.stage != "calibrate" or self.step == 0:
                 return "Standing still cannot be left out."
             self.step += 1
-            self.stage = self.after_calibration if self.step == len(STEPS) else self.stage
+            if self.step == len(STEPS):
+                self.resume()
         elif name == "start_set":
             if self.pain.refusal is not None:
                 return self.pain.refusal
             if self.stage != "ready":
                 return "Stand still for calibration first."
+            item = self.course.item
+            self.tally.begin(SetTally(self.title, item.side, self.course.round, item.sets, item.reps))
+            self.course.set_begins()
             self.stage, self.set_s, self.summary = "set", self.t, None
         elif name == "stop_set":
             if self.stage != "set":
                 return "No set is running."
-            done = self.arm("right")["counted"]
+            done = self.arm(next(iter(self.course.item.reps)))["counted"]
             self.set_events.append(Event(self.set_s, self.t - self.set_s, "set", "full_can", "right"))
             self.summary = {
                 "headline": f"{done} of {self.reps} reps clean.",
                 "change": "Hold longer.",
                 "pain_needed": True,
             }
+            self.tally.end({side: {"reps": n, "clean": n} for side, n in self.tally.sets[-1].counted.items()})
+            self.course.set_done(self.t)
             self.stage, self.set_s = "pain", None
             self.pain.ask(len(self.set_events))
         elif name in ("pain", "not_rated", "correct_pain", "pain_meant"):
             return self.answered(name, **args)
+        elif name in ("effort", "effort_not_rated"):
+            refused = self.tally.rate(args["value"]) if name == "effort" else self.tally.decline()
+            if refused is None:
+                self.resume()
+            return refused
+        elif name == "count":
+            return self.tally.correct(args["by"], args["side"])
         elif name in ("next_drill", "previous_drill"):
             if self.stage == "set":
                 return "End the set first."
-            self.drill_number = max(1, min(3, self.drill_number + (1 if name == "next_drill" else -1)))
+            refused = self.course.go(1 if name == "next_drill" else -1)
+            if refused is None:
+                self.resume()
+            return refused
         elif name == "note":
             self.notes.append(args["text"])
         elif name == "finish":
             self.stage = "done"
         return None
-
-    @property
-    def after_calibration(self):
-        return "pain" if self.pain.open else "ready"
 
     def answered(self, name, value=None):
         pain = self.pain
@@ -156,31 +208,38 @@ class FakeSession:
         else:
             refused = pain.decline() if name == "not_rated" else pain.confirm()
         if refused is None:
-            self.stage = "stop" if pain.stopped else "ready"
+            self.resume()
         return refused
 
     def calibrated_by(self):
         return ()
 
     def recording(self):
-        return tuple(self.pain.written([Event(0.5, 5.0, "neutral_pose")], self.set_events))
+        sets = [own.written(event) for own, event in zip(self.tally.sets, self.set_events, strict=False)]
+        return tuple(self.pain.written([Event(0.5, 5.0, "neutral_pose")], sets))
 
     def arm(self, side):
         band = list(self.band_deg)
         arm = {
             "role": self.role, "angle_name": self.angle_name, "angle_deg": 4.0, "band_deg": band,
             "range_deg": list(self.range_deg), "dial": asdict(JUDGED[self.angle_name].dial),
-            "peak_deg": 0.0, "rep": 0, "of": self.reps, "phase": "rest",
+            "peak_deg": 0.0, "of": self.course.item.reps.get(side), "phase": "rest",
             "hold_s": None, "held_s": None, "hold_target_s": self.hold_s, "hold_done": False, "sinks": False,
             "station": None, "next_station": None, "steadiness_deg": None, "steady": None,
-            "last_holds_s": [], "counted": 0, "missed": [], "unseen": [],
+            "last_holds_s": [], "missed": [], "unseen": [],
+            "count": 0, "counted": 0, "by_hand": None, "extra": 0, "done": False,
         }  # fmt: skip
+        if side == self.holder:
+            arm |= {"role": "hold", "hold_target_s": None}
+            if self.set_s is not None:
+                arm |= {"phase": "hold", "angle_deg": ANGLE_TOP_DEG, "hold_s": self.t - self.set_s}
+            return arm
         if self.set_s is None:
             return arm
         lift, hold, lower, rest = self.phases_s
         since, into = divmod(self.t - self.set_s, lift + hold + lower + rest)
         rep = int(since) + 1
-        arm |= {"rep": rep, "counted": rep - 1, "last_holds_s": [hold] * (rep - 1), "peak_deg": ANGLE_TOP_DEG}
+        arm |= {"counted": rep - 1, "last_holds_s": [hold] * (rep - 1), "peak_deg": ANGLE_TOP_DEG}
         if into < lift:
             share = into / lift
             arm |= {"phase": "lift", "angle_deg": 4 + share * (ANGLE_TOP_DEG - 4), "peak_deg": ANGLE_TOP_DEG * share}
@@ -204,6 +263,14 @@ class FakeSession:
 
     def frame(self):
         step = STEPS[self.step] if self.step < len(STEPS) else "ready"
+        arms = {side: self.arm(side) for side in self.sides} if self.stage in ("ready", "set") else {}
+        done = self.tally.frames(self.pain.latest)[: len(self.set_events)]
+        ended = self.stage in ("over", "done")
+        set_done = False
+        if self.stage == "set":
+            latest = self.tally.sets[-1]
+            arms |= {side: arms[side] | latest.arm_frame(side) for side in latest.asked}
+            set_done = bool(latest.counted) and all(latest.arm_frame(side)["done"] for side in latest.asked)
         still = 0.0 if self.started_s is None else min(1.0, (self.t - self.started_s) / self.step_s)
         verdict, because = self.verdict or (None, "")
         return {
@@ -214,17 +281,19 @@ class FakeSession:
                 "title": self.title,
                 "set_up": list(self.set_up),
                 "cautions": list(self.cautions),
-                "side": "both" if len(self.sides) == 2 else self.sides[0],
-                "asked": {"reps": self.reps, "hold_s": self.hold_s},
+                "side": self.course.item.side,
+                "facts": self.facts,
+                "asked": {"reps": dict(self.course.item.reps), "hold_s": self.hold_s},
                 "number": self.drill_number,
-                "of": 3,
-                "set": 1,
-                "sets": 2,
+                "of": self.drills,
+                "set": self.course.round,
+                "sets": self.rounds,
                 "reads": self.reads,
                 "not_seen": list(self.not_seen),
             },
             "next": self.next_title,
-            "arms": {side: self.arm(side) for side in self.sides} if self.stage in ("ready", "set") else {},
+            "arms": arms,
+            "set_done": set_done,
             "cue": self.cue if self.stage == "set" else None,
             "calibration": {
                 "step": step,
@@ -252,6 +321,9 @@ class FakeSession:
             },
             "set_summary": self.summary,
             "pain": self.pain.frame(self.t),
+            "rest": self.course.rest(self.t),
+            "sets": done if ended else done[-1:],
+            "left_out": self.course.left_out if ended else [],
             "warnings": [f"The {p.replace('_', ' ')} has not been heard for 7 s." for p in sorted(self.lost)],
             "seq": self.seq,
         }  # fmt: skip

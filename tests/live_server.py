@@ -38,6 +38,7 @@ class Running:
     analyse: Callable = small_report
     port: int = 0
     told: list[str] = field(default_factory=list)
+    drawings: tuple = ()
 
     def __enter__(self):
         sockets = [bind("127.0.0.1", self.port)]
@@ -47,7 +48,9 @@ class Running:
             sockets.append(bind(self.host, self.port))
         self.url = f"http://127.0.0.1:{self.port}/"
         keeper = Keeper(self.folder, self.athlete, "2025-03-04T09:30:00+01:00", keeps_samples=True)
-        about = About(self.athlete, "demo", ("Full can raise", "Band loop raise"), CAUTIONS, self.analyse)
+        about = About(
+            self.athlete, "demo", ("Full can raise", "Band loop raise"), CAUTIONS, self.analyse, self.drawings
+        )
         self.hub = Hub(self.session, keeper, about)
         self._server = make_server(make_app(self.hub, self.access, self.feed, tell=self.told.append))
         self._thread = threading.Thread(target=lambda: asyncio.run(self._server.serve(sockets=sockets)), daemon=True)

@@ -62,7 +62,7 @@ def test_calibration_with_an_again_and_its_reason(opened):
         )
     at_stage(page, "pain")
     assert running.session.step == 3
-    page.click("#not-rated")
+    page.click("#pain-not-rated")
     page.click("#go")
     at_stage(page, "ready")
     assert "10 reps" in page.locator("#asked").inner_text()
@@ -74,23 +74,24 @@ def test_a_set_is_shown_and_the_moment_to_lower(opened):
     page.evaluate("window.heard = []; document.addEventListener('sound', e => window.heard.push(e.detail))")
     press(page, " ", "set")
     at_phase(page, "lift")
-    assert page.locator(".arm .word").inner_text() == "Lift"
-    assert number_of(page, "rep") == 1
-    assert "slower down" in page.locator("#cue").inner_text()
+    assert page.locator(".arm .word").text_content() == "Lift"
+    assert number_of(page, "rep") == 0
+    assert "slower down" in page.locator("#cue").text_content()
     at_phase(page, "hold")
     assert page.locator(".reach").text_content() == "✓ in band"
     until(page, "document.querySelector('.holding b').textContent === '1'")
-    assert "quiet" in page.locator(".steady-word").inner_text()
+    assert "quiet" in page.locator(".how").inner_text()
     at_phase(page, "held")
-    assert page.locator(".arm .word").inner_text() == "Lower slowly"
+    assert page.locator(".arm .word").text_content() == "Lower"
+    assert page.locator(".how").inner_text() == "slowly"
     at_phase(page, "lower")
-    until(page, "document.querySelector('.rep b').textContent === '2'")
+    until(page, "document.querySelector('.rep b').textContent === '1'")
     # One tick for the first second, the tone at the second, as the target is 2 s.
     assert page.evaluate("window.heard")[:2] == ["tick", "target"]
 
 
-def test_numbers_are_large_enough_for_three_metres(opened):
-    """At least 20 % of the shorter side of the screen, on tablet and phone, with one arm and with two."""
+def test_numbers_are_large_and_have_room(opened):
+    """Upright a fifth of the screen's width; on the long side test_live_far measures what is seen from afar."""
     for sides in (("right",), ("right", "left")):
         page, _ = opened(FakeSession(sides=sides, stage="ready", phases_s=(0.3, 60, 1, 1)))
         press(page, " ", "set")
@@ -101,7 +102,7 @@ def test_numbers_are_large_enough_for_three_metres(opened):
             drawn(page)
             for number in page.locator(".arm .number b").all():
                 size = float(number.evaluate("e => getComputedStyle(e).fontSize").removesuffix("px"))
-                assert size >= 0.2 * min(width, height)
+                assert size >= (0.2 if width < height else 0.1) * width
                 box = number.bounding_box()
                 assert box["x"] >= 0
                 assert box["x"] + box["width"] <= width
@@ -115,12 +116,12 @@ def test_reload_in_the_middle_goes_on_from_the_servers_count(opened):
     page, running = opened(FakeSession(stage="ready", phases_s=(0.3, 0.6, 0.3, 0.2)))
     press(page, " ", "set")
     until(page, "parseInt(document.querySelector('.rep b').textContent) >= 3")
-    before = running.session.arm("right")["rep"]
+    before = running.session.arm("right")["counted"]
     page.reload()
     at_stage(page, "set")
     page.wait_for_selector(".rep b")
     after = number_of(page, "rep")
-    assert 3 <= before <= after <= running.session.arm("right")["rep"]
+    assert 3 <= before <= after <= running.session.arm("right")["counted"]
 
 
 def test_two_pages_show_the_same_and_both_can_command(opened):
@@ -132,7 +133,7 @@ def test_two_pages_show_the_same_and_both_can_command(opened):
     # Neither is behind what the other one showed before, nor ahead of the session.
     for one, other in ((page, second), (second, page)):
         until(one, "n => parseInt(document.querySelector('.rep b').textContent) >= n", arg=number_of(other, "rep"))
-        assert number_of(one, "rep") <= running.session.arm("right")["rep"]
+        assert number_of(one, "rep") <= running.session.arm("right")["counted"]
     second.click("#go")
     at_stage(page, "pain")
 
@@ -160,7 +161,7 @@ def test_a_lost_sensor_is_said_and_marked(opened):
     press(page, " ", "set")
     running.session.lost.add("right_wrist")
     at_phase(page, "unseen")
-    assert page.locator(".arm[aria-label='right arm'] .word").inner_text() == "Unseen"
+    assert page.locator(".arm[aria-label='right arm'] .word").text_content() == "Unseen"
     assert "unseen: 1" in page.locator(".arm[aria-label='right arm'] .unseen").inner_text()
     assert "right wrist" in page.locator("#alarm").inner_text()
     assert "1 of 4" in page.locator("#sensors-button").inner_text()
@@ -177,46 +178,6 @@ def test_a_server_that_went_away_is_said(opened):
     until(page, "document.getElementById('alarm').textContent.includes('No connection')")
     with Running(running.folder.with_name("again"), FakeSession(stage="ready"), port=running.port):
         page.wait_for_selector("#alarm", state="hidden")
-
-
-def test_keys_alone_from_calibration_to_the_report(opened):
-    """Space, Page Up and Page Down are what a presenter sends; pain is rated without a digit."""
-    page, running = opened(FakeSession(step_s=0.3, phases_s=(0.2, 0.5, 0.2, 0.1)))
-    for step in (1, 2):
-        page.keyboard.press(" ")
-        until(page, "n => document.querySelectorAll('#steps .done').length === n", arg=step)
-    press(page, "PageDown", "pain")
-    page.keyboard.press("ArrowLeft")
-    assert page.locator("#go").inner_text() == "Answer: not rated"
-    press(page, " ", "ready")
-    page.keyboard.press("ArrowRight")
-    until(page, "document.getElementById('place').textContent.includes('drill 2 of 3')")
-    page.keyboard.press("PageUp")
-    until(page, "document.getElementById('place').textContent.includes('drill 1 of 3')")
-    press(page, " ", "set")
-    page.wait_for_selector(".arm[data-phase]")
-    page.keyboard.press("ArrowRight")
-    until(page, "document.getElementById('answer').textContent.includes('End the set first')")
-    press(page, " ", "pain")
-    for key in ("ArrowRight", "ArrowRight", "ArrowRight", "ArrowLeft"):
-        page.keyboard.press(key)
-    assert page.locator("#pain-number").inner_text() == "1"
-    press(page, " ", "ready")
-    assert running.session.pain.value == 1
-    page.keyboard.press("Tab")
-    for _ in range(8):
-        if page.evaluate("document.activeElement.id") == "end-button":
-            break
-        page.keyboard.press("Tab")
-    page.keyboard.press("Enter")
-    page.wait_for_selector("#end-dialog[open]")
-    page.keyboard.press("Tab")
-    page.keyboard.press("Enter")
-    at_stage(page, "done")
-    page.wait_for_selector("#report:not([hidden])")
-    assert str(running.folder / "results" / "report.html") in page.locator("#paths").inner_text()
-    page.click("#report")
-    assert "events" in page.locator("h1").inner_text()
 
 
 def test_space_means_the_stages_action_after_a_click(opened):
@@ -273,21 +234,36 @@ def prepared(opened, name, scheme):
     session = FakeSession(sides=("right", "left"), stage="ready", phases_s=(0.2, 60, 1, 1), steady="shaky")
     session.hold_s = 0.5 if name == "held" else 60.0
     session.cue = {"code": "thumb_down", "text": "thumb up"}
+    if name == "set_done":
+        session.reps, session.phases_s = 1, (0.2, 0.2, 0.2, 60)
+    if name == "over":
+        session.drills = session.rounds = 1
+    session.__post_init__()
     page, _ = opened(session, context=context)
     if name == "ready":
         page.keyboard.press("s")
+        return page
+    if name == "menu":
+        page.keyboard.press("PageUp")
+        page.wait_for_selector("#menu[open]")
         return page
     press(page, " ", "set")
     if name == "lost":
         session.lost.add("right_wrist")
         at_phase(page, "unseen")
-    elif name in ("set", "held"):
-        at_phase(page, "hold" if name == "set" else "held")
+    elif name in ("set", "held", "set_done"):
+        at_phase(page, {"set": "hold", "held": "held", "set_done": "done"}[name])
         drawn(page)
     else:
         page.wait_for_selector(".arm[data-phase]")
         press(page, " ", "pain")
-        if name in ("slip", "stop"):
+        if name in ("effort", "over"):
+            page.keyboard.press("1")
+            press(page, " ", "effort")
+            if name == "over":
+                page.keyboard.press("5")
+                press(page, " ", "over")
+        elif name in ("slip", "stop"):
             page.keyboard.press("7")
             press(page, " ", "stop")
             if name == "stop":
@@ -301,7 +277,13 @@ def prepared(opened, name, scheme):
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", ["calibrate", "ready", "set", "held", "lost", "pain", "slip", "stop", "done"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *("calibrate", "ready", "menu", "set", "held", "set_done", "lost"),
+        *("pain", "effort", "slip", "stop", "over", "done"),
+    ],
+)
 def test_no_serious_finding_of_accessibility(opened, name, scheme):
     """axe-core (MPL-2.0, bundled by axe-playwright-python): WCAG 2.1 A and AA and its best practices."""
     axe = pytest.importorskip("axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed")
@@ -333,9 +315,9 @@ def test_a_page_asleep_comes_back_to_the_newest(opened):
     cdp = page.context.new_cdp_session(page)
     cdp.send("Emulation.setScriptExecutionDisabled", {"value": False})
     cdp.send("Page.setWebLifecycleState", {"state": "frozen"})
-    asleep_at = running.session.arm("right")["rep"]
-    waiting.until(lambda: running.session.arm("right")["rep"] >= asleep_at + 4, "the session goes on by four reps")
-    newest = running.session.arm("right")["rep"]
+    asleep_at = running.session.arm("right")["counted"]
+    waiting.until(lambda: running.session.arm("right")["counted"] >= asleep_at + 4, "the session goes on by four reps")
+    newest = running.session.arm("right")["counted"]
     cdp.send("Page.setWebLifecycleState", {"state": "active"})
     until(page, "n => parseInt(document.querySelector('.rep b').textContent) >= n", arg=newest)
-    assert number_of(page, "rep") <= running.session.arm("right")["rep"]
+    assert number_of(page, "rep") <= running.session.arm("right")["counted"]

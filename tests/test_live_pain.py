@@ -213,6 +213,8 @@ def test_a_correction_goes_on_with_the_next_set_and_keeps_both_numbers(recording
     going_on(session, recording, 2.0)
     assert 17.5 <= session.frame()["pain"]["correct_s"] <= 18.5
     assert session.command("correct_pain", value=2) is None
+    assert session.stage == "effort"
+    assert session.command("effort", value=6) is None
     assert session.stage == "ready"
     (done,) = sets_of(session)
     assert (done.pain, done.note) == (2.0, "left band, red; pain corrected from 6 to 2")
@@ -249,6 +251,8 @@ def test_more_pain_is_taken_later_and_stops_too(recording):
     session.command("pain", value=1)
     assert session.command("pain", value=0) is not None
     assert session.command("pain", value=2) is None
+    assert session.stage == "effort"
+    assert session.command("effort_not_rated") is None
     assert (session.stage, session.frame()["drill"]["number"]) == ("ready", 2)
     going_on(session, recording, 30.0)
     assert session.command("pain", value=5) is None

@@ -108,6 +108,9 @@ def test_a_drill_is_asked_for_as_many_sets_as_planned(sets):
         assert session.stream.running.number == number + 1
         assert session.command("stop_set") is None
         assert session.command("not_rated") is None
+        assert session.frame()["stage"] == "effort"
+        assert session.command("effort_not_rated") is None
+    assert session.frame()["stage"] == "over"
     asked = [(name, k) for name in ("full_can", "band_loop_raise") for k in range(1, sets + 1)]
     assert shown == asked
 

@@ -107,6 +107,12 @@ def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]
         out.append(f"no rep was counted, for the drill's stations are told by {named(sorted(untold))}, not seen here.")
     elif drill is not None and arm_set.counted_only:
         out.append(f"the reps were counted and not judged, for {_plain(drill.leading_angle)} is not seen here.")
+    own = () if drill is None else drill.own_unknown
+    if own:
+        out.append(
+            f"the drill asks for a share of the own pain-free range of {named(own)}, which no plan says "
+            "(own_range_deg): the drill's own number was asked."
+        )
     return out
 
 

@@ -24,7 +24,20 @@ USUAL_REST_S = 60.0
 ARM_ROLES = ("each", "hold_and_lift")
 BODIES = ("upright", "lying", "bent_over")
 _KEYS = (
-    *("schema", "id", "title", "purpose", "set_up", "cautions", "leading_angle", "arms", "start", "stations", "tempo"),
+    *(
+        "schema",
+        "id",
+        "title",
+        "purpose",
+        "set_up",
+        "cautions",
+        "leading_angle",
+        "arms",
+        "start",
+        "or_start",
+        "stations",
+        "tempo",
+    ),
     *("form", "directions", "dose", "clean_before", "followed_by", "pauses", "posture", "body"),
 )
 # Words of a set-up that say the body is not upright, for which the file must then say how it is.
@@ -42,12 +55,16 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class AskedPause:
-    """A pause asked for part-way, at low_deg to high_deg of the leading angle, on the way "up" or "down"."""
+    """A pause asked for part-way, at low_deg to high_deg of the leading angle, on the way "up" or "down".
+
+    above: "start" where the range counts from the rep's own start, None for the angle itself.
+    """
 
     way: Literal["up", "down"]
     low_deg: float
     high_deg: float
     hold_s: float
+    above: Literal["start"] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +90,7 @@ class Drill:
     body: how the trunk is asked to be: upright (standing or sitting), lying, or bent_over. Without a sensor on the
     trunk elevation and plane of the arm are told in upright ones only.
     posture: "start" or a station's name -> angle -> degrees, for drawings only: what the ranges leave open.
+    or_start: another posture that reps may set out from instead, in all of a set.
     directions: name -> plane of elevation asked at the top, for a drill that may be done in several; direction: the one
     that the form asks for now, "" without any.
     """
@@ -95,6 +113,7 @@ class Drill:
     pauses: tuple[AskedPause, ...] = ()
     body: Literal["upright", "lying", "bent_over"] = "upright"
     posture: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    or_start: tuple[AngleRange, ...] = ()
     directions: Mapping[str, Ends] = field(default_factory=dict)
     direction: str = ""
 
@@ -215,6 +234,7 @@ def _drill(table: Checked) -> Drill:
         leading_angle=table.choice("leading_angle", JUDGED_ANGLES),
         arms=table.choice("arms", ARM_ROLES, "each"),
         start=start,
+        or_start=tuple(_angle_range(asked) for asked in table.tables("or_start", least=0)),
         stations=stations,
         lift_at_least_s=tempo.number("lift_at_least_s", least=0.0),
         lower_at_least_s=tempo.number("lower_at_least_s", least=0.0),
@@ -222,7 +242,7 @@ def _drill(table: Checked) -> Drill:
         dose=_dose(table.table("dose", required=True)),
         clean_before=table.texts("clean_before"),
         followed_by=table.texts("followed_by"),
-        pauses=tuple(_pause(asked) for asked in table.tables("pauses", least=0)),
+        pauses=tuple(asked_pause(asked) for asked in table.tables("pauses", least=0)),
         posture=_posture(table.table("posture"), ("start", *(station.name for station in stations))),
     )
     return _directed(drill, table.table("directions"))
@@ -277,9 +297,11 @@ def _angle_range(table: Checked) -> AngleRange:
     return asked
 
 
-def _pause(table: Checked) -> AskedPause:
-    table.known(("way", "at_least", "at_most", "hold_s"))
-    return AskedPause(table.choice("way", ("up", "down")), *table.ends(), table.number("hold_s", least=0.0))
+def asked_pause(table: Checked) -> AskedPause:
+    """One table of [[pauses]]."""
+    table.known(("way", "at_least", "at_most", "hold_s", "above"))
+    above = table.choice("above", ("start",)) if "above" in table else None
+    return AskedPause(table.choice("way", ("up", "down")), *table.ends(), table.number("hold_s", least=0.0), above)
 
 
 def _form(table: Checked, stations: tuple[str, ...]) -> Form:

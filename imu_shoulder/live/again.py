@@ -86,7 +86,7 @@ def _require_no_stop(earlier: Unfinished, ceiling: float, log_path: Path) -> Non
 def go_on(session: LiveSession, log_path: Path) -> bool:
     """Bring a new session to where the killed one was, by all that its log holds. Whether its calibration holds.
 
-    Pain that was not rated after the last set is still to be rated.
+    Pain and effort that were not rated after the last set are still to be rated.
     """
     recording = assemble(read_log(log_path), log_path.stem).recording
     sets = sum(event.trial_type == "set" for event in recording.events)
@@ -94,7 +94,8 @@ def go_on(session: LiveSession, log_path: Path) -> bool:
     def command(name: str, **args: Any) -> str | None:
         nonlocal sets
         sets -= name == "start_set"
-        return None if name == "not_rated" and sets <= 0 else session.command(name, **args)
+        # What was not answered after the last set is still to be answered.
+        return None if name in ("not_rated", "effort_not_rated") and sets <= 0 else session.command(name, **args)
 
     replayed = Replayed(session, command)
     play(RecordingSource(recording, CHUNK_S), session, replayed)

@@ -15,7 +15,7 @@ from imu_shoulder.cautions import HELP
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.files import well_formed
 from imu_shoulder.live.session_log import Keeper, save
-from imu_shoulder.model import Event, Recording, SensorStream
+from imu_shoulder.model import SIDES, Event, Recording, SensorStream
 
 SILENT_S = 1.0
 # So many messages wait for a page whose turn has not come.
@@ -38,6 +38,9 @@ TAKEN = {
     "not_rated": "Not rated; that is noted.",
     "correct_pain": "Corrected; both numbers are kept.",
     "pain_meant": "The number stands.",
+    "effort": "Effort noted.",
+    "effort_not_rated": "Not rated; that is noted.",
+    "count": "Corrected; both numbers are kept.",
     "note": "Note kept.",
     "finish": "The session has ended; it is being saved.",
 }
@@ -59,13 +62,17 @@ class Session(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class About:
-    """What a page is told once. analyse: writes the results of a recording into a folder, its report among them."""
+    """What a page is told once. analyse: writes the results of a recording into a folder, its report among them.
+
+    drawings: of each drill of the plan, as live.before.drawing has them.
+    """
 
     athlete: str
     source: str
     plan: tuple[str, ...]
     cautions: tuple[str, ...]
     analyse: Callable[[Recording, Path], None]
+    drawings: tuple[dict[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +158,7 @@ class Hub:
 
     def hello(self) -> str:
         about = self.about
-        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan}
+        told = {"athlete": about.athlete, "source": about.source, "plan": about.plan, "drawings": about.drawings}
         warned = {"cautions": about.cautions, "help": HELP}
         return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned})
 
@@ -161,13 +168,15 @@ class Hub:
             return Answer(False, "This page asked for something that there is not; reload it.")
         given = _arguments(name, args)
         if given is None:
-            return Answer(False, "Pain is a number from 0 to 10, a note a text of 1 to 300 characters.")
+            return Answer(False, "Pain and effort are numbers from 0 to 10, a note a text of 1 to 300 characters.")
         if self.ended.is_set():
             return Answer(False, "The session has ended.")
         before = self.session.frame()
         refused = self.session.command(name, **given)
         if refused is None:
             self.keeper.command(name, given, before["t"] or 0.0, before["drill"])
+            if before["stage"] == "set" and name in ("stop_set", "finish"):
+                self.keeper.counted(self.session.recording(), before["t"] or 0.0)
             if name == "finish":
                 self.finish()
         self.publish()
@@ -229,10 +238,13 @@ class Hub:
 
 def _arguments(name: str, args: object) -> dict[str, Any] | None:
     """The checked arguments of a command, or None if they are not its."""
-    if name in ("pain", "correct_pain"):
+    if name in ("pain", "correct_pain", "effort"):
         value = args.get("value") if isinstance(args, dict) else None
         fits = isinstance(value, (int, float)) and not isinstance(value, bool) and 0 <= value <= 10
         return {"value": value} if fits else None
+    if name == "count":
+        by, side = (args.get(key) if isinstance(args, dict) else None for key in ("by", "side"))
+        return {"by": by, "side": side} if by in (-1, 1) and side in (*SIDES, None) else None
     if name == "note":
         text = args.get("text") if isinstance(args, dict) else None
         fits = isinstance(text, str) and 0 < len(text.strip()) <= NOTE_LENGTH

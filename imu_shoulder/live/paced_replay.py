@@ -18,8 +18,9 @@ from imu_shoulder.sources import Chunk, RecordingSource
 # 30 frames a second: each step has its price in calls, however few its samples.
 TICK_S = 0.033
 SPEEDS = (0.1, 100.0)
-# The question after a set stays for so long before the recording's own rating answers it.
+# The questions after a set stay for so long before the recording's own ratings answer them.
 ASKED_S = 4.0
+ANSWERS = ("pain", "not_rated", "effort", "effort_not_rated")
 
 
 def speed_of(text: str) -> float:
@@ -53,31 +54,33 @@ class Prompter:
     def __init__(self, hub: Hub, session: LiveSession) -> None:
         self._hub, self._session = hub, session
         self._replayed = Replayed(session, self._command)
-        # When to answer a question about pain, and how.
-        self._answer: tuple[float, str, dict[str, float]] | None = None
+        # The answers to the questions after a set, each with when to give it.
+        self._answers: list[tuple[float, str, dict[str, float]]] = []
 
     def __call__(self, chunk: Chunk) -> None:
         now_s = self._session.now_s
         self._replayed.passed()
-        if self._answer is not None and now_s >= self._answer[0]:
-            self._give_answer()
+        self._give_answers(now_s)
         for event in chunk.events:
-            self._give_answer()
+            self._give_answers(inf)
             self._replayed.begun(event)
 
     def _command(self, name: str, **args: Any) -> str | None:
-        """As LiveSession's. A question about pain stays open for a while, so that somebody at a page may answer it;
-        without a rating in the recording until the next set."""
-        if name in ("pain", "not_rated"):
-            due_s = self._session.now_s + ASKED_S if name == "pain" else float("inf")
-            self._answer = due_s, name, args
+        """As LiveSession's. The questions after a set stay open for a while, so that somebody at a page may answer
+        them; where the recording has no answer, until the next set."""
+        if name in ANSWERS:
+            due_s = self._session.now_s + ASKED_S if args else inf
+            self._answers.append((due_s, name, args))
             return None
-        self._give_answer()
+        self._give_answers(inf)
         answer = self._hub.command(name, args)
         return None if answer.taken else answer.text
 
-    def _give_answer(self) -> None:
-        """Give the recording's answer, unless somebody at a page was quicker."""
-        if self._answer is not None and self._session.asks_pain:
-            self._hub.command(self._answer[1], self._answer[2])
-        self._answer = None
+    def _give_answers(self, now_s: float) -> None:
+        """Give the recording's answers that are due, unless somebody at a page was quicker."""
+        due = [own for own in self._answers if own[0] <= now_s]
+        self._answers = [own for own in self._answers if own[0] > now_s]
+        for _, name, args in due:
+            asks = self._session.asks_effort if name.startswith("effort") else self._session.asks_pain
+            if asks:
+                self._hub.command(name, args)

@@ -39,6 +39,11 @@ class PainWatch:
         given = self.ratings.get(self.of)
         return given[-1][1] if given else None
 
+    @property
+    def latest(self) -> dict[int, float | None]:
+        """The pain that stands, by number of the set."""
+        return {number: given[-1][1] if given else None for number, given in self.ratings.items()}
+
     def ask(self, number: int) -> None:
         """After set `number`, counted from 1."""
         self.of, self.open = number, True

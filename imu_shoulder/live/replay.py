@@ -74,7 +74,7 @@ class Replayed:
         self._sets = 0
         self._goes_on = self._begun = False
         self._before: float | None = None
-        self._pain: float | None = None
+        self._told: Event | None = None
 
     def begun(self, event: Event) -> None:
         """Before the samples from its onset on are pushed."""
@@ -91,22 +91,30 @@ class Replayed:
     def _set(self, event: Event) -> None:
         self.passed(at_once=True)
         if not self._begun and self._session.asks_pain:
-            self._answer(self._before)
+            self._answer_pain(self._before)
         # A set that was refused has no end and no rating: both would go to the set before it.
         if not self._find_drill(event):
             return
         self._session.announce(event, self._sets)
         if self._command("start_set") is None:
-            self._begun, self._goes_on, self._pain = True, True, event.pain
+            self._begun, self._goes_on, self._told = True, True, event
 
     def passed(self, *, at_once: bool = False) -> None:
         """Stop a set that has come to its end; at_once: wherever it is."""
         if self._goes_on and (at_once or self._session.set_is_over):
+            assert self._told is not None
             self._command("stop_set")
-            self._answer(self._pain)
+            for count in self._told.counts:
+                for _ in range(abs(count.corrected)):
+                    self._command("count", side=count.side, by=1 if count.corrected > 0 else -1)
+            self._answer_pain(self._told.pain)
+            if self._told.effort is None:
+                self._command("effort_not_rated")
+            else:
+                self._command("effort", value=self._told.effort)
             self._goes_on = False
 
-    def _answer(self, pain: float | None) -> None:
+    def _answer_pain(self, pain: float | None) -> None:
         if pain is None:
             self._command("not_rated")
         else:

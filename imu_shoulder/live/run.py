@@ -20,6 +20,7 @@ from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.files import add_file
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.again import go_on, new_folder, session_folder
+from imu_shoulder.live.before import drawing
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.paced_replay import TICK_S, Prompter, replay
 from imu_shoulder.live.params import LiveParams
@@ -115,7 +116,8 @@ def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
     def analyse(recording: Recording, out: Path) -> None:
         settings.analyse(recording, out, settings.plan, settings.drills, settings.params)
 
-    return About(athlete, source, tuple(item.drill.title for item in plan.drills), CAUTIONS, analyse)
+    titles, drawings = tuple(item.drill.title for item in plan.drills), tuple(map(drawing, plan.drills))
+    return About(athlete, source, titles, CAUTIONS, analyse, drawings)
 
 
 def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub, Feed, Prompt]:

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping, Sequence
+from math import inf
 from typing import Any
 
-from imu_shoulder.model import SensorStream
+from imu_shoulder.model import Finding, SensorStream, limb_words
 
 # Rates and losses are of the last so many seconds.
 OVER_S = 10.0
+# A sensor that was not heard for so long is warned of.
+SILENT_S = 1.0
+# The sensors' rates and losses are worked out this often.
+PANEL_S = 0.2
 
 
 class SensorState:
@@ -50,3 +56,44 @@ class SensorState:
             "seen_s_ago": None if self.newest_s is None else round(max(0.0, now_s - self.newest_s), 2),
             "on_limb": self.on_limb,
         }
+
+
+class SensorPanel:
+    """All sensors, worked out anew every PANEL_S of the samples' clock."""
+
+    def __init__(self, rates_hz: Mapping[str, float]) -> None:
+        self._sensors = {placement: SensorState(rate) for placement, rate in rates_hz.items()}
+        self._worked_out_s = -inf
+        self.frames: dict[str, Any] = {}
+        self.warnings: list[str] = []
+
+    def push(self, streams: Mapping[str, SensorStream]) -> dict[str, SensorStream]:
+        """Count what came; returns that of the sensors that were expected."""
+        known = {placement: stream for placement, stream in streams.items() if placement in self._sensors}
+        for placement, stream in known.items():
+            self._sensors[placement].push(stream)
+        return known
+
+    def tell_battery(self, placement: str, battery_pct: float | None) -> None:
+        if placement in self._sensors:
+            self._sensors[placement].battery_pct = battery_pct
+
+    def look(self, now_s: float, on_limb: Mapping[str, bool], findings: Sequence[Finding]) -> bool:
+        """Work out frames and warnings, if it is time; whether it was."""
+        if self.frames and 0 <= now_s - self._worked_out_s < PANEL_S:
+            return False
+        self._worked_out_s = now_s
+        for placement, sensor in self._sensors.items():
+            sensor.on_limb = on_limb.get(placement)
+        self.frames = {placement: sensor.frame(now_s) for placement, sensor in self._sensors.items()}
+        self.warnings = [*self._silent(now_s), *(finding.text for finding in findings)]
+        return True
+
+    def _silent(self, now_s: float) -> list[str]:
+        out = []
+        for placement, sensor in self._sensors.items():
+            if sensor.newest_s is None:
+                out.append(f"The {limb_words(placement)} sensor was not heard yet.")
+            elif now_s - sensor.newest_s > SILENT_S:
+                out.append(f"The {limb_words(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
+        return out

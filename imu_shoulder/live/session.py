@@ -9,27 +9,22 @@ from typing import Any
 
 import numpy as np
 
-from imu_shoulder.assess.faults import FAULTS
 from imu_shoulder.assess.sets import assess_set
-from imu_shoulder.assess.words import HOLDER_SINKS
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.live.calibrating import Calibrating
+from imu_shoulder.live.course import Course
 from imu_shoulder.live.pain import PainWatch
 from imu_shoulder.live.params import LiveParams
-from imu_shoulder.live.sensors import SensorState
+from imu_shoulder.live.sensors import SensorPanel
 from imu_shoulder.live.steps import EVENT_TYPES
-from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, sinks, told_frame
-from imu_shoulder.live.words import LOWER_BOTH, cue
-from imu_shoulder.model import Event, SensorStream, Side, limb_words
+from imu_shoulder.live.tally import SetTally, Tally
+from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, told_frame
+from imu_shoulder.live.words import Cues, summary
+from imu_shoulder.model import Event, SensorStream, Side
 from imu_shoulder.plan import Plan, PlannedDrill
-
-# A sensor that was not heard for so long is warned of.
-SILENT_S = 1.0
-# The sensors' rates and losses are worked out this often.
-PANEL_S = 0.2
 
 
 class LiveSession:
@@ -46,7 +41,7 @@ class LiveSession:
         self.plan, self.drills = plan, drills
         self._params = params or LiveParams()
         self.stream = Stream(rates_hz, self._params.flow)
-        self._sensors = {placement: SensorState(rate) for placement, rate in rates_hz.items()}
+        self._sensors = SensorPanel(rates_hz)
         self._calibrating = Calibrating(self.stream, self._params)
         self.stage = "calibrate"
         self.events: list[dict[str, Any]] = []
@@ -55,19 +50,13 @@ class LiveSession:
         self._set: RunningSet | None = None
         self._announced: tuple[Event, int | None] | None = None
         self._angles: dict[Side, float | None] = {}
-        self._item, self._round = 0, 1
-        # A set was done and the plan has not gone on from it yet.
-        self._due = False
+        self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        self._cue: tuple[float, dict[str, str]] | None = None
-        self._judged = 0
+        self._cues = Cues(self._params.cue_s)
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
-        self._warnings: list[str] = []
-        self._panel: dict[str, Any] = {}
         self._told: dict[str, Any] = {}
-        self._paneled_s = -np.inf
         self._shown_s = -np.inf
         self._seq = 0
 
@@ -79,11 +68,11 @@ class LiveSession:
     @property
     def place(self) -> int:
         """Of the drill that is due, in the plan."""
-        return self._item
+        return self._course.due_place
 
     @property
     def item(self) -> PlannedDrill:
-        return self.plan.drills[self._item]
+        return self._course.item
 
     @property
     def asks_pain(self) -> bool:
@@ -91,14 +80,17 @@ class LiveSession:
         return self._pain.open
 
     @property
+    def asks_effort(self) -> bool:
+        """Whether the question is open how hard the latest set was."""
+        return self._tally.asks_effort
+
+    @property
     def final_reps(self) -> list[dict[str, Any]]:
         return [event for event in self.events if event["final"]]
 
     def push(self, streams: Mapping[str, SensorStream]) -> None:
         """Take in what arrived, device times on one clock. Raises RecordingError for wrong units."""
-        known = {placement: stream for placement, stream in streams.items() if placement in self._sensors}
-        for placement, stream in known.items():
-            self._sensors[placement].push(stream)
+        known = self._sensors.push(streams)
         self.stream.wanted = self._watched()
         rows = self.stream.grid_s
         self.stream.push(known)
@@ -123,8 +115,7 @@ class LiveSession:
         self._announced = event, number
 
     def tell_battery(self, placement: str, battery_pct: float | None) -> None:
-        if placement in self._sensors:
-            self._sensors[placement].battery_pct = battery_pct
+        self._sensors.tell_battery(placement, battery_pct)
 
     def command(self, name: str, **args: Any) -> str | None:
         """Do what the athlete or coach asks. Returns a plain sentence where it cannot be done."""
@@ -139,6 +130,9 @@ class LiveSession:
             "not_rated": lambda: self._answered(self._pain.decline()),
             "correct_pain": lambda value: self._answered(self._pain.correct(value, self.now_s)),
             "pain_meant": self._pain.confirm,
+            "effort": lambda value: self._answered(self._tally.rate(value)),
+            "effort_not_rated": lambda: self._answered(self._tally.decline()),
+            "count": lambda by, side=None: self._tally.correct(by, side),
             "note": self._note,
             "finish": self._finish,
         }
@@ -159,7 +153,8 @@ class LiveSession:
         if self.stage == "set" and self.stream.running is not None:
             event = self.stream.running.event
             going = [replace(event, duration_s=self.stream.mark_s - event.onset_s)]
-        events = self._pain.written(self._calibrating.events, [*self._sets, *going])
+        sets = [own.written(event) for own, event in zip(self._tally.sets, [*self._sets, *going], strict=False)]
+        events = self._pain.written(self._calibrating.events, sets)
         return tuple(sorted(events, key=lambda event: event.onset_s))
 
     def calibrated_by(self) -> tuple[Event, ...]:
@@ -169,24 +164,29 @@ class LiveSession:
     def frame(self) -> dict[str, Any]:
         """What there is to draw: JSON types only."""
         self._seq += 1
-        now_s, drills = self.now_s, self.plan.drills
-        if not self._panel or not 0 <= now_s - self._paneled_s < PANEL_S:
-            self._paneled_s = now_s
-            self._panel, self._warnings = self._sensor_frames(now_s), self._silent(now_s)
+        now_s, course = self.now_s, self._course
+        if self._sensors.look(now_s, self._calibrating.on_limb, self.stream.findings):
             self._told = told_frame(self.item.drill, self._known_arms())
-        after = self._item + 1
+        done = self._tally.frames(self._pain.latest)[: len(self._sets)]
+        ended = self.stage in ("over", "done")
+        after = course.place + 1
         return {
             "t": round(now_s, 3),
             "stage": self.stage,
-            "drill": None if self.stage == "done" else drill_frame(self.plan, self._item, self._round) | self._told,
-            "next": drills[after].drill.title if after < len(drills) else None,
+            "drill": None if self.stage == "done" else drill_frame(course) | self._told,
+            "next": self.plan.drills[after].drill.title if after < len(self.plan.drills) else None,
             "arms": self._arm_frames(),
-            "cue": self._cue_now(now_s),
+            "set_done": self._set_done(),
+            "cue": self._cues.now(now_s, self.stream.running),
             "calibration": self._calibrating.frame(),
-            "sensors": self._panel,
+            "sensors": self._sensors.frames,
             "set_summary": self._summary,
             "pain": self._pain.frame(now_s),
-            "warnings": list(self._warnings),
+            "rest": course.rest(now_s),
+            # All of them when the session is looked back on, else the latest.
+            "sets": done if ended else done[-1:],
+            "left_out": course.left_out if ended else [],
+            "warnings": self._sensors.warnings,
             "seq": self._seq,
         }
 
@@ -210,7 +210,25 @@ class LiveSession:
         return refused
 
     def _calibrated(self) -> None:
-        self.stage = "pain" if self._pain.open else "ready"
+        self._resume()
+
+    def _resume(self) -> None:
+        """The stage outside sets and calibration: what is still asked, else what is due."""
+        if self._pain.stopped:
+            self.stage = "stop"
+        elif self._pain.open:
+            self.stage = "pain"
+        elif self._tally.asks_effort:
+            self.stage = "effort"
+        else:
+            self._course.advance()
+            self.stage = "over" if self._course.over else "ready"
+
+    def _leave_questions(self) -> None:
+        """On from a set whose effort nobody rated."""
+        if self._tally.asks_effort:
+            self._tally.decline()
+        self._course.advance()
 
     def _start_set(self) -> str | None:
         announced, number = self._take_announced()
@@ -220,6 +238,9 @@ class LiveSession:
             return "First stand still for the pose: without it no angle is known."
         if self._pain.refusal is not None:
             return self._pain.refusal
+        self._leave_questions()
+        if self._course.over and announced is None:
+            return "All sets of the plan are done. For one more, go back to the drill before."
         self._calibrating.close()
         item = self.item
         onset_s = self.stream.mark_s if announced is None else announced.onset_s
@@ -229,7 +250,10 @@ class LiveSession:
         self.stream.begin(event, item.drill, asked, number)
         if announced is not None:
             self.stream.end(announced.end_s)
-        self._summary, self._cue, self._judged = None, None, 0
+        self._tally.begin(SetTally(item.drill.title, item.side, self._course.round, item.sets, item.reps))
+        self._course.set_begins()
+        self._cues.begin()
+        self._summary = None
         self.stage = "set"
         return None
 
@@ -254,43 +278,27 @@ class LiveSession:
             self.stream.end()
         self._tell_events()
         if self._set is None:
-            self.stage = "ready"
+            self._tally.drop()
+            self._resume()
             return None
         self._sets.append(self._set.event)
-        parts = []
-        for found in self.stream.sets[self._closed :]:
-            entry = assess_set(found.arm_set, found.judged)
-            parts.append((found.arm_set.side, entry["headline"], entry["change"]))
-        several = len(parts) > 1
-        # What keeps the athlete from harm comes before what makes the drill better.
-        changes = sorted(parts, key=lambda part: not part[2].startswith(HOLDER_SINKS))
-        self._summary = {
-            "headline": " ".join(f"{side.capitalize()}: {text}" if several else text for side, text, _ in parts)
-            or "The sensors worn do not show this drill.",
-            "change": " ".join(
-                f"{side.capitalize()}: {text}" if several else text for side, _, text in changes if text
-            ),
-            "pain_needed": True,
-        }
-        self._cue = None
+        entries = [assess_set(found.arm_set, found.judged) for found in self.stream.sets[self._closed :]]
+        self._summary = summary([(entry["side"], entry["headline"], entry["change"]) for entry in entries])
+        self._tally.end({entry["side"]: entry["done"] for entry in entries})
+        self._cues.end()
         self._pain.ask(len(self._sets))
-        self.stage, self._due = "pain", True
+        self._course.set_done(self._set.event.end_s)
+        self.stage = "pain"
         return None
 
     def _answered(self, refused: str | None) -> str | None:
-        """The stage that follows an answer about pain, unless it was refused."""
+        """The stage that follows an answer about pain or effort, unless it was refused."""
         if refused is not None:
             return refused
         if self._summary is not None:
-            self._summary = {**self._summary, "pain_needed": False}
-        if self._pain.stopped:
-            self.stage = "stop"
-            return None
-        if self.stage in ("pain", "stop"):
-            self.stage = "ready"
-        if self._due:
-            self._due = False
-            self._advance()
+            self._summary = {**self._summary, "pain_needed": self._pain.open}
+        if self.stage != "calibrate" or self._pain.stopped:
+            self._resume()
         return None
 
     def _note(self, text: str) -> str | None:
@@ -309,12 +317,13 @@ class LiveSession:
     def _go(self, step: int) -> str | None:
         if self.stage == "set":
             return "Stop the set first."
-        if not 0 <= self._item + step < len(self.plan.drills):
-            return "This is the last drill." if step > 0 else "This is the first drill."
         if self._pain.refusal is not None:
             return self._pain.refusal
-        self._item, self._round = self._item + step, 1
-        return None
+        self._leave_questions()
+        refused = self._course.go(step)
+        if self.stage != "calibrate":
+            self._resume()
+        return refused
 
     def _finish(self) -> str | None:
         # A step that goes on is over first, so that it does not count if it showed nothing.
@@ -324,13 +333,6 @@ class LiveSession:
             self._stop_set()
         self.stage = "done"
         return None
-
-    def _advance(self) -> None:
-        """On to the next set of the drill, or to the next drill."""
-        if self._round < self.item.sets:
-            self._round += 1
-        elif self._item + 1 < len(self.plan.drills):
-            self._item, self._round = self._item + 1, 1
 
     def _asked_sides(self) -> tuple[Side, ...]:
         item = self.item
@@ -354,47 +356,25 @@ class LiveSession:
         if self._set is None:
             return
         self.events = [*self.events[: self._before], *rep_events(self._set)]
-        reps = [final for finals in self._set.final.values() for final in finals]
-        if len(reps) > self._judged:
-            self._judged = len(reps)
-            latest = max(reps, key=lambda final: final.known_s)
-            said = cue(latest.judged.faults, self.item.drill)
-            self._cue = None if said is None else (latest.known_s, said)
+        latest = self._tally.sets[-1]
+        latest.counted.update((side, self._set.counted(side)) for side in latest.asked if side in self._set.watches)
+        self._cues.look(self._set, self.item.drill)
 
-    def _cue_now(self, now_s: float) -> dict[str, str] | None:
-        """A holding arm that sinks, before all. Else what the last rep lacked, for a while; not how high it should have
-        been where the arm is in the band now."""
-        running = self.stream.running
-        watches = [] if running is None else list(running.watches.values())
-        if any(map(sinks, watches)):
-            return dict(LOWER_BOTH)
-        if self._cue is None or now_s - self._cue[0] > self._params.cue_s:
-            return None
-        holds = any(watch.phase == "hold" for watch in watches)
-        return None if holds and FAULTS[self._cue[1]["code"]].quiet_in_hold else self._cue[1]
+    def _set_done(self) -> bool:
+        """Whether every arm that is seen has done what is asked of it in the set that goes on."""
+        latest = self._tally.latest
+        if self.stage != "set" or latest is None or not latest.counted:
+            return False
+        return all(latest.arm_frame(side)["done"] for side in latest.counted)
 
     def _arm_frames(self) -> dict[str, Any]:
-        running = self.stream.running
+        running, latest = self.stream.running, self._tally.latest
         out: dict[str, Any] = {}
         for side in self._asked_sides():
             if running is not None and side in running.watches:
                 out[side] = arm_frame(running, side, self.stream.grid_s or 0.0)
             elif side in self._angles:
                 out[side] = resting_frame(self.item, side, self._angles[side])
+            if self.stage == "set" and latest is not None and side in out.keys() & latest.asked.keys():
+                out[side] |= latest.arm_frame(side)
         return out
-
-    def _sensor_frames(self, now_s: float) -> dict[str, Any]:
-        out = {}
-        for placement, sensor in self._sensors.items():
-            sensor.on_limb = self._calibrating.on_limb.get(placement)
-            out[placement] = sensor.frame(now_s)
-        return out
-
-    def _silent(self, now_s: float) -> list[str]:
-        out = []
-        for placement, sensor in self._sensors.items():
-            if sensor.newest_s is None:
-                out.append(f"The {limb_words(placement)} sensor was not heard yet.")
-            elif now_s - sensor.newest_s > SILENT_S:
-                out.append(f"The {limb_words(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
-        return out + [finding.text for finding in self.stream.findings]

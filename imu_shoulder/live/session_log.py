@@ -94,8 +94,21 @@ class Keeper:
         return tuple(sorted([*self._before, *late], key=lambda event: event.onset_s))
 
     def went_on(self, events: Sequence[Event]) -> None:
-        """events: of the session when it had gone through the log of the killed run."""
+        """events: of the session when it had gone through the log of the killed run.
+
+        A set that was running when that run was killed was counted now.
+        """
         self._gone_through = {(event.trial_type, event.onset_s) for event in events}
+        sets = [event for event in events if event.trial_type == "set"]
+        known = [place for place, event in enumerate(self._before) if event.trial_type == "set"]
+        if not sets or not known or any(count.counted for count in self._before[known[-1]].counts):
+            return
+        cut = self._before[known[-1]]
+        self.counted(sets, cut.end_s)
+        self._before = tuple(
+            replace(event, counts=sets[-1].counts) if place == known[-1] else event
+            for place, event in enumerate(self._before)
+        )
 
     def give_up(self) -> None:
         """The session never began: the log is as it was, or gone if it was not there."""
@@ -138,10 +151,22 @@ class Keeper:
             entry = EventEntry(host_ns, "stop")
         elif name in ("pain", "correct_pain"):
             entry = EventEntry(host_ns, "pain", value=float(args["value"]))
+        elif name == "effort":
+            entry = EventEntry(host_ns, "effort", value=float(args["value"]))
+        elif name == "count":
+            entry = EventEntry(host_ns, "corrected", side=args["side"], value=float(args["by"]))
         elif name == "note":
             entry = EventEntry(host_ns, "note", text=str(args["text"]))
         if entry is not None:
             self.log.put(EVENT, pack(entry))
+
+    def counted(self, events: Sequence[Event], t_s: float) -> None:
+        """Note what was counted in the latest set, which has ended, and how many of it were extra. events: so far."""
+        done = [event for event in events if event.trial_type == "set"]
+        for count in done[-1].counts if done else ():
+            for what, value in (("counted", count.counted), ("extra", count.extra)):
+                if value:
+                    self.log.put(EVENT, pack(EventEntry(self._host_ns(t_s), what, side=count.side, value=float(value))))
 
     def calibrated(self, event: Event) -> None:
         """Note from when to when a calibration step went: its command says only when it was asked for."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -13,25 +14,28 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.engine.running import ATTEMPTS, FinalRep, RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch, steady_word
+from imu_shoulder.live.before import facts
+from imu_shoulder.live.course import Course
 from imu_shoulder.model import Side
-from imu_shoulder.plan import Plan, PlannedDrill
+from imu_shoulder.plan import PlannedDrill
 from imu_shoulder.segment.model import Rep
 
 LAST_HOLDS = 5
 
 
-def drill_frame(plan: Plan, place: int, round_number: int) -> dict[str, Any]:
-    item = plan.drills[place]
+def drill_frame(course: Course) -> dict[str, Any]:
+    item = course.item
     return {
         "id": item.drill.id,
         "title": item.drill.title,
         "set_up": list(item.drill.set_up),
         "cautions": list(item.drill.cautions),
         "side": item.side,
-        "asked": {"reps": max(item.reps.values(), default=None), "hold_s": item.drill.top.hold_s or None},
-        "number": place + 1,
-        "of": len(plan.drills),
-        "set": round_number,
+        "facts": facts(item),
+        "asked": {"reps": dict(item.reps), "hold_s": item.drill.top.hold_s or None},
+        "number": course.place + 1,
+        "of": len(course.plan.drills),
+        "set": course.round,
         "sets": item.sets,
     }
 
@@ -70,17 +74,15 @@ def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
     assert drill is not None
     told = [final.judged for final in live.final.get(side, [])]
     holds = [j.values for j in told if j.rep.kind == "rep"][-LAST_HOLDS:]
-    target = watch.hold_target_s
+    # An arm that holds while the other one lifts holds throughout.
+    target = watch.hold_target_s if watch.role == "lift" else None
     hold_s = watch.hold_s(now_s)
     steadiness = watch.steadiness_deg()
     of = drill.dose.reps if side in live.asked else None
-    counted = live.counted(side)
-    under_way = watch.phase in ("lift", "hold", "lower", "unseen") and watch.role == "lift"
     return _empty(drill, watch.role) | {
         "angle_deg": _round(watch.angle_deg),
         "band_deg": None if watch.band_deg is None else [_open(end) for end in watch.band_deg],
         "peak_deg": _round(watch.peak_deg),
-        "rep": max(counted + 1, 1) if under_way else counted,
         "of": of,
         "phase": watch.phase,
         "station": watch.station,
@@ -93,20 +95,26 @@ def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
         "steadiness_deg": _round(steadiness, 2),
         "steady": steady_word(steadiness, [values["hold_sd_deg"] for values in holds]),
         "last_holds_s": [round(v["hold_s"], 1) for v in holds if math.isfinite(v["hold_s"])],
-        "counted": counted,
         "missed": list(told[-1].faults) if told else [],
-        "unseen": [j.number for j in told if j.excluded == "gap"],
+        # A false start has the number of the rep after it, and is none.
+        "unseen": [j.number for j in told if j.excluded == "gap" and j.rep.kind in ATTEMPTS],
     }
 
 
 def rep_events(live: RunningSet) -> list[dict[str, Any]]:
-    """The attempts of a set: told ones, which change only where they are said to be revised, and those under way."""
+    """The attempts of a set: told ones, which change only where they are said to be revised, and those under way.
+
+    extra: a rep beyond those asked.
+    """
     out = []
     for side, finals in live.final.items():
         told = [final for final in finals if final.judged.rep.kind in ATTEMPTS]
-        out += [_final_event(live.number, side, final) for final in told]
+        own = [_final_event(live.number, side, final) for final in told]
         for number, rep in enumerate(live.open.get(side, []), start=len(told) + 1):
-            out.append(_event(live.number, side, number, rep))
+            own.append(_event(live.number, side, number, rep))
+        asked = live.asked[side].dose.reps if side in live.asked else math.inf
+        done = itertools.accumulate(event["kind"] == "rep" for event in own)
+        out += [event | {"extra": event["kind"] == "rep" and n > asked} for event, n in zip(own, done, strict=True)]
     return out
 
 
@@ -148,20 +156,24 @@ def _empty(drill: Drill, role: str) -> dict[str, Any]:
         "range_deg": list(angle.gauge_deg),
         "dial": asdict(angle.dial),
         "peak_deg": None,
-        "rep": 0,
         "of": None,
         "phase": "rest",
         "station": None,
         "next_station": None,
         "hold_s": None,
-        "hold_target_s": drill.top.hold_s or None,
+        "hold_target_s": (drill.top.hold_s or None) if role == "lift" else None,
         "held_s": None,
         "hold_done": False,
         "sinks": False,
         "steadiness_deg": None,
         "steady": None,
         "last_holds_s": [],
+        # What is shown, of which by measurement; by hand where that was corrected.
+        "count": 0,
         "counted": 0,
+        "by_hand": None,
+        "extra": 0,
+        "done": False,
         "missed": [],
         "unseen": [],
     }

@@ -47,7 +47,8 @@ class LinkEntry:
 @dataclass(frozen=True, slots=True)
 class EventEntry:
     """Something typed while recording. what: start, stop, pain, load or note; shake: all nodes shaken together; was:
-    from when to when the calibration step that was started last truly went.
+    from when to when the calibration step that was started last truly went. Of the latest set: effort; and of one of
+    its arms counted and extra, what was measured when it ended, and corrected, one more or less by hand.
 
     duration_s: given for what ends by itself.
     """

@@ -6,9 +6,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from imu_shoulder.log.entries import EventEntry
-from imu_shoulder.model import Event
+from imu_shoulder.model import SIDES, Event
 from imu_shoulder.sources.events import with_note, with_ratings
 
+# Belongs to the latest set, whatever came after it.
+OF_A_SET = ("effort", "counted", "extra", "corrected")
 # A shake lasts so long where its entry does not say.
 SHAKE_S = 6.0
 
@@ -69,6 +71,12 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
             shakes.append((at_s, at_s + (entry.duration_s or SHAKE_S)))
         elif entry.what == "note":
             waiting.append(entry.text or "")
+        elif entry.what in OF_A_SET:
+            place = next((k for k in reversed(range(len(events))) if events[k].trial_type == "set"), None)
+            if place is None:
+                remarks.append(f"{entry.what} was typed before any set and belongs to none")
+            else:
+                events[place] = _told_of_set(events[place], entry)
         elif not events:
             remarks.append(f"{entry.what} {entry.value:g} was typed before any event and belongs to none")
         elif entry.what == "pain":
@@ -89,3 +97,19 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
     remarks += [f"note without an event: {note}" for note in waiting]
     kept = tuple(event for place, event in enumerate(events) if place not in dropped)
     return TypedEvents(kept, tuple(shakes), tuple(remarks))
+
+
+def _told_of_set(event: Event, entry: EventEntry) -> Event:
+    if entry.what == "effort":
+        return replace(event, effort=entry.value)
+    side = next((side for side in SIDES if side == entry.side), None)
+    if side is None:
+        return event
+    count, value = event.count_of(side), round(entry.value or 0.0)
+    if entry.what == "counted":
+        count = replace(count, counted=value)
+    elif entry.what == "extra":
+        count = replace(count, extra=value)
+    else:
+        count = replace(count, corrected=count.corrected + value)
+    return event.with_count(count)

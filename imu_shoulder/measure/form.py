@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from imu_shoulder.drills import AngleRange
 from imu_shoulder.frames import wrap_deg
 from imu_shoulder.measure.hold import settled_rows
 from imu_shoulder.measure.registry import RepData, measure
@@ -195,8 +198,15 @@ def dip_deg(data: RepData) -> float:
 def start_off_deg(data: RepData) -> float:
     if data.drill is None or not data.drill.start or data.rep.kind == "hold":
         return float("nan")
+    postures = [ranges for ranges in (data.drill.start, data.drill.or_start) if ranges]
+    # A rep that set out from either posture did not miss its start.
+    return min(_off_start(data, ranges) for ranges in postures)
+
+
+def _off_start(data: RepData, start: Sequence[AngleRange]) -> float:
+    """How far outside of one posture the rep set out; NaN where that is not seen."""
     off = []
-    for asked in data.drill.start:
+    for asked in start:
         values = data.curves.smooth_column(f"{asked.angle}_deg")
         if values is None or not len(data.time_s):
             return float("nan")

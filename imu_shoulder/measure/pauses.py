@@ -80,7 +80,7 @@ def missing(data: RepData, asked: Sequence[AskedPause]) -> list[AskedPause]:
         for ask in asked
         if not any(
             found.way == ask.way
-            and ask.low_deg <= found.at_deg <= ask.high_deg
+            and ask.low_deg <= found.at_deg - (data.rep.start_deg if ask.above == "start" else 0.0) <= ask.high_deg
             and found.lasts_s >= ask.hold_s - PAUSE_MARGIN_S
             for found in pauses(data)
         )

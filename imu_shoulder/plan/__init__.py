@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from imu_shoulder.checked import Checked
-from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, form_limits, load_shipped, shipped_ids
+from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, asked_pause, form_limits, load_shipped, shipped_ids
 from imu_shoulder.drills.judged import JUDGED, JUDGED_ANGLES
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.model import EVENT_SIDES, SIDES, Side
@@ -19,7 +19,7 @@ FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
 PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "drill")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
-    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg"),
+    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses"),
 )
 LIMIT_KEYS = ("top_deg", *FORM_RANGES, "trunk_deg", "upper_arm_swing_deg")
 
@@ -175,6 +175,8 @@ def _changed(drill: Drill, table: Checked) -> Drill:
         held = [station for station in drill.stations if station.hold_s > 0] or [drill.top]
         stations = [replace(s, hold_s=hold_s) if s in held else s for s in drill.stations]
         drill = replace(drill, stations=tuple(stations))
+    if "pauses" in table:
+        drill = replace(drill, pauses=tuple(asked_pause(asked) for asked in table.tables("pauses", least=0)))
     return _limited(drill, table.table("limits"))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.sax.saxutils import escape
 
@@ -75,7 +76,55 @@ def page_geometry() -> dict[str, float]:
     }
 
 
-def figure_svg(panels: list[tuple[str, dict[Side, Posture]]], title: str = "") -> str:
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line of a view. part: upper-arm, forearm, hand, thumb or trunk. points: (n, 2), drawing units, y down.
+
+    further: of the arm behind the other one.
+    """
+
+    part: str
+    points: FloatArray
+    further: bool = False
+
+
+def trunk_lines(view: int) -> list[Line]:
+    """Shoulders, trunk and hips of one view."""
+    lines = [
+        np.array([[0.0, 0.0, -SHOULDER], [0.0, 0.0, SHOULDER]]),
+        np.array([[0.0, 0.0, 0.0], [0.0, -TRUNK, 0.0]]),
+        np.array([[0.0, -TRUNK, -0.08], [0.0, -TRUNK, 0.08]]),
+    ]
+    return [Line("trunk", view_points(points, view)) for points in lines]
+
+
+def head_at(view: int) -> FloatArray:
+    """Middle (2,) of the head in a view; its radius is HEAD * SCALE."""
+    return np.asarray(view_points(np.array([[0.0, 0.13, 0.0]]), view)[0])
+
+
+def arm_lines(arms: Mapping[Side, Posture], view: int) -> list[Line]:
+    """The arms in one view. From the side, the further arm comes first."""
+    out = []
+    for side in sorted(arms, key=lambda side: side == "right"):
+        shoulder, elbow, wrist, hand, thumb = arm_points(arms[side], side)
+        further = view == 1 and side == "left" and len(arms) > 1
+        ends = {
+            "upper-arm": [shoulder, elbow],
+            "forearm": [elbow, wrist],
+            "hand": [wrist, hand],
+            "thumb": [wrist + THUMB_FROM * (hand - wrist), thumb],
+        }
+        out += [Line(part, view_points(np.stack(points), view), further) for part, points in ends.items()]
+    return out
+
+
+def points_text(points: FloatArray) -> str:
+    """Points (n, 2) as an SVG polyline has them."""
+    return " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+
+
+def figure_svg(panels: Sequence[tuple[str, Mapping[Side, Posture]]], title: str = "") -> str:
     """One row of panels, each a caption and the arms' postures, drawn from the front and from the right side."""
     width = WIDTH * 2 * len(panels)
     parts = [
@@ -91,7 +140,7 @@ def figure_svg(panels: list[tuple[str, dict[Side, Posture]]], title: str = "") -
         )
         for view, name in enumerate(VIEWS):
             parts.append(f'<g transform="translate({left + view * WIDTH:g} 24)">')
-            parts += [trunk_svg(view), *_arms(arms, view), "</g>"]
+            parts += [trunk_svg(view), *(_line_svg(line) for line in arm_lines(arms, view)), "</g>"]
             parts.append(
                 f'<text x="{left + (view + 0.5) * WIDTH:g}" y="{HEIGHT + 44:g}" fill="currentColor" opacity="0.7" '
                 f'text-anchor="middle">{name}</text>'
@@ -101,37 +150,26 @@ def figure_svg(panels: list[tuple[str, dict[Side, Posture]]], title: str = "") -
 
 def trunk_svg(view: int) -> str:
     """Head, shoulders, trunk and hips of one view."""
-    head = view_points(np.array([[0.0, 0.13, 0.0]]), view)[0]
-    lines = [
-        np.array([[0.0, 0.0, -SHOULDER], [0.0, 0.0, SHOULDER]]),
-        np.array([[0.0, 0.0, 0.0], [0.0, -TRUNK, 0.0]]),
-        np.array([[0.0, -TRUNK, -0.08], [0.0, -TRUNK, 0.08]]),
-    ]
+    x, y = head_at(view)
     circle = (
-        f'<circle cx="{head[0]:.1f}" cy="{head[1]:.1f}" r="{HEAD * SCALE:.1f}" '
-        'stroke="currentColor" stroke-width="3" opacity="0.45"/>'
+        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{HEAD * SCALE:.1f}" stroke="currentColor" stroke-width="3" '
+        'opacity="0.45"/>'
     )
-    return "\n".join([circle, *(_line(points, view, "trunk", 3, "currentColor", 0.45) for points in lines)])
+    return "\n".join([circle, *map(_line_svg, trunk_lines(view))])
 
 
-def _line(points: FloatArray, view: int, name: str, width: float, colour: str, opacity: float = 1.0) -> str:
-    dots = " ".join(f"{x:.1f},{y:.1f}" for x, y in view_points(points, view))
+_DRAWN = {
+    "trunk": (3, "currentColor", 0.45),
+    "upper-arm": (8, "#1d5c8a", 1.0),
+    "forearm": (6, "#1d5c8a", 1.0),
+    "hand": (4, "#1d5c8a", 1.0),
+    "thumb": (4, "#b4530a", 1.0),
+}
+
+
+def _line_svg(line: Line) -> str:
+    width, colour, opacity = _DRAWN[line.part]
     return (
-        f'<polyline class="{name}" points="{dots}" stroke="{colour}" stroke-width="{width:g}" opacity="{opacity:g}"/>'
+        f'<polyline class="{line.part}" points="{points_text(line.points)}" stroke="{colour}" stroke-width="{width}" '
+        f'opacity="{0.35 if line.further else opacity:g}"/>'
     )
-
-
-def _arms(arms: dict[Side, Posture], view: int) -> list[str]:
-    out = []
-    # From the side, the further arm is drawn first and fainter.
-    for side in sorted(arms, key=lambda side: side == "right"):
-        shoulder, elbow, wrist, hand, thumb = arm_points(arms[side], side)
-        faint = 0.35 if view == 1 and side == "left" and len(arms) > 1 else 1.0
-        for name, ends, width, colour in (
-            ("upper-arm", [shoulder, elbow], 8, "#1d5c8a"),
-            ("forearm", [elbow, wrist], 6, "#1d5c8a"),
-            ("hand", [wrist, hand], 4, "#1d5c8a"),
-            ("thumb", [wrist + THUMB_FROM * (hand - wrist), thumb], 4, "#b4530a"),
-        ):
-            out.append(_line(np.stack(ends), view, name, width, colour, faint))
-    return out

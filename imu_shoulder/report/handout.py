@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, replace
 
 import numpy as np
 
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.drills.judged import JUDGED
-from imu_shoulder.model import Side
+from imu_shoulder.model import SIDES, Side
 from imu_shoulder.report.figure import Posture, arm_points, figure_svg
 
 # How far inside its closed end a half-open range is drawn, and half of what is left where there is less.
@@ -19,10 +19,17 @@ TURNS_DEG = np.arange(0.0, 81.0, 5.0)
 
 def drill_svg(drill: Drill, side: Side = "right") -> str:
     """The drawing. side: the arm that lifts; where one arm holds, the other one is drawn at the top throughout."""
+    return figure_svg(panels(drill, (side,)), f"{drill.title}, {side} arm")
+
+
+def panels(drill: Drill, sides: Sequence[Side]) -> list[tuple[str, dict[Side, Posture]]]:
+    """The start and each station, by name, with the posture of each arm that is drawn.
+
+    sides: the arms that lift; where one arm holds, the other one is at the top throughout.
+    """
     steps = postures(drill)
-    other: Side = "left" if side == "right" else "right"
-    held: dict[Side, Posture] = {other: steps[-1][1]} if drill.arms == "hold_and_lift" else {}
-    return figure_svg([(name, {**held, side: posture}) for name, posture in steps], f"{drill.title}, {side} arm")
+    held = [side for side in SIDES if side not in sides] if drill.arms == "hold_and_lift" else []
+    return [(name, dict.fromkeys(held, steps[-1][1]) | dict.fromkeys(sides, posture)) for name, posture in steps]
 
 
 def postures(drill: Drill) -> list[tuple[str, Posture]]:

@@ -45,6 +45,21 @@ def _nominal(start: AngleRange | None) -> float:
     return (start.low_deg + start.high_deg) / 2
 
 
+# Where the arm is for so much of a set or longer is its rest.
+LOW_SHARE = 0.2
+
+
+def sets_out_elsewhere(drill: Drill, curve_deg: FloatArray) -> bool:
+    """Whether a set's reps, by its leading angle (N,), set out from the drill's other start posture."""
+    here, other = (
+        next((r for r in ranges if r.angle == drill.leading_angle), None) for ranges in (drill.start, drill.or_start)
+    )
+    if here is None or other is None:
+        return False
+    low_deg = float(np.nanquantile(curve_deg, LOW_SHARE))
+    return abs(low_deg - _nominal(other)) < abs(low_deg - _nominal(here))
+
+
 def segment_set(
     number: int,
     event: Event,
@@ -156,5 +171,6 @@ def _drill_reps(
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     # Getting into a start posture from below is no part of a rep.
-    floor = _nominal(start) if start is not None and np.isfinite(start.low_deg) else None
+    raised = start is not None and np.isfinite(start.low_deg) and not sets_out_elsewhere(drill, whole)
+    floor = _nominal(start) if raised else None
     return find_reps(time_s, whole, rate_hz, asked_arc_deg(drill), params.reps, floor, marks)

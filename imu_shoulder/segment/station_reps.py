@@ -32,8 +32,8 @@ LEAVE_DEG = 10.0
 NOT_START_DEG, QUIET_SHARE = 45.0, 0.3
 # A station is met to within this: an elbow may be read so much short of what it is.
 MEETS_DEG = 8.0
-# A station was aimed at where this share, or less, of the way to it is left, or where the way there asked for none of
-# it, so many degrees: it is visited then, and what is off there is for the judge to say.
+# A station was aimed at where this share, or less, of the way to it is left, and nothing that it asks is off by more
+# degrees: it is visited then, and what is off there is for the judge to say.
 LEFT_SHARE, NEAR_DEG = 0.3, 40.0
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
 MISSED_SHARE = 0.5
@@ -201,15 +201,18 @@ def _off_deg(asked: AngleRange, posture: Posture, known: Mapping[str, Posture]) 
 
 
 def _aimed_at(station: Station, posture: Posture, known: Mapping[str, Posture], left: Posture) -> bool:
-    """Whether the arm went from where it left most of the way to a station, and stopped short of it or beside it."""
-    went = False
-    for asked in station.ranges:
-        off_deg, way_deg = _off_deg(asked, posture, known), _off_deg(asked, left, known)
-        asked_for_some = not way_deg <= MEETS_DEG
-        if not off_deg <= max(MEETS_DEG, LEFT_SHARE * way_deg if asked_for_some else NEAR_DEG):
-            return False
-        went |= asked_for_some
-    return went
+    """Whether the arm went from where it left most of the way to a station, and stopped short of it or beside it.
+
+    The way is that of the first range which asks for one; what else the station asks may be off by NEAR_DEG.
+    """
+    leading = next((asked for asked in station.ranges if not _off_deg(asked, left, known) <= MEETS_DEG), None)
+    if leading is None:
+        return False
+    way_deg, still_deg = _off_deg(leading, left, known), _off_deg(leading, posture, known)
+    near = all(_off_deg(asked, posture, known) <= NEAR_DEG for asked in station.ranges)
+    # Beyond the range, the way is over.
+    beyond = abs(posture[leading.angle] - left[leading.angle]) > way_deg
+    return near and (beyond or still_deg <= max(MEETS_DEG, LEFT_SHARE * way_deg))
 
 
 def station_of(drill: Drill, posture: Posture, known: Mapping[str, Posture], latest: str) -> str | None:

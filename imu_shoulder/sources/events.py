@@ -11,10 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from imu_shoulder.errors import RecordingError
-from imu_shoulder.model import EVENT_SIDES, TRIAL_TYPES, Event
+from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event
 
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
-OPTIONAL = ("pain", "load_kg", "note", "direction")
+# Of each arm in a set, as a live session counted: right_counted and so on.
+COUNTS = ("counted", "extra", "corrected")
+OPTIONAL = ("pain", "effort", "load_kg", *(f"{side}_{name}" for side in SIDES for name in COUNTS), "note", "direction")
 NOTHING = "n/a"
 # A pain rating that is given anew within this time corrects a slip. Our own choice: long enough to see it, too short
 # for pain to have gone.
@@ -71,13 +73,19 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
             raise fail(column, f"a number from {low:g} to {high:g}" if high < math.inf else f"{low:g} or more")
         return value
 
+    def whole_in(column: str, low: float = 0.0) -> int:
+        value = number_in(column, low)
+        if value != int(value):
+            raise fail(column, "a whole number")
+        return int(value)
+
     trial_type = cells.get("trial_type")
     if trial_type not in TRIAL_TYPES:
         raise fail("trial_type", f"one of {', '.join(TRIAL_TYPES)}")
     side = cells.get("side")
     if side is not None and side not in EVENT_SIDES:
         raise fail("side", f"one of {', '.join(EVENT_SIDES)} or n/a")
-    return Event(
+    event = Event(
         onset_s=number_in("onset", low=-math.inf),
         duration_s=number_in("duration"),
         trial_type=trial_type,
@@ -87,7 +95,19 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         load_kg=number_in("load_kg") if "load_kg" in cells else None,
         note=cells.get("note"),
         direction=cells.get("direction"),
+        effort=number_in("effort", high=10.0) if "effort" in cells else None,
     )
+    for arm in SIDES:
+        counted, extra, corrected = (f"{arm}_{name}" for name in COUNTS)
+        event = event.with_count(
+            ArmCount(
+                arm,
+                whole_in(counted) if counted in cells else None,
+                whole_in(extra) if extra in cells else 0,
+                whole_in(corrected, low=-math.inf) if corrected in cells else 0,
+            )
+        )
+    return event
 
 
 def with_ratings(event: Event, ratings: Iterable[tuple[float, float]]) -> Event:
@@ -140,7 +160,18 @@ def _row(event: Event) -> Mapping[str, str]:
         "drill": text(event.drill),
         "side": text(event.side),
         "pain": text(event.pain),
+        "effort": text(event.effort),
         "load_kg": text(event.load_kg),
+        **{
+            f"{side}_{name}": text(value)
+            for side in SIDES
+            for name, value in zip(COUNTS, _counts(event.count_of(side)), strict=True)
+        },
         "note": text(event.note),
         "direction": text(event.direction),
     }
+
+
+def _counts(count: ArmCount) -> tuple[int | None, ...]:
+    """In the order of COUNTS; None for what there is nothing to say of."""
+    return count.counted, count.extra or None, count.corrected or None

@@ -1,24 +1,35 @@
 // One arm while a set runs: the gauge with the body beside it, rep, phase, hold, steadiness. It draws the last frame.
-import { make, svg, write, show } from "./parts.js";
+import { clock, make, show, Squeezed, svg, write } from "./parts.js";
 
 const PHASES = {
   lift: ["▲", "Lift"],
   hold: ["■", "Hold"],
   lower: ["▼", "Lower"],
-  rest: ["●", "Rest"],
+  rest: ["●", "Ready"],
   unseen: ["?", "Unseen"],
 };
 const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
 // In a drill of several stations the word is the station that is held, or the one to go to.
-function phaseWord(arm) {
+// all: every arm has done its reps, not this one alone.
+function phaseWord(arm, all) {
   const capital = (name) => name.charAt(0).toUpperCase() + name.slice(1).replaceAll("_", " ");
-  if (arm.sinks) return ["▼", "Lower both"];
-  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower slowly"];
+  if (arm.sinks) return ["▼", "Lower"];
+  if (arm.hold_done) return arm.next_station ? ["▶", capital(arm.next_station)] : ["▼", "Lower"];
+  if (finished(arm, all)) return ["✓", all ? "Set done" : "Done"];
   const [glyph, word] = PHASES[arm.phase];
   if (arm.phase === "hold" && arm.station) return [glyph, capital(arm.station)];
   if (arm.phase === "lift" && arm.next_station) return [glyph, capital(arm.next_station)];
   return [glyph, word];
 }
+
+// How: under the word, where that alone says too little.
+function howWord(arm) {
+  if (arm.sinks) return "both arms";
+  if (arm.hold_done && !arm.next_station) return "slowly";
+  return { quiet: "═ quiet", shaky: "≈ shaky" }[arm.steady] ?? "";
+}
+// The reps asked are done; one more that is on its way is shown as any other. An arm that holds is done with the set.
+const finished = (arm, all) => (arm.role === "hold" ? all : arm.done && ["lower", "rest"].includes(arm.phase));
 
 const R = 100;
 const TRACE_S = 8;
@@ -45,19 +56,23 @@ export class Arm {
     this.phase = make("p", "phase");
     this.glyph = this.phase.appendChild(make("span", "glyph"));
     this.glyph.setAttribute("aria-hidden", "true");
-    this.word = this.phase.appendChild(make("span", "word"));
-    const rep = make("p", "number rep");
-    rep.append(make("span", "label", "rep"), (this.rep = make("b")), (this.of = make("span", "unit")));
+    this.word = new Squeezed(this.phase.appendChild(make("span", "word")));
+    this.reps = make("p", "number rep");
+    const of = make("span", "unit");
+    this.reps.append((this.repLabel = make("span", "label")), (this.rep = make("b")), of);
+    this.of = new Squeezed(of);
     this.holding = make("p", "number holding");
-    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), (this.target = make("span", "unit")));
+    const target = make("span", "unit");
+    this.holding.append(make("span", "label", "held"), (this.hold = make("b")), target);
+    this.target = new Squeezed(target);
     const numbers = make("div", "numbers");
-    numbers.append(rep, this.holding);
+    numbers.append(this.reps, this.holding);
     this.bar = make("div", "bar hold-bar");
     this.fill = this.bar.appendChild(make("div"));
     const steady = make("div", "steady");
     this.canvas = steady.appendChild(make("canvas"));
     this.canvas.setAttribute("aria-hidden", "true");
-    this.steadyWord = steady.appendChild(make("p", "steady-word"));
+    this.how = new Squeezed(steady.appendChild(make("p", "how")));
     this.unseen = make("p", "unseen");
     const facts = make("div", "facts");
     facts.append(this.phase, numbers, this.bar, steady);
@@ -70,13 +85,16 @@ export class Arm {
     else if (arm.phase !== "hold") this.trace.length = 0;
   }
 
-  draw(arm, t) {
-    const [glyph, word] = phaseWord(arm);
+  draw(arm, t, all) {
+    const [glyph, word] = phaseWord(arm, all);
     write(this.glyph, glyph);
-    write(this.word, word);
-    this.root.dataset.phase = arm.hold_done ? "held" : arm.sinks ? "sinks" : arm.phase;
-    write(this.rep, arm.rep === null ? "–" : String(arm.rep));
-    write(this.of, arm.of === null ? "" : `of ${arm.of}`);
+    this.word.write(word);
+    this.root.dataset.phase = arm.hold_done ? "held" : arm.sinks ? "sinks" : finished(arm, all) ? "done" : arm.phase;
+    // An arm that holds while the other one lifts has no reps: its clock is what counts.
+    show(this.reps, arm.role !== "hold");
+    write(this.repLabel, arm.by_hand === null ? "reps" : `by hand (${arm.counted})`);
+    write(this.rep, arm.extra ? `+${arm.extra}` : String(arm.count));
+    this.of.write(arm.of === null ? "" : arm.extra ? `over ${arm.of}` : `of ${arm.of}`);
     write(this.unseen, arm.unseen.length ? `? unseen: ${arm.unseen.join(", ")}` : "");
     this.drawHold(arm);
     this.drawGauge(arm);
@@ -87,11 +105,12 @@ export class Arm {
     const asked = arm.hold_target_s;
     // The hold that goes on; once it is over, what it was.
     const held = arm.hold_s ?? arm.held_s;
-    show(this.holding, asked !== null || held !== null);
+    show(this.holding, asked !== null || held !== null || arm.role === "hold");
     show(this.bar, asked !== null && asked > 0);
     const last = arm.last_holds_s.at(-1);
-    write(this.hold, held !== null ? String(Math.floor(held)) : "–");
-    write(this.target, asked ? `of ${asked} s` : "s");
+    const whole_s = Math.floor(held ?? 0);
+    write(this.hold, held === null ? "–" : whole_s < 100 ? String(whole_s) : clock(whole_s));
+    this.target.write(asked ? `of ${asked} s` : "s");
     const share = held !== null && asked ? Math.min(1, held / asked) : 0;
     this.fill.style.transform = `scaleX(${share.toFixed(3)})`;
     this.holding.title = last === undefined ? "" : `the hold before: ${last.toFixed(1)} s`;
@@ -215,7 +234,7 @@ export class Arm {
   drawSteadiness(arm, t) {
     while (this.trace.length && this.trace[0][0] < t - TRACE_S) this.trace.shift();
     this.root.classList.toggle("shaky", arm.steady === "shaky");
-    write(this.steadyWord, arm.steady === null ? "" : arm.steady === "quiet" ? "═ quiet" : "≈ shaky");
+    this.how.write(howWord(arm));
     const canvas = this.canvas;
     const ratio = devicePixelRatio || 1;
     const [w, h] = [canvas.clientWidth * ratio, canvas.clientHeight * ratio].map(Math.round);

@@ -1,15 +1,20 @@
 // The page: one socket to the server, its frames drawn once per screen refresh, keys and buttons as commands.
 import { Arm } from "./arm.js";
-import { get, list, show, write } from "./parts.js";
+import { before } from "./before.js";
+import { get, list, show, Squeezed, write } from "./parts.js";
+import { next, openDialog, openMenu, take } from "./menu.js";
+import { corrections, counted, over, table } from "./looked_back.js";
 import { sound, sounding, switchSound, wakeSound } from "./sound.js";
 import { Pain, Stop } from "./pain.js";
+import { Question } from "./scale.js";
 import { calibrate, done, ready, Sensors } from "./stages.js";
+import { beginVoice, hasVoice, speak, speaking, switchVoice, whenVoicesChange } from "./voice.js";
 
 const RETRY_MS = 500;
 const DEAF_MS = 2500;
 // The server is told of every so many frames that they were drawn.
 const ACKNOWLEDGE = 4;
-const SECTIONS = ["wait", "calibrate", "ready", "set", "pain", "stop", "done"];
+const SECTIONS = ["wait", "calibrate", "ready", "set", "pain", "effort", "stop", "over", "done"];
 const STEP_COMMANDS = {
   pose: "calibrate_pose",
   bends: "calibrate_bends",
@@ -40,7 +45,15 @@ const pain = new Pain(
   },
   () => newest !== null && buttons(newest.frame),
 );
+const effort = new Question(
+  "effort",
+  (value) => (value === null ? send("effort_not_rated") : send("effort", { value })),
+  () => newest !== null && buttons(newest.frame),
+);
 const stop = new Stop(send);
+const cue = new Squeezed(get("cue"), 2);
+const title = new Squeezed(get("title"), 1);
+const place = new Squeezed(get("where-now"), 1);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/live`);
@@ -99,7 +112,7 @@ function draw() {
     unsaid = 0;
     seen(number);
   }
-  if (frame.stage !== "ready") worse = false;
+  if (!["ready", "over"].includes(frame.stage)) worse = false;
   const now = worse ? "pain" : frame.stage;
   if (now !== stage) enter(now);
   heading(frame);
@@ -107,11 +120,17 @@ function draw() {
   sensors.draw(frame);
   sensorPanel();
   if (stage === "calibrate") calibrate(frame);
-  else if (stage === "ready") ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
+  else if (stage === "ready") {
+    ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
+    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]);
+  }
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame, worse);
+  else if (stage === "over") over(frame);
   else if (stage === "stop") stop.draw(frame, hello?.help ?? []);
-  else if (stage === "done") done(saved);
+  else if (stage === "done") done(saved), table(get("done-sets"), frame.sets);
+  if (["pain", "effort"].includes(stage)) counted(get(`${stage}-count`), frame, send);
+  for (const message of messages) sound(message.frame);
   buttons(frame);
   for (const { number, sent_ms, frame } of messages) document.dispatchEvent(new CustomEvent("drawn", { detail: { number, sent_ms, t: frame.t } }));
 }
@@ -119,9 +138,10 @@ function draw() {
 function enter(next) {
   stage = next;
   document.body.dataset.stage = next;
+  beginVoice();
   for (const name of SECTIONS) show(get(name), name === next);
-  pain.begin();
-  stop.begin();
+  for (const question of [pain, effort, stop]) question.begin();
+  if (get("menu").open) get("menu").close();
   sensorPanel();
   // Space must mean the one thing that this stage offers, not the button pressed last.
   if (document.activeElement instanceof HTMLButtonElement) get("main").focus();
@@ -130,15 +150,16 @@ function enter(next) {
 function heading(frame) {
   const drill = frame.drill;
   if (drill === null || stage === "calibrate" || stage === "done") {
-    write(get("title"), stage === "done" ? "Warm-up" : "Calibration");
-    write(get("place"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
+    title.write(stage === "done" ? "Warm-up" : "Calibration");
+    place.write("");
+    write(get("where-more"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
     return;
   }
-  write(get("title"), drill.title);
+  title.write(drill.title);
   const side = drill.side === "both" ? "both arms" : `${drill.side} arm`;
-  const next = frame.next ? ` · next: ${frame.next}` : "";
-  const reads = drill.reads ? ` · ${drill.reads}` : "";
-  write(get("place"), `set ${drill.set} of ${drill.sets} · drill ${drill.number} of ${drill.of} · ${side}${next}${reads}`);
+  place.write(`set ${drill.set} of ${drill.sets} · ${side}`);
+  const more = [`drill ${drill.number} of ${drill.of}`, frame.next && `next: ${frame.next}`, drill.reads];
+  write(get("where-more"), more.filter(Boolean).join(" · "));
 }
 
 function alarm(frame, silent, logError) {
@@ -166,12 +187,11 @@ function set(frames) {
   }
   for (const one of frames) {
     for (const side of sides) if (one.arms[side]) arms[side].note(one.arms[side], one.t);
-    sound(one);
+    speak(one);
   }
-  for (const side of sides) arms[side].draw(frame.arms[side], frame.t);
-  const cue = get("cue");
-  write(cue, frame.cue ? `➜ ${frame.cue.text}` : "");
-  cue.classList.toggle("on", frame.cue !== null);
+  for (const side of sides) arms[side].draw(frame.arms[side], frame.t, frame.set_done);
+  cue.write(frame.cue ? `➜ ${frame.cue.text}` : "");
+  get("cue").classList.toggle("on", frame.cue !== null);
 }
 
 // Stage -> words on the middle button and its command; null where there is nothing to press.
@@ -181,26 +201,52 @@ function middle(frame) {
     return command && !frame.calibration.running ? [frame.calibration.verdict === "again" ? "Again" : "Begin this step", command] : null;
   }
   if (stage === "ready") return ["Start the set", "start_set"];
+  if (stage === "over") return ["End and save", null];
   if (stage === "set") return ["End the set", "stop_set"];
   return null;
 }
 
-// What asks for a number of pain just now, if anything does.
+// What asks for a number just now, if anything does.
 function asking() {
-  return stage === "pain" ? pain : stage === "stop" && stop.open ? stop : null;
+  return { pain, effort }[stage] ?? (stage === "stop" && stop.open ? stop : null);
+}
+
+const end = () => get("end-dialog").showModal();
+
+// What else can be done in this stage, each in words and as what it does.
+function others(frame) {
+  const tell = (name) => () => send(name);
+  const latest = frame.sets.at(-1);
+  const fix = stage === "set" ? corrections(frame.arms, send) : latest ? corrections(latest.arms, send) : [];
+  const more = ["More pain", () => (worse = true)];
+  const items = {
+    calibrate: [...(frame.calibration.step === "pose" ? [] : [["Leave this step out", tell("skip")], ...again()])],
+    ready: [["Next drill", tell("next_drill")], ["Drill before", tell("previous_drill")], more, ...fix, ...again()],
+    set: fix,
+    over: [...fix, more, ["One more set", tell("previous_drill")]],
+  }[stage];
+  return [["Go on as before", () => {}], ...(items ?? []), ...(stage === "set" ? [] : [["End and save", end]])];
+}
+
+function again() {
+  return [["Calibrate again: stand still", () => send("calibrate_pose")]];
 }
 
 function buttons(frame) {
-  const words = stage === "pain" ? pain.word : middle(frame)?.[0];
+  const asks = ["pain", "effort"].includes(stage);
+  const words = asks ? asking().word : middle(frame)?.[0];
   show(get("go"), Boolean(words));
   write(get("go"), words ?? "");
-  const moves = ["ready", "pain"].includes(stage);
+  write(get("other"), asks ? "Next number" : stage === "set" ? "±1" : "What else");
+  // The glyph of the key that does the same: the two keys of a presenter do all of it.
+  get("go").dataset.key = asks ? "◀" : "▶";
+  get("other").dataset.key = asks ? "▶" : "◀";
+  get("other").setAttribute("aria-label", stage === "set" ? "±1: correct the count" : get("other").textContent);
   const skips = stage === "calibrate" && frame.calibration.step !== "pose";
-  show(get("back"), moves);
-  show(get("next"), moves || skips);
-  write(get("next"), stage === "pain" ? "More ▶" : skips ? "Leave out ▶" : "Next drill ▶");
-  write(get("back"), stage === "pain" ? "◀ Less" : "◀ Drill before");
-  show(get("worse"), frame.stage === "ready");
+  show(get("next"), stage === "ready" || skips);
+  write(get("next"), skips ? "Leave out" : "Next drill");
+  const told = ["ready", "over"].includes(frame.stage);
+  show(get("worse"), told);
   write(get("worse"), worse ? "No, go on" : "More pain");
   show(get("end-button"), stage !== "done" && stage !== "wait");
 }
@@ -210,16 +256,32 @@ function go() {
   const asks = asking();
   const found = middle(newest.frame);
   if (asks !== null) asks.answer();
-  else if (found !== null) send(found[1]);
-  else if (stage === "stop") get("end-dialog").showModal();
+  else if (stage === "over" || stage === "stop") end();
+  else if (stage === "done") {
+    if (newest.saved.state === "saved") location.assign("/report");
+  } else if (found !== null) send(found[1]);
 }
 
-function step(by) {
-  const asks = asking();
-  if (asks !== null) asks.scale.move(by);
-  else if (stage === "calibrate") {
-    if (by > 0) send("skip");
-  } else if (stage !== "wait" && stage !== "done" && stage !== "stop") send(by > 0 ? "next_drill" : "previous_drill");
+// The two keys of a presenter. Forward goes on with what is due, or to the next choice; back takes that choice, or
+// shows what else can be done.
+function forward() {
+  const dialog = openDialog();
+  if (dialog !== null) next(dialog);
+  else if (asking() !== null) asking().scale.next();
+  else go();
+}
+
+function back() {
+  const dialog = openDialog();
+  if (dialog !== null) take(dialog);
+  else if (asking() !== null) asking().answer();
+  else if (newest !== null && !["wait", "stop", "done"].includes(stage)) openMenu(others(newest.frame));
+}
+
+function upOrDown(by) {
+  const dialog = openDialog();
+  if (dialog !== null) next(dialog, -by);
+  else asking()?.scale.move(by);
 }
 
 function sensorPanel() {
@@ -240,16 +302,27 @@ function soundWord() {
   get("sound-button").setAttribute("aria-pressed", String(sounding()));
 }
 
+function voiceWord() {
+  write(get("voice-word"), speaking() ? "Voice on" : hasVoice() ? "Voice off" : "No voice here");
+  get("voice-button").setAttribute("aria-pressed", String(speaking()));
+  get("voice-button").disabled = !hasVoice();
+}
+
 addEventListener("keydown", (event) => {
-  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey || get("end-dialog").open) return;
-  const onControl = event.target instanceof Element && event.target.closest("button, a") !== null;
+  if (event.repeat || event.ctrlKey || event.metaKey || event.altKey) return;
+  // A button of a dialog that was just closed may have the focus for a moment longer.
+  const control = event.target instanceof Element ? event.target.closest("button, a") : null;
+  const onControl = control !== null && control.closest("dialog:not([open])") === null;
   const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
   if (onControl && (key === " " || key === "Enter")) return;
-  if (key === " ") go();
-  else if (key === "ArrowRight" || key === "PageDown") step(1);
-  else if (key === "ArrowLeft" || key === "PageUp") step(-1);
+  if (key === "ArrowRight" || key === "PageDown") forward();
+  else if (key === "ArrowLeft" || key === "PageUp") back();
+  else if (key === "ArrowUp" || key === "ArrowDown") upOrDown(key === "ArrowUp" ? 1 : -1);
+  else if (openDialog() !== null) return;
+  else if (key === " ") go();
   else if (key >= "0" && key <= "9" && key.length === 1 && asking() !== null) asking().scale.type(Number(key));
   else if (key === "m") switchSound(), soundWord();
+  else if (key === "v") switchVoice(), voiceWord();
   else if (key === "s") switchPanel();
   else return;
   wakeSound();
@@ -257,17 +330,22 @@ addEventListener("keydown", (event) => {
 });
 
 get("go").addEventListener("click", go);
-get("back").addEventListener("click", () => step(-1));
-get("next").addEventListener("click", () => step(1));
+get("other").addEventListener("click", () => (asking() === null ? back() : forward()));
+get("next").addEventListener("click", () => send(stage === "calibrate" ? "skip" : "next_drill"));
 get("sound-button").addEventListener("click", () => {
   switchSound();
   soundWord();
 });
+get("voice-button").addEventListener("click", () => {
+  switchVoice();
+  voiceWord();
+});
+whenVoicesChange(voiceWord);
 get("sensors-button").addEventListener("click", switchPanel);
 get("worse").addEventListener("click", () => {
   worse = !worse;
 });
-get("end-button").addEventListener("click", () => get("end-dialog").showModal());
+get("end-button").addEventListener("click", end);
 get("end-no").addEventListener("click", () => get("end-dialog").close());
 get("end-yes").addEventListener("click", () => {
   get("end-dialog").close();
@@ -276,7 +354,7 @@ get("end-yes").addEventListener("click", () => {
 
 // A finger on a button leaves nothing behind: space goes on meaning what the stage offers.
 addEventListener("click", (event) => {
-  if (event.detail > 0 && event.target.closest("button") && !get("end-dialog").open) get("main").focus();
+  if (event.detail > 0 && event.target.closest("button") && openDialog() === null) get("main").focus();
 });
 
 setInterval(() => {
@@ -296,5 +374,6 @@ document.addEventListener("visibilitychange", () => {
 });
 
 soundWord();
+voiceWord();
 stayAwake();
 connect();

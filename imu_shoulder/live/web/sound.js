@@ -1,8 +1,16 @@
-// Short tones: one each second of a hold, two at its target. The browser lets a page sound only after it was touched.
+// Short tones: one each second of a hold, two at its target, three when a set is done, one long one when a rest is over. The browser lets a page sound only after it was touched.
 const KEY = "warm-up sound";
 let context = null;
 let on = localStorage.getItem(KEY) !== "off";
 const heard = {};
+// Of the frame before: whether the set was done, and what was left of a rest.
+let before = null;
+const TONES = {
+  tick: [[440, 0, 0.09]],
+  target: [[660, 0, 0.32], [990, 0.16, 0.32]],
+  done: [[660, 0, 0.2], [880, 0.2, 0.2], [1320, 0.4, 0.6]],
+  rest: [[880, 0, 0.9]],
+};
 
 export const sounding = () => on;
 
@@ -43,12 +51,20 @@ export function soundOf(side, arm) {
   return second > before.second && !arm.hold_done ? "tick" : null;
 }
 
+// What the whole frame asks for; the first one that a page sees asks for nothing.
+function soundOfAll(frame) {
+  const last = before;
+  const left_s = frame.rest?.left_s ?? null;
+  before = { done: frame.set_done, left_s };
+  if (last === null) return null;
+  if (frame.set_done && !last.done) return "done";
+  return left_s === 0 && last.left_s > 0 ? "rest" : null;
+}
+
 export function sound(frame) {
-  const wanted = Object.entries(frame.arms).map(([side, arm]) => soundOf(side, arm));
-  const found = wanted.includes("target") ? "target" : wanted.includes("tick") ? "tick" : null;
-  if (found === null) return;
+  const wanted = [soundOfAll(frame), ...Object.entries(frame.arms).map(([side, arm]) => soundOf(side, arm))];
+  const found = ["done", "rest", "target", "tick"].find((name) => wanted.includes(name));
+  if (found === undefined) return;
   document.dispatchEvent(new CustomEvent("sound", { detail: found }));
-  if (!on) return;
-  if (found === "tick") tone(440, 0, 0.09);
-  else for (const [hz, after] of [[660, 0], [990, 0.16]]) tone(hz, after, 0.32);
+  if (on) for (const [hz, after_s, length_s] of TONES[found]) tone(hz, after_s, length_s);
 }

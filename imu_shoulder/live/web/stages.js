@@ -1,5 +1,5 @@
 // What is shown before, between and after the sets. It draws the last frame.
-import { get, list, make, show, svg, write } from "./parts.js";
+import { clock, get, list, make, show, svg, write } from "./parts.js";
 
 const STEPS = { pose: "Stand still", bends: "Elbow bends", raises: "Forward raises", high: "Elbow bends, arms up (optional)" };
 const ORDER = Object.keys(STEPS);
@@ -62,12 +62,28 @@ export function ready(frame, always) {
   const drill = frame.drill;
   if (drill === null) return;
   const { reps, hold_s } = drill.asked;
-  const each = typeof reps === "object" && reps !== null ? Object.entries(reps).map(([s, n]) => `${s} ${n}`).join(", ") : reps;
-  write(get("asked"), `${each} reps${hold_s ? ` · hold ${hold_s} s` : ""}`);
+  write(get("asked"), `${repsWord(reps)}${hold_s ? ` · hold ${hold_s} s` : ""}`);
+  rest(frame.rest);
   list(get("set-up"), drill.set_up);
   list(get("drill-cautions"), [...drill.cautions, ...always]);
   list(get("not-seen"), drill.not_seen ?? []);
   write(get("pain-noted"), frame.pain.text);
+}
+
+// What a set asks of each arm: "10 reps", "10 reps each arm", "4 right, 6 left".
+function repsWord(reps) {
+  const numbers = Object.values(reps);
+  if (numbers.length < 2) return `${numbers[0]} reps`;
+  if (numbers.every((n) => n === numbers[0])) return `${numbers[0]} reps each arm`;
+  return Object.entries(reps).map(([side, n]) => `${n} ${side}`).join(", ");
+}
+
+function rest(left) {
+  show(get("rest"), left !== null);
+  if (left === null) return;
+  const s = Math.ceil(left.left_s);
+  write(get("rest"), s > 0 ? `Rest ${clock(s)}` : "✓ Rest is over");
+  get("rest").classList.toggle("over", s <= 0);
 }
 
 export function done(saved) {
