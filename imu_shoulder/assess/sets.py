@@ -11,7 +11,7 @@ from imu_shoulder.assess import words
 from imu_shoulder.assess.across import consistency, fatigue, first_last
 from imu_shoulder.assess.across import slope_over_reps as slope_over_reps
 from imu_shoulder.assess.fault import Criterion
-from imu_shoulder.assess.faults import CRITERIA
+from imu_shoulder.assess.faults import CRITERIA, FAULTS
 from imu_shoulder.assess.judge import JudgedRep, clean
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.movement import tempo_text
@@ -77,9 +77,49 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "consistency": consistency(scored),
         "first_last": first_last(scored) if lifting else None,
         "notes": [{"rep": j.number, "text": j.texts["notes"]} for j in scored if j.texts.get("notes")],
+        "close": [_close(j) for j in scored if j.close],
+        "asked_ranges": [] if judging is None else _asked_ranges(judging),
+        "visits": [] if judging is None or not judging.by_stations else _visits(judging, judged),
         "judged": judging is not None,
         "side_difference": None,
     }
+
+
+def _close(judged: JudgedRep) -> dict[str, Any]:
+    """What of a rep is too close to a limit to call, and what was seen of it."""
+    text = judged.texts.get("close_notes") or ", ".join(FAULTS[name].label for name in judged.close)
+    return {"rep": judged.number, "faults": list(judged.close), "text": text}
+
+
+def _asked_ranges(drill: Drill) -> list[dict[str, Any]]:
+    """Each range that a station or the form asks of an angle, and where: a station's name, top, hold or all."""
+    ranges = [(station.name, asked) for station in drill.stations for asked in station.ranges]
+    ranges += [(limit.where, limit.asked) for limit in drill.form.limits]
+    return [
+        {
+            "angle": asked.angle,
+            "where": where,
+            "low_deg": None if np.isinf(asked.low_deg) else asked.low_deg,
+            "high_deg": None if np.isinf(asked.high_deg) else asked.high_deg,
+            "above": asked.above,
+        }
+        for where, asked in ranges
+    ]
+
+
+def _visits(drill: Drill, judged: Sequence[JudgedRep]) -> list[dict[str, Any]]:
+    """The stays at the drill's stations, rep by rep."""
+    return [
+        {
+            "rep": j.number,
+            "station": visit.name,
+            "start_s": visit.start_s,
+            "end_s": visit.end_s,
+            "top": visit.name == drill.top.name,
+        }
+        for j in judged
+        for visit in j.rep.visits
+    ]
 
 
 STEADINESS = (

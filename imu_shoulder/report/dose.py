@@ -97,14 +97,14 @@ def _usual(entries: Sequence[Entry]) -> ArmDose:
     return ArmDose(title, entries[0]["side"], sets, asked["reps"], done, asked.get("by") == "plan")
 
 
-def list_of(short: Sequence[ArmDose], most: int) -> str:
+def list_of(short: Sequence[ArmDose], most: int, *, more: bool = True) -> str:
     """The doses that lack most, most of all first, and how many more there are. Two arms with the same are one."""
     arms: dict[tuple[str, str], list[ArmDose]] = {}
     for dose in sorted(short, key=lambda dose: -dose.missing):
         arms.setdefault((dose.title, dose.text), []).append(dose)
     named = [f"{title}, {_arms(found)}: {text}" for (title, text), found in arms.items()]
-    more = len(named) - most
-    return "; ".join([*named[:most], *([f"and {more} more"] if more > 0 else [])])
+    others = [f"and {len(named) - most} more"] if more and len(named) > most else []
+    return "; ".join([*named[:most], *others])
 
 
 def _arms(doses: Sequence[ArmDose]) -> str:

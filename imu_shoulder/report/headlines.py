@@ -119,8 +119,11 @@ def not_done(summary: Mapping[str, Any]) -> str:
     asked = [own for own in short if own.asked]
     if asked:
         return f"Not done as asked: {list_of(asked, MOST_NAMED)}."
-    usual = [own for own in short if not own.asked]
-    return f"Less than the usual dose (no plan was given): {list_of(usual, MOST_NAMED)}." if usual else ""
+    if not short:
+        return ""
+    if len(short) == len(doses(summary)) > MOST_NAMED:
+        return f"No plan was given. Every drill stayed under its usual dose, most {list_of(short, 1, more=False)}."
+    return f"No plan was given. Under the usual dose: {list_of(short, MOST_NAMED)}."
 
 
 def fewest_clean(summary: Mapping[str, Any]) -> str:

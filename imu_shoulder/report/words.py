@@ -52,6 +52,24 @@ def angle(name: object) -> str:
     return "elevation about gravity" if name == "elevation_gravity" else plain(name)
 
 
+# Where each angle has its zero and which way it grows, in degrees; docs/coordinates.md has the exact words.
+ZEROS = {
+    "elevation": "Elevation: 0° with the arm hanging, 90° with the upper arm level",
+    "plane": "Plane: 0° is raised to the side, 90° to the front, less than 0° behind the side",
+    "rotation": "Rotation of the upper arm: 0° as in the neutral pose, more is turned outward, less inward",
+    "elbow": "Elbow: 0° straight, 90° bent to a right angle",
+    "forearm": "Forearm: 0° with the thumb forward, more is the palm turned down, less turned up",
+    "thumb_up": "Thumb up: 90° thumb to the ceiling, 0° level, less than 0° thumb down",
+    "trunk_lean": "Trunk: lean in degrees from the neutral pose",
+    "shrug": "Shrug: degrees that the shoulder blade turned up beyond what goes with the arm",
+}
+
+
+def zero(angle_name: str) -> str:
+    """Zero, sign and unit of an angle in words; "" of what is no angle."""
+    return ZEROS.get(angle_name, "")
+
+
 def sentence(text: str) -> str:
     """The text with a capital first letter; the rest stays as it is."""
     return text[:1].upper() + text[1:]
