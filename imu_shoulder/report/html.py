@@ -73,6 +73,8 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
+        range_table=[_plain(row) for row in (ranges.get("table") or {}).get("rows", [])],
+        range_head=(ranges.get("table") or {}).get("head", []),
         ranges=[
             (words.degrees(test["title"]), _plain(test["lines"]), _plain(test["published_lines"]))
             for test in ranges.get("tests") or []
