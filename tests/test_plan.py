@@ -228,7 +228,7 @@ def test_range_tests_are_no_sets_to_rate_but_their_pain_counts():
     assert found["text"] == "Pain was at most 1 of 10, the ceiling is 2."
     asked = tell_sets([{"set": 2}], events, 2.0)
     assert asked["unrated"] == [1]
-    assert "1 of 2 sets were not rated" in asked["text"]
+    assert "1 of 2 sets not rated" in asked["text"]
     hurt = [Event(0, 1, "set", "external_rotation_at_90", "both", pain=4.0), *events[1:]]
     over = tell_sets([{"set": 2}], hurt, 2.0, {"external_rotation_at_90"})
     assert over["over"] == [1]

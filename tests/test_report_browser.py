@@ -194,7 +194,7 @@ def test_negative_angles_carry_a_true_minus(made, browser, tmp_path):
 
 
 def test_the_first_screen_of_a_desk_holds_the_overview_and_the_cautions(page):
-    for part in ("h1", ".cautions", ".overview"):
+    for part in ("h1", "header .cautions", ".overview", ".help"):
         box = page.locator(part).bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= 900

@@ -87,6 +87,7 @@ class Fault:
     of_holder: whether an arm is judged by it that is asked to hold while the other one lifts.
     untold: whether the sensors worn show it too vaguely to judge. notes: what exactly was wrong in a rep that shows it,
     or may.
+    caution: a word by which the cautions of a drill speak of it. asks_more: whether its advice asks the arm for more.
     """
 
     name: str
@@ -102,6 +103,13 @@ class Fault:
     of_holder: bool = False
     untold: Callable[[Case], bool] = _never
     notes: Callable[[Case], Sequence[str]] = _no_notes
+    caution: str = ""
+    asks_more: bool = False
+
+    def cautions_in(self, drill: Drill | None) -> list[str]:
+        """Those of the drill's cautions that speak of it."""
+        cautions = drill.cautions if drill is not None and self.caution else ()
+        return [caution for caution in cautions if self.caution in caution]
 
     def __post_init__(self) -> None:
         _require_texts(self, ("name", "label", "advice", "cue", "meaning"))

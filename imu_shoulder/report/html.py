@@ -12,12 +12,15 @@ import jinja2
 import pandas as pd
 from markupsafe import Markup
 
+from imu_shoulder.cautions import CAUTIONS, HELP
 from imu_shoulder.errors import OutputError
 from imu_shoulder.one_run import RUN
 from imu_shoulder.parameters import told
 from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
+# The cautions that stand above the sets; those of how soon to get help follow them.
+BEFORE_HELP = len(CAUTIONS) - len(HELP)
 DECIDES = "The practitioner decides."  # the end of every line of advice; the report says it once above them all
 REFERENCES = {
     "gravity": "Elevation is an angle about gravity, not about the trunk: leaning counts as elevation, and of someone "
@@ -56,11 +59,10 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         recording=summary["recording"],
         date=words.date(summary["recording"]["start"]),
         length=words.clock(summary["recording"]["duration_s"]),
-        overall=headlines.overall(summary),
-        most_missed=headlines.most_missed(summary),
-        sides_apart=words.degrees(headlines.sides_apart(summary)),
+        said=[(kind, words.degrees(text)) for kind, text in headlines.by_kind(summary)],
         data_line=headlines.data_line(summary),
-        cautions=summary["cautions"],
+        cautions=summary["cautions"][:BEFORE_HELP],
+        help=summary["cautions"][BEFORE_HELP:],
         how_checked=words.HOW_CHECKED,
         not_seen=summary["not_seen"],
         sections=found,
@@ -71,6 +73,8 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
+        range_table=[_plain(row) for row in (ranges.get("table") or {}).get("rows", [])],
+        range_head=(ranges.get("table") or {}).get("head", []),
         ranges=[
             (words.degrees(test["title"]), _plain(test["lines"]), _plain(test["published_lines"]))
             for test in ranges.get("tests") or []
@@ -119,7 +123,7 @@ def criteria_for_next(advice: Sequence[Mapping[str, Any]]) -> str:
 
 def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:
     """Whom it is for, the advice's name and its words, and the reps and earlier drills that it comes from."""
-    whom = f"{item['title']}, {item['side']} arm"
+    whom = f"{item['title']}, {item['side']} arm{', holding' if item.get('role') == 'hold' else ''}"
     text = str(item["text"]).removeprefix(f"{whom}: ").removesuffix(DECIDES)
     said, _, because = text.partition(". ")
     return whom, item["advice"], said.rstrip(". "), because.strip()

@@ -22,7 +22,8 @@ from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
-from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
+from imu_shoulder.report.headlines import first_lines
+from imu_shoulder.report.pain import PAIN_CEILING, notes_of, tell_sets
 
 SCHEMA = 1
 STEPS = {
@@ -69,10 +70,11 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "not_seen": _not_seen(analysis),
         "cautions": list(CAUTIONS),
         "pain": pain,
+        "notes": notes_of(recording.events),
         "sets": sets,
     }
     plain: dict[str, Any] = _plain(summary)
-    return plain
+    return {**plain, "first_lines": first_lines(plain)}
 
 
 @cache

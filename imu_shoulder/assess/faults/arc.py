@@ -77,6 +77,7 @@ CRITERION = Criterion(
             missed=short_arc,
             label="arc too short",
             advice="Go further, up to the asked arc",
+            asks_more=True,
             cue="further",
             cue_in_drill=lambda drill: "higher" if drill.leading_angle == "elevation" else "",
             # Not how high it should have been, where the arm is in the band now.
