@@ -14,6 +14,7 @@ from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
 from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, raised_of, straight_line
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
+from imu_shoulder.arrays import BLOCK_ROWS
 from imu_shoulder.calibrate.model import (
     SKIN_SHARE,
     SKIN_SHARE_SD,
@@ -37,8 +38,6 @@ ANGLE_COLUMNS = (
 ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
 # Part of rotation_deg's standard deviation that is from skin and from the hand's turn.
 STRAIGHT_SD = "rotation_straight_sd_deg"
-# So many rows at a time stay in the processor's cache, which makes them twice as fast.
-_BLOCK_ROWS = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +132,7 @@ def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitud
 
 def _blocks(count: int) -> Iterator[slice]:
     """All rows, in blocks; one empty block where there are none."""
-    return (slice(first, min(first + _BLOCK_ROWS, count)) for first in range(0, max(count, 1), _BLOCK_ROWS))
+    return (slice(first, min(first + BLOCK_ROWS, count)) for first in range(0, max(count, 1), BLOCK_ROWS))
 
 
 def skin_of(

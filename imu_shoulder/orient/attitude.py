@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import vqf
 
-from imu_shoulder.arrays import bridged
+from imu_shoulder.arrays import BLOCK_ROWS, bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
@@ -115,9 +115,15 @@ def all_turned(attitudes: Sequence[Attitude], heading_rad: Sequence[FloatArray])
 
 def _turned(quat: FloatArray, rate: FloatArray, heading_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The product of a turn by -heading_rad (M,) about the vertical with quaternions (M, 4) and rates (M, 3)."""
-    cosine, sine = np.cos(heading_rad / 2), np.sin(heading_rad / 2)
-    east, north = 1.0 - 2.0 * sine * sine, 2.0 * sine * cosine
-    w, x, y, z = quat.T
-    a, b, c = rate.T
-    quat = np.array([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w]).T
-    return quat, np.array([east * a + north * b, east * b - north * a, c]).T
+    out, turned_rate = np.empty((4, len(quat))), np.empty((3, len(quat)))
+    for first in range(0, len(quat), BLOCK_ROWS):
+        rows = slice(first, first + BLOCK_ROWS)
+        half_rad = heading_rad[rows] / 2
+        cosine, sine = np.cos(half_rad), np.sin(half_rad)
+        east, north = 1.0 - 2.0 * sine * sine, 2.0 * sine * cosine
+        w, x, y, z = quat[rows].T
+        a, b, c = rate[rows].T
+        out[0, rows], out[1, rows] = cosine * w + sine * z, cosine * x + sine * y
+        out[2, rows], out[3, rows] = cosine * y - sine * x, cosine * z - sine * w
+        turned_rate[0, rows], turned_rate[1, rows], turned_rate[2, rows] = east * a + north * b, east * b - north * a, c
+    return out.T, turned_rate.T

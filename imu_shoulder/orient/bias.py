@@ -18,9 +18,9 @@ from math import radians, sqrt
 import numpy as np
 from scipy.spatial.distance import cdist
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import runs, sums_over
 from imu_shoulder.frames import cross
-from imu_shoulder.model import BoolArray, FloatArray, IntArray, Track
+from imu_shoulder.model import BoolArray, FloatArray, Track
 
 # The median of chi squared with three degrees of freedom.
 CHI_SQUARED_3_MEDIAN = 2.366
@@ -199,14 +199,14 @@ class StillPieces:
         first, last = np.array(spans, dtype=np.intp).T
         third, lasts, rate_hz = (last - first) // 3, last - first, self._rate_hz
         acc = np.ascontiguousarray(self._track.acc_m_s2.T)
-        mean_acc = _sums(acc, first, last) / lasts
+        mean_acc = sums_over(acc, first, last) / lasts
         mean = _means(self._total, spans).T
-        power = _sums(self._power, first, last) / lasts
+        power = sums_over(self._power, first, last) / lasts
         spread = np.sqrt(np.maximum(power - (mean * mean).sum(axis=0), 0.0) / 3)
-        before, after = _length_1(_sums(acc, first, first + third)), _length_1(_sums(acc, last - third, last))
+        before, after = _length_1(sums_over(acc, first, first + third)), _length_1(sums_over(acc, last - third, last))
         # The vertical turns in the sensor against the sensor's own turning.
         tilted = cross(after, before)
-        turned = _sums(self._total, last - third, last) - _sums(self._total, first, first + third)
+        turned = sums_over(self._total, last - third, last) - sums_over(self._total, first, first + third)
         level = (turned / third / rate_hz - tilted) * rate_hz / (lasts - third)
         up = _length_1(before + after)
         rate = level + up * (up * (mean - level)).sum(axis=0)
@@ -312,14 +312,6 @@ def _means(total: FloatArray, spans: Sequence[tuple[int, int]]) -> FloatArray:
     first, last = np.array(spans, dtype=np.intp).reshape(-1, 2).T
     before = np.where(first > 0, total[:, first - 1], 0.0)
     return np.asarray(((total[:, last - 1] - before) / (last - first)).T)
-
-
-def _sums(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    """Sums (..., S) of values (..., N) over half-open stretches of rows, none of them empty."""
-    edges = np.column_stack([first, last]).ravel()
-    # The last row's end is no row.
-    edges = edges[:-1] if edges[-1] == values.shape[-1] else edges
-    return np.asarray(np.add.reduceat(values, edges, axis=-1)[..., ::2])
 
 
 def _length_1(vectors: FloatArray) -> FloatArray:
