@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
-from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
+from imu_shoulder.angles.skin import BENT_RAD, SPAN_S, SkinShare, estimate_skin_share
 from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, raised_of, straight_line
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
 from imu_shoulder.arrays import BLOCK_ROWS
@@ -114,8 +114,14 @@ def arm_angles(
     """Angles (M,) of one arm, row by row. Rows that a needed sensor did not see are NaN. skin: see `skin_of`."""
     count = len(next(iter(attitudes.values())).valid)
     line = _line(calibration, skin, params)
-    parts = [_columns(calibration, attitudes, rows, line, params) for rows in _blocks(count)]
-    table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
+    table: dict[str, FloatArray] = {}
+    for rows in _blocks(count):
+        part = _columns(calibration, attitudes, rows, line, params)
+        if rows == slice(0, count):
+            table = part
+            break
+        for name, values in part.items():
+            table.setdefault(name, np.empty(count))[rows] = values
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
     table[HEADING_SD] = _heading_sd_deg(calibration, attitudes, count)
@@ -157,9 +163,12 @@ def _told_skin_share(
     for rows in _blocks(count):
         humerus, forearm = _limbs(calibration, _quats(attitudes, rows))
         elbow[rows] = _elbow_rad(humerus, forearm)
-        sensor[rows] = twist_rad(unswung(humerus.y, humerus.x))
-        pointer[rows] = twist_rad(unswung(humerus.y, -forearm.y))
-    seen = np.isfinite(sensor) & np.isfinite(pointer)
+        # Nowhere else are they asked for.
+        bent = elbow[rows] > BENT_RAD
+        for out, axis in ((sensor, humerus.x), (pointer, -forearm.y)):
+            twisted = unswung(humerus.y, axis)
+            np.arctan2(twisted[2], twisted[0], out=out[rows], where=bent)
+    seen = np.isfinite(elbow)
     return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
 
 
@@ -233,8 +242,9 @@ def _columns(
             out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
     if humerus is None or calibration.upper_arm is None:
         return out
-    out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
-    if trunk is not None and calibration.trunk_joined:
+    about_trunk = trunk is not None and calibration.trunk_joined
+    if trunk is not None and about_trunk:
+        out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
     elbow = None if forearm is None else _elbow_rad(humerus, forearm)
@@ -245,6 +255,7 @@ def _columns(
     isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
     plane, elevation = isb_deg[0], -isb_deg[1]
     out["elevation_deg"] = elevation
+    out.setdefault("elevation_gravity_deg", elevation.copy())
     out["isb_elevation_deg"] = isb_deg[1]
     if calibration.upper_arm.forward_known:
         out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
@@ -267,7 +278,8 @@ def _columns(
         sine, cosine = _mixed(heard, -axis, share)
         variance = np.where(seen, heard_variance * (1 - share) ** 2, variance)
         from_forearm = np.where(seen, share, from_forearm)
-        rotation = np.where(seen, np.arctan2(sine, cosine), rotation)
+        # Where the pointer has no share it changes nothing.
+        rotation = np.arctan2(sine, cosine, out=np.where(seen, heard, rotation), where=share > 0)
         out["elbow_deg"] = np.degrees(elbow)
         if calibration.forward_known:
             out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, axis, sine, cosine))

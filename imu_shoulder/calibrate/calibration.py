@@ -270,10 +270,12 @@ def _turned(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: flo
         return arm
     attitude = attitudes[arm.upper_arm.placement]
     rows = np.flatnonzero(sets & attitude.valid)
-    quat_sensor_from_earth = attitude.quat_earth_from_sensor[rows] * np.array([1.0, -1.0, -1.0, -1.0])
-    rate_sensor = rotated(quat_sensor_from_earth, attitude.rate_earth_rad_s[rows])
-    seat = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment)
-    found = turning_axis(seat.inv().apply(rate_sensor), rate_hz)
+    # Component by component in memory, as they come.
+    quat, rate = attitude.quat_earth_from_sensor.T.take(rows, axis=1), attitude.rate_earth_rad_s.T.take(rows, axis=1)
+    quat[1:] *= -1.0
+    rate_sensor = rotated(quat.T, rate.T)
+    sensor_from_segment = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment).as_matrix()
+    found = turning_axis(rate_sensor @ sensor_from_segment, rate_hz)
     if found is None:
         return arm
     forward, _, right = TURNING_WEIGHT * found.axis
