@@ -25,7 +25,7 @@ from imu_shoulder.calibrate.model import (
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import isb_from_axes, rotation_from_quat, side_sign, wrap_rad
+from imu_shoulder.frames import isb_from_axes, rotation_from_quat, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -215,7 +215,7 @@ def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> 
     rotation = np.zeros(len(anchors))
     rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)
     x, y = (unswung(humerus.y, axis) for axis in (forearm.x, forearm.y))
-    turn_rad = _forearm_turn_rad(x, y, np.sin(rotation), np.cos(rotation))
+    turn_rad = _forearm_turn_rad(x, y, *sin_cos(rotation))
     shown = Shown(sensor_rad, raised_of(humerus.y[1]), rotation, turn_rad, bends)
     return straight_line(skin.share, skin.sd, shown, params.straight)
 
@@ -273,7 +273,7 @@ def _columns(
         elif calibration.points:
             share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
         axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
-        turn = _forearm_turn_rad(x, axis, np.sin(rotation), np.cos(rotation))
+        turn = _forearm_turn_rad(x, axis, *sin_cos(rotation))
         heard, heard_variance = line.corrected(rotation, variance, turn, raised)
         sine, cosine = _mixed(heard, -axis, share)
         variance = np.where(seen, heard_variance * (1 - share) ** 2, variance)
@@ -312,9 +312,8 @@ def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> Flo
 def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Sine and cosine (N,), of any length, of the rotation between rotation_rad and the twist of pointer (3, N)."""
     of_pointer = share / np.maximum(np.sqrt(pointer[0] ** 2 + pointer[2] ** 2), 1e-9)
-    sine = (1 - share) * np.sin(rotation_rad) + of_pointer * pointer[2]
-    cosine = (1 - share) * np.cos(rotation_rad) + of_pointer * pointer[0]
-    return sine, cosine
+    sine, cosine = sin_cos(rotation_rad)
+    return (1 - share) * sine + of_pointer * pointer[2], (1 - share) * cosine + of_pointer * pointer[0]
 
 
 def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ import numpy as np
 import vqf
 
 from imu_shoulder.arrays import BLOCK_ROWS, bridged
-from imu_shoulder.frames import rotated
+from imu_shoulder.frames import rotated, sin_cos
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
@@ -118,8 +118,7 @@ def _turned(quat: FloatArray, rate: FloatArray, heading_rad: FloatArray) -> tupl
     out, turned_rate = np.empty((4, len(quat))), np.empty((3, len(quat)))
     for first in range(0, len(quat), BLOCK_ROWS):
         rows = slice(first, first + BLOCK_ROWS)
-        half_rad = heading_rad[rows] / 2
-        cosine, sine = np.cos(half_rad), np.sin(half_rad)
+        sine, cosine = sin_cos(heading_rad[rows] / 2)
         east, north = 1.0 - 2.0 * sine * sine, 2.0 * sine * cosine
         w, x, y, z = quat[rows].T
         a, b, c = rate[rows].T
