@@ -51,7 +51,7 @@ def xy_axes_from_quat(quat: FloatArray) -> tuple[FloatArray, FloatArray]:
     """
     # By component: 2 q_i q_j of the quaternion brought to length 1.
     twice = 2.0 / (quat * quat).sum(axis=1) * quat.T
-    (_, wx, wy, wz), (_, xx, xy, xz), (_, _, yy, yz), (_, _, _, zz) = twice[:, None] * quat.T
+    (wx, wy, wz), (xx, xy, xz), (_, yy, yz), (_, _, zz) = twice[:, None] * quat.T[1:]
     x_axis = np.array([1.0 - yy - zz, xy + wz, xz - wy])
     y_axis = np.array([xy - wz, 1.0 - xx - zz, yz + wx])
     return x_axis, y_axis

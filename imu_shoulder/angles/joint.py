@@ -25,7 +25,7 @@ from imu_shoulder.calibrate.model import (
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import isb_from_axes, rotation_from_quat, side_sign, sin_cos, wrap_rad
+from imu_shoulder.frames import isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -209,8 +209,9 @@ def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> 
     sensor_rad = twist_rad(unswung(humerus.y, humerus.x))
     bends = np.array([a.elbow_axis is not None for a in anchors])
     assert calibration.upper_arm is not None
-    seat = rotation_from_quat(calibration.upper_arm.quat_sensor_from_segment)
-    forward, _, right = seat.inv().apply([a.elbow_axis for a in anchors if a.elbow_axis is not None]).T
+    quat_segment_from_sensor = calibration.upper_arm.quat_sensor_from_segment * np.array([1.0, -1.0, -1.0, -1.0])
+    axes = np.array([anchor.elbow_axis for anchor in anchors if anchor.elbow_axis is not None])
+    forward, _, right = rotated(quat_segment_from_sensor[None], axes).T
     # A turn keeps its sense about the left-right line in the mirror, and no other.
     rotation = np.zeros(len(anchors))
     rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)

@@ -25,7 +25,7 @@ from imu_shoulder.calibrate.functional import (
     turning_axis,
 )
 from imu_shoulder.calibrate.model import SKIN_SHARE, ArmCalibration, Calibration, SensorCalibration, segment_axes
-from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.calibrate.pose import Pose, rows_of
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
     Z_AXIS,
@@ -112,15 +112,6 @@ def _seat(
     sensor_from_segment = pose.earth_from_sensor[placement].inv() * earth_from_segment
     residual = {"pose_sway": pose.sway_deg[placement], **residual_deg}
     return SensorCalibration(placement, quat_from_rotation(sensor_from_segment), body_heading_rad, residual)
-
-
-def rows_of(time_s: FloatArray, events: Sequence[Event], trial_type: str) -> BoolArray:
-    """Rows (N,) inside any event of this trial type."""
-    inside = np.zeros(len(time_s), dtype=bool)
-    for event in events:
-        if event.trial_type == trial_type:
-            inside |= (time_s >= event.onset_s) & (time_s <= event.end_s)
-    return inside
 
 
 def _calibrate_arm(
@@ -275,7 +266,7 @@ def _turned(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: flo
     quat[1:] *= -1.0
     rate_sensor = rotated(quat.T, rate.T)
     sensor_from_segment = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment).as_matrix()
-    found = turning_axis(rate_sensor @ sensor_from_segment, rate_hz)
+    found = turning_axis((sensor_from_segment.T @ rate_sensor.T).T, rate_hz)
     if found is None:
         return arm
     forward, _, right = TURNING_WEIGHT * found.axis

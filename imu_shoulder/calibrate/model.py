@@ -174,8 +174,8 @@ def twist_rad(vector: FloatArray) -> FloatArray:
 
 def segment_axes(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> SegmentAxes:
     """The segment's axes for attitudes (N, 4), against the body that stands and faces as in the pose; NaN for NaN."""
-    # Component by component in memory, as the axes are used.
-    quat_body_from_segment = (calibration.onto_body @ quat_earth_from_sensor.T).T
+    onto_body = calibration.onto_body
     if side == "left":
-        quat_body_from_segment = mirror_sagittal(quat_body_from_segment)
-    return SegmentAxes(*xy_axes_from_quat(quat_body_from_segment))
+        onto_body = mirror_sagittal(onto_body.T).T
+    # Component by component in memory, as the axes are used.
+    return SegmentAxes(*xy_axes_from_quat((onto_body @ quat_earth_from_sensor.T).T))
