@@ -50,11 +50,22 @@ def xy_axes_from_quat(quat: FloatArray) -> tuple[FloatArray, FloatArray]:
     Many times as fast as a Rotation, for the few rows of a live stream and for very many.
     """
     # By component: 2 q_i q_j of the quaternion brought to length 1.
-    twice = 2.0 / (quat * quat).sum(axis=1) * quat.T
+    twice = _twice(quat)
     (wx, wy, wz), (xx, xy, xz), (_, yy, yz), (_, _, zz) = twice[:, None] * quat.T[1:]
     x_axis = np.array([1.0 - yy - zz, xy + wz, xz - wy])
     y_axis = np.array([xy - wz, 1.0 - xx - zz, yz + wx])
     return x_axis, y_axis
+
+
+def y_axis_from_quat(quat: FloatArray) -> FloatArray:
+    """As xy_axes_from_quat, the Y axes (3, N) alone."""
+    (tw, tx, ty, tz), (_, x, y, z) = _twice(quat), quat.T
+    return np.array([tx * y - tw * z, 1.0 - tx * x - tz * z, ty * z + tw * x])
+
+
+def _twice(quat: FloatArray) -> FloatArray:
+    """Twice the quaternions (N, 4) over their length squared, (4, N)."""
+    return np.asarray(2.0 / (quat * quat).sum(axis=1) * quat.T)
 
 
 def mirror_sagittal(quat: FloatArray) -> FloatArray:

@@ -21,12 +21,13 @@ from imu_shoulder.calibrate.model import (
     ArmCalibration,
     SegmentAxes,
     dot,
+    long_axis,
     segment_axes,
     twist_rad,
     unswung,
 )
 from imu_shoulder.frames import isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
-from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side
+from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 # Columns of angles.parquet, per side, with a standard deviation each.
@@ -159,15 +160,19 @@ def _told_skin_share(
     upper, wrist = calibration.upper_arm, calibration.wrist
     if upper is None or wrist is None or not calibration.joined or count <= SPAN_S * rate_hz:
         return None
-    sensor, pointer, elbow = np.empty((3, count))
+    elbow = np.empty(count)
     for rows in _blocks(count):
-        humerus, forearm = _limbs(calibration, _quats(attitudes, rows))
+        quats = _quats(attitudes, rows)
+        humerus, forearm = (long_axis(own, quats[own.placement], calibration.side) for own in (upper, wrist))
         elbow[rows] = _elbow_rad(humerus, forearm)
-        # Nowhere else are they asked for.
-        bent = elbow[rows] > BENT_RAD
-        for out, axis in ((sensor, humerus.x), (pointer, -forearm.y)):
-            twisted = unswung(humerus.y, axis)
-            np.arctan2(twisted[2], twisted[0], out=out[rows], where=bent)
+    # With a straighter elbow the pointer is not asked for.
+    bent = np.flatnonzero(elbow > BENT_RAD)
+    sensor, pointer = np.full((2, count), np.nan)
+    for block in _blocks(len(bent)):
+        own_rows = bent[block]
+        upper_axes, forearm_axes = _limbs(calibration, _quats(attitudes, own_rows))
+        sensor[own_rows] = twist_rad(unswung(upper_axes.y, upper_axes.x))
+        pointer[own_rows] = twist_rad(unswung(upper_axes.y, -forearm_axes.y))
     seen = np.isfinite(elbow)
     return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
 
@@ -185,8 +190,8 @@ def _segments(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> d
     }
 
 
-def _quats(attitudes: Mapping[str, Attitude], rows: slice) -> dict[str, FloatArray]:
-    return {placement: attitude.quat_earth_from_sensor[rows] for placement, attitude in attitudes.items()}
+def _quats(attitudes: Mapping[str, Attitude], rows: slice | IntArray) -> dict[str, FloatArray]:
+    return {placement: attitude.quat_earth_from_sensor.T[:, rows].T for placement, attitude in attitudes.items()}
 
 
 def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tuple[SegmentAxes, SegmentAxes]:
@@ -248,7 +253,7 @@ def _columns(
         out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
-    elbow = None if forearm is None else _elbow_rad(humerus, forearm)
+    elbow = None if forearm is None else _elbow_rad(humerus.y, forearm.y)
     if facing is not None:
         humerus = humerus.seen_from(facing)
         forearm = None if forearm is None else forearm.seen_from(facing)
@@ -295,8 +300,9 @@ def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
     return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
 
 
-def _elbow_rad(humerus: SegmentAxes, forearm: SegmentAxes) -> FloatArray:
-    return np.arccos(np.clip(dot(humerus.y, forearm.y), -1, 1))
+def _elbow_rad(humerus: FloatArray, forearm: FloatArray) -> FloatArray:
+    """Angle (N,) between long axes (3, N)."""
+    return np.arccos(np.clip(dot(humerus, forearm), -1, 1))
 
 
 def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:

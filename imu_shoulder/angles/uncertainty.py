@@ -279,7 +279,8 @@ def _thinned(attitude: Attitude, step: int) -> Attitude:
 
     return replace(
         attitude,
-        quat_earth_from_sensor=attitude.quat_earth_from_sensor[::step],
+        # Gathered, as it is gone through for every push.
+        quat_earth_from_sensor=np.ascontiguousarray(attitude.quat_earth_from_sensor.T[:, ::step]).T,
         rate_earth_rad_s=attitude.rate_earth_rad_s[::step],
         valid=attitude.valid[::step],
         heading_sd_rad=every(attitude.heading_sd_rad),
