@@ -174,7 +174,7 @@ class _Budget:
         pushed = arm_angles(moved, attitudes or self._thin, self._skin, self._settings).angles
         change = wrap_deg(np.array([pushed[name] for name in self.names]) - self._base)
         change[np.isnan(change)] = 0.0
-        return change / np.degrees(PUSH_RAD)
+        return np.asarray(change / np.degrees(PUSH_RAD))
 
     def add(self, sd_deg: FloatArray | float, *parts: Response) -> None:
         """One source of error, which does all of these at once."""

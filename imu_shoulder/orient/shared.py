@@ -154,7 +154,7 @@ def _window_means(
     return means[:, seen], span[seen]
 
 
-def _stretches(step_rad: FloatArray, span: IntArray, turned_rad: FloatArray, stretch_rad: float) -> IntArray:
+def _stretches(step_rad: FloatArray, span: IntArray, turned_rad: AnyArray, stretch_rad: float) -> IntArray:
     """The first window of each stretch, none of which goes over from one span to the next; both are (W,)."""
     total = np.cumsum(step_rad)
     begins, spread = _groups(span)
