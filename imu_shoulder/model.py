@@ -70,7 +70,7 @@ class SensorStream:
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One row of events.tsv. Times are seconds of the recording's clock."""
+    """One row of events.tsv. Times are seconds of the recording's clock. direction: of a set, as its drill names it."""
 
     onset_s: float
     duration_s: float
@@ -80,6 +80,7 @@ class Event:
     pain: float | None = None
     load_kg: float | None = None
     note: str | None = None
+    direction: str | None = None
 
     @property
     def end_s(self) -> float:

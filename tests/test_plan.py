@@ -69,7 +69,7 @@ def test_a_plan_changes_dose_hold_tempo_and_limits_and_nothing_else():
     assert (asked.top.hold_s, asked.lift_at_least_s, asked.lower_at_least_s) == (3.0, 2.0, own.lower_at_least_s)
     assert (asked.top.ranges[0].low_deg, asked.top.ranges[0].high_deg) == (60.0, 80.0)
     assert asked.form.trunk_deg == 5.0
-    assert asked.form.thumb_up_deg == own.form.thumb_up_deg
+    assert asked.form.of("thumb_up") == own.form.of("thumb_up")
     assert (asked.dose.sets, asked.dose.reps) == (own.dose.sets, own.dose.reps)
     assert parse_plan(HEAD + FULL_CAN, "plan.toml").pain_ceiling == 2.0
 
@@ -83,7 +83,7 @@ def test_a_hold_is_asked_at_every_station_that_the_drill_holds():
 def test_the_page_has_an_example_that_can_be_used_and_every_key():
     page = (Path(__file__).parents[1] / "docs" / "plan.md").read_text(encoding="utf-8")
     example = re.search(r"^```toml\n(.*?)^```", page, flags=re.MULTILINE | re.DOTALL)
-    assert len(parse_plan(example[1], "example.toml").drills) == 3
+    assert len(parse_plan(example[1], "example.toml").drills) == 4
     keys = (*PLAN_KEYS[:-1], *DRILL_KEYS, *LIMIT_KEYS)
     assert [key for key in keys if f"`{key}`" not in page] == []
 

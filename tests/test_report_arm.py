@@ -131,7 +131,7 @@ def test_drawn_postures_meet_what_the_drill_asks(drill_id):
             assert inside(asked, getattr(base[place], f"{asked.angle}_deg"), above), (place, asked)
     top = base[drill.top.name]
     for limits, value in (
-        (drill.form.thumb_up_deg, handout.thumb_up_deg(top)),
+        (drill.form.ends_of("thumb_up"), handout.thumb_up_deg(top)),
         (drill.form.elbow_deg, top.elbow_deg),
         (drill.form.plane_deg, top.plane_deg),
     ):

@@ -94,13 +94,17 @@ def broken_limits(simulated: Simulated, rep: TrueRep) -> set[str]:
         for wanted in station.ranges:
             if inside(wanted, at, station.name):
                 continue
+            if wanted is not drill.arc:
+                found.add("station_off")
+                continue
             base = 0.0 if wanted.above is None else at[wanted.above][wanted.angle]
             found.add("short_arc" if at[station.name][wanted.angle] - base < wanted.low_deg else "over_arc")
     top = at[drill.top.name]
-    for name, limits in (("plane", drill.form.plane_deg), ("elbow", drill.form.elbow_deg)):
+    for name, limits in (("plane", drill.form.ends_of("plane")), ("elbow", drill.form.ends_of("elbow"))):
         if limits is not None and not limits[0] <= top[name] <= limits[1]:
             found.add(f"{name}_off")
-    if drill.form.thumb_up_deg is not None and top["thumb_up"] < drill.form.thumb_up_deg[0]:
+    thumb = drill.form.ends_of("thumb_up")
+    if thumb is not None and top["thumb_up"] < thumb[0]:
         found.add("thumb_down")
     if drill.form.trunk_deg is not None and abs(top["trunk_lean"] - at["start"]["trunk_lean"]) > drill.form.trunk_deg:
         found.add("trunk_moved")

@@ -11,7 +11,8 @@ import pytest
 
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
 from imu_shoulder.drills import AngleRange, load_shipped
-from imu_shoulder.drills.judged import FORM_ANGLES, JUDGED, Form
+from imu_shoulder.drills.judged import JUDGED
+from imu_shoulder.drills.limits import Form, FormLimit
 from imu_shoulder.findings import KINDS, Kind, finding_of
 from imu_shoulder.live.view import resting_frame
 from imu_shoulder.model import ACROMION, ARM_SEGMENTS, LIMBS, PLACEMENTS, SIDES, STERNUM, WRIST, limbs_of, on_arm
@@ -92,15 +93,15 @@ def test_every_judged_angle_is_worked_out_and_described():
         assert angle.drawing_deg[0] < angle.drawing_deg[1]
 
 
-def test_an_angle_of_form_is_a_field_of_form_a_limit_of_a_plan_and_in_their_pages():
-    columns = {JUDGED[name].column for name in FORM_ANGLES}
-    assert {field.name for field in fields(Form)} == columns | {"trunk_deg", "closing_deg"}
-    assert set(LIMIT_KEYS) == columns | {"top_deg", "trunk_deg"}
+def test_every_judged_angle_may_be_limited_by_a_form_and_a_plan_and_is_in_their_pages():
+    columns = {angle.column for angle in JUDGED.values()}
+    assert {field.name for field in fields(Form)} == {"limits", "trunk_deg", "upper_arm_swing_deg", "closing_deg"}
+    assert set(LIMIT_KEYS) == columns | {"top_deg", "trunk_deg", "upper_arm_swing_deg"}
     for column in columns:
         assert f"`{column}`" in page("drills.md")
         assert f"`{column}`" in page("plan.md")
-    limits = Form(elbow_deg=(1.0, 2.0), trunk_deg=5.0).ranges_deg()
-    assert limits == {"elbow": (1.0, 2.0)}
+    limits = (FormLimit(AngleRange("elbow", 1.0, 2.0)), FormLimit(AngleRange("plane", 1.0, 2.0, "start")))
+    assert Form(limits=limits, trunk_deg=5.0).ranges_deg() == {"elbow": (1.0, 2.0)}
 
 
 def test_a_drawn_angle_is_one_of_a_posture():

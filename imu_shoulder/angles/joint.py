@@ -39,6 +39,8 @@ ANGLE_COLUMNS = (
 ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
 # Part of rotation_deg's standard deviation that is from skin and from the hand's turn.
 STRAIGHT_SD = "rotation_straight_sd_deg"
+# Behind the name of an angle's column: its standard deviation.
+SD = "_sd"
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +97,11 @@ class ArmAngles:
     sd: Mapping[str, FloatArray] = field(default_factory=dict)
     hidden: Mapping[str, FloatArray] = field(default_factory=dict)
     scapula_reference: str = ""
+
+    @property
+    def columns(self) -> dict[str, FloatArray]:
+        """All of them by name, an angle's standard deviation under the angle's name with _sd behind it."""
+        return {**self.angles, **self.hidden, **{f"{name}{SD}": values for name, values in self.sd.items()}}
 
     def reference_of(self, rows: slice) -> str:
         """What elevation_deg is measured about on the rows; empty where it is not known on any of them."""

@@ -115,7 +115,7 @@ def angle_sd(
     how the trunk may lean.
     """
     step = max(1, round(rate_hz / THINNED_HZ))
-    thin = {placement: _thinned(attitude, step) for placement, attitude in attitudes.items()}
+    thin = {placement: attitude.at(slice(None, None, step)) for placement, attitude in attitudes.items()}
     budget = _Budget(calibration, thin, arm.skin, angle_params, params)
     facing = budget.add_headings()
     budget.add_seats(facing)
@@ -271,21 +271,6 @@ class _Budget:
                 if name in self.names:
                     place = self.names.index(name)
                     self.variance[place] += (push[place] * sd_deg) ** 2
-
-
-def _thinned(attitude: Attitude, step: int) -> Attitude:
-    def every(values: FloatArray | None) -> FloatArray | None:
-        return None if values is None else values[::step]
-
-    return replace(
-        attitude,
-        # Gathered, as it is gone through for every push.
-        quat_earth_from_sensor=np.ascontiguousarray(attitude.quat_earth_from_sensor.T[:, ::step]).T,
-        rate_earth_rad_s=attitude.rate_earth_rad_s[::step],
-        valid=attitude.valid[::step],
-        heading_sd_rad=every(attitude.heading_sd_rad),
-        apart_sd_rad=every(attitude.apart_sd_rad),
-    )
 
 
 def _tilted(sensor: SensorCalibration, axis: str) -> SensorCalibration:

@@ -14,27 +14,33 @@ Limits = tuple[float, float]
 
 @dataclass(frozen=True, slots=True)
 class JudgeParams:
-    """Margins within which a measurement does not blame. Limits themselves are the drill's.
+    """When a measurement is held against a person. Limits themselves are the drill's.
+
+    fault_from: a fault is named from this probability on that its limit was truly missed; close_from: from here on it
+    is told as too close to call, and blames nobody.
+    least_sd_deg: standard deviation of any angle at best; change_sd_share: of how far an angle went within a rep,
+    beside that, as a share of the way. station_sd_s: of how long a station was held; stroke_sd_s: of a way up or down.
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples. heading_sd_deg: nor what
     hangs on which way the body faces, where that is known worse than this.
-    hold_margin_s: a hold may be shorter by this; arc_margin_deg: an arc may miss the band by this, form_margin_deg: any
-    other angle its limit.
     shrug_deg, shrug_sds: a shrug is more than both, the second in standard deviations of the rep's own value.
     shrug_told_deg: a shrug of this size at the top must be more than that, as far as it is seen; else none is judged.
-    start_margin_deg, start_margin_share: how far from the start a rep may set out, beyond the drill's start range
-    or, where the drill has none, beyond where the set's reps usually begin (the larger of the two).
+    start_margin_deg, start_margin_share: how far beyond where the set's reps usually begin a rep may set out, the
+    larger of the two, in a drill that has no start range.
 
-    Sources. gap_s, clipped_s, heading_sd_deg, hold_margin_s, arc_margin_deg, form_margin_deg, shrug_deg, shrug_sds,
-    shrug_told_deg, start_margin_deg, start_margin_share: ours.
+    Sources. fault_from, close_from, least_sd_deg, change_sd_share, station_sd_s, stroke_sd_s, gap_s, clipped_s,
+    heading_sd_deg, shrug_deg, shrug_sds, shrug_told_deg, start_margin_deg, start_margin_share: ours.
     """
 
+    fault_from: float = 0.8
+    close_from: float = 0.2
+    least_sd_deg: float = 1.0
+    change_sd_share: float = 0.05
+    station_sd_s: float = 0.15
+    stroke_sd_s: float = 0.06
     gap_s: float = 0.15
     clipped_s: float = 0.05
     heading_sd_deg: float = 10.0
-    hold_margin_s: float = 0.25
-    arc_margin_deg: float = 1.0
-    form_margin_deg: float = 1.0
     shrug_deg: float = 3.0
     shrug_sds: float = 3.0
     shrug_told_deg: float = 12.0
@@ -74,18 +80,19 @@ class Fault:
 
     name: as in reps.csv. place: its place among the faults of a rep. raised: its place in the order in which a coach
     would raise them, what makes the drill pointless or risky first; both unique, smaller ones first.
-    found: whether the rep shows it. Only what the drill asks for is judged, and unknown values never blame.
+    missed: probability that the rep shows it. Only what the drill asks for is judged, and unknown values never blame.
     label: in the report. advice: what to do next time, a sentence without its full stop. cue: the few words on the
     live page; cue_in_drill: other words in a drill that calls for them, "" where the usual ones do.
     quiet_in_hold: not said while an arm holds. meaning: its line in docs/outputs.md.
     of_holder: whether an arm is judged by it that is asked to hold while the other one lifts.
-    untold: whether the sensors worn show it too vaguely to judge. notes: what exactly was wrong in a rep that shows it.
+    untold: whether the sensors worn show it too vaguely to judge. notes: what exactly was wrong in a rep that shows it,
+    or may.
     """
 
     name: str
     place: int
     raised: int
-    found: Callable[[Drill, Case], bool]
+    missed: Callable[[Drill, Case], float]
     label: str
     advice: str
     cue: str
@@ -142,11 +149,6 @@ def _require_texts(thing: Fault | Criterion, asked: tuple[str, ...]) -> None:
 def at_most(limit: float | None) -> Limits | None:
     """The limits of what asks no least; None where the drill asks nothing."""
     return None if limit is None else (-float("inf"), limit)
-
-
-def outside(value: float, limits: Limits | None, margin: float) -> bool:
-    """Whether a known value lies outside its limits; an unknown one blames nobody."""
-    return limits is not None and (value < limits[0] - margin or value > limits[1] + margin)
 
 
 def range_text(limits: Limits | None) -> str:

@@ -22,9 +22,11 @@ class JudgedRep:
     """A rep with its measures (column name -> value, NaN where unknown), faults and reason of exclusion.
 
     number: counts reps and partial reps from 1; a false start carries the number of the rep it precedes.
-    texts: column name -> text: the four-field tempo, pauses, station_holds, notes. curve_deg: (CURVE_POINTS,) the
-    leading angle over the rep, start to end in equal shares of its time; empty where it was not all seen.
+    texts: column name -> text: the four-field tempo, pauses, station_holds, notes, close_notes. curve_deg:
+    (CURVE_POINTS,) the leading angle over the rep, start to end in equal shares of its time; empty where it was not all
+    seen.
     floor: the sensor's own noise that was taken off. untold: faults that the sensors worn show too vaguely to judge.
+    close: faults that are too close to call. Such a rep is done, and nobody is blamed for it.
     """
 
     number: int
@@ -36,6 +38,7 @@ class JudgedRep:
     curve_deg: FloatArray = field(default_factory=lambda: np.empty(0))
     floor: Floor = field(default_factory=Floor)
     untold: tuple[str, ...] = ()
+    close: tuple[str, ...] = ()
 
 
 def judge_set(measured: Sequence[MeasuredRep], params: JudgeParams, slipped_s: float = inf) -> tuple[JudgedRep, ...]:
@@ -58,17 +61,23 @@ def judge_rep(measured: MeasuredRep, usual_deg: float, params: JudgeParams, slip
     data, rep = measured.data, measured.rep
     # What a slipped sensor shows may not even be a partial rep.
     excluded = "sensor_slip" if rep.end_s > slipped_s else _excluded(measured, params)
-    faults: tuple[str, ...] = ()
+    probable: dict[str, float] = {}
     case = Case(data, measured.values, usual_deg, params)
     if not excluded and data.drill is not None:
         drill, lifts = data.drill, rep.kind == "rep"
-        faults = tuple(f.name for f in FAULTS.values() if (lifts or f.of_holder) and f.found(drill, case))
-    notes = [line for fault in RAISED if fault.name in faults for line in fault.notes(case)]
-    texts = {**measured.texts, "notes": ";".join(notes)}
+        probable = {f.name: f.missed(drill, case) for f in FAULTS.values() if lifts or f.of_holder}
+    faults = tuple(name for name, share in probable.items() if share >= params.fault_from)
+    close = tuple(name for name, share in probable.items() if params.close_from <= share < params.fault_from)
+    texts = {**measured.texts, "notes": _notes(faults, case), "close_notes": _notes(close, case)}
     untold = tuple(fault.name for fault in FAULTS.values() if fault.untold(case))
     return JudgedRep(
-        measured.number, rep, measured.values, faults, excluded, texts, measured.curve_deg, data.floor, untold
+        measured.number, rep, measured.values, faults, excluded, texts, measured.curve_deg, data.floor, untold, close
     )
+
+
+def _notes(names: Sequence[str], case: Case) -> str:
+    """What was seen of these faults, in a coach's order."""
+    return ";".join(line for fault in RAISED if fault.name in names for line in fault.notes(case))
 
 
 def _excluded(measured: MeasuredRep, params: JudgeParams) -> str:

@@ -2,42 +2,33 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, Literal
 
 from imu_shoulder.checked import Checked
-from imu_shoulder.drills.judged import DRAWN_ANGLES, FORM_ANGLES, JUDGED, JUDGED_ANGLES
-from imu_shoulder.drills.judged import Form as Form
+from imu_shoulder.drills.judged import DRAWN_ANGLES, JUDGED, JUDGED_ANGLES, Ends
+from imu_shoulder.drills.limits import PLACES, FormLimit
+from imu_shoulder.drills.limits import AngleRange as AngleRange
+from imu_shoulder.drills.limits import Form as Form
 from imu_shoulder.errors import DrillError
 
 SCHEMA = 1
+# Between sets of light drills for endurance: a minute or less, common practice.
+USUAL_REST_S = 60.0
 ARM_ROLES = ("each", "hold_and_lift")
 BODIES = ("upright", "lying", "bent_over")
 _KEYS = (
     *("schema", "id", "title", "purpose", "set_up", "cautions", "leading_angle", "arms", "start", "stations", "tempo"),
-    *("form", "dose", "clean_before", "followed_by", "pauses", "posture", "body"),
+    *("form", "directions", "dose", "clean_before", "followed_by", "pauses", "posture", "body"),
 )
 # Words of a set-up that say the body is not upright, for which the file must then say how it is.
 NOT_UPRIGHT = re.compile(r"\b(lie|lies|lying|side-lying|prone|supine|face[- ]?down|bend(ing)? over|bent over)\b", re.I)
-
-
-@dataclass(frozen=True, slots=True)
-class AngleRange:
-    """A closed range of one joint angle in degrees; either end may be open (infinite).
-
-    above: None for the angle itself; "start" where the range counts from the arm's own angle at the start
-    of the rep, or the name of an earlier station where it counts from the angle held there.
-    """
-
-    angle: str
-    low_deg: float
-    high_deg: float
-    above: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +52,16 @@ class AskedPause:
 
 @dataclass(frozen=True, slots=True)
 class Dose:
-    """What is asked for. Starting points that are common practice; the practitioner's plan overrides them."""
+    """What is asked for. Starting points that are common practice; the practitioner's plan overrides them.
+
+    rest_s: between two sets.
+    """
 
     sets: int
     reps: int
     load: str
     source: str
+    rest_s: float = USUAL_REST_S
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +71,8 @@ class Drill:
     body: how the trunk is asked to be: upright (standing or sitting), lying, or bent_over. Without a sensor on the
     trunk elevation and plane of the arm are told in upright ones only.
     posture: "start" or a station's name -> angle -> degrees, for drawings only: what the ranges leave open.
+    directions: name -> plane of elevation asked at the top, for a drill that may be done in several; direction: the one
+    that the form asks for now, "" without any.
     """
 
     id: str
@@ -96,6 +93,39 @@ class Drill:
     pauses: tuple[AskedPause, ...] = ()
     body: Literal["upright", "lying", "bent_over"] = "upright"
     posture: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    directions: Mapping[str, Ends] = field(default_factory=dict)
+    direction: str = ""
+
+    def towards(self, direction: str) -> Drill:
+        """The drill done in one of its directions. Raises DrillError for another."""
+        if direction not in self.directions:
+            some = f"one of the directions {', '.join(self.directions)}" if self.directions else "no direction"
+            raise DrillError(f"{some} for {self.title}", f"it was {direction!r}", "correct the plan or the set's mark")
+        plane = FormLimit(AngleRange("plane", *self.directions[direction]))
+        form = replace(self.form, limits=self.form.replaced("plane", [plane]))
+        return replace(self, form=form, direction=direction)
+
+    def within_own(self, own_deg: Mapping[str, float]) -> Drill:
+        """The drill with the share asked of the athlete's own range where that is known. own_deg: by angle.
+
+        A range that counts from the start takes the whole own range from there.
+        """
+        stations = []
+        for station in self.stations:
+            ranges = [
+                replace(asked, low_deg=asked.of_own * own_deg[asked.angle], of_own=None)
+                if asked.of_own is not None and asked.angle in own_deg
+                else asked
+                for asked in station.ranges
+            ]
+            stations.append(replace(station, ranges=tuple(ranges)))
+        return replace(self, stations=tuple(stations))
+
+    @property
+    def own_unknown(self) -> tuple[str, ...]:
+        """Angles asked as a share of the athlete's own range, which is not known: the drill's own number stands."""
+        ranges = [asked for station in self.stations for asked in station.ranges]
+        return tuple(dict.fromkeys(asked.angle for asked in ranges if asked.of_own is not None))
 
     @property
     def top(self) -> Station:
@@ -113,13 +143,22 @@ class Drill:
         """Whether a rep is cut by its postures: it leaves the start, stays at several stations, and comes back."""
         return len(self.stations) > 1
 
-    def leading_range(self, station: Station) -> AngleRange | None:
-        """The range the station asks of the leading angle, if it asks one."""
-        return next((r for r in station.ranges if r.angle == self.leading_angle), None)
+    @property
+    def arc(self) -> AngleRange | None:
+        """The range that says how far the arm goes: of the leading angle, or the first of the last of several stations.
+        Less is a short arc; what else a station asks is its posture."""
+        if self.by_stations:
+            return self.top.ranges[0]
+        return next((r for r in self.top.ranges if r.angle == self.leading_angle), None)
+
+    @property
+    def leading_arc(self) -> AngleRange | None:
+        """The same where it is asked of the leading angle."""
+        return self.arc if self.arc is not None and self.arc.angle == self.leading_angle else None
 
     def top_band_deg(self, start_deg: float) -> tuple[float, float] | None:
         """The absolute band asked of the leading angle at the top, for a rep that starts at start_deg."""
-        top = self.leading_range(self.top)
+        top = self.leading_arc
         if top is None:
             return None
         shift = start_deg if top.above == "start" else 0.0
@@ -164,7 +203,7 @@ def _drill(table: Checked) -> Drill:
     start = tuple(_angle_range(asked) for asked in table.tables("start", least=0))
     if len(stations) > 1 and not start:
         raise table.wrong("start", "the posture that a rep of several stations leaves and comes back to", None)
-    return Drill(
+    drill = Drill(
         id=table.text("id"),
         title=table.text("title"),
         purpose=table.text("purpose", ""),
@@ -177,13 +216,29 @@ def _drill(table: Checked) -> Drill:
         stations=stations,
         lift_at_least_s=tempo.number("lift_at_least_s", least=0.0),
         lower_at_least_s=tempo.number("lower_at_least_s", least=0.0),
-        form=_form(table.table("form")),
+        form=_form(table.table("form"), tuple(station.name for station in stations)),
         dose=_dose(table.table("dose", required=True)),
         clean_before=table.texts("clean_before"),
         followed_by=table.texts("followed_by"),
         pauses=tuple(_pause(asked) for asked in table.tables("pauses", least=0)),
         posture=_posture(table.table("posture"), ("start", *(station.name for station in stations))),
     )
+    return _directed(drill, table.table("directions"))
+
+
+def _directed(drill: Drill, table: Checked) -> Drill:
+    """The drill in its usual direction, where the file tells several."""
+    names = tuple(name for name in table if name != "usual")
+    if not names and "usual" not in table:
+        return drill
+    if drill.form.of("plane"):
+        raise table.wrong("usual", "left out, or plane_deg of [form]: both say where the arm goes", table.get("usual"))
+    ranges = {}
+    for name in names:
+        asked = table.table(name)
+        asked.known(("at_least", "at_most"))
+        ranges[name] = asked.ends()
+    return replace(drill, directions=ranges).towards(table.choice("usual", names))
 
 
 def _body(table: Checked) -> Any:
@@ -211,9 +266,13 @@ def _stations(table: Checked) -> tuple[Station, ...]:
 
 
 def _angle_range(table: Checked) -> AngleRange:
-    table.known(("angle", "at_least", "at_most", "above"))
+    table.known(("angle", "at_least", "at_most", "above", "of_own"))
     above = table.text("above") if "above" in table else None
-    return AngleRange(table.choice("angle", JUDGED_ANGLES), *table.ends(), above)
+    share = table.number("of_own", least=0.0, most=1.5) if "of_own" in table else None
+    asked = AngleRange(table.choice("angle", JUDGED_ANGLES), *table.ends(), above, share)
+    if share is not None and asked.low_deg == -math.inf:
+        raise table.wrong("of_own", "beside at_least, which stands where the own range is not known", share)
+    return asked
 
 
 def _pause(table: Checked) -> AskedPause:
@@ -221,28 +280,39 @@ def _pause(table: Checked) -> AskedPause:
     return AskedPause(table.choice("way", ("up", "down")), *table.ends(), table.number("hold_s", least=0.0))
 
 
-def _form(table: Checked) -> Form:
-    columns = [JUDGED[name].column for name in FORM_ANGLES]
-    table.known((*columns, "trunk_deg", "closing_deg"))
-
-    def pair(key: str) -> tuple[float, float] | None:
-        if key not in table:
-            return None
-        inner = table.table(key)
-        inner.known(("at_least", "at_most"))
-        return inner.ends()
+def _form(table: Checked, stations: tuple[str, ...]) -> Form:
+    columns = {angle.column: name for name, angle in JUDGED.items()}
+    table.known((*columns, "trunk_deg", "upper_arm_swing_deg", "closing_deg"))
 
     def most(key: str) -> float | None:
         return table.number(key, least=0.0) if key in table else None
 
-    limits = {column: pair(column) for column in columns}
-    return Form(**limits, trunk_deg=most("trunk_deg"), closing_deg=most("closing_deg"))
+    return Form(
+        limits=tuple(limit for key in columns if key in table for limit in form_limits(table, key, stations)),
+        trunk_deg=most("trunk_deg"),
+        upper_arm_swing_deg=most("upper_arm_swing_deg"),
+        closing_deg=most("closing_deg"),
+    )
+
+
+def form_limits(table: Checked, key: str, stations: tuple[str, ...]) -> list[FormLimit]:
+    """The limits of one angle under its column's name: a range, or several."""
+    several = isinstance(table.get(key), list)
+    angle = next(name for name, own in JUDGED.items() if own.column == key)
+    out = []
+    for asked in table.tables(key) if several else [table.table(key)]:
+        asked.known(("at_least", "at_most", "where", "above"))
+        where = asked.choice("where", (*PLACES, *stations), "top")
+        above = asked.choice("above", ("start",)) if "above" in asked else None
+        out.append(FormLimit(AngleRange(angle, *asked.ends(), above), where))
+    return out
 
 
 def _dose(table: Checked) -> Dose:
-    table.known(("sets", "reps", "load", "source"))
+    table.known(("sets", "reps", "load", "source", "rest_s"))
     load, source = table.text("load", ""), table.text("source")
-    return Dose(table.whole("sets", least=1), table.whole("reps", least=1), load, source)
+    rest_s = table.number("rest_s", USUAL_REST_S, least=0.0)
+    return Dose(table.whole("sets", least=1), table.whole("reps", least=1), load, source, rest_s)
 
 
 def _posture(table: Checked, places: tuple[str, ...]) -> dict[str, dict[str, float]]:

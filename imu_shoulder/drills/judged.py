@@ -38,15 +38,17 @@ class Reach:
 class JudgedAngle:
     """An angle of the arm; in angles.parquet `column` under right_ or left_. Degrees, signs as in docs/coordinates.md.
 
-    shown_by: the segments of the arm whose sensors it takes. turns: whether it is off by as much as the direction that
-    the body is said to face. facing: whether it also takes a movement that shows which way the body faces. gauge_deg:
-    ends of the live page's gauge. drawing_deg: what a drawing takes an open end to.
-    posture: whether a drawn posture is made of it, so that a drill's `posture` may give it. form: whether a drill's
-    form may limit it; it is then a field of Form too. in_range_tests: whether a range test may measure it.
+    words: what it is called where it was missed. shown_by: the segments of the arm whose sensors it takes. turns:
+    whether it is off by as much as the direction that the body is said to face. facing: whether it also takes a
+    movement that shows which way the body faces. gauge_deg: ends of the live page's gauge. drawing_deg: what a drawing
+    takes an open end to.
+    posture: whether a drawn posture is made of it, so that a drill's `posture` may give it. in_range_tests: whether a
+    range test may measure it.
     reach: beyond which a reading is a sign of a sensor that sits otherwise; None where no joint limits it.
     """
 
     name: str
+    words: str
     meaning: str
     shown_by: tuple[str, ...]
     gauge_deg: Ends
@@ -55,7 +57,6 @@ class JudgedAngle:
     turns: bool = False
     facing: bool = False
     posture: bool = True
-    form: bool = False
     in_range_tests: bool = False
     reach: Reach | None = None
 
@@ -73,6 +74,7 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
         for angle in (
             JudgedAngle(
                 name="elevation",
+                words="upper arm raised to",
                 meaning="Upper arm from hanging, about what elevation_reference says; "
                 "empty about gravity if not upright",
                 shown_by=(UPPER_ARM,),
@@ -83,6 +85,7 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
             ),
             JudgedAngle(
                 name="plane",
+                words="plane",
                 meaning="Plane of elevation, 0 to the side, 90 to the front; undefined near 0 and 180 of elevation",
                 turns=True,
                 shown_by=(UPPER_ARM,),
@@ -90,11 +93,11 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
                 gauge_deg=(-30.0, 120.0),
                 drawing_deg=(-30.0, 130.0),
                 dial=Dial(0, 1, "above"),
-                form=True,
                 in_range_tests=True,
             ),
             JudgedAngle(
                 name="rotation",
+                words="rotation",
                 meaning="Axial rotation of the upper arm from the neutral pose, external positive",
                 turns=True,
                 shown_by=(UPPER_ARM,),
@@ -106,17 +109,18 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
             ),
             JudgedAngle(
                 name="elbow",
+                words="elbow bent",
                 meaning="Elbow flexion",
                 shown_by=(UPPER_ARM, WRIST),
                 gauge_deg=(0.0, 150.0),
                 drawing_deg=(0.0, 145.0),
                 dial=Dial(-90, 1, "front"),
-                form=True,
                 in_range_tests=True,
                 reach=Reach("elbow flexion", 0.0, 150.0, 15.0),
             ),
             JudgedAngle(
                 name="forearm",
+                words="forearm turned in by",
                 meaning="Forearm rotation, pronation positive, 0 thumb forward; the ISB counts from full supination",
                 shown_by=(UPPER_ARM, WRIST),
                 facing=True,
@@ -127,6 +131,7 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
             ),
             JudgedAngle(
                 name="thumb_up",
+                words="thumb",
                 meaning="Thumb side above the level",
                 shown_by=(WRIST,),
                 facing=True,
@@ -134,30 +139,9 @@ JUDGED: Mapping[str, JudgedAngle] = MappingProxyType(
                 drawing_deg=(-90.0, 90.0),
                 dial=Dial(0, 1, "front"),
                 posture=False,
-                form=True,
             ),
         )
     }
 )
 JUDGED_ANGLES = tuple(JUDGED)
-FORM_ANGLES = tuple(name for name, angle in JUDGED.items() if angle.form)
 DRAWN_ANGLES = tuple(name for name, angle in JUDGED.items() if angle.posture)
-
-
-@dataclass(frozen=True, slots=True)
-class Form:
-    """Limits judged at the top of the rep (or at the named stations); None where the drill asks nothing.
-
-    closing_deg: how far two arms under one band may drift together in a hold.
-    """
-
-    plane_deg: Ends | None = None
-    elbow_deg: Ends | None = None
-    thumb_up_deg: Ends | None = None
-    trunk_deg: float | None = None
-    closing_deg: float | None = None
-
-    def ranges_deg(self) -> dict[str, Ends]:
-        """The angles it limits, by name."""
-        ends = {name: getattr(self, JUDGED[name].column) for name in FORM_ANGLES}
-        return {name: limits for name, limits in ends.items() if limits is not None}

@@ -25,8 +25,14 @@ class Asked:
 
     def of(self, number: int, event: Event) -> tuple[Drill | None, Mapping[Side, Drill]]:
         """The drill of a set, None where none is named, and what is asked of each arm where that is told apart."""
-        own = self.by_set.get(number, {})
-        return next(iter(own.values()), None if event.drill is None else self.drills[event.drill]), own
+        own = {side: _towards(drill, event) for side, drill in self.by_set.get(number, {}).items()}
+        usual = None if event.drill is None else _towards(self.drills[event.drill], event)
+        return next(iter(own.values()), usual), own
+
+
+def _towards(drill: Drill, event: Event) -> Drill:
+    """The drill in the direction that the set's mark names. Raises DrillError for one that it has not."""
+    return drill if event.direction is None else drill.towards(event.direction)
 
 
 def asked_in(
@@ -37,8 +43,11 @@ def asked_in(
 ) -> Asked:
     """What is asked in a recording. drills: the user's own by id, looked at before the shipped ones.
 
-    Raises DrillError for a name that is neither.
+    Raises DrillError for a name that is neither, and for a direction that a drill has not.
     """
     named = {e.drill for e in events if e.trial_type == "set" and e.drill is not None} - set(apart)
     known = {name: drills[name] if drills and name in drills else load_shipped(name) for name in sorted(named)}
+    for event in events:
+        if event.drill in known:
+            _towards(known[event.drill], event)
     return Asked(known, by_set or {}, frozenset(apart))

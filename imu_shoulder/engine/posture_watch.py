@@ -9,7 +9,7 @@ from statistics import median
 from imu_shoulder.analysis import StreamParams
 from imu_shoulder.drills import Drill, Station
 from imu_shoulder.engine.watch import ArmWatch
-from imu_shoulder.segment.station_reps import MOVE_DEG_S, Posture, meets, posture_names
+from imu_shoulder.segment.station_reps import MOVE_DEG_S, Posture, posture_names, station_of
 
 # An arm that stays within what MOVE_DEG_S makes of so much time holds a posture.
 STAY_S = 0.3
@@ -24,6 +24,7 @@ class PostureWatch(ArmWatch):
         self._postures: deque[tuple[float, ...]] = deque(maxlen=max(3, round(STAY_S * rate_hz)))
         self._known: dict[str, Posture] = {}
         self._held: set[str] = set()
+        self._latest = "start"
 
     def posture(self, values_deg: tuple[float, ...]) -> None:
         """The posture of the row that comes next; values_deg: of the angles named in `needs`."""
@@ -49,6 +50,7 @@ class PostureWatch(ArmWatch):
             self._arrive(station, now, time_s)
         elif stays and all(r.low_deg <= now[r.angle] <= r.high_deg for r in self._drill.start):
             self.phase, self._known, self._held = "rest", {"start": now}, set()
+            self._latest = "start"
         else:
             if self.phase == "rest":
                 self.peak_deg = self.held_s = None
@@ -66,10 +68,13 @@ class PostureWatch(ArmWatch):
         if station.name not in self._held:
             self._known[station.name] = now
             self._held.add(station.name)
+        self._latest = station.name
 
     def _met(self, now: Mapping[str, float]) -> Station | None:
-        met = [station for station in self._drill.stations if meets(station, now, self._known)]
-        return met[-1] if met else None
+        if "start" not in self._known:
+            return None
+        name = station_of(self._drill, now, self._known, self._latest)
+        return next((station for station in self._drill.stations if station.name == name), None)
 
     def _columns(self) -> list[tuple[float, ...]]:
         return list(zip(*self._postures, strict=True))

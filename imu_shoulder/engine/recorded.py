@@ -18,7 +18,7 @@ from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_s
 from imu_shoulder.engine.seating import Kept
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.model import SIDES, Aligned, Event, FloatArray, IntArray, Recording, Side, Track
-from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.orient.attitude import Attitude, joined
 from imu_shoulder.segment.model import ArmSet, rows_between
 from imu_shoulder.segment.sets import leading_curve
 
@@ -60,7 +60,7 @@ class Recorded:
         stretches = self._stretches(stream.rate_hz, recording.events, asked.drills)
         time_s = np.concatenate([own.time_s for own in stretches])
         tracks = {p: _joined_tracks([own.tracks[p] for own in stretches]) for p in stretches[0].tracks}
-        attitudes = {p: _joined([own.attitudes[p] for own in stretches]) for p in stretches[0].attitudes}
+        attitudes = {p: joined([own.attitudes[p] for own in stretches]) for p in stretches[0].attitudes}
         counts = [len(own.time_s) for own in stretches]
         arms = {
             side: _joined_arms([own.arms.get(side) for own in stretches], counts)
@@ -89,8 +89,8 @@ class Recorded:
             else:
                 groups.append([piece])
         self._pieces = []
-        joined = map(_joined_pieces, groups)
-        return [self._with_sd(piece, rate_hz, asked_stance(piece.time_s, events, drills)) for piece in joined]
+        stretches = map(_joined_pieces, groups)
+        return [self._with_sd(piece, rate_hz, asked_stance(piece.time_s, events, drills)) for piece in stretches]
 
     def _with_sd(self, piece: _Piece, rate_hz: float, stance: IntArray) -> _Piece:
         params = self._params
@@ -108,7 +108,7 @@ class Recorded:
         for arm_set in unmarked_sets(aligned, arms, stream.calibration.pose_s[1]):
             arm = arms[arm_set.side]
             seen = seen_by(stream.calibration.arms[arm_set.side], aligned.tracks, len(aligned.time_s))
-            own = Seen(aligned.time_s, aligned.rate_hz, {**arm.angles, **arm.hidden}, *seen)
+            own = Seen(aligned.time_s, aligned.rate_hz, arm.columns, *seen)
             out.append(AnalysedSet(arm_set, judge_arm_set(arm_set, own, self._params.judge)))
         return tuple(out)
 
@@ -119,11 +119,8 @@ def _joined_pieces(pieces: Sequence[_Piece]) -> _Piece:
     return _Piece(
         np.concatenate([piece.time_s for piece in pieces]),
         {p: _joined_tracks([piece.tracks[p] for piece in pieces]) for p in first.tracks},
-        {p: _joined([piece.attitudes[p] for piece in pieces]) for p in first.attitudes},
-        {
-            side: {p: _joined([piece.kept[side][p] for piece in pieces]) for p in own}
-            for side, own in first.kept.items()
-        },
+        {p: joined([piece.attitudes[p] for piece in pieces]) for p in first.attitudes},
+        {side: {p: joined([piece.kept[side][p] for piece in pieces]) for p in own} for side, own in first.kept.items()},
         {side: _joined_arms([piece.arms[side] for piece in pieces], counts) for side in first.arms},
         first.calibration,
     )
@@ -135,21 +132,6 @@ def _joined_tracks(tracks: Sequence[Track]) -> Track:
         for name in ("acc_m_s2", "gyr_rad_s", "valid", "clipped")
     )
     return Track(tracks[0].placement, acc, gyr, valid, clipped)
-
-
-def _joined(attitudes: Sequence[Attitude]) -> Attitude:
-    def rows(name: str) -> FloatArray | None:
-        values = [getattr(attitude, name) for attitude in attitudes]
-        return None if values[0] is None else np.concatenate(values)
-
-    return replace(
-        attitudes[-1],
-        quat_earth_from_sensor=np.concatenate([a.quat_earth_from_sensor for a in attitudes]),
-        rate_earth_rad_s=np.concatenate([a.rate_earth_rad_s for a in attitudes]),
-        valid=np.concatenate([a.valid for a in attitudes]),
-        heading_sd_rad=rows("heading_sd_rad"),
-        apart_sd_rad=rows("apart_sd_rad"),
-    )
 
 
 def _joined_arms(arms: Sequence[ArmAngles | None], counts: Sequence[int]) -> ArmAngles:

@@ -17,6 +17,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.engine.blade import BladeReps
 from imu_shoulder.engine.judging import OF_THE_OTHER_ARM, Seen, judge_arm_set, judge_next_rep
 from imu_shoulder.engine.posture_watch import PostureWatch
+from imu_shoulder.engine.spread import Spread
 from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
@@ -74,6 +75,8 @@ class RunningSet:
         self._step = max(1, round(rate_hz / params.stream.grid_hz))
         self.rate_hz = rate_hz / self._step
         self._params, self._blades = params, blades
+        self._stance = UNSAID if drill is None else drill_stance(drill)
+        self.spread = Spread(params, self._stance)
         self._arms: dict[Side, _Arm] = {}
         self.watches: dict[Side, ArmWatch] = {}
         self.final: dict[Side, list[FinalRep]] = {}
@@ -96,6 +99,7 @@ class RunningSet:
     def restart(self) -> None:
         """Forget all rows, to be given them anew. What was told stays."""
         self._arms, self.watches, self._row = {}, {}, 0
+        self.spread.restart()
 
     def push(
         self,
@@ -107,9 +111,8 @@ class RunningSet:
         """New rows of the common grid, inside the set. seen: and clipped. counting: the sensor to count by."""
         take = slice((-self._row) % self._step, None, self._step)
         self._row += len(time_s)
-        stance = UNSAID if self.drill is None else drill_stance(self.drill)
         for side, arm in arms.items():
-            arm = upright_only(arm, off_upright(arm, stance, self._params.angles.leant_deg))
+            arm = upright_only(arm, off_upright(arm, self._stance, self._params.angles.leant_deg))
             columns = {**arm.angles, **arm.hidden}
             if side not in self._arms:
                 named = self.event.side in (side, "both", None)
@@ -308,7 +311,8 @@ class RunningSet:
         if other is not None:
             told = other.columns(other.rows.since(start_s)[: len(table)])
             beside = {name: told[name] for name in OF_THE_OTHER_ARM if name in told}
-        return Seen(table[:, 0], self.rate_hz, arm.columns(table), table[:, 1] > 0, table[:, 2] > 0, beside)
+        columns = {**arm.columns(table), **self.spread.columns(side, table[:, 0])}
+        return Seen(table[:, 0], self.rate_hz, columns, table[:, 1] > 0, table[:, 2] > 0, beside)
 
     def _counted_only(self, side: Side, arm: _Arm) -> AnalysedSet:
         assert arm.counting is not None

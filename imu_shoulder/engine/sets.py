@@ -57,12 +57,15 @@ class Sets:
         arms: Mapping[Side, ArmAngles],
         tracks: Mapping[str, Track],
         calibration: Calibration | None,
+        kept: Kept,
     ) -> None:
-        """Rows of the set that goes on. calibration: by which the angles were worked out."""
+        """Rows of the set that goes on. calibration, kept: from which the angles were worked out."""
         if self.running is None or calibration is None or not len(time_s):
             return
         seen = {side: seen_by(calibration.arms[side], tracks, len(time_s)) for side in arms}
         self.running.push(time_s, arms, seen, {side: counting_track(tracks, side) for side in arms})
+        for side, arm in arms.items():
+            self.running.spread.push(time_s, arm, calibration.arms[side], kept[side])
 
     def has_doubled(self) -> bool:
         """Whether twice as many reps of the set that goes on are told as when this was last so: at 2, 4, 8 and on."""

@@ -61,14 +61,14 @@ class Stream(Stages):
         self._orient = OrientStream(list(rates_hz), self.rate_hz, params.orient)
         self._memory = Memory(list(rates_hz), params.stream.keep_s)
         self._attitudes: Mapping[str, Attitude] = {}
-        self._rows = 0
+        self._now: Kept = {}
+        self._rows = self._began = self._set_number = 0
         self.grid_s: float | None = None
         self._marks = Marks()
         # The event that goes on, the mark with which the latest began, and its number, -1 for none.
         self.open: Event | None = None
         self._opened: Mark | None = None
         self._block = -1
-        self._began = 0
         self.events: list[Event] = []
         self.pose: Pose | None = None
         self.pose_error: CalibrationError | None = None
@@ -77,7 +77,6 @@ class Stream(Stages):
         self._slips = SlipWatch(params.slip)
         self._stretches: list[Stretch] = []
         self._sets = Sets(self.rate_hz, params)
-        self._set_number = 0
         self._over = False
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
@@ -204,7 +203,6 @@ class Stream(Stages):
         return self._calibration_of(time_s, kept, events)
 
     # The stages, in the order of `Stages.advance`.
-
     def orient(self, part: Part) -> Mapping[str, Attitude]:
         if not len(part.time_s):
             return {}
@@ -267,6 +265,7 @@ class Stream(Stages):
     def work_out_angles(self, part: Part, kept: Kept) -> Mapping[Side, ArmAngles]:
         if not kept:
             return {}
+        self._now = kept
         self.newest = self._seating.angles(kept, self._attitudes)
         if self.record is not None and self.newest:
             assert self.calibration is not None
@@ -280,7 +279,7 @@ class Stream(Stages):
         for event in part.began:
             if event.trial_type == "set" and not self._asked.is_apart(event):
                 self._open_set(event)
-        self._sets.push(part.time_s, arms, part.tracks, self.calibration)
+        self._sets.push(part.time_s, arms, part.tracks, self.calibration, self._now)
         if self.running is not None and part.looks and self._due(CUT_LOOKS) and len(part.time_s):
             self.running.cut(float(part.time_s[-1]))
 
@@ -393,8 +392,9 @@ class Stream(Stages):
         """It became known how the person faces or how a sensor sits: the set so far is seen otherwise."""
         assert self.running is not None
         self.running.restart()
-        rows = self._memory.since(self.running.event.onset_s)
-        rows = rows[: len(rows) - len(part.time_s)]  # the part's own rows come with it
+        # The part's own rows come with it.
+        rows = self._memory.since(self.running.event.onset_s)[: -len(part.time_s) or None]
         if len(rows):
             time_s, attitudes, kept = self._known(rows)
-            self._sets.push(time_s, self._seating.angles(kept, attitudes), self._memory.tracks(rows), self.calibration)
+            arms, tracks = self._seating.angles(kept, attitudes), self._memory.tracks(rows)
+            self._sets.push(time_s, arms, tracks, self.calibration, kept)

@@ -141,7 +141,7 @@ class Whole(Stages):
             seen = Seen(
                 part.time_s,
                 self._aligned.rate_hz,
-                {**arms[own.side].angles, **arms[own.side].hidden, **over.get(own.side, {})},
+                {**arms[own.side].columns, **over.get(own.side, {})},
                 *seen_by(self.calibration.arms[own.side], part.tracks, len(part.time_s)),
                 None if other is None or numbers.count(own.number) < 2 else other.angles,
             )

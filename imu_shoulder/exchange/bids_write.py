@@ -48,6 +48,7 @@ EVENT_COLUMNS: Mapping[str, Mapping[str, Any]] = {
     "pain": {"Description": "Pain from 0 to 10 as the athlete said it."},
     "load_kg": {"Description": "Load in the hand.", "Units": "kg"},
     "note": {"Description": "Free text."},
+    "direction": {"Description": "Direction of the raise, as the drill names it."},
 }
 
 

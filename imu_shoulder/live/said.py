@@ -56,7 +56,8 @@ class Said:
 def _row(live: RunningSet, side: Side, judged: JudgedRep) -> RepRow:
     drill = live.drill_of(side)
     role, angle, reference = live.told_by[side]
-    return RepRow(live.number, "" if drill is None else drill.id, side, angle, role, reference, judged)
+    name, direction = ("", "") if drill is None else (drill.id, drill.direction)
+    return RepRow(live.number, name, side, angle, role, reference, direction, judged)
 
 
 def _revised(said: JudgedRep, last: FinalRep) -> str:

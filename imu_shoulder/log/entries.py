@@ -60,6 +60,7 @@ class EventEntry:
     duration_s: float | None = None
     value: float | None = None
     text: str | None = None
+    direction: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,7 +42,8 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
         at_s = (entry.host_ns - zero_ns) / 1e9
         if entry.what == "start":
             close(at_s)
-            events.append(Event(at_s, entry.duration_s or 0.0, entry.trial_type or "set", entry.drill, entry.side))
+            lasts_s, kind = entry.duration_s or 0.0, entry.trial_type or "set"
+            events.append(Event(at_s, lasts_s, kind, entry.drill, entry.side, direction=entry.direction))
             if entry.duration_s is None:
                 open_at = len(events) - 1
         elif entry.what == "stop":

@@ -7,6 +7,7 @@ import numpy as np
 from imu_shoulder.frames import wrap_deg
 from imu_shoulder.measure.hold import settled_rows
 from imu_shoulder.measure.registry import RepData, measure
+from imu_shoulder.measure.steadiness import pointing
 from imu_shoulder.model import FloatArray
 
 # How long at either end of a hold is looked at to tell how far something moved in it.
@@ -15,8 +16,11 @@ END_S = 0.5
 
 def _at_top(data: RepData, column: str) -> float:
     values = data.angles.get(column)
-    if values is None:
-        return float("nan")
+    return float("nan") if values is None else at_top(data, values)
+
+
+def at_top(data: RepData, values: FloatArray) -> float:
+    """Median of (N,) values over the hold; NaN where none is seen."""
     # A turn-round without a hold is looked at over a fifth of a second.
     middle = (data.rep.top_start_s + data.rep.top_end_s) / 2
     half = max((data.rep.top_end_s - data.rep.top_start_s) / 2, 0.1)
@@ -44,6 +48,36 @@ def thumb_up_deg(data: RepData) -> float:
 @measure("plane_deg", "deg", "plane of elevation at the top, 0 side, 90 front", "median over the hold", "definition")
 def plane_deg(data: RepData) -> float:
     return _at_top(data, "plane_deg")
+
+
+@measure("elevation_at_top_deg", "deg", "elevation at the top", "median over the hold", "definition")
+def elevation_at_top_deg(data: RepData) -> float:
+    return _at_top(data, "elevation_deg")
+
+
+@measure("rotation_at_top_deg", "deg", "rotation at the top, external positive", "median over the hold", "definition")
+def rotation_at_top_deg(data: RepData) -> float:
+    return _at_top(data, "rotation_deg")
+
+
+@measure("forearm_at_top_deg", "deg", "forearm rotation at the top", "median over the hold", "definition")
+def forearm_at_top_deg(data: RepData) -> float:
+    return _at_top(data, "forearm_deg")
+
+
+@measure(
+    "upper_arm_swing_deg",
+    "deg",
+    "how far the upper arm swung from where it pointed at the start",
+    "largest angle during the rep between the upper arm's direction, low-passed at 3 Hz, and that at the rep's start; "
+    "seen from the trunk where a sensor on it is joined to the arm",
+    "definition",
+)
+def upper_arm_swing_deg(data: RepData) -> float:
+    direction = pointing(data, "upper_arm", slice(None))
+    if not len(direction):
+        return float("nan")
+    return float(np.degrees(np.arccos(np.clip(direction @ direction[0], -1.0, 1.0))).max())
 
 
 @measure(

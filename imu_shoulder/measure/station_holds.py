@@ -55,15 +55,14 @@ def visit_sway_deg(data: RepData, visit: StationVisit) -> float:
 )
 def top_share_pct(data: RepData) -> float:
     drill, rep = data.drill, data.rep
-    if drill is None or not drill.by_stations or rep.kind == "hold":
+    if drill is None or drill.arc is None or not drill.by_stations or rep.kind == "hold":
         return float("nan")
-    if any(visit.name == drill.top.name for visit in rep.visits):
-        return 100.0
-    asked = drill.leading_range(drill.top) or drill.top.ranges[0]
+    asked = drill.arc
     values = data.angles.get(f"{asked.angle}_deg")
     if values is None:
         return float("nan")
-    left_s = max((visit.end_s for visit in rep.visits[:1]), default=rep.start_s)
+    before = [visit for visit in rep.visits if visit.name != drill.top.name]
+    left_s = before[0].end_s if before else rep.start_s
     from_deg = median_seen(values[data.rows(left_s - 0.2, left_s)])
     goal_deg = _nearer_end(asked, from_deg, data, rep.visits)
     way = unwrapped_deg(values[np.isfinite(values)]) - from_deg
@@ -131,7 +130,7 @@ def twice_held(data: RepData) -> list[str]:
 def _top_left_and_retaken(data: RepData) -> bool:
     """Whether the leading angle leaves the last station's range and retakes it, with no other station between."""
     drill = data.drill
-    asked = None if drill is None else drill.leading_range(drill.top)
+    asked = None if drill is None else drill.leading_arc
     held = [visit for visit in data.rep.visits if drill is not None and visit.name == drill.top.name]
     if asked is None or asked.above is not None or not held:
         return False

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import vqf
 
 from imu_shoulder.arrays import BLOCK_ROWS, bridged
 from imu_shoulder.frames import rotated, sin_cos
-from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.model import BoolArray, FloatArray, IntArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
 
@@ -56,6 +57,26 @@ class Attitude:
     heading_sd_rad: FloatArray | None = None
     apart_sd_rad: FloatArray | None = None
     turned_rad: FloatArray | None = None
+
+    def at(self, rows: slice | IntArray) -> Attitude:
+        """Some of the rows."""
+        own: dict[str, Any] = {name: getattr(self, name) for name in _ROWS}
+        for name, values in own.items():
+            # Component by component in memory, as they are used.
+            own[name] = None if values is None else np.ascontiguousarray(values.T[..., rows]).T
+        return replace(self, **own)
+
+
+# What of an attitude has a value for each row.
+_ROWS = ("quat_earth_from_sensor", "rate_earth_rad_s", "valid", "heading_sd_rad", "apart_sd_rad", "turned_rad")
+
+
+def joined(attitudes: Sequence[Attitude]) -> Attitude:
+    """One sensor's rows, one behind the other; the bias is the last one's."""
+    behind: dict[str, Any] = {name: [getattr(attitude, name) for attitude in attitudes] for name in _ROWS}
+    for name, own in behind.items():
+        behind[name] = None if any(values is None for values in own) else np.concatenate(own)
+    return replace(attitudes[-1], **behind)
 
 
 def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Attitude:

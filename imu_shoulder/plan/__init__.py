@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from imu_shoulder.checked import Checked
-from imu_shoulder.drills import Dose, Drill, Form, load_shipped, shipped_ids
-from imu_shoulder.drills.judged import FORM_ANGLES, JUDGED
+from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, form_limits, load_shipped, shipped_ids
+from imu_shoulder.drills.judged import JUDGED, JUDGED_ANGLES
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.model import EVENT_SIDES, SIDES, Side
 from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
-FORM_RANGES = tuple(JUDGED[name].column for name in FORM_ANGLES)
+FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
 PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "drill")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
-    *("load_kg", "band", "limits"),
+    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg"),
 )
-LIMIT_KEYS = ("top_deg", *FORM_RANGES, "trunk_deg")
+LIMIT_KEYS = ("top_deg", *FORM_RANGES, "trunk_deg", "upper_arm_swing_deg")
 
 
 class PlanError(ShoulderError):
@@ -33,6 +33,7 @@ class PlannedDrill:
     """One drill of a plan. drill: with the plan's hold, tempo and limits in place of its own.
 
     side: right, left or both; for a drill in which one arm holds, the arm that lifts. reps: per arm, of one set.
+    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan says it.
     """
 
     drill: Drill
@@ -41,6 +42,8 @@ class PlannedDrill:
     reps: Mapping[Side, int]
     load_kg: float | None = None
     band: str | None = None
+    rest_s: float = USUAL_REST_S
+    own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
 
     @property
     def sides(self) -> tuple[Side, ...]:
@@ -49,7 +52,8 @@ class PlannedDrill:
     def asked_of(self, side: Side, source: str) -> Drill:
         """The drill with the dose this plan asks of one arm. source: named in the results."""
         load = self.band or ("" if self.load_kg is None else f"{self.load_kg:g} kg")
-        return replace(self.drill, dose=Dose(self.sets, self.reps[side], load, source))
+        dose = Dose(self.sets, self.reps[side], load, source, self.rest_s)
+        return replace(self.drill.within_own(self.own_deg.get(side, {})), dose=dose)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +101,25 @@ def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:
         _reps(table, drill.dose.reps, sides),
         table.number("load_kg", least=0.0) if "load_kg" in table else None,
         table.text("band").strip() if "band" in table else None,
+        table.number("rest_s", drill.dose.rest_s, least=0.0),
+        _own(table.table("own_range_deg"), sides),
     )
+
+
+def _own(table: Checked, sides: tuple[Side, ...]) -> Mapping[Side, Mapping[str, float]]:
+    """The athlete's own pain-free range by arm and angle: one number for every arm, or a table with one for each."""
+    table.known(JUDGED_ANGLES)
+    found: dict[Side, dict[str, float]] = {side: {} for side in sides}
+    for angle in table:
+        each = table.table(angle) if isinstance(table.get(angle), dict) else None
+        if each is not None:
+            each.known(sides)
+        for side in sides:
+            if each is None:
+                found[side][angle] = table.positive(angle)
+            elif side in each:
+                found[side][angle] = each.positive(side)
+    return found
 
 
 def _find(table: Checked, own: Mapping[str, Drill]) -> Drill:
@@ -127,6 +149,10 @@ def _changed(drill: Drill, table: Checked) -> Drill:
         key: table.number(key, least=0.0) for key in ("lift_at_least_s", "lower_at_least_s") if key in table
     }
     drill = replace(drill, **tempo)
+    if "direction" in table:
+        if not drill.directions:
+            raise table.wrong("direction", f"left out, as {drill.title} has none", table.get("direction"))
+        drill = drill.towards(table.choice("direction", tuple(drill.directions)))
     if "hold_s" in table:
         hold_s = table.number("hold_s", least=0.0)
         held = [station for station in drill.stations if station.hold_s > 0] or [drill.top]
@@ -137,15 +163,19 @@ def _changed(drill: Drill, table: Checked) -> Drill:
 
 def _limited(drill: Drill, limits: Checked) -> Drill:
     limits.known(LIMIT_KEYS)
-    ranges: dict[str, Any] = {key: _ends(limits.table(key)) for key in FORM_RANGES if key in limits}
-    form: Form = replace(drill.form, **ranges)
+    form, stations = drill.form, tuple(station.name for station in drill.stations)
+    for key, angle in FORM_RANGES.items():
+        if key in limits:
+            form = replace(form, limits=form.replaced(angle, form_limits(limits, key, stations)))
     if "trunk_deg" in limits:
         form = replace(form, trunk_deg=limits.number("trunk_deg", least=0.0))
+    if "upper_arm_swing_deg" in limits:
+        form = replace(form, upper_arm_swing_deg=limits.number("upper_arm_swing_deg", least=0.0))
     drill = replace(drill, form=form)
     if "top_deg" not in limits:
         return drill
     low, high = _ends(limits.table("top_deg"))
-    leading = drill.leading_range(drill.top)
+    leading = drill.leading_arc
     if leading is None:
         raise limits.wrong("top_deg", "left out, as this drill's last station asks none", limits.get("top_deg"))
     asked = [replace(r, low_deg=low, high_deg=high) if r is leading else r for r in drill.top.ranges]

@@ -42,7 +42,7 @@ def postures(drill: Drill) -> list[tuple[str, Posture]]:
 def _reached(before: list[tuple[str, Posture]], station: Station, drill: Drill) -> Posture:
     posture = _placed(before[-1][1], station.ranges, dict(before))
     posture = _hinted(posture, drill.posture.get(station.name, {}))
-    limits = drill.form.thumb_up_deg
+    limits = drill.form.ends_of("thumb_up")
     return posture if limits is None or station is not drill.top else _thumb_turned(posture, limits)
 
 

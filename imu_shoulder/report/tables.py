@@ -23,7 +23,7 @@ REP_COLUMNS = (
     *("faults", "excluded"),
 )
 # Behind the contract's columns: what the arm was asked to do, the stations it stayed at, what its elevation is about.
-MORE_REP_COLUMNS = ("role", "stations", "elevation_reference")
+MORE_REP_COLUMNS = ("role", "stations", "elevation_reference", "close", "direction")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,7 @@ class RepRow:
     angle: str
     role: str
     elevation_reference: str
+    direction: str
     judged: JudgedRep
 
 
@@ -44,10 +45,10 @@ def reps_table(analysis: Analysis) -> pd.DataFrame:
     rows = []
     for found in analysis.sets:
         own = found.arm_set
-        drill = "" if own.drill is None else own.drill.id
+        drill, direction = ("", "") if own.drill is None else (own.drill.id, own.drill.direction)
         for j in found.judged:
             reference = _reference(analysis, own.side, j.rep.start_s, j.rep.end_s)
-            rows.append(RepRow(own.number, drill, own.side, own.angle, own.role, reference, j))
+            rows.append(RepRow(own.number, drill, own.side, own.angle, own.role, reference, direction, j))
     return rep_rows_table(rows)
 
 
@@ -71,6 +72,8 @@ def rep_rows_table(reps: Sequence[RepRow]) -> pd.DataFrame:
             "role": row.role,
             "stations": ";".join(f"{v.name}:{v.end_s - v.start_s:.2f}" for v in row.judged.rep.visits),
             "elevation_reference": row.elevation_reference,
+            "close": ";".join(row.judged.close),
+            "direction": row.direction,
         }
         for row in reps
     ]

@@ -29,7 +29,7 @@ class SegmentParams:
 
 def asked_arc_deg(drill: Drill) -> float:
     """The least arc from rest to the top that the drill asks of its leading angle."""
-    top = drill.leading_range(drill.top)
+    top = drill.leading_arc
     if top is None:
         return LEAST_ARC_DEG
     if top.above is not None:

@@ -1,7 +1,7 @@
 """Drills with several stations: a rep leaves the start posture, visits stations and comes back.
 
 The arm's angles together are cut into moves and stays by their common speed; each stay is then named by the last
-station of the drill whose ranges its median posture meets, so that one sample decides nothing.
+station of the drill whose ranges its median posture meets, or that it was aimed at, so that one sample decides nothing.
 """
 
 from __future__ import annotations
@@ -32,6 +32,9 @@ LEAVE_DEG = 10.0
 NOT_START_DEG, QUIET_SHARE = 45.0, 0.3
 # A station is met to within this: an elbow may be read so much short of what it is.
 MEETS_DEG = 8.0
+# A station was aimed at where this share, or less, of the way to it is left, or where the way there asked for none of
+# it, so many degrees: it is visited then, and what is off there is for the judge to say.
+LEFT_SHARE, NEAR_DEG = 0.3, 40.0
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
 MISSED_SHARE = 0.5
 
@@ -186,13 +189,42 @@ def _posture(smooth: Mapping[str, FloatArray], span: tuple[float, float]) -> Pos
 
 def meets(station: Station, posture: Posture, known: Mapping[str, Posture]) -> bool:
     """Whether a posture meets every range; a range that counts from a posture nobody held is not met."""
+    return all(_off_deg(asked, posture, known) <= MEETS_DEG for asked in station.ranges)
+
+
+def _off_deg(asked: AngleRange, posture: Posture, known: Mapping[str, Posture]) -> float:
+    """How far a posture is outside a range, negative inside; NaN where it is not defined or counts from nothing."""
+    if asked.above is not None and asked.above not in known:
+        return float("nan")
+    value = posture[asked.angle] - (0.0 if asked.above is None else known[asked.above][asked.angle])
+    return max(asked.low_deg - value, value - asked.high_deg)
+
+
+def _aimed_at(station: Station, posture: Posture, known: Mapping[str, Posture], left: Posture) -> bool:
+    """Whether the arm went from where it left most of the way to a station, and stopped short of it or beside it."""
+    went = False
     for asked in station.ranges:
-        if asked.above is not None and asked.above not in known:
+        off_deg, way_deg = _off_deg(asked, posture, known), _off_deg(asked, left, known)
+        asked_for_some = not way_deg <= MEETS_DEG
+        if not off_deg <= max(MEETS_DEG, LEFT_SHARE * way_deg if asked_for_some else NEAR_DEG):
             return False
-        reference = 0.0 if asked.above is None else known[asked.above][asked.angle]
-        if not asked.low_deg - MEETS_DEG <= posture[asked.angle] - reference <= asked.high_deg + MEETS_DEG:
-            return False
-    return True
+        went |= asked_for_some
+    return went
+
+
+def station_of(drill: Drill, posture: Posture, known: Mapping[str, Posture], latest: str) -> str | None:
+    """The station at which a posture is held: the last one that it meets; one that comes later in the drill than the
+    latest, where it stopped short of it or beside it; the latest where it is still met; None for none of these.
+
+    known: where the start and the stations were held so far. latest: the last one held, "start" for none yet.
+    """
+    met = [station.name for station in drill.stations if meets(station, posture, known)]
+    if met and met[-1] != latest:
+        return met[-1]
+    names = ["start", *(station.name for station in drill.stations)]
+    later = drill.stations[names.index(latest) :]
+    aimed = (station.name for station in later if _aimed_at(station, posture, known, known[latest]))
+    return next(aimed, met[-1] if met else None)
 
 
 def _split(
@@ -245,17 +277,18 @@ def _usual_stations(drill: Drill, postures: Sequence[Sequence[Posture]]) -> dict
 
 
 def _named(drill: Drill, postures: Sequence[Posture], start: Posture, usual: Mapping[str, Posture]) -> list[str | None]:
-    """The station of each stay of one rep: the last one in the drill's order whose ranges it meets."""
+    """The station of each stay of one rep."""
     known: dict[str, Posture] = {**usual, "start": start}
     held: set[str] = set()
     names: list[str | None] = []
+    latest = "start"
     for posture in postures:
-        met = [station.name for station in drill.stations if meets(station, posture, known)]
-        name = met[-1] if met else None
+        name = station_of(drill, posture, known, latest)
         if name is not None and name not in held:
             known[name] = posture
             held.add(name)
         names.append(name)
+        latest = name or latest
     return names
 
 

@@ -85,7 +85,7 @@ class SetPerformance:
     def _stations(self, side: Side, rep: int, faults: tuple[str, ...]) -> list[tuple[str, str, Posture]]:
         """Name, leading channel of the way there and posture of each station, in the order they are visited."""
         script, motion, normal = self._script, self._motion, self._stage.normal
-        hand_deg = self._stage.athlete.hand_deg if self._drill.form.thumb_up_deg is not None else 0.0
+        hand_deg = self._stage.athlete.hand_deg if self._drill.form.of("thumb_up") else 0.0
         asked = [turned_hand(posture, hand_deg) for posture in motion.stations]
         postures = [{name: value + normal(2.0) for name, value in posture.items()} for posture in asked]
         before = motion.stations[-2] if len(postures) > 1 else motion.start

@@ -14,7 +14,7 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import EVENT_SIDES, TRIAL_TYPES, Event
 
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
-OPTIONAL = ("pain", "load_kg", "note")
+OPTIONAL = ("pain", "load_kg", "note", "direction")
 NOTHING = "n/a"
 # A pain rating that is given anew within this time corrects a slip. Our own choice: long enough to see it, too short
 # for pain to have gone.
@@ -86,6 +86,7 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         pain=number_in("pain", high=10.0) if "pain" in cells else None,
         load_kg=number_in("load_kg") if "load_kg" in cells else None,
         note=cells.get("note"),
+        direction=cells.get("direction"),
     )
 
 
@@ -141,4 +142,5 @@ def _row(event: Event) -> Mapping[str, str]:
         "pain": text(event.pain),
         "load_kg": text(event.load_kg),
         "note": text(event.note),
+        "direction": text(event.direction),
     }

@@ -91,7 +91,7 @@ def _baseline(measure: Measure, drill: str) -> dict[str, float]:
         if not found.top.hold_s > 0:
             raise ParameterError("a drill with a hold", f"{drill} has none", "take full_can or another with a hold")
         return {"hold_wander_deg": 0.0}
-    asked = found.leading_range(found.top)
+    asked = found.leading_arc
     if asked is None or asked.above is not None or not np.isfinite([asked.low_deg, asked.high_deg]).all():
         raise ParameterError(
             "a drill whose top is asked for between two angles", f"{drill} is not one", "take full_can or another raise"

@@ -189,7 +189,7 @@ def _margins(
 ) -> dict[str, float]:
     form, out = drill.form, {}
     on_top = _median_at(own, at_s, top.start_s, top.end_s)
-    band = drill.leading_range(drill.top)
+    band = drill.leading_arc
     if band is not None and len(drill.stations) == 1:
         base = held["start"][band.angle] if band.above == "start" else 0.0
         out["short_arc"] = level - base - band.low_deg
@@ -200,9 +200,9 @@ def _margins(
     limits = {"up": drill.lift_at_least_s, "down": drill.lower_at_least_s}
     out["too_fast"] = min(seconds - limits[way] for way, seconds in rep.strokes_s)
     for name, angle, limit in (
-        ("thumb_down", "thumb_up", form.thumb_up_deg),
-        ("elbow_off", "elbow", form.elbow_deg),
-        ("plane_off", "plane", form.plane_deg),
+        ("thumb_down", "thumb_up", form.ends_of("thumb_up")),
+        ("elbow_off", "elbow", form.ends_of("elbow")),
+        ("plane_off", "plane", form.ends_of("plane")),
     ):
         if limit is not None:
             out[name] = min(on_top[angle] - limit[0], limit[1] - on_top[angle])

@@ -131,7 +131,7 @@ def _legs(
 
 def _top(drill: Drill, top: Posture, start: Posture, shape: Shape, tired: float) -> Posture:
     """The top of this rep: lower when tired, but of itself never out of the band."""
-    band, angle = drill.leading_range(drill.top), drill.leading_angle
+    band, angle = drill.leading_arc, drill.leading_angle
     level = getattr(top, angle) - 4.0 * tired
     if band is not None:
         base = getattr(start, angle) if band.above == "start" else 0.0

@@ -127,17 +127,17 @@ def _can(elevation: float, plane: float, elbow: float, forearm: float) -> Postur
 
 def possible_faults(drill: Drill) -> tuple[str, ...]:
     """Kinds of wrong movement that this drill can be done with."""
-    top, form = drill.leading_range(drill.top), drill.form
+    top, form = drill.leading_arc, drill.form
     one = len(drill.stations) == 1
     can = {
         "short_arc": one,
         "over_arc": one and top is not None and np.isfinite(top.high_deg),
         "hold_short": drill.top.hold_s > 0,
         "too_fast": True,
-        "thumb_down": form.thumb_up_deg is not None,
-        "elbow_off": form.elbow_deg is not None,
+        "thumb_down": form.ends_of("thumb_up") is not None,
+        "elbow_off": form.ends_of("elbow") is not None,
         "elbow_off_side": one and drill.leading_angle == "rotation",
-        "plane_off": form.plane_deg is not None,
+        "plane_off": form.ends_of("plane") is not None,
         "trunk_moved": form.trunk_deg is not None,
         "start_missed": bool(drill.start),
         "shrug": drill.leading_angle == "elevation" and one,
@@ -149,21 +149,21 @@ def possible_faults(drill: Drill) -> tuple[str, ...]:
 
 def wrong_top(drill: Drill, top: Posture, start: Posture, fault: Fault, rng: np.random.Generator) -> Posture:
     """The posture on top with one wrong thing in it."""
-    form, band = drill.form, drill.leading_range(drill.top)
+    form, band = drill.form, drill.leading_arc
     chosen = fault.way or ("low" if rng.random() < 0.5 else "high")
     if fault.kind in ("short_arc", "over_arc") and band is not None:
         level = band.low_deg - fault.size if fault.kind == "short_arc" else band.high_deg + fault.size
         base = getattr(start, drill.leading_angle) if band.above == "start" else 0.0
         return replace(top, **{drill.leading_angle: base + level})
-    if fault.kind == "thumb_down" and form.thumb_up_deg:
-        less = top.plane + top.rotation - top.forearm - (form.thumb_up_deg[0] - fault.size)
+    if fault.kind == "thumb_down" and form.ends_of("thumb_up"):
+        less = top.plane + top.rotation - top.forearm - (form.ends_of("thumb_up")[0] - fault.size)
         return replace(top, rotation=top.rotation - 0.5 * less, forearm=top.forearm + 0.5 * less)
-    if fault.kind == "elbow_off" and form.elbow_deg:
-        low, high = form.elbow_deg
+    if fault.kind == "elbow_off" and form.ends_of("elbow"):
+        low, high = form.ends_of("elbow")
         can_low = np.isfinite(low) and low > 0
         return replace(top, elbow=low - fault.size if chosen == "low" and can_low else high + fault.size)
-    if fault.kind == "plane_off" and form.plane_deg:
-        low, high = form.plane_deg
+    if fault.kind == "plane_off" and form.ends_of("plane"):
+        low, high = form.ends_of("plane")
         plane = low - fault.size if chosen == "low" else high + fault.size
         return replace(top, plane=plane, rotation=top.rotation + top.plane - plane)
     if fault.kind == "elbow_off_side":

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from imu_shoulder.assess.fault import Case, Criterion, Fault, at_most, outside
+from imu_shoulder.assess.fault import Case, Criterion, Fault, at_most
+from imu_shoulder.assess.limits import over
 from imu_shoulder.drills import Drill
 
 
-def arms_together(drill: Drill, case: Case) -> bool:
-    return outside(case.values["arms_closing_deg"], at_most(drill.form.closing_deg), case.params.form_margin_deg)
+def arms_together(drill: Drill, case: Case) -> float:
+    limit = drill.form.closing_deg
+    return 0.0 if limit is None else over(case.values["arms_closing_deg"], limit, case.params.least_sd_deg)
 
 
 def asked(drill: Drill) -> str:
@@ -28,7 +30,7 @@ CRITERION = Criterion(
             name="arms_together",
             place=100,
             raised=120,
-            found=arms_together,
+            missed=arms_together,
             label="arms drifted together",
             advice="Keep pressing out: the arms drift together",
             cue="press out",

@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-from imu_shoulder.assess.fault import Case, Criterion, Fault, outside, range_text
+from imu_shoulder.assess import limits
+from imu_shoulder.assess.fault import Criterion, Fault
 from imu_shoulder.drills import Drill
 
 
-def elbow_off(drill: Drill, case: Case) -> bool:
-    return outside(case.values["elbow_deg"], drill.form.elbow_deg, case.params.form_margin_deg)
-
-
 def cue(drill: Drill) -> str:
-    limits = drill.form.elbow_deg
-    if limits is None:
+    ends = drill.form.ends_of("elbow")
+    if ends is None:
         return ""
-    return "elbow straight" if limits[0] < 0 else "elbow bent, at your side"
+    return "elbow straight" if ends[0] < 0 else "elbow bent"
 
 
 CRITERION = Criterion(
     name="elbow",
     place=50,
     label="Elbow",
-    asked=lambda drill: range_text(drill.form.elbow_deg),
+    asked=lambda drill: limits.asked_text(drill, "elbow"),
     numbers=("elbow_deg",),
-    limits=lambda drill: drill.form.elbow_deg,
+    limits=lambda drill: drill.form.ends_of("elbow"),
     sensor_needed=True,
     column=("elbow_deg", "Elbow °", 0),
     faults=(
@@ -31,13 +28,14 @@ CRITERION = Criterion(
             name="elbow_off",
             place=70,
             raised=40,
-            found=elbow_off,
+            missed=lambda drill, case: limits.missed(drill, case, "elbow"),
             label="elbow off its angle",
-            advice="Keep the elbow where the drill asks for it",
+            advice="Keep the elbow bent as the drill asks",
             cue="mind the elbow",
             cue_in_drill=cue,
-            meaning="the elbow is outside its asked range at the top",
+            meaning="the elbow is bent more or less than asked, at the top or where the drill asks it",
             of_holder=True,
+            notes=lambda case: limits.notes(case, "elbow"),
         ),
     ),
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from imu_shoulder.assess.fault import Case, Criterion, Fault
+from imu_shoulder.assess.limits import under, worst
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.hold import breaks, unbroken
 from imu_shoulder.measure.pauses import missing
@@ -10,36 +11,38 @@ from imu_shoulder.measure.registry import RepData
 from imu_shoulder.measure.station_holds import longest_visits, twice_held
 
 
-def hold_broken(drill: Drill, case: Case) -> bool:
+def hold_broken(drill: Drill, case: Case) -> float:
     if drill.by_stations:
-        return bool(twice_held(case.data))
+        return float(bool(twice_held(case.data)))
     asks = case.data.rep.kind == "hold" or drill.top.hold_s > 0
-    return asks and len(unbroken(case.data)) > 1
+    return float(asks and len(unbroken(case.data)) > 1)
 
 
-def hold_short(drill: Drill, case: Case) -> bool:
+def hold_short(drill: Drill, case: Case) -> float:
     if hold_broken(drill, case):
-        return False
+        return 0.0
     if missing(case.data, drill.pauses):
-        return True
+        return 1.0
     if drill.by_stations:
-        return bool(short_stays(case.data, case.params.hold_margin_s))
-    return case.values["hold_s"] < drill.top.hold_s - case.params.hold_margin_s
+        stays = station_stays(case.data)
+        return worst([under(held_s, asked_s, case.params.station_sd_s) for _, held_s, asked_s in stays])
+    return under(case.values["hold_s"], drill.top.hold_s, case.values["hold_sd_s"])
 
 
-def short_stays(data: RepData, margin_s: float) -> list[str]:
-    """Stations held for less than asked, with how long."""
+def station_stays(data: RepData) -> list[tuple[str, float, float]]:
+    """Each station visited: its name, how long it was held, and how long is asked."""
     asks = {} if data.drill is None else {station.name: station.hold_s for station in data.drill.stations}
-    return [
-        f"{visit.name} held {visit.end_s - visit.start_s:.1f} s of {asks[visit.name]:g} s"
-        for visit in longest_visits(data)
-        if visit.end_s - visit.start_s < asks[visit.name] - margin_s
-    ]
+    return [(visit.name, visit.end_s - visit.start_s, asks[visit.name]) for visit in longest_visits(data)]
 
 
 def short_notes(case: Case) -> list[str]:
-    drill = case.data.drill
-    return short_stays(case.data, case.params.hold_margin_s) + [
+    drill, params = case.data.drill, case.params
+    short = [
+        f"{name} held {held_s:.1f} s of {asked_s:g} s"
+        for name, held_s, asked_s in station_stays(case.data)
+        if under(held_s, asked_s, params.station_sd_s) >= params.close_from
+    ]
+    return short + [
         f"no pause on the way {ask.way} of {ask.hold_s:g} s"
         for ask in missing(case.data, () if drill is None else drill.pauses)
     ]
@@ -74,7 +77,7 @@ CRITERION = Criterion(
             name="hold_short",
             place=30,
             raised=100,
-            found=hold_short,
+            missed=hold_short,
             label="hold too short",
             advice="Hold longer",
             cue="hold longer",
@@ -85,7 +88,7 @@ CRITERION = Criterion(
             name="hold_broken",
             place=40,
             raised=90,
-            found=hold_broken,
+            missed=hold_broken,
             label="hold broken",
             advice="Keep the arm in the band through the whole hold",
             cue="keep it up there",

@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from imu_shoulder.assess.fault import Case, Criterion, Fault, heading_lost, outside, range_text
+from imu_shoulder.assess import limits
+from imu_shoulder.assess.fault import Case, Criterion, Fault
 from imu_shoulder.drills import Drill
 
 
-def plane_off(drill: Drill, case: Case) -> bool:
-    return outside(case.values["plane_deg"], drill.form.plane_deg, case.params.form_margin_deg) and not untold(case)
-
-
 def untold(case: Case) -> bool:
-    return heading_lost(case.values, case.params)
+    return limits.untold(case, "plane")
+
+
+def cue(drill: Drill) -> str:
+    said = {"forward": "straight ahead", "diagonal": "a little in front", "side": "out to the side"}
+    usual = "a little in front" if drill.leading_angle == "elevation" else ""
+    return said.get(drill.direction, usual)
 
 
 CRITERION = Criterion(
     name="plane",
     place=60,
     label="Plane",
-    asked=lambda drill: range_text(drill.form.plane_deg),
+    asked=lambda drill: limits.asked_text(drill, "plane"),
     numbers=("plane_deg",),
-    limits=lambda drill: drill.form.plane_deg,
+    limits=lambda drill: drill.form.ends_of("plane"),
     sensor_needed=True,
     column=("plane_deg", "Plane °", 0),
     faults=(
@@ -28,13 +31,14 @@ CRITERION = Criterion(
             name="plane_off",
             place=80,
             raised=130,
-            found=plane_off,
+            missed=lambda drill, case: limits.missed(drill, case, "plane"),
             label="arm left its plane",
             advice="Raise the arm in the asked direction",
             cue="mind the direction",
-            cue_in_drill=lambda drill: "a little in front" if drill.leading_angle == "elevation" else "",
+            cue_in_drill=cue,
             meaning="the arm is outside its asked plane at the top",
             of_holder=True,
+            notes=lambda case: limits.notes(case, "plane"),
             untold=untold,
         ),
     ),

@@ -10,8 +10,8 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.segment.model import Rep
 
 
-def shrug(drill: Drill, case: Case) -> bool:
-    return case.values["shrug_deg"] > limit_deg(case) and not untold(case)
+def shrug(drill: Drill, case: Case) -> float:
+    return float(case.values["shrug_deg"] > limit_deg(case) and not untold(case))
 
 
 def limit_deg(case: Case) -> float:
@@ -45,7 +45,7 @@ CRITERION = Criterion(
             name="shrug",
             place=120,
             raised=10,
-            found=shrug,
+            missed=shrug,
             label="shoulder shrugged",
             advice="Keep the shoulder down while the arm rises",
             cue="shoulder down",

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from imu_shoulder.assess.fault import Case, Criterion, Fault
+from imu_shoulder.assess.limits import angle_sd_deg, over
 from imu_shoulder.drills import Drill
 
 
-def start_missed(drill: Drill, case: Case) -> bool:
-    start_deg, params = case.values["start_deg"], case.params
+def start_missed(drill: Drill, case: Case) -> float:
+    params = case.params
     if drill.start:
-        return case.values["start_off_deg"] > params.start_margin_deg
+        first = slice(0, 1)
+        sd_deg = max(angle_sd_deg(case, asked.angle, first) for asked in drill.start)
+        return over(case.values["start_off_deg"], 0.0, sd_deg) if case.values["start_off_deg"] > 0 else 0.0
     margin = max(params.start_margin_deg, params.start_margin_share * abs(case.values["arc_deg"]))
-    return start_deg > case.usual_start_deg + margin
+    # Beside the set's other starts what is constant cancels.
+    return over(case.values["start_deg"], case.usual_start_deg + margin, params.least_sd_deg)
 
 
 CRITERION = Criterion(
@@ -26,7 +30,7 @@ CRITERION = Criterion(
             name="start_missed",
             place=110,
             raised=140,
-            found=start_missed,
+            missed=start_missed,
             label="did not return to the start",
             advice="Come all the way back before setting out again",
             cue="all the way back",

@@ -3,12 +3,32 @@
 from __future__ import annotations
 
 from imu_shoulder.assess.fault import Case, Criterion, Fault
+from imu_shoulder.assess.limits import under, worst
 from imu_shoulder.drills import Drill
 
 
-def too_fast(drill: Drill, case: Case) -> bool:
+def too_fast(drill: Drill, case: Case) -> float:
+    return worst([_missed(*way, case) for way in _ways(drill, case)])
+
+
+def _ways(drill: Drill, case: Case) -> list[tuple[float, float]]:
+    """What a way took and what is asked of it, up and down."""
     up_s, down_s = case.values["quickest_up_s"], case.values["quickest_down_s"]
-    return up_s < drill.lift_at_least_s or down_s < drill.lower_at_least_s
+    return [(up_s, drill.lift_at_least_s), (down_s, drill.lower_at_least_s)]
+
+
+def _missed(took_s: float, asked_s: float, case: Case) -> float:
+    return under(took_s, asked_s, case.params.stroke_sd_s)
+
+
+def notes(case: Case) -> list[str]:
+    drill = case.data.drill
+    ways = [] if drill is None else zip(("up", "down"), _ways(drill, case), strict=True)
+    return [
+        f"{name} in {took_s:.1f} s, asked {asked_s:g} s or more"
+        for name, (took_s, asked_s) in ways
+        if _missed(took_s, asked_s, case) >= case.params.close_from
+    ]
 
 
 CRITERION = Criterion(
@@ -24,11 +44,12 @@ CRITERION = Criterion(
             name="too_fast",
             place=50,
             raised=110,
-            found=too_fast,
+            missed=too_fast,
             label="too fast",
-            advice="Slower, both ways",
+            advice="Slower, each way as slow as asked",
             cue="slower",
             meaning="a way up or down took less time than asked",
+            notes=notes,
         ),
     ),
 )
