@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
-from imu_shoulder.model import Event, FloatArray
+from imu_shoulder.model import BoolArray, Event, FloatArray
 from imu_shoulder.orient.attitude import Attitude
 
 # Expected, came, do.
@@ -109,3 +109,13 @@ def _measure_pose(
             "mark a pose inside the recording",
         )
     return Pose(start_s, end_s, marked, means, sways)
+
+
+def rows_of(time_s: FloatArray, events: Sequence[Event], trial_type: str) -> BoolArray:
+    """Rows (N,) inside any event of this trial type; time_s goes up."""
+    inside = np.zeros(len(time_s), dtype=bool)
+    for event in events:
+        if event.trial_type == trial_type:
+            first, last = np.searchsorted(time_s, event.onset_s), np.searchsorted(time_s, event.end_s, side="right")
+            inside[first:last] = True
+    return inside
