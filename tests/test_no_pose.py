@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from imu_shoulder.analysis import Params
-from imu_shoulder.cli import main
+from imu_shoulder.cli import cli
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
@@ -71,7 +71,7 @@ def test_a_marked_set_is_counted_with_its_drills_name_and_not_judged(whole):
 
 def test_the_command_says_first_what_is_missing_and_what_would_give_it(whole, tmp_path):
     write_recording(cut(whole, *of_set(whole), "right_wrist"), tmp_path / "bare")
-    ran = CliRunner().invoke(main, ["analyse", str(tmp_path / "bare"), "--out", str(tmp_path / "out")])
+    ran = CliRunner().invoke(cli, ["analyse", str(tmp_path / "bare"), "--out", str(tmp_path / "out")])
     assert ran.exit_code == 0, ran.output
     first = ran.output.splitlines()[1]
     assert first.startswith("Counted only: no neutral pose")

@@ -19,7 +19,7 @@ class JudgeParams:
     fault_from: a fault is named from this probability on that its limit was truly missed; close_from: from here on it
     is told as too close to call, and blames nobody.
     least_sd_deg: standard deviation of any angle at best; change_sd_share: of how far an angle went within a rep,
-    beside that, as a share of the way. station_sd_s: of how long a station was held; stroke_sd_s: of a way up or down.
+    beside that, as a share of the way. station_sd_s: of how long a station was held.
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples. heading_sd_deg: nor what
     hangs on which way the body faces, where that is known worse than this.
@@ -28,7 +28,7 @@ class JudgeParams:
     start_margin_deg, start_margin_share: how far beyond where the set's reps usually begin a rep may set out, the
     larger of the two, in a drill that has no start range.
 
-    Sources. fault_from, close_from, least_sd_deg, change_sd_share, station_sd_s, stroke_sd_s, gap_s, clipped_s,
+    Sources. fault_from, close_from, least_sd_deg, change_sd_share, station_sd_s, gap_s, clipped_s,
     heading_sd_deg, shrug_deg, shrug_sds, shrug_told_deg, start_margin_deg, start_margin_share: ours.
     """
 
@@ -37,7 +37,6 @@ class JudgeParams:
     least_sd_deg: float = 1.0
     change_sd_share: float = 0.05
     station_sd_s: float = 0.15
-    stroke_sd_s: float = 0.06
     gap_s: float = 0.15
     clipped_s: float = 0.05
     heading_sd_deg: float = 10.0

@@ -13,6 +13,7 @@ from typing import Any
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.sets import HOLDER_MOVED_DEG
+from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.parameters import told
 from imu_shoulder.report import lines as report_lines
 from imu_shoulder.report import words
@@ -50,10 +51,11 @@ def first_lines(summary: Mapping[str, Any]) -> list[str]:
 
 
 def by_kind(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The first lines with what each is about: pain, noted, done, missing, clean, unscored, sank or sides."""
+    """The first lines with what each is about: pain, noted, counted, done, missing, clean, unscored, sank or sides."""
     said = (
         ("pain", str((summary.get("pain") or {}).get("text") or "")),
         ("noted", noted(summary)),
+        ("counted", counted_only(summary)),
         ("done", overall(summary)),
         ("missing", not_done(summary)),
         ("clean", fewest_clean(summary)),
@@ -73,6 +75,14 @@ def noted(summary: Mapping[str, Any]) -> str:
         notes = [{"set": number, "text": text} for number, text in by_set.items()]
     told_of = [f"{_at(note, titles)}: “{str(note['text']).rstrip('.')}”" for note in notes]
     return f"Noted {'; '.join(told_of)}." if told_of else ""
+
+
+def counted_only(summary: Mapping[str, Any]) -> str:
+    """That no angle is known, for want of a neutral pose, and what gives one."""
+    if not summary.get("no_pose"):
+        return ""
+    _, came, do = NO_POSE
+    return f"Counted only: no neutral pose, for {came}, and so no angle and no form. To have them, {do}."
 
 
 def _at(note: Mapping[str, Any], titles: Mapping[int, str]) -> str:
