@@ -89,6 +89,13 @@ class FakeSession:
         "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
         "Hold still, then lower as slowly as you lifted.",
     )
+    texts: dict[str, str] = field(
+        default_factory=lambda: {
+            "pose": "Stand still, arms hanging, thumbs forward.",
+            "bends": "Bend both elbows three times, upper arms still.",
+            "raises": "Raise both straight arms forward twice.",
+        }
+    )
     facts: list[list[str]] = field(
         default_factory=lambda: [
             ["Lifts", "right arm, 10 reps"],
@@ -282,6 +289,7 @@ class FakeSession:
                 "set_up": list(self.set_up),
                 "cautions": list(self.cautions),
                 "side": self.course.item.side,
+                "direction": None,
                 "facts": self.facts,
                 "asked": {"reps": dict(self.course.item.reps), "hold_s": self.hold_s},
                 "number": self.drill_number,
@@ -297,11 +305,7 @@ class FakeSession:
             "cue": self.cue if self.stage == "set" else None,
             "calibration": {
                 "step": step,
-                "text": {
-                    "pose": "Stand still, arms hanging, thumbs forward.",
-                    "bends": "Bend both elbows three times, upper arms still.",
-                    "raises": "Raise both straight arms forward twice.",
-                }.get(step, "Calibration is complete."),
+                "text": self.texts.get(step, "Calibration is complete."),
                 "still": still,
                 "count": None if step == "pose" else round(3 * still),
                 "asked": {"pose": None, "bends": 3, "raises": 2}.get(step),

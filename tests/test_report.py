@@ -170,6 +170,19 @@ def test_after_pain_over_the_ceiling_the_next_thing_is_to_ask(made):
     assert entry["change"] in others or entry["change"] not in text
 
 
+def test_effort_and_a_count_by_hand_stand_with_their_set_beside_what_was_measured(made):
+    plain = Page(build_report(*made)).text
+    assert "by hand" not in plain
+    assert "Effort" not in plain
+    summary = copy.deepcopy(made[0])
+    entry = next(entry for entry in summary["sets"] if entry["role"] == "lift")
+    done = entry["done"]["reps"]
+    entry.update(effort=6.0, live={"counted": done, "extra": 0, "corrected": -1, "by_hand": done - 1})
+    text = Page(build_report(summary, *made[1:])).text
+    assert f"{done} of {entry['asked']['reps']} counted, {done - 1} by hand" in text
+    assert "Effort 6 of 10" in text
+
+
 def test_columns_of_words_are_there_only_where_a_rep_has_some(made):
     headings = re.findall(r'<section id="(\S+)".*?<thead>(.*?)</thead>', build_report(*made), re.DOTALL)
     reps = made[1]

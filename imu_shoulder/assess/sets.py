@@ -33,6 +33,7 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
     lifting = arm_set.role == "lift"
     asked = drill.dose.reps if drill is not None and lifting else None
     holds = [j.values["hold_s"] for j in scored]
+    reps = sum(j.rep.kind == "rep" for j in judged) if lifting else 0
     judging = None if arm_set.counted_only else drill
     start_deg = float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0
     band = None if judging is None else judging.top_band_deg(start_deg)
@@ -49,9 +50,10 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "band_deg": None if band is None else [None if np.isinf(end) else end for end in band],
         "asked": _asked(drill, asked),
         "done": {
-            "reps": sum(j.rep.kind == "rep" for j in judged) if lifting else 0,
+            "reps": reps,
             "scored": len(scored) if lifting else 0,
             "clean": len(clean(judged)) if lifting and judging is not None else None,
+            "extra": max(0, reps - asked) if lifting and asked is not None else 0,
             "excluded": len(judged) - len(scored),
         },
         "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None)

@@ -82,7 +82,7 @@ def _spread(lines: Sequence[Line]) -> float:
 
 
 def facts(item: PlannedDrill) -> list[list[str]]:
-    """Name and words of each thing to know before the set: who lifts and holds, where, how long, how heavy."""
+    """Name and words of what is to be known before the set: who lifts and holds, where, how long, how heavy."""
     drill = item.drill
     found = {
         "Lifts": _lifts(item),

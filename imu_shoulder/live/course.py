@@ -4,16 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from imu_shoulder.drills import Drill
 from imu_shoulder.plan import Plan, PlannedDrill
-
-# Between two sets where nothing else is asked: common practice.
-REST_S = 60.0
-
-
-def rest_s(drill: Drill) -> float:
-    """The rest asked after a set of the drill, s."""
-    return REST_S
 
 
 class Course:
@@ -53,7 +44,7 @@ class Course:
         """A set of the drill was done; the rest begins where it ended."""
         self._done[self.place] += 1
         self._due = True
-        self._rest = end_s, rest_s(self.item.drill)
+        self._rest = end_s, self.item.rest_s
 
     def advance(self) -> None:
         """On to the set that is due, if one was done."""

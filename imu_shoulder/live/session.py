@@ -21,6 +21,7 @@ from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorPanel
 from imu_shoulder.live.steps import EVENT_TYPES
 from imu_shoulder.live.tally import SetTally, Tally
+from imu_shoulder.live.uncounted import Uncounted
 from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, told_frame
 from imu_shoulder.live.words import Cues, summary
 from imu_shoulder.model import Event, SensorStream, Side
@@ -53,7 +54,7 @@ class LiveSession:
         self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        self._cues = Cues(self._params.cue_s)
+        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s))
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}
@@ -244,7 +245,8 @@ class LiveSession:
         self._calibrating.close()
         item = self.item
         onset_s = self.stream.mark_s if announced is None else announced.onset_s
-        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg)
+        way = item.drill.direction or None
+        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg, direction=way)
         asked = {side: item.asked_of(side, f"the plan {self.plan.name}") for side in item.sides}
         self._set, self._before, self._closed = None, len(self.events), len(self.stream.sets)
         self.stream.begin(event, item.drill, asked, number)
@@ -358,7 +360,7 @@ class LiveSession:
         self.events = [*self.events[: self._before], *rep_events(self._set)]
         latest = self._tally.sets[-1]
         latest.counted.update((side, self._set.counted(side)) for side in latest.asked if side in self._set.watches)
-        self._cues.look(self._set, self.item.drill)
+        self._cues.look(self._set, self.item.drill, self.stream.grid_s or 0.0)
 
     def _set_done(self) -> bool:
         """Whether every arm that is seen has done what is asked of it in the set that goes on."""

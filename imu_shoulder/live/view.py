@@ -31,6 +31,7 @@ def drill_frame(course: Course) -> dict[str, Any]:
         "set_up": list(item.drill.set_up),
         "cautions": list(item.drill.cautions),
         "side": item.side,
+        "direction": item.drill.direction or None,
         "facts": facts(item),
         "asked": {"reps": dict(item.reps), "hold_s": item.drill.top.hold_s or None},
         "number": course.place + 1,

@@ -9,6 +9,7 @@ from imu_shoulder.assess.faults import FAULTS, RAISED
 from imu_shoulder.assess.words import HOLDER_SINKS
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.running import RunningSet
+from imu_shoulder.live.uncounted import Uncounted
 from imu_shoulder.live.view import sinks
 
 STEPS: Mapping[str, str] = {
@@ -32,21 +33,26 @@ def cue(faults: Collection[str], drill: Drill) -> dict[str, str] | None:
 
 
 class Cues:
-    """What the newest of the final reps lacked: said for stays_s, and not how high where the arm is high enough now."""
+    """What the newest of the final reps lacked: said for stays_s, and not how high where the arm is high enough now.
 
-    def __init__(self, stays_s: float) -> None:
-        self._stays_s = stays_s
+    uncounted: what is said where no rep is counted.
+    """
+
+    def __init__(self, stays_s: float, uncounted: Uncounted) -> None:
+        self._stays_s, self._uncounted = stays_s, uncounted
         self._told = 0
         self._cue: tuple[float, Mapping[str, str]] | None = None
 
     def begin(self) -> None:
         """A set begins."""
         self._told, self._cue = 0, None
+        self._uncounted.begin()
 
     def end(self) -> None:
         self._cue = None
 
-    def look(self, live: RunningSet, drill: Drill) -> None:
+    def look(self, live: RunningSet, drill: Drill, now_s: float) -> None:
+        self._uncounted.look(live, now_s)
         reps = [final for finals in live.final.values() for final in finals]
         if len(reps) > self._told:
             self._told = len(reps)
@@ -60,7 +66,7 @@ class Cues:
         if any(map(sinks, watches)):
             return dict(LOWER_BOTH)
         if self._cue is None or now_s - self._cue[0] > self._stays_s:
-            return None
+            return None if running is None else self._uncounted.now()
         holds = any(watch.phase == "hold" for watch in watches)
         return None if holds and FAULTS[self._cue[1]["code"]].quiet_in_hold else dict(self._cue[1])
 

@@ -76,6 +76,7 @@ class Section:
     written: tuple[str, ...]
     pain: str
     pain_over: bool
+    effort: str
     reps_done: str
     clean: str
     hold: str
@@ -115,6 +116,11 @@ def build(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) 
     ]
 
 
+def _by_hand(entry: Mapping[str, Any]) -> str:
+    by_hand = lines.counted_by_hand(entry)
+    return "" if by_hand is None else f" counted, {by_hand} by hand"
+
+
 def _section(
     entry: Mapping[str, Any], reps: pd.DataFrame, window: pd.DataFrame, bin_s: float, pose: Mapping[str, Any]
 ) -> Section:
@@ -144,7 +150,8 @@ def _section(
         written=tuple(lines.written(entry)),
         pain=words.value(entry.get("pain")),
         pain_over=bool(entry.get("pain_over")),
-        reps_done="held" if holds else _of(done.get("reps"), asked),
+        effort=words.value(entry.get("effort")),
+        reps_done="held" if holds else _of(done.get("reps"), asked) + _by_hand(entry),
         clean="" if holds else words.number(done.get("clean")),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=_asked_band(entry),

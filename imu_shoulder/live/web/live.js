@@ -52,8 +52,8 @@ const effort = new Question(
 );
 const stop = new Stop(send);
 const cue = new Squeezed(get("cue"), 2);
-const title = new Squeezed(get("title"), 1);
-const place = new Squeezed(get("where-now"), 1);
+const title = new Squeezed(get("title"), 1, 2);
+const place = new Squeezed(get("where-now"), 1, 2);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/live`);
