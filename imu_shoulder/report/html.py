@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
@@ -107,10 +108,10 @@ def plan_lines(plan: Mapping[str, Any] | None) -> list[str]:
     return [words.degrees(line) for line in [*(plan.get("lines") or [plan["text"]]), *kept]]
 
 
-def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str]]:
+def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str, str]]:
     """A line per drill and arm. Stop is for all of them, and the head of the page says why: it is said once."""
     if any(item["advice"] == "stop" for item in advice):
-        return [("Every drill", "stop", "stop", "")]
+        return [("Every drill", "stop", "stop", "", "")]
     return [_advice(item) for item in advice]
 
 
@@ -121,12 +122,25 @@ def criteria_for_next(advice: Sequence[Mapping[str, Any]]) -> str:
     return next((item["next_takes"] for item in advice if item["advice"] == "stay" and item.get("next_takes")), "")
 
 
-def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:
-    """Whom it is for, the advice's name and its words, and the reps and earlier drills that it comes from."""
+def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
+    """Whom it is for, the advice's name and its words, the first thing to know of it, and all that it comes from."""
     whom = f"{item['title']}, {item['side']} arm{', holding' if item.get('role') == 'hold' else ''}"
     text = str(item["text"]).removeprefix(f"{whom}: ").removesuffix(DECIDES)
     said, _, because = text.partition(". ")
-    return whom, item["advice"], said.rstrip(". "), because.strip()
+    first = [sentence for start in FIRST_SAID if (sentence := _sentence_of(because, start))]
+    for sentence in first:
+        because = because.replace(sentence, "", 1)
+    return whom, item["advice"], said.rstrip(". "), " ".join(first), " ".join(because.split())
+
+
+# How the sentences begin that a coach reads first in a line of advice.
+FIRST_SAID = ("The surgeon's", "Missing first:", "Steps to choose from")
+
+
+def _sentence_of(text: str, start: str) -> str:
+    """The sentence of a text that begins so; empty where there is none. A number's point ends no sentence."""
+    found = re.search(rf"{re.escape(start)}.*?\.(?= |$)", text)
+    return found.group() if found else ""
 
 
 def _policy(scripts: list[str], style: str) -> str:
