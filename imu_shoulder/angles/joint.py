@@ -20,6 +20,7 @@ from imu_shoulder.calibrate.model import (
     SKIN_SHARE_SD,
     ArmCalibration,
     SegmentAxes,
+    SensorCalibration,
     dot,
     long_axis,
     segment_axes,
@@ -310,6 +311,17 @@ def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
 def _elbow_rad(humerus: FloatArray, forearm: FloatArray) -> FloatArray:
     """Angle (N,) between long axes (3, N)."""
     return np.arccos(np.clip(dot(humerus, forearm), -1, 1))
+
+
+def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray]) -> FloatArray:
+    """Which way and how far the forearm points aside from the upper arm's line (2, N): the elbow's angle is its length.
+
+    The swing of the upper arm is undone. quats: (N, 4) earth from sensor, by placement.
+    """
+    humerus, forearm = (long_axis(sensor, quats[sensor.placement], None) for sensor in (upper_arm, wrist))
+    x, cosine, z = unswung(humerus, forearm)
+    angle_deg = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))
 
 
 def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
