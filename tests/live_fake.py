@@ -77,6 +77,7 @@ class FakeSession:
     started_s: float | None = None
     set_s: float | None = None
     step: int = 0
+    alone: str | None = None
     verdict: tuple[str, str] | None = None
     reads: str = ""
     not_seen: tuple[str, ...] = ()
@@ -142,6 +143,7 @@ class FakeSession:
         return self.course.place + 1
 
     def resume(self):
+        self.alone = None
         if self.pain.stopped:
             self.stage = "stop"
         elif self.pain.open:
@@ -154,8 +156,13 @@ class FakeSession:
 
     def command(self, name, **args):
         if name.startswith("calibrate_"):
-            if self.stage != "calibrate" or name != f"calibrate_{STEPS[self.step]}":
-                return "That step is not due."
+            if self.stage == "set":
+                return "Stop the set first."
+            self.step, self.stage, self.alone = (
+                STEPS.index(name.removeprefix("calibrate_")),
+                "calibrate",
+                args.get("side"),
+            )
             self.started_s, self.verdict = self.t, None
         elif name == "skip":
             if self.stage != "calibrate" or self.step == 0:
@@ -305,6 +312,7 @@ class FakeSession:
             "cue": self.cue if self.stage == "set" else None,
             "calibration": {
                 "step": step,
+                "side": self.alone,
                 "text": self.texts.get(step, "Calibration is complete."),
                 "still": still,
                 "count": None if step == "pose" else round(3 * still),

@@ -67,15 +67,16 @@ def calibrate(
 ) -> Calibration:
     """Calibrate every sensor that saw the neutral pose.
 
-    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose. shared: how
-    turning that two sensors share is weighed.
+    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose. events: a
+    movement that names a side says nothing of the other arm. shared: how turning that two sensors share is weighed.
     """
     arms = {}
     for side, own in attitudes.items():
         if any(placement in pose.earth_from_sensor for placement in limbs_of(side)):
-            found = _calibrate_arm(side, time_s, rate_hz, own, events, pose, shared)
+            moved = [event for event in events if event.trial_type == "set" or event.side in (side, "both", None)]
+            found = _calibrate_arm(side, time_s, rate_hz, own, moved, pose, shared)
             arm = _with_trunk(found, own, rate_hz, pose, shared)
-            arms[side] = with_anchors(arm, time_s, rate_hz, own, events, pose)
+            arms[side] = with_anchors(arm, time_s, rate_hz, own, moved, pose)
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 

@@ -191,13 +191,13 @@ class LiveSession:
             "seq": self._seq,
         }
 
-    def _calibrate(self, step: str) -> str | None:
+    def _calibrate(self, step: str, side: Side | None = None) -> str | None:
         event, _ = self._take_announced()
         if self.stage == "set":
             return "Stop the set first."
         if self._pain.stopped:
             return self._pain.refusal
-        refused = self._calibrating.start(step, event)
+        refused = self._calibrating.start(step, side, event)
         if refused is None:
             self.stage = "calibrate"
         return refused

@@ -104,7 +104,10 @@ class Keeper:
         """
         late = [event for event in own if _key(event) not in self._gone_through]
         told = {_key(event): event for event in own if _key(event) in self._gone_through}
-        kept = [self._told_since(event, told) for event in self._before]
+        # A movement that was done again since.
+        gone = [then for key, then in self._gone_through.items() if key not in told]
+        before = [event for event in self._before if not any(_is_same(event, own) for own in gone)]
+        kept = [self._told_since(event, told) for event in before]
         return tuple(sorted([*kept, *late], key=lambda event: event.onset_s))
 
     def went_on(self, events: Sequence[Event]) -> None:
@@ -132,7 +135,7 @@ class Keeper:
                 event = with_note(event, now.note)
             if now.pain != then.pain:
                 event = replace(event, pain=now.pain)
-            event = replace(event, effort=now.effort, counts=now.counts)
+            event = replace(event, side=now.side, effort=now.effort, counts=now.counts)
         return event
 
     def give_up(self) -> None:
@@ -169,10 +172,10 @@ class Keeper:
         entry: EventEntry | None = None
         if name in _TRIALS:
             duration_s = POSE_S if _TRIALS[name] == "neutral_pose" else None
-            entry = EventEntry(host_ns, "start", trial_type=_TRIALS[name], duration_s=duration_s)
+            entry = EventEntry(host_ns, "start", _TRIALS[name], side=args.get("side"), duration_s=duration_s)
         elif name == "start_set" and drill is not None:
-            given = {key: drill.get(key) for key in ("side", "direction")}
-            entry = EventEntry(host_ns, "start", trial_type="set", drill=drill["id"], **given)
+            way = drill.get("direction")
+            entry = EventEntry(host_ns, "start", "set", drill["id"], drill["side"], direction=way)
         elif name in ("stop_set", "finish"):
             entry = EventEntry(host_ns, "stop")
         elif name in ("pain", "correct_pain"):
@@ -197,7 +200,11 @@ class Keeper:
     def calibrated(self, event: Event) -> None:
         """Note from when to when a calibration step went: its command says only when it was asked for."""
         entry = EventEntry(
-            self._host_ns(event.onset_s), "was", trial_type=event.trial_type, duration_s=event.duration_s
+            self._host_ns(event.onset_s),
+            "was",
+            trial_type=event.trial_type,
+            side=event.side,
+            duration_s=event.duration_s,
         )
         self.log.put(EVENT, pack(entry))
 

@@ -11,6 +11,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.live.uncounted import Uncounted
 from imu_shoulder.live.view import sinks
+from imu_shoulder.model import Side
 
 STEPS: Mapping[str, str] = {
     "pose": "Stand still, arms hanging, thumbs forward",
@@ -19,8 +20,19 @@ STEPS: Mapping[str, str] = {
     "high": "As far as it does not hurt, or leave it out: arms up to the side, thumbs up; bend your elbows there twice",
     "ready": "Calibration is complete",
 }
+# Of one arm alone, by its side.
+ONE_ARM: Mapping[str, str] = {
+    "bends": "Bend your {0} elbow and straighten it fully, three times, upper arm still",
+    "raises": "Raise your straight {0} arm forward to shoulder height twice",
+    "high": "As far as it does not hurt, or leave it out: {0} arm up to the side, thumb up; bend the elbow there twice",
+}
 # Of an arm that is to hold while the other one lifts, and no longer can.
 LOWER_BOTH: Mapping[str, str] = {"code": "holder_sinks", "text": "lower both arms"}
+
+
+def step_text(step: str, side: Side | None) -> str:
+    """What a step of the calibration asks; side: of one arm alone."""
+    return ONE_ARM[step].format(side) if side is not None and step in ONE_ARM else STEPS[step]
 
 
 def cue(faults: Collection[str], drill: Drill) -> dict[str, str] | None:
