@@ -17,8 +17,8 @@ from second_simulator.timeline import Timeline
 
 Stance = Literal["stand", "sit", "lie"]
 
-# lean_roll, lean_pitch: away from however the trunk is, about its own axes.
-TRUNK_CHANNELS = ("heading", "roll", "twist", "pitch", "lean_roll", "lean_pitch", "x", "y", "z")
+# lean_roll, lean_twist, lean_pitch: away from however the trunk is, about its own axes.
+TRUNK_CHANNELS = ("heading", "roll", "twist", "pitch", "lean_roll", "lean_twist", "lean_pitch", "x", "y", "z")
 # speed: of walking, m/s. gait: how much of a step is made. restless, sway: factors on wander and sway. tired: 0 to 1.
 STATE_CHANNELS = ("speed", "gait", "restless", "sway", "tired")
 # What hands and straps do to a sensor: turn about the limb, tilt.

@@ -48,6 +48,7 @@ class TrueRep:
     band_s: tuple[float, float] | None
     plateau_s: tuple[float, float]
     stations: tuple[tuple[str, float, float], ...]
+    stays: tuple[Stay, ...]
     faults: tuple[str, ...]
     margins: Mapping[str, float]
     set_out_s: float
@@ -112,7 +113,7 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
     end = np.flatnonzero(back[middle:] <= PLATEAU_DEG)
     margins = _margins(drill, rep, own, at_s, top, held, level, top_s, thorax_up[:, rows]) if rep.role == "lift" else {}
     return TrueRep(
-        **{name: getattr(rep, name) for name in ("set", "drill", "side", "rep", "role", "faults")},
+        **{name: getattr(rep, name) for name in ("set", "drill", "side", "rep", "role", "faults", "stays")},
         start_s=float(at_s[start[-1]] if start.size else rep.set_out_s),
         top_start_s=top_s[0],
         top_end_s=top_s[1],
