@@ -145,7 +145,7 @@ def _section(
         pain=words.value(entry.get("pain")),
         pain_over=bool(entry.get("pain_over")),
         reps_done="held" if holds else _of(done.get("reps"), asked),
-        clean="" if holds else words.number(done.get("clean")),
+        clean="" if holds else words.number(done.get("clean") if done.get("scored", 1) else None),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=_asked_band(entry),
         angle=charts.angle_words(entry, entry["angle"]),
