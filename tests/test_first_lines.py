@@ -5,11 +5,14 @@ What should be read of each stands in first_lines.toml, by the session's name.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from report_fixture import MadeSet, finished
+from test_report import Page
 
 from imu_shoulder.assess.faults import RAISED
 from imu_shoulder.drills import load_shipped
@@ -18,6 +21,7 @@ from imu_shoulder.plan import parse_plan
 from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import match_sets
 from imu_shoulder.report.headlines import first_lines
+from imu_shoulder.report.html import build_report
 from imu_shoulder.report.pain import notes_of, tell_sets
 
 
@@ -56,6 +60,7 @@ class Session:
 
 FULL_CAN, BAND, LOOP = "full_can", "band_external_rotation", "band_loop_raise"
 HOLD, ROW, ARCS = "full_can_hold_and_lift", "row_rotate", "overhead_short_arc"
+ONE_AS_MANY = re.compile(r"\b1 (reps|sets|sessions|stations|warnings|gaps|tests)\b")
 TABLE = tomllib.loads((Path(__file__).parent / "first_lines.toml").read_text(encoding="utf-8"))
 SESSIONS = (
     Session(
@@ -300,7 +305,19 @@ def test_where_half_of_the_asked_reps_are_missing_that_is_said_before_any_praise
     assert ("asked" in lines.replace("not asked", "")) is bool(session.plan)
 
 
+@pytest.fixture
+def short_warm_up():
+    """The report of one set of one rep, with one note and one gap."""
+    return build_report(*finished([MadeSet(1, reps=1)]))
+
+
 def test_there_are_thirty_sessions_and_each_says_something_of_its_own():
     assert len(SESSIONS) >= 30
     assert [session.name for session in SESSIONS] == list(TABLE)
     assert len({tuple(session.lines) for session in SESSIONS}) >= 30
+
+
+def test_one_of_a_thing_is_said_of_as_one(short_warm_up):
+    for session in SESSIONS:
+        assert not [line for line in first_lines(summary_of(session)) if ONE_AS_MANY.search(line)]
+    assert not ONE_AS_MANY.search(Page(short_warm_up).text)

@@ -46,6 +46,12 @@ class PlannedDrill:
     own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
 
     @property
+    def title(self) -> str:
+        """The drill's title, with its direction where that is not the drill's usual one."""
+        shipped = load_shipped(self.drill.id).direction if self.drill.id in shipped_ids() else ""
+        return self.drill.title + (f", {self.drill.direction}" if self.drill.direction not in ("", shipped) else "")
+
+    @property
     def sides(self) -> tuple[Side, ...]:
         return tuple(side for side in SIDES if self.side in (side, "both"))
 

@@ -81,7 +81,7 @@ def overview(plan: Plan) -> dict[str, Any]:
 
 def _item(item: PlannedDrill) -> dict[str, Any]:
     return {
-        "title": item.drill.title,
+        "title": item.title,
         "arm": "both arms" if item.side == "both" else f"{item.side} arm",
         "dose": dose_text(item),
         "load": load_text(item),

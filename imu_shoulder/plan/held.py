@@ -78,7 +78,7 @@ def _item(item: PlannedDrill, done: list[dict[str, Any]]) -> dict[str, Any]:
     differs = item.load_kg is not None and bool(loads)
     return {
         "drill": item.drill.id,
-        "title": item.drill.title,
+        "title": item.title,
         "side": item.side,
         "asked": {
             "sets": item.sets,
@@ -97,14 +97,14 @@ def _item(item: PlannedDrill, done: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def _item_text(item: PlannedDrill, done: list[dict[str, Any]], loads: list[float]) -> str:
-    name = f"{item.drill.title}, {'both arms' if item.side == 'both' else f'{item.side} arm'}"
+    name = f"{item.title}, {'both arms' if item.side == 'both' else f'{item.side} arm'}"
     if not done:
         return f"{name}: skipped."
     parts = []
     for side in item.sides:
         mine = [d for d in done if d["side"] == side]
         arm = f"{side} " if item.side == "both" else ""
-        parts.append(f"{arm}{arm_dose(item.drill.title, side, item.sets, item.reps[side], mine).text}")
+        parts.append(f"{arm}{arm_dose(item.title, side, item.sets, item.reps[side], mine).text}")
     if loads:
         parts.append(f"with {' and '.join(f'{load:g}' for load in loads)} kg instead of {item.load_kg:g} kg")
     return f"{name}: {'; '.join(parts)}."
@@ -125,7 +125,7 @@ def _order(plan: Plan, matches: Matches) -> tuple[bool, str]:
         if later < earlier:
             first, second = (plan.drills[k] for k in (later, earlier))
             return False, (
-                f"Order: {first.drill.title} ({first.side}) is asked before {second.drill.title} ({second.side}), "
+                f"Order: {first.title} ({first.side}) is asked before {second.title} ({second.side}), "
                 "but was begun after it."
             )
     return True, "The drills were begun in the order of the plan."

@@ -13,7 +13,7 @@ POSE = (
     "+-: how far off the measurement may be (95 %). Most of it is how far the arm hung from neutral in the pose: "
     "alike in every trial and much alike on both sides, so it hardly touches the difference."
 )
-TOTAL = "Total rotation at 90 deg: external and internal together"
+TOTAL = "Total rotation at 90 deg (external + internal)"
 TOTAL_NOTE = "In the total rotation an error of the pose cancels."
 STANDING = "Here the athlete stands, and nobody holds or reads the arm: compare with care."
 HEAD = ("Test", "Right", "Left", "Difference")
@@ -69,8 +69,8 @@ def _apart(difference: Mapping[str, Any] | None) -> str:
         return ""
     if difference["mdc90_deg"] is None:
         return _more(difference["mean_deg"])
-    size = "more than" if difference["over_mdc90"] else "within"
-    return f"{_more(difference['mean_deg'])}, {size} the {difference['mdc90_deg']:g} that measuring makes"
+    size = "beyond" if difference["over_mdc90"] else "within"
+    return f"{_more(difference['mean_deg'])}, {size} measuring ({difference['mdc90_deg']:g} deg)"
 
 
 def _more(by_deg: float) -> str:

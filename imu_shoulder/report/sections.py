@@ -152,7 +152,7 @@ def _section(
         pain_over=bool(entry.get("pain_over")),
         effort=words.value(entry.get("effort")),
         reps_done="held" if holds else _of(done.get("reps"), asked) + _by_hand(entry),
-        clean="" if holds else words.number(done.get("clean")),
+        clean="" if holds else words.number(done.get("clean") if done.get("scored", 1) else None),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=_asked_band(entry),
         angle=charts.angle_words(entry, entry["angle"]),
