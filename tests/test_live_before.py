@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from far import letters
@@ -13,8 +16,9 @@ from test_live_care import unread
 from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.live.before import drawing, facts
 from imu_shoulder.model import SIDES
-from imu_shoulder.plan import PlannedDrill, parse_plan
+from imu_shoulder.plan import PlannedDrill, load_plan, parse_plan
 
+ROOT = Path(__file__).parents[1]
 in_browser = [
     pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed"),
     pytest.mark.xdist_group("browser"),
@@ -124,6 +128,15 @@ def test_each_drawing_lies_in_its_box(drill_id, side):
                 for at in line
             ]
             assert all(left <= x <= left + width and top <= y <= top + height for x, y in ends)
+
+
+def test_a_page_is_told_a_drawing_of_each_drill_of_the_plan():
+    from imu_shoulder.live.run import _about
+
+    plan = load_plan(ROOT / "recordings" / "planned_warm_up.toml")
+    about = _about(SimpleNamespace(analyse=None, plan=plan, drills={}, params=None), "M.K.", "demo", plan)
+    assert [len(found["panels"]) for found in about.drawings] == [1 + len(item.drill.stations) for item in plan.drills]
+    assert json.loads(json.dumps(about.drawings))[0]["panels"][0]["name"] == "Start"
 
 
 class TestPage:

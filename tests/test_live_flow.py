@@ -224,6 +224,14 @@ def test_a_correction_stands_beside_what_was_measured(recording):
         assert session.command("count", **wrong) is not None
 
 
+def test_what_was_extra_stays_as_it_was_measured(recording):
+    session, _ = played(recording, reps=1)
+    assert session.command("count", side="right", by=-1) is None
+    assert session.frame()["sets"][0]["arms"]["right"]["extra"] == 0
+    (event,) = [event for event in session.recording() if event.trial_type == "set"]
+    assert event.counts == (ArmCount("right", counted=2, extra=1, corrected=-1),)
+
+
 def test_a_correction_during_the_set_moves_what_is_shown_and_what_is_done(recording):
     from imu_shoulder.live.replay import Replayed
     from imu_shoulder.sources import RecordingSource
@@ -323,6 +331,38 @@ def test_a_replay_says_of_its_sets_what_their_recording_says(recording):
     (event,) = [event for event in session.recording() if event.trial_type == "set"]
     # What was counted is counted anew; what a person said stays.
     assert (event.pain, event.effort, event.counts) == (1.0, 7.0, (ArmCount("right", 2, 0, -1),))
+
+
+@pytest.mark.parametrize(("pain", "seen"), [(1.0, ["pain", "effort", "over"]), (None, ["pain"])])
+def test_a_played_recording_leaves_its_questions_open_for_a_while_and_then_goes_on(recording, tmp_path, pain, seen):
+    """Effort follows pain, and both are answered as the recording has them; without a rating pain stays open."""
+    from imu_shoulder.live.hub import About, Hub
+    from imu_shoulder.live.paced_replay import ASKED_S, Prompter
+    from imu_shoulder.live.session_log import Keeper
+    from imu_shoulder.sources import Chunk, RecordingSource
+
+    told = [replace(e, pain=pain) if e.trial_type == "set" else e for e in recording.events]
+    session = session_for(recording, reps=2)
+    keeper = Keeper(tmp_path / "session", "M.K.", recording.start, keeps_samples=True)
+    hub = Hub(session, keeper, About("M.K.", "replay", (), (), lambda recording, out: None))
+    prompter, stages = Prompter(hub, session), []
+    chunks = list(RecordingSource(replace(recording, events=tuple(told)), 0.1).chunks())
+    lasts_s = session_end_s(recording)
+    later = [Chunk({p: replace(s, time_s=s.time_s + lasts_s) for p, s in chunk.streams.items()}) for chunk in chunks]
+    for chunk in [*chunks, *later]:
+        prompter(chunk)
+        hub.push(chunk.streams)
+        if session.events and session.stage != "set":
+            stages.append((session.stage, session.now_s))
+    keeper.close(session.now_s)
+    assert list(dict.fromkeys(stage for stage, _ in stages)) == seen
+    if pain is not None:
+        asked = [[at_s for stage, at_s in stages if stage == name] for name in ("pain", "effort")]
+        assert [times[-1] - times[0] for times in asked] == pytest.approx([ASKED_S, ASKED_S], abs=0.3)
+
+
+def session_end_s(recording):
+    return max(float(stream.time_s[-1]) for stream in recording.streams.values()) + 0.02
 
 
 # In the results of the recording.

@@ -5,7 +5,7 @@ const PHASES = {
   lift: ["▲", "Lift"],
   hold: ["■", "Hold"],
   lower: ["▼", "Lower"],
-  rest: ["●", "Ready"],
+  rest: ["●", "Next rep"],
   unseen: ["?", "Unseen"],
 };
 const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
