@@ -171,7 +171,7 @@ class _Budget:
         self.count = len(next(iter(thin.values())).valid)
         self.variance = np.full(self._base.shape, params.tilt_deg**2)
         # Of the bend along where it points, and across.
-        self._bend_deg = self._bend_of(calibration)
+        self._bend_deg = np.nan_to_num(self._bend_of(calibration))
         self._bend_variance = np.full((2, self.count), params.tilt_deg**2)
 
     def _bend_of(self, calibration: ArmCalibration) -> FloatArray:
@@ -274,7 +274,7 @@ class _Budget:
         if "elbow_deg" not in self.names:
             return
         along, across = self._bend_variance
-        length = np.nan_to_num(np.hypot(*self._bend_deg))
+        length = np.hypot(*self._bend_deg)
         variance = length_variance(length, along, across)
         if "forearm_deg" in self.names:
             turned = np.sin(np.radians(np.nan_to_num(self._base[self.names.index("forearm_deg")])))
