@@ -55,6 +55,10 @@ class PlannedDrill:
     def sides(self) -> tuple[Side, ...]:
         return tuple(side for side in SIDES if self.side in (side, "both"))
 
+    def towards(self, direction: str | None) -> PlannedDrill:
+        """Done in another of the drill's directions; as it is for none. Raises DrillError for one it has not."""
+        return replace(self, drill=self.drill.towards(direction)) if direction else self
+
     def asked_of(self, side: Side, source: str) -> Drill:
         """The drill with the dose this plan asks of one arm. source: named in the results."""
         load = self.band or ("" if self.load_kg is None else f"{self.load_kg:g} kg")
