@@ -135,8 +135,12 @@ def test_a_page_is_told_a_drawing_of_each_drill_of_the_plan():
 
     plan = load_plan(ROOT / "recordings" / "planned_warm_up.toml")
     about = _about(SimpleNamespace(analyse=None, plan=plan, drills={}, params=None), "M.K.", "demo", plan)
-    assert [len(found["panels"]) for found in about.drawings] == [1 + len(item.drill.stations) for item in plan.drills]
-    assert json.loads(json.dumps(about.drawings))[0]["panels"][0]["name"] == "Start"
+    for item, found in zip(plan.drills, json.loads(json.dumps(about.drawings)), strict=True):
+        assert list(found) == list(item.drill.directions or ("",))
+        assert all(len(one["panels"]) == 1 + len(item.drill.stations) for one in found.values())
+        assert all(one["panels"][0]["name"] == "Start" for one in found.values())
+        # Each direction is drawn as it goes.
+        assert len({json.dumps(one) for one in found.values()}) == len(found)
 
 
 class TestPage:
@@ -151,7 +155,7 @@ class TestPage:
             stage="ready", sides=item.sides, title=drill.title, set_up=drill.set_up, cautions=drill.cautions
         )
         session.facts = facts(item)
-        page, _ = opened(session, drawings=(drawing(item),) * 3)
+        page, _ = opened(session, drawings=({"": drawing(item)},) * 3)
         at_stage(page, "ready")
         asked = "#asked, #facts dt, #facts dd, #figures figcaption, #drill-cautions li"
         for width, height, parts in ((1024, 768, f"{asked}, #set-up li"), (390, 844, asked)):
@@ -173,7 +177,7 @@ class TestPage:
 
     def test_the_next_drill_is_drawn_anew(self, opened):
         items = [planned("full_can"), planned("row_rotate_press"), planned("full_can")]
-        page, _ = opened(FakeSession(stage="ready"), drawings=tuple(map(drawing, items)))
+        page, _ = opened(FakeSession(stage="ready"), drawings=tuple({"": drawing(item)} for item in items))
         at_stage(page, "ready")
         assert page.locator("#figures figcaption").all_inner_texts() == ["Start", "Top"]
         page.click("#next")

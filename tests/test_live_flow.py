@@ -391,3 +391,24 @@ def test_reps_beyond_those_asked_are_extra_in_the_results(recording):
     asked = {1: {"right": item.asked_of("right", "the plan")}}
     extra = [summarise(analyse(recording, asked=own))["sets"][0]["done"]["extra"] for own in (asked, None)]
     assert extra == [1, 0]
+
+
+def test_a_direction_chosen_before_the_set_is_what_is_asked_and_stored(recording):
+    session = session_for(recording)
+    drill = session.frame()["drill"]
+    assert (drill["direction"], list(drill["directions"])) == ("diagonal", ["forward", "diagonal", "side"])
+    assert session.command("direction", value="up") == "Full can raise has no direction up."
+    assert session.command("direction", value="side") is None
+    drill = session.frame()["drill"]
+    assert drill["direction"] == "side"
+    assert ["Where", "out to the side"] in drill["facts"]
+    assert session.item.drill.form.ends_of("plane") == (-20.0, 20.0)
+
+
+def test_the_sets_mark_in_a_replay_says_another_direction_than_the_plan(recording):
+    marked = [replace(e, direction="side") if e.trial_type == "set" else e for e in recording.events]
+    session, _ = played(replace(recording, events=tuple(marked)))
+    (event,) = [event for event in session.recording() if event.trial_type == "set"]
+    assert event.direction == "side"
+    # The recording's raises go a little in front of the side.
+    assert all("plane_off" in own.judged.faults for own in session.latest_set.final["right"])

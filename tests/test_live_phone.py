@@ -37,7 +37,7 @@ def opened_on_phone(opened, **options):
     session = FakeSession(title=LONGEST.title, set_up=LONGEST.set_up, next_title=LONGEST.title, reps=15, **options)
     item = planned("row_rotate_press", "both" if len(session.sides) > 1 else "right")
     session.facts = facts(item)
-    page, _ = opened(session, size=PHONE, drawings=(drawing(item),) * 3)
+    page, _ = opened(session, size=PHONE, drawings=({"": drawing(item)},) * 3)
     return page, session
 
 

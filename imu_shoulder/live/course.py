@@ -12,6 +12,8 @@ class Course:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
+        # Of a drill's place, the direction that was chosen in place of the plan's.
+        self._chosen: dict[int, str] = {}
         self.place, self.round = 0, 1
         self.over = False
         self._done = [0] * len(plan.drills)
@@ -21,7 +23,7 @@ class Course:
 
     @property
     def item(self) -> PlannedDrill:
-        return self.plan.drills[self.place]
+        return self.plan.drills[self.place].towards(self._chosen.get(self.place))
 
     @property
     def due_place(self) -> int:
@@ -36,6 +38,13 @@ class Course:
             for item, done in zip(self.plan.drills, self._done, strict=True)
             if done < item.sets
         ]
+
+    def choose(self, direction: str) -> str | None:
+        """The drill that is shown goes in this direction from now on. Returns a sentence where it cannot."""
+        if direction not in self.item.drill.directions:
+            return f"{self.item.drill.title} has no direction {direction}."
+        self._chosen[self.place] = direction
+        return None
 
     def set_begins(self) -> None:
         self.over, self._rest = False, None

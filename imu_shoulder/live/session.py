@@ -134,6 +134,7 @@ class LiveSession:
             "effort": lambda value: self._answered(self._tally.rate(value)),
             "effort_not_rated": lambda: self._answered(self._tally.decline()),
             "count": lambda by, side=None: self._tally.correct(by, side),
+            "direction": self._choose,
             "note": self._note,
             "finish": self._finish,
         }
@@ -243,7 +244,7 @@ class LiveSession:
         if self._course.over and announced is None:
             return "All sets of the plan are done. For one more, go back to the drill before."
         self._calibrating.close()
-        item = self.item
+        item = self.item if announced is None else self.item.towards(announced.direction)
         onset_s = self.stream.mark_s if announced is None else announced.onset_s
         way = item.drill.direction or None
         event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg, direction=way)
@@ -315,6 +316,9 @@ class LiveSession:
         else:
             return "A note belongs to a set: start one first."
         return None
+
+    def _choose(self, value: str) -> str | None:
+        return "Stop the set first." if self.stage == "set" else self._course.choose(value)
 
     def _go(self, step: int) -> str | None:
         if self.stage == "set":

@@ -16,7 +16,7 @@ from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import cut
-from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_heading
+from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_headings
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,12 +214,9 @@ def _joint_turns(
     """
     first, second = (attitude.rate_earth_rad_s for attitude in attitudes[:2])
     bias = bias_sd_rad_s(attitudes[0].bias.sd_rad_s, attitudes[1].bias.sd_rad_s, params)
-    out = []
-    for k, ((_, begin), (end, _)) in enumerate(pairwise(spans)):
-        fix = shared_heading(first[begin:end], second[begin:end], rate_hz, bias, params)
-        if fix is not None:
-            out.append(JointTurn(k, fix.heading_rad, fix.sd_rad))
-    return out
+    between = [(begin, end) for (_, begin), (end, _) in pairwise(spans)]
+    fixes = shared_headings(first, second, between, rate_hz, bias, params)
+    return [JointTurn(k, fix.heading_rad, fix.sd_rad) for k, fix in enumerate(fixes) if fix is not None]
 
 
 def _mean_speed(attitude: Attitude, width: int) -> FloatArray:

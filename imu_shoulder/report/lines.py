@@ -122,6 +122,15 @@ def notes(entry: Mapping[str, Any]) -> list[str]:
     return shown + ([f"and {more} more, in summary.json"] if more > 0 else [])
 
 
+def close(entry: Mapping[str, Any]) -> list[str]:
+    """What was too close to a limit to be called a fault, with how well it is known. It is held against nobody."""
+    whose = "" if entry.get("role") == "hold" else "Rep {rep}: "
+    return [
+        words.degrees(whose.format(rep=words.number(item["rep"])) + f"close: {item['text'].replace(';', '; ')}")
+        for item in entry.get("close") or []
+    ]
+
+
 def across(entry: Mapping[str, Any]) -> list[str]:
     """Fading, first reps against last, and the difference between the arms, plainly."""
     if entry.get("role") == "hold":

@@ -5,12 +5,28 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import Any
 
+from imu_shoulder.assess.words import counted
 from imu_shoulder.model import ArmCount, Event
 
 # Of 10; a plan sets another. A usual rule for watching pain under load, from memory: no source was confirmed.
 PAIN_CEILING = 2.0
 # In the place of a set's number.
 BEFORE = 0
+
+
+def notes_of(events: Sequence[Event]) -> list[dict[str, Any]]:
+    """What was written down, in time: `set`, `start_s` and `text`.
+
+    set: its number; 0 for before the first one, None for a row between or behind sets.
+    """
+    out: list[dict[str, Any]] = []
+    number = 0
+    for event in events:
+        number += event.trial_type == "set"
+        if event.note:
+            of_set = number if event.trial_type == "set" or not number else None
+            out.append({"set": of_set, "start_s": event.onset_s, "text": event.note})
+    return out
 
 
 def tell_sets(
@@ -76,5 +92,7 @@ def _text(rated: dict[int, tuple[str, float]], over: list[int], ceiling: float, 
     if not rated:
         return f"No pain was rated. Ask{' after each set' if drills else ''}: no sensor shows it."
     unrated = sum(number not in rated for number in drills)
-    missing = f"; {unrated} of {len(drills)} sets were not rated" if unrated else ""
-    return f"Pain was at most {max(pain for _, pain in rated.values()):g} of 10, the ceiling is {ceiling:g}{missing}."
+    missing = f"; {unrated} of {counted(len(drills), 'set')} not rated" if unrated else ""
+    highest = max(pain for _, pain in rated.values())
+    most = f"at most {highest:g} of 10, the ceiling is {ceiling:g}" if highest else "rated 0 of 10"
+    return f"Pain was {most}{missing}."

@@ -122,7 +122,7 @@ function draw() {
   if (stage === "calibrate") calibrate(frame);
   else if (stage === "ready") {
     ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
-    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]);
+    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1][frame.drill.direction ?? ""]);
   }
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame, worse);
@@ -222,11 +222,17 @@ function others(frame) {
   const more = ["More pain", () => (worse = true)];
   const items = {
     calibrate: frame.calibration.step === "pose" ? [] : [["Leave this step out", tell("skip")], ...again(frame)],
-    ready: [["Next drill", tell("next_drill")], ["Drill before", tell("previous_drill")], more, ...fix, ...again(frame)],
+    ready: [["Next drill", tell("next_drill")], ["Drill before", tell("previous_drill")], ...ways(frame), more, ...fix, ...again(frame)],
     set: [...fix, ["End the set and calibrate again", () => ["stop_set", "calibrate_pose"].forEach((name) => send(name))]],
     over: [...fix, more, ["One more set", tell("previous_drill")], ...again(frame)],
   }[stage];
   return [["Go on as before", () => {}], ...(items ?? []), ...(stage === "set" ? [] : [["End and save", end]])];
+}
+
+// The other directions that the drill may go in.
+function ways(frame) {
+  const all = Object.entries(frame.drill?.directions ?? {}).filter(([name]) => name !== frame.drill.direction);
+  return all.map(([name, words]) => [`Go ${words} instead`, () => send("direction", { value: name })]);
 }
 
 // The calibration from its start, or the movements of one arm where two are worn.
