@@ -22,14 +22,14 @@ AFTER_S = LiveParams().uncounted_s
 class Moving:
     """An arm that follows (angle, seconds) pieces, and what was said after each row."""
 
-    def __init__(self, drill_id="full_can", sides=("right",), **changes):
-        self.drill = replace(load_shipped(drill_id), **changes)
+    def __init__(self, drill_id="full_can", sides=("right",), after_s=AFTER_S):
+        self.drill = load_shipped(drill_id)
         self.watches = {side: ArmWatch(self.drill, "lift", RATE_HZ, StreamParams()) for side in sides}
         self.reps = dict.fromkeys(sides, 0)
         self.live = SimpleNamespace(
             watches=self.watches, counted=lambda side: self.reps[side], drill_of=lambda side: self.drill
         )
-        self.uncounted = Uncounted(AFTER_S)
+        self.uncounted = Uncounted(after_s)
         self.now_s, self.said = 0.0, []
         self.level = dict.fromkeys(sides, 5.0)
 
@@ -88,9 +88,10 @@ def test_a_rest_is_no_motion():
 
 
 def test_a_slow_rep_has_its_time():
-    """Strokes of 10 s are reps; with a hold of 20 s between, too."""
-    arm = Moving().move((5.0, 1.0), (90.0, 10.0), (90.0, 20.0), (5.0, 10.0))
-    assert arm.texts == []
+    """Strokes of 10 s are reps. What moves in the lift and what moves in the lowering are not added up."""
+    pieces = (5.0, 1.0), (90.0, 10.0), (90.0, 20.0), (5.0, 10.0)
+    assert Moving().move(*pieces).texts == []
+    assert Moving(after_s=7.0).move(*pieces).texts == []
 
 
 def test_a_counted_rep_begins_it_anew():

@@ -208,7 +208,7 @@ def test_a_set_goes_to_the_line_that_asks_its_direction():
 
 
 def of_set(number):
-    """The entry of a set, as far as what was said of it is filled in."""
+    """The entry of a set, as far as its ratings look at it."""
     return {"set": number, "side": "right", "done": {"reps": 0}}
 
 
