@@ -261,7 +261,7 @@ def test_attempts_are_kept_named_and_not_scored():
     arm_set, found = judged_set("full_can", angles_of("full_can", [good, given_up, false_start, good]))
     assert [(j.number, j.excluded) for j in found] == [(1, ""), (2, "partial"), (3, "false_start"), (3, "")]
     entry = assess_set(arm_set, found)
-    assert entry["done"] == {"reps": 2, "scored": 2, "clean": 2, "excluded": 2}
+    assert entry["done"] == {"reps": 2, "scored": 2, "clean": 2, "extra": 0, "excluded": 2}
     assert "2 started but not finished" in entry["headline"]
 
 

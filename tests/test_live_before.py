@@ -57,7 +57,7 @@ def points(found, panel, view, part):
                 "Holds": "right arm, up there throughout",
                 "Where": "a little in front of the side",
                 "Tempo": "lift 1 s, lower 1 s or slower",
-                "Load": "light or none",
+                "Load": "a weight with which the holding arm does not sink before the last rep; none to begin with",
             },
         ),
         (

@@ -175,7 +175,7 @@ def _solve(
     robust = np.concatenate(equations.robust)
     solution = np.zeros(hanging + sensors)
     for s in range(sensors):
-        followed = moments.followed(s)
+        followed = moments.followed(s, params.travel_rad)
         solution[hanging + s] = own = _first_relaxed(followed, links, s)
         solution[s * count : (s + 1) * count] = _first_guess(followed, links, s, own)
     solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
