@@ -379,6 +379,16 @@ def test_the_advice_is_the_most_frequent_fault_with_its_reps():
     assert entry["headline"].startswith("4 reps (usual dose 10), 1 clean.")
 
 
+def test_a_direction_that_is_not_the_usual_one_is_named():
+    drill = load_shipped("full_can")
+    arm_set, found = judged_set("full_can", angles_of("full_can", [GOOD["full_can"]]))
+    for direction in drill.directions:
+        entry = assess_set(replace(arm_set, drill=drill.towards(direction)), found)
+        named = "" if direction == drill.direction else f", {direction}"
+        assert (entry["title"], entry["direction"]) == (f"{drill.title}{named}", direction)
+    assert len(drill.directions) > 1
+
+
 def test_a_shrug_brings_its_caution_and_goes_before_the_advice_to_do_more():
     """The full can's cautions say to stop when the shoulder hitches: nobody is told to hold longer then."""
     arm_set, found = judged_set("full_can", angles_of("full_can", [GOOD["full_can"]] * 4))
