@@ -35,7 +35,7 @@ _AGREES = 0.7
 _AGREES_ELSEWHERE = 0.9
 _DISAGREES = 0.3
 # Axes exchanged and turned round, (3, 3) each.
-_AXIS_CHANGES = [
+AXIS_CHANGES = [
     np.diag(signs) @ np.eye(3)[list(order)]
     for order in permutations(range(3))
     for signs in product((1.0, -1.0), repeat=3)
@@ -71,6 +71,11 @@ class Stuck:
     start: int
     end: int
     channels: tuple[str, ...]
+
+
+def longest_even_step_s(rate_hz: float) -> float:
+    """Rows whose time adds up to more than this beyond their number have a hole among them."""
+    return 2.5 / rate_hz
 
 
 def find_rest(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, rate_hz: float) -> Rest | None:
@@ -126,6 +131,17 @@ def require_gravity(placement: str, rest: Rest) -> str | None:
     return None
 
 
+def wrong_gyroscope_unit(placement: str, unit: str, times: str = "") -> RecordingError:
+    """unit: what the numbers are in. times: how often as much as the accelerometer shows they say."""
+    other = "rad/s" if unit == "deg/s" else "deg/s"
+    times = times or ("57" if unit == "deg/s" else "0.017")
+    return RecordingError(
+        f"{placement}'s gyroscope to turn as its accelerometer tilts",
+        f"it says {times} times as much, as if numbers in {unit} were declared as {other}",
+        f'set the gyr_unit of {placement} to "{unit}"',
+    )
+
+
 def require_gyroscope(
     placement: str, acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
 ) -> str | None:
@@ -162,15 +178,10 @@ def require_gyroscope(
 
     agreement, factor = compare(np.eye(3))
     if agreement > _AGREES and not 0.1 < factor < 10.0:
-        unit, other = ("deg/s", "rad/s") if factor < 1 else ("rad/s", "deg/s")
-        raise RecordingError(
-            f"{placement}'s gyroscope to turn as its accelerometer tilts",
-            f"it says {1 / factor:.2g} times as much, as if numbers in {unit} were declared as {other}",
-            f'set the gyr_unit of {placement} to "{unit}"',
-        )
+        raise wrong_gyroscope_unit(placement, "deg/s" if factor < 1 else "rad/s", f"{1 / factor:.2g}")
     if agreement < _DISAGREES and any(
         other_agrees > _AGREES_ELSEWHERE and 0.8 < other_factor < 1.25
-        for other_agrees, other_factor in map(compare, _AXIS_CHANGES)
+        for other_agrees, other_factor in map(compare, AXIS_CHANGES)
     ):
         return "its gyroscope turns about other axes or the other way than its accelerometer: check axes and signs"
     return None

@@ -11,8 +11,9 @@ import numpy as np
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import Clock, repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
-from imu_shoulder.align.notes import Notes, clock_notes, unit_notes
+from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.align.unfit import note_unfit, unfit_stretches
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import (
     Aligned,
@@ -34,7 +35,7 @@ _EVENT_SLACK_S = 1.0
 class _Repaired:
     """One sensor after its clock was repaired and its numbers were checked.
 
-    values: (K, 6) acc and gyr. good: (K,) rows that are not stuck.
+    values: (K, 6) acc and gyr. good: (K,) rows that are a measurement.
     """
 
     stream: SensorStream
@@ -97,9 +98,18 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    rest = checks.find_rest(time_s, values[:, :3], values[:, 3:], rate_hz)
+    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s)
+    note_unfit(notes, unfit, time_s)
+    good = np.ones(len(values), dtype=np.bool_)
+    for stretch in unfit:
+        good[stretch.start : stretch.end] = False
+    # What is no measurement says nothing about the sensor's units and zeros.
+    own_s, own = (time_s, values) if good.all() else (time_s[good], np.asfortranarray(values[good]))
+    rest = checks.find_rest(own_s, own[:, :3], own[:, 3:], rate_hz) if len(own) else None
+    fit = not constant and bool(good.any())
     if rest is not None and not constant:
-        unit_notes(notes, rest, values, time_s, rate_hz)
+        unit_notes(notes, rest, own, own_s, rate_hz)
+        fit = instrument_notes(notes, own, own_s, rate_hz)
 
     clipped = checks.range_rows(values, checks.range_limits(stream)) | checks.flat_top_rows(values)
     share_pct = 100.0 * float(clipped.mean())
@@ -109,14 +119,6 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     spikes = checks.count_spikes(values)
     if spikes:
         notes.add("spikes", f"{spikes} single samples stick out of their neighbours", float(spikes))
-    good = np.ones(len(values), dtype=np.bool_)
-    for stuck in [] if constant else checks.stuck_stretches(values, rate_hz, params.stuck_s):
-        good[stuck.start : stuck.end] = False
-        start_s, end_s = float(time_s[stuck.start]), float(time_s[stuck.end - 1])
-        what = "all channels" if len(stuck.channels) == len(checks.AXES) else ", ".join(stuck.channels)
-        text = f"not used from {start_s:.1f} to {end_s:.1f} s, where {what} repeated one value"
-        notes.add("stuck_channel", text, end_s - start_s, start_s, end_s)
-
     after, missing = clock.holes()
     lasts_s = time_s[after] - time_s[after - 1]
     gap = lasts_s > longest_step_s(1.0 / rate_hz, params.bridge_s)
@@ -139,7 +141,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         spikes=spikes,
         gravity_m_s2=None if still is None else still.gravity_m_s2,
         gyr_offset_deg_s=None if still is None else float(np.degrees(still.gyr_offset_rad_s)),
-        used=not constant and bool(good.any()),
+        used=fit,
     )
     return _Repaired(stream, clock, values, clipped, good, quality, notes.findings)
 
