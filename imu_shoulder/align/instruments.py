@@ -22,6 +22,7 @@ from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 _STILL_S = 0.5
 _SPREAD_M_S2 = 0.25
 _STAYS_RAD = radians(2.0)
+_SLOW_SHARE = 0.15
 # Postures are compared where they are this far apart, and the way between them is no longer than this.
 _APART_RAD = radians(25.0)
 _LONGEST_S = 8.0
@@ -79,8 +80,8 @@ class Calibrated:
     offset_sd_m_s2: FloatArray
 
 
-def still_moments(acc: FloatArray, time_s: FloatArray, rate_hz: float) -> Stills:
-    """Told by the accelerometer alone, so that no fault of the gyroscope hides them."""
+def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> Stills:
+    """Told by the accelerometer, and by the gyroscope against its own swiftest: no scale or sign of it hides them."""
     width = max(4, round(_STILL_S * rate_hz))
     middle = width // 2
     count = len(acc) // width
@@ -92,7 +93,11 @@ def still_moments(acc: FloatArray, time_s: FloatArray, rate_hz: float) -> Stills
     lasts_s = time_s[width - 1 : count * width : width] - time_s[: count * width : width]
     size = np.maximum(np.linalg.norm(mean, axis=1), 1e-9)
     # Noise that a sensor has at its stillest is no movement.
-    calm = (spread < np.hypot(_SPREAD_M_S2, 1.5 * float(np.quantile(spread, 0.1)))) & (lasts_s < 1.1 * width / rate_hz)
+    allowed = np.hypot(_SPREAD_M_S2, min(1.5 * float(np.quantile(spread, 0.1)), _SPREAD_M_S2))
+    rate = gyr[: count * width].reshape(count, width, 3).mean(axis=1)
+    rate = np.linalg.norm(rate - np.median(rate[spread <= np.quantile(spread, 0.25)], axis=0), axis=1)
+    slow = rate <= _SLOW_SHARE * float(np.quantile(rate, 0.95))
+    calm = slow & (spread < allowed) & (lasts_s < 1.1 * width / rate_hz)
     halves = [blocks[:, :middle].mean(axis=1), blocks[:, middle:].mean(axis=1)]
     lengths = np.maximum(np.linalg.norm(halves[0], axis=1) * np.linalg.norm(halves[1], axis=1), 1e-9)
     stays = np.einsum("nj,nj->n", *halves) > np.cos(_STAYS_RAD) * lengths
@@ -216,7 +221,7 @@ _LEAST_STILLS = 3
 
 def instruments_off(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> tuple[Off | None, str]:
     """What makes a sensor unfit for use, or None; and the unit its gyroscope is in, "" where that is no question."""
-    stills = still_moments(acc, time_s, rate_hz)
+    stills = still_moments(acc, gyr, time_s, rate_hz)
     turns = turns_between(stills, gyr, time_s, rate_hz)
     if turns is not None:
         units = wrong_unit(turns)

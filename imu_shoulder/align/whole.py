@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from imu_shoulder.align import checks
+from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import Clock, repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.findings import finding_of
 from imu_shoulder.model import (
     Aligned,
     BoolArray,
@@ -25,10 +27,13 @@ from imu_shoulder.model import (
     SensorQuality,
     SensorStream,
     Track,
+    limb_words,
 )
 
 # How far an event may reach beyond the data: hand-set marks are not to the sample.
 _EVENT_SLACK_S = 1.0
+# A sensor that misses more than this of the events began late or ended early.
+_SPAN_SLACK_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +62,8 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     sensors = [_repair(stream, params) for stream in recording.streams.values()]
     _require_overlap(sensors)
     _require_inside(recording.events, sensors)
+    sensors = _on_one_clock(sensors)
+    sensors = [_with_span(sensor, sensors, recording.events) for sensor in sensors]
     used = [sensor for sensor in sensors if sensor.quality.used]
     if not used:
         raise RecordingError(
@@ -144,6 +151,48 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         used=fit,
     )
     return _Repaired(stream, clock, values, clipped, good, quality, notes.findings)
+
+
+def _on_one_clock(sensors: Sequence[_Repaired]) -> list[_Repaired]:
+    """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
+    turning = [
+        Turning(s.stream.placement, s.clock.time_s[s.good], np.linalg.norm(s.values[s.good, 3:], axis=1))
+        for s in sensors
+        if s.quality.used
+    ]
+    apart = {found.placement: found for found in clocks_apart(turning)}
+    return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
+
+
+def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
+    if apart is None:
+        return sensor
+    text = f"its clock was {abs(apart.ahead_s):.2f} s {'ahead of' if apart.ahead_s > 0 else 'behind'} "
+    text += f"that of the {limb_words(apart.other)} sensor"
+    if not apart.mended:
+        found = finding_of(apart.placement, "clock_unknown", f"not used, since {text}", apart.ahead_s)
+        return replace(sensor, quality=replace(sensor.quality, used=False), findings=(*sensor.findings, found))
+    found = finding_of(apart.placement, "clocks_apart", f"{text}, by how both turned; put right", apart.ahead_s)
+    own_s = sensor.clock.time_s - apart.ahead_s
+    quality = replace(sensor.quality, start_s=float(own_s[0]), end_s=float(own_s[-1]))
+    clock = replace(sensor.clock, time_s=own_s)
+    return replace(sensor, clock=clock, quality=quality, findings=(*sensor.findings, found))
+
+
+def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence[Event]) -> _Repaired:
+    """With a finding where it began after the first event, or ended before the last one while others went on."""
+    if not sensor.quality.used or not events:
+        return sensor
+    own_s = sensor.clock.time_s[sensor.good][[0, -1]]
+    others = [other.quality for other in sensors if other.quality.used]
+    found = []
+    if min(event.onset_s for event in events) < own_s[0] - _SPAN_SLACK_S > min(q.start_s for q in others):
+        text = f"not worn or not on before {own_s[0]:.1f} s: what it would have shown until then was not seen"
+        found.append(finding_of(sensor.stream.placement, "starts_late", text, end_s=float(own_s[0])))
+    if max(event.end_s for event in events) > own_s[1] + _SPAN_SLACK_S < max(q.end_s for q in others):
+        text = f"nothing came from it after {own_s[1]:.1f} s: what it would have shown from then on was not seen"
+        found.append(finding_of(sensor.stream.placement, "ends_early", text, start_s=float(own_s[1])))
+    return replace(sensor, findings=(*sensor.findings, *found))
 
 
 def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignParams) -> Track:
