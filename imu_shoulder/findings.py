@@ -97,6 +97,12 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "correct the axes' order and signs",
             ),
             Kind(
+                "accelerometer_upside_down",
+                "fault",
+                "the sensors of an arm turn against each other, as if an accelerometer were negated; not used",
+                "correct the signs: 9.8 upward at rest",
+            ),
+            Kind(
                 "clocks_apart",
                 "warning",
                 "a sensor's clock was ahead or behind another's of the arm; put right where it was at most 2 s",

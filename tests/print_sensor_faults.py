@@ -158,7 +158,12 @@ def tables(recordings: list[tuple[str, Recording]], only: str | None = None) -> 
             tally.update(own)
             if only is not None:
                 print(name, placement, dict(own))
-        rows.append({"fault": fault.name, **{key: tally[key] for key in ("tried", "found", "refused", "accused", "blamed", "lost")}})
+        rows.append(
+            {
+                "fault": fault.name,
+                **{key: tally[key] for key in ("tried", "found", "refused", "accused", "blamed", "lost")},
+            }
+        )
     return pd.DataFrame(rows), alarms
 
 

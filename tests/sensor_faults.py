@@ -155,9 +155,7 @@ def starts_late(stream: SensorStream, recording: Recording) -> SensorStream:
 
 
 def _rows(stream: SensorStream, rows: slice) -> SensorStream:
-    return replace(
-        stream, time_s=stream.time_s[rows], acc_m_s2=stream.acc_m_s2[rows], gyr_rad_s=stream.gyr_rad_s[rows]
-    )
+    return replace(stream, time_s=stream.time_s[rows], acc_m_s2=stream.acc_m_s2[rows], gyr_rad_s=stream.gyr_rad_s[rows])
 
 
 def late(by_s: float) -> Harm:
@@ -178,7 +176,9 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("zeros, six bursts of 0.6 s", zero_bursts, "zero_rows", "rows"),
         _fault("zeros, three rows", three_zeros, "zero_rows", "rows"),
         _fault("zeros throughout", all_zero, "constant_channel", "sensor"),
-        _fault("accelerometer zero for a third of the set", zeroed((0.3, 0.6), columns=slice(0, 3)), "zero_rows", "rows"),
+        _fault(
+            "accelerometer zero for a third of the set", zeroed((0.3, 0.6), columns=slice(0, 3)), "zero_rows", "rows"
+        ),
         _fault("frozen for 2 s", frozen(0.4, 2.0), "stuck_channel", "rows"),
         _fault("frozen for 0.3 s", frozen(0.4, 0.3), "stuck_channel", "rows"),
         _fault("a second written twice", repeated, "repeated_rows", "rows"),

@@ -43,6 +43,9 @@ AXIS_CHANGES = [
 # A flat top at the extreme of a channel counts as clipping only beyond what gravity and slow drills reach.
 _FLAT_TOP_LEAST = np.array([20.0, 20.0, 20.0, 4.0, 4.0, 4.0])
 _FLAT_TOP_SAMPLES = 3
+# At less, of a low range, beyond gravity: so many samples in all.
+_LOW_RANGE = np.array([12.0, 12.0, 12.0, 0.5, 0.5, 0.5])
+_MANY_AT_TOP = 12
 _MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
@@ -199,13 +202,18 @@ def range_rows(values: FloatArray, limits: FloatArray | list[float]) -> BoolArra
 
 
 def flat_top_rows(values: FloatArray) -> BoolArray:
-    """(N,) rows of values (N, 6) on a flat top: several samples in a row at the very extreme of a channel."""
+    """(N,) rows of values (N, 6) on a flat top: several samples in a row at the very extreme of a channel.
+
+    At an extreme that slow drills reach, as that of a low range, only where there are many such samples in all.
+    """
     flat = np.zeros(len(values), dtype=np.bool_)
     for channel, extremes in enumerate(zip(values.min(axis=0), values.max(axis=0), strict=True)):
         for extreme in extremes:
-            if abs(extreme) >= _FLAT_TOP_LEAST[channel]:
-                for start, end in runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES):
-                    flat[start:end] = True
+            if abs(extreme) >= _LOW_RANGE[channel]:
+                found = runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES)
+                if abs(extreme) >= _FLAT_TOP_LEAST[channel] or sum(b - a for a, b in found) >= _MANY_AT_TOP:
+                    for start, end in found:
+                        flat[start:end] = True
     return flat
 
 

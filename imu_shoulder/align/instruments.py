@@ -52,8 +52,8 @@ class Stills:
 
 @dataclass(frozen=True, slots=True)
 class Turns:
-    """Turns between two postures. before, after: (P, 3) gravity in m/s^2. ways: (n, 3) gyroscope in rad/s, zero taken off,
-    of each. told: after_from_before as the gyroscope has it.
+    """Turns between two postures. before, after: (P, 3) gravity in m/s^2. ways: (n, 3) gyroscope in rad/s, zero taken
+    off, of each. told: after_from_before as the gyroscope has it.
     """
 
     before: FloatArray
@@ -149,7 +149,7 @@ def disagreement_rad(turns: Turns, told: Rotation, axes: FloatArray) -> FloatArr
 def wrong_axes(turns: Turns) -> bool:
     """Whether the gyroscope agrees with the accelerometer only about other axes, or the other way round."""
     own = disagreement_rad(turns, turns.told, np.eye(3))
-    if len(own) < _LEAST_PAIRS or np.median(own) < _DISAGREES_RAD:
+    if np.count_nonzero(own > _DISAGREES_RAD) < _LEAST_PAIRS:
         return False
     round_rad = turns.told_by(-1.0)
     proper = [float(np.linalg.det(axes)) > 0 for axes in AXIS_CHANGES]

@@ -42,7 +42,7 @@ class Unfit:
 
 
 def longest_by_chance(repeats: float, rows: int) -> float:
-    """How many repetitions in a row a sensor may show that repeats this share of its rows; infinite for a coarse one."""
+    """How many repetitions in a row a sensor may show that repeats this share of its rows; infinite if it is coarse."""
     share = _STILLER * repeats + _LEAST_SHARE
     return np.inf if share >= 1.0 else log(_BY_CHANCE / max(rows, _LEAST_ROWS)) / log(share)
 
@@ -135,9 +135,9 @@ def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None
         spans = [(float(time_s[a]), float(time_s[b - 1])) for a, b in joined_runs(mask, _ONE_STRETCH_S / step_s)]
         why = own[0].why
         if len(spans) > _NAMED:
-            lost_s = float(mask.sum()) * step_s
-            text = f"not used in {len(spans)} stretches from {spans[0][0]:.1f} to {spans[-1][1]:.1f} s, {lost_s:.1f} s together, where {why}"
-            notes.add(code, text, lost_s, spans[0][0], spans[-1][1])
+            first_s, last_s, lost_s = spans[0][0], spans[-1][1], float(mask.sum()) * step_s
+            text = f"not used in {len(spans)} stretches from {first_s:.1f} to {last_s:.1f} s, {lost_s:.1f} s together, "
+            notes.add(code, f"{text}where {why}", lost_s, first_s, last_s)
             continue
         for start_s, end_s in spans:
             why = next(one.why for one in own if time_s[one.end - 1] >= start_s)

@@ -15,6 +15,7 @@ from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resa
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches
+from imu_shoulder.align.upside import Upright, upside_down
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
 from imu_shoulder.model import (
@@ -63,6 +64,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     _require_overlap(sensors)
     _require_inside(recording.events, sensors)
     sensors = _on_one_clock(sensors)
+    sensors = _right_way_up(sensors)
     sensors = [_with_span(sensor, sensors, recording.events) for sensor in sensors]
     used = [sensor for sensor in sensors if sensor.quality.used]
     if not used:
@@ -177,6 +179,27 @@ def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
     quality = replace(sensor.quality, start_s=float(own_s[0]), end_s=float(own_s[-1]))
     clock = replace(sensor.clock, time_s=own_s)
     return replace(sensor, clock=clock, quality=quality, findings=(*sensor.findings, found))
+
+
+def _right_way_up(sensors: Sequence[_Repaired]) -> list[_Repaired]:
+    """Without those whose accelerometer seems to be negated."""
+    used = [s for s in sensors if s.quality.used]
+    rows = [
+        Upright(s.stream.placement, s.clock.time_s[s.good], s.values[s.good, :3], s.values[s.good, 3:]) for s in used
+    ]
+    wrong = upside_down(rows)
+    out = []
+    for sensor in sensors:
+        placement = sensor.stream.placement
+        if placement in wrong:
+            which = "this or that one's" if wrong[placement] in wrong else "its"
+            text = f"not used: it turns against the {limb_words(wrong[placement])} sensor about the vertical, "
+            text += f"as if {which} accelerometer were negated; check its signs"
+            found = finding_of(placement, "accelerometer_upside_down", text)
+            quality = replace(sensor.quality, used=False)
+            sensor = replace(sensor, quality=quality, findings=(*sensor.findings, found))
+        out.append(sensor)
+    return out
 
 
 def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence[Event]) -> _Repaired:
