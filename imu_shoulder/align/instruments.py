@@ -96,7 +96,7 @@ def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz:
     allowed = np.hypot(_SPREAD_M_S2, min(1.5 * float(np.quantile(spread, 0.1)), _SPREAD_M_S2))
     rate = gyr[: count * width].reshape(count, width, 3).mean(axis=1)
     rate = np.linalg.norm(rate - np.median(rate[spread <= np.quantile(spread, 0.25)], axis=0), axis=1)
-    slow = rate <= _SLOW_SHARE * float(np.quantile(rate, 0.95))
+    slow = rate <= _SLOW_SHARE * float(np.quantile(rate, 0.99))
     calm = slow & (spread < allowed) & (lasts_s < 1.1 * width / rate_hz)
     halves = [blocks[:, :middle].mean(axis=1), blocks[:, middle:].mean(axis=1)]
     lengths = np.maximum(np.linalg.norm(halves[0], axis=1) * np.linalg.norm(halves[1], axis=1), 1e-9)

@@ -54,7 +54,8 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
             "clean": len(clean(judged)) if lifting and judging is not None else None,
             "excluded": len(judged) - len(scored),
         },
-        "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None)
+        "unseen_s": round(arm_set.unseen_s, 1),
+        "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None, arm_set.unseen_s)
         if lifting
         else holder_headline(judged),
         "change": words.change(judged) if lifting else words.holder_change(judged),

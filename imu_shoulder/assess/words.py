@@ -41,14 +41,24 @@ def excluded(judged: JudgedRep) -> str:
     return f"{before} {judged.number}: {EXCLUSIONS[judged.excluded].text}."
 
 
-def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None, median_hold_s: float | None) -> str:
-    """What was done, in one or two short sentences."""
+def headline(
+    drill: Drill | None,
+    judged: Sequence[JudgedRep],
+    asked: int | None,
+    median_hold_s: float | None,
+    unseen_s: float = 0.0,
+) -> str:
+    """What was done, in one or two short sentences. unseen_s: of it, for want of data."""
     scored = [j for j in judged if not j.excluded]
     lost = [j for j in judged if j.excluded and not EXCLUSIONS[j.excluded].given_up]
     done = len(scored) + len(lost)
     if not done:
+        if unseen_s:
+            return f"The arm was not seen for {unseen_s:.0f} s: what was done then is not known. No rep was seen."
         return "No rep was found in this set."
     count = f"{done} of {asked} reps" if asked is not None else f"{done} reps"
+    if unseen_s:
+        count = f"{count} seen"
     parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
     if drill is not None and drill.top.hold_s > 0 and not drill.by_stations and median_hold_s is not None:
         parts.append(f"Held {median_hold_s:.1f} s of {drill.top.hold_s:g} s (median).")
@@ -57,6 +67,8 @@ def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None
     attempts = [j for j in judged if j.excluded and EXCLUSIONS[j.excluded].given_up]
     if attempts:
         parts.append(f"{len(attempts)} started but not finished.")
+    if unseen_s:
+        parts.append(f"The arm was not seen for {unseen_s:.0f} s: reps done then are not counted and not missing.")
     return " ".join(parts)
 
 

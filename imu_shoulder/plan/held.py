@@ -59,6 +59,7 @@ def _done(item: int, matches: Matches, lifting: Mapping[tuple[int, str], Entry])
                     {
                         "set": number,
                         "side": side,
+                        "unseen_s": 0.0 if entry is None else entry.get("unseen_s", 0.0),
                         "reps": None if entry is None else entry["done"]["reps"],
                         "clean": None if entry is None else entry["done"]["clean"],
                         "load_kg": None if entry is None else entry.get("load_kg"),
@@ -104,6 +105,9 @@ def _item_text(item: PlannedDrill, done: list[dict[str, Any]], loads: list[float
         seen = [d["reps"] for d in mine if d["reps"] is not None]
         reps = f"{sum(seen)} of {item.sets * item.reps[side]} reps" if seen or not mine else "reps not seen"
         parts.append(f"{arm}{len(mine)} of {item.sets} sets, {reps}")
+    unseen_s = sum(d["unseen_s"] for d in done)
+    if unseen_s:
+        parts.append(f"{unseen_s:.0f} s of it not seen, so that more may have been done")
     if loads:
         parts.append(f"with {' and '.join(f'{load:g}' for load in loads)} kg instead of {item.load_kg:g} kg")
     return f"{name}: {'; '.join(parts)}."

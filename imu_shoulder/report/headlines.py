@@ -50,6 +50,8 @@ def overall(summary: Mapping[str, Any]) -> str:
     parts = [f"{done}{of_asked} {'rep' if done == 1 and not of_asked else 'reps'} done", f"{clean} clean"]
     parts += [f"{len(whys) - unfinished} could not be scored"] if len(whys) > unfinished else []
     parts += [f"{unfinished} started but not finished"] if unfinished else []
+    unseen_s = sum(entry.get("unseen_s") or 0.0 for entry in entries)
+    parts += [f"{unseen_s:.0f} s not seen"] if unseen_s else []
     return f"{words.counted(sets, 'set')}: {', '.join(parts)}."
 
 
