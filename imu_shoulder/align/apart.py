@@ -50,13 +50,13 @@ class Apart:
 
 def clocks_apart(sensors: Sequence[Turning]) -> list[Apart]:
     """The sensors whose clock differs from that of the other one on their arm; by that of the rest, which one it is."""
-    by_placement = {sensor.placement: sensor for sensor in sensors}
+    worn = {sensor.placement for sensor in sensors}
+    arms = [limbs_of(side) for side in SIDES if set(limbs_of(side)) <= worn]
+    if not arms:
+        return []
     grids = _on_one_grid(sensors)
     out = []
-    for side in SIDES:
-        upper, wrist = limbs_of(side)
-        if not {upper, wrist} <= set(by_placement):
-            continue
+    for upper, wrist in arms:
         ahead_s = _lag_s(grids[wrist], grids[upper])
         if ahead_s is None:
             continue

@@ -46,10 +46,10 @@ _FLAT_TOP_SAMPLES = 3
 # At less, of a low range, beyond gravity: so many samples in all.
 _LOW_RANGE = np.array([12.0, 12.0, 12.0, 0.5, 0.5, 0.5])
 _MANY_AT_TOP = 12
-_MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
+MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
-_COARSE_SHARE = 0.3
+COARSE_SHARE = 0.3
 _SPIKE = np.array([40.0, 40.0, 40.0, 8.0, 8.0, 8.0])
 
 
@@ -237,7 +237,7 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
         long = runs(same[:, channel], least)
         inside = sum(end - start for start, end in long)
         elsewhere = (np.count_nonzero(same[:, channel]) - inside) / max(1, len(same) - inside)
-        if elsewhere > _COARSE_SHARE:
+        if elsewhere > COARSE_SHARE:
             continue
         for start, end in long:
             if _moves(values, start, end + 1):
@@ -247,7 +247,7 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
 
 def _moves(values: FloatArray, start: int, end: int) -> bool:
     inside = values[start:end]
-    if (np.ptp(inside, axis=0) > _MOVES).any():
+    if (np.ptp(inside, axis=0) > MOVES).any():
         return True
     if not (inside == inside[0]).all():
         return False

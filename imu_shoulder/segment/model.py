@@ -10,8 +10,8 @@ from imu_shoulder.arrays import runs
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import BoolArray, FloatArray, Side
 
-# A rep may go by in so long a stretch.
-UNSEEN_S = 1.0
+# A rep takes no less, strokes of 0.8 s and their rests included: it may go by unseen in so long a stretch.
+UNSEEN_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
