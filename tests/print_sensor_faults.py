@@ -1,7 +1,7 @@
 """Prints what becomes of sessions in which one sensor lies: python tests/print_sensor_faults.py --seeds 3
 
-Every kind of fault of `sensor_faults` is put into one sensor of a session of each simulator, and of the open sessions of
-two persons where they are there. `blamed`: sets in which an athlete is blamed for what neither the sound recording nor
+Every kind of fault of `sensor_faults` is put into one sensor of a session of each simulator, and of the open sessions
+of two persons where they are there. `blamed`: sets in which an athlete is blamed for what neither the sound recording nor
 the one without that sensor shows. `lost`: sets that miss reps of which nothing says that they were not seen.
 """
 
@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from second_simulator import SetPlan, calmed, perform, person, session
-from sensor_faults import SENSOR_FAULTS, SensorFault
+from sensor_faults import SENSOR_FAULTS, SensorFault, same_arm
 
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.drills import shipped_ids
@@ -50,9 +50,9 @@ def of_two(seed: int) -> Recording:
     return perform(session(calmed(person(seed, "table")), [plan], sternum=True, grade="usual"))[0]
 
 
-def open_sessions() -> Iterator[tuple[str, Recording]]:
+def open_sessions(folder: Path) -> Iterator[tuple[str, Recording]]:
     """Without a pose: the marked stillness stands for it. The sensor on top of the shoulder is left aside."""
-    for path in sorted(OPEN_SESSIONS.glob("*.npz")):
+    for path in sorted(folder.glob("*.npz")):
         own = np.load(path)
         streams = {}
         for placement in ("right_wrist", "right_upper_arm", "sternum"):
@@ -128,8 +128,9 @@ def try_out(fault: SensorFault, recording: Recording, placement: str, sound: Ans
         tally["refused"] = 1
         return tally
     new = got.accusing() - sound.accusing()
-    tally["found"] = any(p == placement and code in fault.codes for p, code in new)
-    tally["accused"] = any(p != placement for p, code in new)
+    theirs = same_arm(placement) if fault.of_both else (placement,)
+    tally["found"] = any(p in theirs and code in fault.codes for p, code in new)
+    tally["accused"] = any(p not in theirs for p, code in new)
     bare = {p: s for p, s in recording.streams.items() if p != placement}
     without = answer(Recording(recording.name, "", "", bare, recording.events))
     baselines = [a.analysis for a in (sound, without) if a.analysis is not None]
@@ -172,12 +173,11 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--only")
-    parser.add_argument("--simulated", action="store_true", help="leave the open sessions aside")
+    parser.add_argument("--open-sessions", type=Path, default=OPEN_SESSIONS)
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.seeds)
     recordings = [(f"one {seed}", of_one(seed)) for seed in seeds] + [(f"two {seed}", of_two(seed)) for seed in seeds]
-    if not options.simulated:
-        recordings += list(open_sessions())
+    recordings += list(open_sessions(options.open_sessions))
     table, alarms = tables(recordings, options.only)
     print(table.to_markdown(index=False))
     print()

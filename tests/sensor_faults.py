@@ -1,7 +1,7 @@
 """Sensors that lie: every kind of fault as a function from a sound recording to one in which one sensor has it.
 
-What is allowed as the answer stands beside each. A kind is found where a finding of an allowed code names the sensor, or
-where the recording is refused with a sentence that names it.
+What is allowed as the answer stands beside each. A kind is found where a finding of an allowed code names the sensor,
+or where the recording is refused with a sentence that names it.
 """
 
 from __future__ import annotations
@@ -21,12 +21,16 @@ Harm = Callable[[SensorStream, Recording], SensorStream]
 
 @dataclass(frozen=True, slots=True)
 class SensorFault:
-    """One kind of fault. codes: findings that are an answer. outcomes: what may become of the sensor."""
+    """One kind of fault. codes: findings that are an answer. outcomes: what may become of the sensor.
+
+    of_both: it is a difference of the arm's two sensors, and either may be named.
+    """
 
     name: str
     harm: Harm
     codes: frozenset[str]
     outcomes: frozenset[str]
+    of_both: bool = False
 
     def __call__(self, recording: Recording, placement: str) -> Recording:
         """The recording with the fault in one sensor."""
@@ -162,8 +166,14 @@ def late(by_s: float) -> Harm:
     return lambda stream, recording: replace(stream, time_s=stream.time_s + by_s)
 
 
-def _fault(name: str, harm: Harm, codes: str, outcomes: str) -> SensorFault:
-    return SensorFault(name, harm, frozenset(codes.split()), frozenset(outcomes.split(", ")))
+def _fault(name: str, harm: Harm, codes: str, outcomes: str, *, of_both: bool = False) -> SensorFault:
+    return SensorFault(name, harm, frozenset(codes.split()), frozenset(outcomes.split(", ")), of_both)
+
+
+def same_arm(placement: str) -> tuple[str, str]:
+    """The two limb sensors of the arm that a sensor sits on."""
+    side = placement.split("_")[0]
+    return f"{side}_wrist", f"{side}_upper_arm"
 
 
 LIMIT_RAD_S = float(np.radians(60.0))
@@ -196,8 +206,8 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("gyroscope negated", times(1.0, -1.0), "axes_wrong", "sensor"),
         _fault("gyroscope's x mirrored", times(1.0, MIRRORED_X), "axes_wrong", "sensor"),
         _fault("accelerometer's x mirrored", times(MIRRORED_X, 1.0), "axes_wrong", "sensor"),
-        _fault("accelerometer negated", times(-1.0, 1.0), "accelerometer_upside_down", "sensor"),
-        _fault("clock 0.5 s ahead", late(0.5), "clocks_apart", "put right"),
+        _fault("accelerometer negated", times(-1.0, 1.0), "accelerometer_upside_down", "sensor", of_both=True),
+        _fault("clock 0.5 s ahead", late(0.5), "clocks_apart", "put right", of_both=True),
         _fault("clock 10 s ahead", late(10.0), "clock_unknown", "sensor"),
         _fault("starts after the pose", starts_late, "starts_late", "rows, sensor"),
         _fault("ends half-way", ends_early, "ends_early", "rows"),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from imu_shoulder.model import SIDES, FloatArray, IntArray, limbs_of
+from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limbs_of
 
 # Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
 LEAST_S, MENDED_S, _FURTHEST_S = 0.2, 2.0, 60.0
@@ -48,28 +48,35 @@ class Apart:
         return abs(self.ahead_s) <= MENDED_S
 
 
-def clocks_apart(sensors: Sequence[Turning]) -> list[Apart]:
-    """The sensors whose clock differs from that of the other one on their arm; by that of the rest, which one it is."""
+def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Apart]:
+    """The sensors whose clock differs from that of the other one on their arm.
+
+    Which of the two it is, the rest of the body and the marked events say: in a pose nobody moves, in a set somebody.
+    """
     worn = {sensor.placement for sensor in sensors}
     arms = [limbs_of(side) for side in SIDES if set(limbs_of(side)) <= worn]
     if not arms:
         return []
-    grids = _on_one_grid(sensors)
+    grid_s, grids = _on_one_grid(sensors)
+    marked = np.zeros(len(grid_s))
+    for event in events:
+        inside = (grid_s >= event.onset_s) & (grid_s <= event.end_s)
+        marked[inside] = -1.0 if event.trial_type == "neutral_pose" else 1.0
     out = []
     for upper, wrist in arms:
         ahead_s = _lag_s(grids[wrist], grids[upper])
         if ahead_s is None:
             continue
-        rest = [grids[p] for p in grids if p not in (upper, wrist)]
-        # Whoever the rest of the body goes with as it is has the right time; the wrist where nothing tells.
+        # Whoever the rest goes with as it is has the right time.
+        rest = [*(grids[p] for p in grids if p not in (upper, wrist)), marked]
         wrist_off = sum(_alike_at(own, grids[wrist], -ahead_s) - _alike_at(own, grids[wrist], 0.0) for own in rest)
         upper_off = sum(_alike_at(own, grids[upper], ahead_s) - _alike_at(own, grids[upper], 0.0) for own in rest)
         out.append(Apart(wrist, upper, -ahead_s) if wrist_off > upper_off else Apart(upper, wrist, ahead_s))
     return out
 
 
-def _on_one_grid(sensors: Sequence[Turning]) -> Mapping[str, FloatArray]:
-    """How fast each turns, as a logarithm without its mean; zero where it was not there."""
+def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, FloatArray]]:
+    """The grid, and how fast each turns on it, as a logarithm without its mean; zero where it was not there."""
     start_s, end_s = min(s.time_s[0] for s in sensors), max(s.time_s[-1] for s in sensors)
     grid_s = np.arange(start_s, end_s, 1.0 / _GRID_HZ)
     out = {}
@@ -79,7 +86,7 @@ def _on_one_grid(sensors: Sequence[Turning]) -> Mapping[str, FloatArray]:
         heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
         values = np.log1p(np.interp(grid_s, sensor.time_s, rate) / _USUAL_RAD_S)
         out[sensor.placement] = np.where(heard, values - values[heard].mean() if heard.any() else 0.0, 0.0)
-    return out
+    return grid_s, out
 
 
 def _lag_s(first: FloatArray, second: FloatArray) -> float | None:

@@ -85,7 +85,8 @@ class UnfitWatch:
         repetitions before.
         """
         long = np.zeros(length.shape, dtype=np.bool_)
-        known = since >= _KNOWN_ROWS
+        # What never changed since the first row says nothing by chance, if it lasts.
+        known = (since >= _KNOWN_ROWS) | ((since == 0) & (length >= _KNOWN_ROWS))
         for k in range(_CHANNELS):
             if length[-1, k] or length[:, k].max() >= self._stuck_rows:
                 runs = {int(since[-1, k]), *since[length[:, k] >= self._stuck_rows, k].tolist()}
@@ -95,7 +96,9 @@ class UnfitWatch:
                 )
         for k in range(_CHANNELS, len(_WATCHED)):
             for row in np.flatnonzero((length[:, k] >= _LEAST_ROWS) & known[:, k]):
-                long[row, k] = length[row, k] > longest_by_chance(float(share[row, k]), int(since[row, k]))
+                long[row, k] = since[row, k] > 0 and length[row, k] > longest_by_chance(
+                    float(share[row, k]), int(since[row, k])
+                )
         return long
 
     def _has_moved(self, k: int, since: IntArray, runs: Sequence[int], values: FloatArray) -> BoolArray:

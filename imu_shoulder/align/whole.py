@@ -63,7 +63,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     sensors = [_repair(stream, params) for stream in recording.streams.values()]
     _require_overlap(sensors)
     _require_inside(recording.events, sensors)
-    sensors = _on_one_clock(sensors)
+    sensors = _on_one_clock(sensors, recording.events)
     sensors = _right_way_up(sensors)
     sensors = [_with_span(sensor, sensors, recording.events) for sensor in sensors]
     used = [sensor for sensor in sensors if sensor.quality.used]
@@ -155,14 +155,14 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     return _Repaired(stream, clock, values, clipped, good, quality, notes.findings)
 
 
-def _on_one_clock(sensors: Sequence[_Repaired]) -> list[_Repaired]:
+def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
     turning = [
         Turning(s.stream.placement, s.clock.time_s[s.good], np.linalg.norm(s.values[s.good, 3:], axis=1))
         for s in sensors
         if s.quality.used
     ]
-    apart = {found.placement: found for found in clocks_apart(turning)}
+    apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
 
 
