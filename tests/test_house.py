@@ -27,6 +27,7 @@ TOP_LEVEL = {
 BASE = (
     *(
         "errors",
+        "limits",
         "files",
         "checked",
         "parameters",
