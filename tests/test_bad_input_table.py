@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import signal
 from pathlib import Path
 
 import pytest
@@ -54,6 +55,19 @@ def workspace(small_recording, tmp_path_factory):
         log.append([(9, payload) for payload in pack_samples(stream)])
     log.close()
     return place
+
+
+@pytest.fixture(autouse=True)
+def no_hang():
+    """Whatever takes over 30 s is stopped and fails."""
+
+    def stop(*_: object) -> None:
+        raise TimeoutError("it takes over 30 s")
+
+    signal.signal(signal.SIGALRM, stop)
+    signal.setitimer(signal.ITIMER_REAL, 30)
+    yield
+    signal.setitimer(signal.ITIMER_REAL, 0)
 
 
 def listing(place: Path) -> set[str]:

@@ -196,6 +196,10 @@ def _node_logs(contents: Contents) -> dict[int, _NodeLog]:
     """What came from each node, by its number."""
     logs = {}
     for number, node in contents.nodes.items():
+        placement = node.entry.placement
+        if placement not in PLACEMENTS:
+            to_do = "use the version of the tool that wrote it"
+            raise LogError(f"nodes worn at {', '.join(PLACEMENTS)}", f"one of the log is at {placement!r}", to_do)
         logs[number] = own = _NodeLog(node.entry, node_kind(node.entry.kind))
         for record, lost in node.records:
             if record.kind == LINK:

@@ -58,6 +58,10 @@ class _LazyGroup(click.Group):
             return super().invoke(ctx)
         except ShoulderError as error:
             mistake = error
+        except MemoryError as error:
+            came = f"it ran out ({error})" if str(error) else "it ran out"
+            to_do = "close other programs, or cut the recording into parts; docs/limits.md says what is needed"
+            mistake = ShoulderError("enough free memory", came, to_do)
         except OSError as error:
             if not isinstance(error.filename, str):
                 raise
