@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import reprlib
@@ -87,12 +88,22 @@ def _deep(value: object) -> bool:
     return any(isinstance(one, dict | list) for one in level)
 
 
+@contextlib.contextmanager
+def complete(what: str, path: Path, error: type[ShoulderError], do: str) -> Iterator[None]:
+    """What is read from `path` in many places of the block must be there and of its kind; else `error` is raised."""
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as caught:
+        raise error(f"a complete {what}", f"{path} is not ({type(caught).__name__}: {caught})", do) from caught
+
+
 def whole(table: Mapping[str, Any], kinds: Mapping[str, type | tuple[type, ...]]) -> str | None:
     """What is wrong with an object of JSON, None for nothing. kinds: what stands under each key that it must have."""
     for key, kind in kinds.items():
         if key not in table:
             return f"{key!r} is missing"
-        if not isinstance(table[key], kind) or (isinstance(table[key], bool) and kind is not bool):
+        kinds_of_it = kind if isinstance(kind, tuple) else (kind,)
+        if not isinstance(table[key], kind) or (isinstance(table[key], bool) and bool not in kinds_of_it):
             return f"{key!r} is {str(table[key])[:60]!r}"
     return None
 

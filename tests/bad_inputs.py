@@ -241,7 +241,7 @@ RECORDINGS = [
     Bad("one row a year ahead", timed(lambda t: t.where(t.index != 500, t + 3.15e7)), ANALYSE, ("hours", WRIST)),
     Bad("milliseconds declared as seconds", timed(lambda t: 1000 * t), ANALYSE, ("time_s", "milliseconds")),
     Bad("microseconds declared as seconds", timed(lambda t: 1e6 * t), ANALYSE, ("time_s", "microseconds")),
-    Bad("seconds declared a thousandth", timed(lambda t: t / 1000), ANALYSE, ("50 Hz", "50000")),
+    Bad("seconds declared a thousandth", timed(lambda t: t / 1000), ANALYSE, ("declared 50 Hz", "unit")),
     Bad("sensors a year apart", timed(lambda t: t + 3.15e7, WRIST), ANALYSE, ("right_wrist", "right_upper_arm")),
     Bad(
         "one row only",

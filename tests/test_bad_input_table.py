@@ -24,7 +24,7 @@ PLAN = 'schema = 1\nathlete = "{}"\n[[drill]]\nid = "full_can"\nside = "right"\n
 
 
 def run(words: str):
-    return CliRunner().invoke(cli, words.split())
+    return CliRunner().invoke(cli, words.split(), color=True)
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +46,7 @@ def workspace(small_recording, tmp_path_factory):
     (place / "data").mkdir()
     shutil.copy(DOCS / "column_map_sample.toml", place / "map.toml")
     for name, y in (("forearm.csv", 0.0), ("upper.csv", 0.1)):
-        rows = "".join(f"{20 * n};0;{y};-1;{0.01 * n:.2f};0;0\n" for n in range(3000))
+        rows = "".join(f"{20 * n};{y};0;-1;{n % 7};{n % 5};{n % 3}\n" for n in range(3000))
         (place / "data" / name).write_text("a\nb\nStamp;AX;AY;AZ;GX;GY;GZ\n" + rows)
     (place / "data" / "events.tsv").write_text("onset\tduration\ttrial_type\tdrill\tside\n")
     log = LogWriter(place / "a.log")

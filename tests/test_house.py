@@ -27,6 +27,7 @@ TOP_LEVEL = {
 BASE = (
     *(
         "errors",
+        "texts",
         "limits",
         "files",
         "checked",

@@ -59,7 +59,7 @@ def _incomplete_set(entry: object) -> str | None:
     if not isinstance(entry, dict):
         return "there is no table"
     nothing, number = type(None), (int, float)
-    missing = whole(entry, {"set": int, "drill": (str, nothing), "side": str, "role": str, "judged": (bool, list, int)})
+    missing = whole(entry, {"set": int, "drill": (str, nothing), "side": str, "role": str, "judged": bool})
     missing = missing or whole(entry, {"done": dict, "asked": dict, "criteria": list})
     if missing:
         return missing

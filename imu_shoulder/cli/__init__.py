@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import click
 
+from imu_shoulder.cli.say import say
 from imu_shoulder.errors import ShoulderError
 
 # Command -> module of this package that holds a click command of that name.
@@ -68,7 +69,7 @@ class _LazyGroup(click.Group):
             # A path that cannot even be looked at: its name is too long, or a folder above it is closed to the user.
             came, to_do = f"it cannot be ({error.strerror})", "check the path and your rights to it"
             mistake = ShoulderError(f"{error.filename} to be reached", came, to_do)
-        click.echo(f"Error: {mistake}", err=True)
+        say(f"Error: {mistake}", err=True)
         raise click.exceptions.Exit(2)
 
 

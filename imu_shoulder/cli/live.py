@@ -11,6 +11,7 @@ import click
 from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.nodes import placements_by_address
 from imu_shoulder.cli.parameters import PARAMS, params_of
+from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
     from imu_shoulder.analysis import Params
@@ -92,7 +93,7 @@ def live(
     drills = {found.id: found for found in map(load_file, drill_files)}
     settings = Settings(
         analyse=_analyse,
-        say=click.echo,
+        say=say,
         drills=drills,
         plan=None if plan_file is None else load_plan(plan_file, drills),
         drill=drill,
@@ -122,7 +123,7 @@ def _played(folder: Path | None, scenario: str) -> Recording:
     from imu_shoulder.simulate import simulate
     from imu_shoulder.simulate.scenarios import find
 
-    click.echo("Simulating an athlete ...")
+    say("Simulating an athlete ...")
     return simulate(find(scenario), seed=7).recording
 
 

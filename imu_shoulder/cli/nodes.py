@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from imu_shoulder.model import PLACEMENTS
+
 
 def placements_by_address(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, str]:
     placements = {}
@@ -13,5 +15,7 @@ def placements_by_address(_: click.Context, __: click.Parameter, values: tuple[s
             raise click.BadParameter(
                 f"expected ADDRESS=PLACEMENT, such as AA:BB:CC:DD:EE:FF=right_wrist; came {value!r}"
             )
+        if placement not in PLACEMENTS:
+            raise click.BadParameter(f"expected a placement out of {', '.join(PLACEMENTS)}; came {placement!r}")
         placements[address] = placement
     return placements

@@ -36,6 +36,9 @@ def read_events(path: Path) -> tuple[Event, ...]:
     header = rows[0]
     _check_header(path.name, header)
     numbered = [(number, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
+    sets = sum("set" in row for _, row in numbered)
+    if sets > MAX_SETS:
+        raise RecordingError(f"at most {MAX_SETS} sets in {path.name}", f"there are {sets}", _CUT)
     if len(numbered) > MAX_EVENTS:
         raise RecordingError(f"at most {MAX_EVENTS} events in {path.name}", f"there are {len(numbered)}", _CUT)
     events = [(number, _event(path.name, number, header, row)) for number, row in numbered]
@@ -46,8 +49,6 @@ def read_events(path: Path) -> tuple[Event, ...]:
 def _check_sets(name: str, events: Iterable[tuple[int, Event]]) -> None:
     """events: each with the number of its row."""
     sets = sorted(((n, e) for n, e in events if e.trial_type == "set"), key=lambda one: one[1].onset_s)
-    if len(sets) > MAX_SETS:
-        raise RecordingError(f"at most {MAX_SETS} sets in {name}", f"there are {len(sets)}", _CUT)
     for (row, one), (other_row, other) in pairwise(sets):
         shared_s = min(one.end_s, other.end_s) - other.onset_s
         arms = [event.side if event.side in SIDES else None for event in (one, other)]

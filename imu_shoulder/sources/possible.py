@@ -89,11 +89,12 @@ def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
 
 
 def _same(one: SensorStream, other: SensorStream) -> bool:
-    """Whether two sensors measured the same in every row; those that never changed may both be dead."""
+    """Whether two sensors measured the same in every row, whatever their axes are called; those that never changed may both be dead."""
     if (
         len(one.time_s) < _LEAST_STEPS
         or len(one.time_s) != len(other.time_s)
         or not np.ptp(one.gyr_rad_s, axis=0).any()
     ):
         return False
-    return np.array_equal(one.acc_m_s2, other.acc_m_s2) and np.array_equal(one.gyr_rad_s, other.gyr_rad_s)
+    pairs = ((one.acc_m_s2, other.acc_m_s2), (one.gyr_rad_s, other.gyr_rad_s))
+    return all(np.array_equal(*(np.sort(np.abs(part), axis=1) for part in pair)) for pair in pairs)

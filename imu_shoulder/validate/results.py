@@ -11,6 +11,7 @@ import pandas as pd
 from imu_shoulder.checked import read_json
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.one_run import ANGLES, REPS, RUN, SUMMARY, require_one_run
+from imu_shoulder.texts import as_written
 
 TEXTS = ("drill", "side", "angle", "faults", "excluded", "role", "stations")
 
@@ -40,7 +41,7 @@ def read_results(folder: Path) -> Results:
     except (OSError, ValueError) as error:
         raise RecordingError(f"readable results in {folder}", f"they are not ({error})", "analyse again") from error
     # The id has done its work: the tables are as they were before they were written.
-    reps = reps.drop(columns=RUN, errors="ignore")
+    reps = as_written(reps.drop(columns=RUN, errors="ignore"))
     angles.attrs.clear()
     texts = [name for name in TEXTS if name in reps.columns]
     reps[texts] = reps[texts].fillna("")
