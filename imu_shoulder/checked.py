@@ -243,7 +243,8 @@ class Checked:
     def whole(self, key: str, default: int | None = None, least: int = 0, most: int = MOST_WHOLE) -> int:
         value = self._table.get(key, default)
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
-            raise self.wrong(key, f"a whole number from {least} to {most}", value)
+            within = f"of {least} or more" if most == MOST_WHOLE else f"from {least} to {most}"
+            raise self.wrong(key, f"a whole number {within}", value)
         return value
 
     def flag(self, key: str, default: bool) -> bool:

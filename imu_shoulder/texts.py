@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
+if TYPE_CHECKING:
+    import pandas as pd
 
 # Control characters but the line's end, and those that turn the direction of writing round (Unicode Bidirectional
 # Algorithm, UAX 9, section 2): a terminal obeys them, nobody sees them.
@@ -36,7 +37,7 @@ def as_written(table: pd.DataFrame) -> pd.DataFrame:
 
 def _changed(table: pd.DataFrame, change: Callable[[object], object]) -> pd.DataFrame:
     """The table with its texts changed; columns in which nothing changes stay as they are, of the kind they are."""
-    texts = [name for name in table.columns if not pd.api.types.is_numeric_dtype(table[name])]
+    texts = [name for name in table.columns if table[name].dtype.kind not in "biuf"]
     cells = {name: [change(cell) for cell in table[name]] for name in texts}
     return table.assign(**{name: new for name, new in cells.items() if _differ(new, table[name])})
 

@@ -419,7 +419,7 @@ FILES = [
     ),
     Bad(
         "params of inf",
-        write("params.toml", "[judge]\narc_margin_deg = inf\n"),
+        write("params.toml", "[judge]\nstart_margin_deg = inf\n"),
         f"{ANALYSE} --params params.toml",
         ("params.toml",),
     ),

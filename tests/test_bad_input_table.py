@@ -2,59 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 import signal
 from pathlib import Path
 
 import pytest
 from bad_inputs import FILES, RECORDINGS, Bad
-from click.testing import CliRunner
-
-from imu_shoulder.cli import cli
-from imu_shoulder.log.entries import Session, pack
-from imu_shoulder.log.records import SESSION
-from imu_shoulder.log.samples import pack_samples
-from imu_shoulder.log.writer import LogWriter
-from imu_shoulder.sources.folder import read_recording
-
-DOCS = Path(__file__).parents[1] / "docs"
-DRILL = Path(__file__).parents[1] / "imu_shoulder" / "drills" / "full_can.toml"
-PLAN = 'schema = 1\nathlete = "{}"\n[[drill]]\nid = "full_can"\nside = "right"\n'
-
-
-def run(words: str):
-    return CliRunner().invoke(cli, words.split(), color=True)
+from bad_workspace import make_workspace, run
 
 
 @pytest.fixture(scope="module")
 def workspace(small_recording, tmp_path_factory):
-    """A folder with one of everything that the program reads."""
-    place = tmp_path_factory.mktemp("bad") / "workspace"
-    place.mkdir()
-    shutil.copytree(small_recording, place / "r")
-    athlete = read_recording(place / "r").athlete
-    assert run(f"analyse {place}/r --out {place}/results").exit_code == 0
-    assert run(f"export {place}/r --out {place}/bids --no-angles").exit_code == 0
-    shutil.copytree(place / "results", place / "earlier")
-    summary = json.loads((place / "earlier" / "summary.json").read_text())
-    summary["recording"]["start"] = "2020-01-01T00:00:00+00:00"
-    (place / "earlier" / "summary.json").write_text(json.dumps(summary))
-    shutil.copy(place / "results" / "calibration.json", place)
-    (place / "drill.toml").write_text(DRILL.read_text().replace('id = "full_can"', 'id = "mine"'))
-    (place / "plan.toml").write_text(PLAN.format(athlete))
-    (place / "data").mkdir()
-    shutil.copy(DOCS / "column_map_sample.toml", place / "map.toml")
-    for name, y in (("forearm.csv", 0.0), ("upper.csv", 0.1)):
-        rows = "".join(f"{20 * n};{y};0;-1;{n % 7};{n % 5};{n % 3}\n" for n in range(3000))
-        (place / "data" / name).write_text("a\nb\nStamp;AX;AY;AZ;GX;GY;GZ\n" + rows)
-    (place / "data" / "events.tsv").write_text("onset\tduration\ttrial_type\tdrill\tside\n")
-    log = LogWriter(place / "a.log")
-    log.append([(SESSION, pack(Session("M.K.", "2026-05-04T09:30:00+02:00", 0, 1e9)))])
-    for stream in read_recording(place / "r").streams.values():
-        log.append([(9, payload) for payload in pack_samples(stream)])
-    log.close()
-    return place
+    return make_workspace(tmp_path_factory.mktemp("bad") / "workspace", small_recording)
 
 
 @pytest.fixture(autouse=True)

@@ -34,6 +34,11 @@ def half_open(running, said: bytes = START) -> socket.socket:
     return link
 
 
+def read_on(ws) -> None:
+    while True:
+        ws.recv(timeout=GUARD_S)
+
+
 def page(running) -> int:
     """The status of a request for the page."""
     link = http.client.HTTPConnection("127.0.0.1", running.port, timeout=GUARD_S)

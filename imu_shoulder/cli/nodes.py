@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import click
 
-from imu_shoulder.model import PLACEMENTS
-
 
 def placements_by_address(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, str]:
+    from imu_shoulder.model import PLACEMENTS
+
     placements = {}
     for value in values:
         address, separator, placement = value.rpartition("=")

@@ -89,7 +89,7 @@ def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
 
 
 def _same(one: SensorStream, other: SensorStream) -> bool:
-    """Whether two sensors measured the same in every row, under whatever axes; what never changes may be two dead ones."""
+    """Whether two sensors measured the same in every row, under whatever axes; what never changes may be dead."""
     if (
         len(one.time_s) < _LEAST_STEPS
         or len(one.time_s) != len(other.time_s)
