@@ -20,7 +20,6 @@ MAX_NESTING = 20
 # Texts: a name of a person, file, drill or column, and everything else.
 MAX_NAME_LETTERS = 200
 MAX_TEXT_LETTERS = 2000
-MAX_NOTE_LETTERS = 20_000  # of one event, all its notes together
 MAX_COLUMNS = 200
 MAX_ITEMS = 500
 # Sets, repetitions and seconds that a drill, plan or mark may ask.

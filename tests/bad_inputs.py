@@ -283,7 +283,8 @@ RECORDINGS = [
             "onset\tduration\ttrial_type\tdrill\tside\tnote\n1\t2\tset\tfull_can\tright\t" + "x" * 100_000 + "\n",
         ),
         ANALYSE,
-        ("note", "letters"),
+        ("reps",),
+        accepted=True,
     ),
     Bad(
         "left sensors, right marks",

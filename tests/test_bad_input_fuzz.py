@@ -44,24 +44,8 @@ TIMES = int(os.environ.get("IMU_SHOULDER_FUZZ", "0"))
 ROWS = 120
 TOKENS = [
     *(b"nan", b"inf", b"-1", b"0", b"1e308", b"1e999", b"9" * 400, b"true", b"null", b"n/a", b"=1+1", b"", b" "),
-    *(
-        b"\0",
-        b"\x1b[31m",
-        b"\xff",
-        b"\xe2\x80\xae",
-        b'"',
-        b"'",
-        b"[",
-        b"]",
-        b"{",
-        b"}",
-        b",",
-        b";",
-        b"\t",
-        b"\n",
-        b"\r",
-    ),
-    *(b"[" * 400, b"{" * 400, b"x" * 400, b"#", b"=", b".", b"1979-05-27", b"00:00:00", b"-" * 3),
+    *(b"\0", b"\x1b[31m", b"\xff", b"\xe2\x80\xae", b"[" * 400, b"{" * 400, b"x" * 400, b"1979-05-27", b"00:00:00"),
+    *(bytes([one]) for one in b"\"'[]{},;\t\n\r#=.-"),
 ]
 ODD: list[Any] = [
     *(None, True, False, 0, -1, 1, 3, 10**30, -(10**400), 0.5, -2.5, 1e308, float("nan"), float("inf")),
@@ -213,15 +197,17 @@ def test_reading_ends_with_a_result_or_a_sentence(kind, short):
     good = path.read_bytes()
     read(short)
 
-    @changes(40)
+    @changes(60)
     @given(st.data())
     def tried(draw: st.DataObject) -> None:
         path.write_bytes(change(draw, good))
+        said = ""
         try:
             read(short)
         except ShoulderError as error:
-            assert len(str(error)) < 2000
-            assert "\n" not in str(error)
+            said = str(error)
+        assert len(said) < 2000
+        assert "\n" not in said
 
     try:
         tried()
@@ -238,7 +224,7 @@ def test_the_command_ends_with_a_result_or_a_sentence(kind, workspace, tmp_path,
     path = next(place.glob(pattern))
     good = path.read_bytes()
 
-    @changes(3)
+    @changes(4)
     @given(st.data())
     def tried(draw: st.DataObject) -> None:
         shutil.rmtree("o", ignore_errors=True)

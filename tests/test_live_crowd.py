@@ -102,8 +102,7 @@ def test_what_is_no_message_ends_the_page_and_nothing_else(running, caplog, sent
     ):
         ws.send(sent)
         with pytest.raises(ConnectionClosed) as ended:
-            while True:
-                ws.recv(timeout=GUARD_S)
+            read_on(ws)
     assert ended.value.rcvd.code == code
     assert page(running) == 200
     assert caplog.records == []

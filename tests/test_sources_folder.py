@@ -209,7 +209,7 @@ BAD = {
         ["time", "never"],
     ),
     "time runs back": ({"right_wrist__csv": TABLE.replace("0.01", "-1").replace("0.02", "-2")}, ["time", "increase"]),
-    "events no header": ({"events__tsv": ""}, ["events.tsv", "onset"]),
+    "events empty": ({"events__tsv": ""}, ["events.tsv", "empty"]),
     "events without side": ({"events__tsv": EVENTS.replace("\tside", "\tarm")}, ["events.tsv", "side"]),
     "events odd column": ({"events__tsv": EVENTS.replace("side\n", "side\thr\n")}, ["'hr'"]),
     "events by spaces": ({"events__tsv": EVENTS.replace("4\t20\t", "4 20 ")}, ["row 3", "tabs"]),

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from imu_shoulder.checked import read_text
 from imu_shoulder.errors import RecordingError
-from imu_shoulder.limits import MAX_EVENTS, MAX_HOURS, MAX_NAME_LETTERS, MAX_NOTE_LETTERS, MAX_SETS, MAX_TABLE_BYTES
+from imu_shoulder.limits import MAX_EVENTS, MAX_HOURS, MAX_NAME_LETTERS, MAX_SETS, MAX_TABLE_BYTES
 from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event
 
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
@@ -90,12 +90,9 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         return RecordingError(f"{expected} in {name}, row {number}, column {column}", came, "correct that cell")
 
     for column, cell in cells.items():
-        most = MAX_NOTE_LETTERS if column == "note" else MAX_NAME_LETTERS
-        if len(cell) > most:
-            came = f"it has {len(cell)}"
-            raise RecordingError(
-                f"at most {most} letters in {name}, row {number}, column {column}", came, "shorten that cell"
-            )
+        if column != "note" and len(cell) > MAX_NAME_LETTERS:
+            expected = f"at most {MAX_NAME_LETTERS} letters in {name}, row {number}, column {column}"
+            raise RecordingError(expected, f"there are {len(cell)}", "shorten that cell")
 
     def number_in(column: str, low: float = 0.0, high: float = math.inf) -> float:
         try:
