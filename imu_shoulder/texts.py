@@ -39,7 +39,11 @@ def _changed(table: pd.DataFrame, change: Callable[[object], object]) -> pd.Data
     """The table with its texts changed; columns in which nothing changes stay as they are, of the kind they are."""
     texts = [name for name in table.columns if table[name].dtype.kind not in "biuf"]
     cells = {name: [change(cell) for cell in table[name]] for name in texts}
-    return table.assign(**{name: new for name, new in cells.items() if _differ(new, table[name])})
+    out = table.copy(deep=False)
+    for name, new in cells.items():
+        if _differ(new, table[name]):
+            out[name] = new
+    return out
 
 
 def _differ(new: Iterable[object], old: Iterable[object]) -> bool:

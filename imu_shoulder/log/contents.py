@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, node_of, unpack
+from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, node_of, unpack, unpack_count
 from imu_shoulder.log.records import DATA, DROPPED, END, EVENT, LINK, NODE, SESSION, STATE, Record, Scan
 
 
@@ -50,7 +50,7 @@ def read_contents(log: Scan) -> Contents:
         elif record.kind == EVENT:
             entries.append(unpack(EventEntry, record.payload))
         elif record.kind == DROPPED:
-            dropped[-1:] = [int.from_bytes(record.payload, "little")]  # every run of the recorder counts its own
+            dropped[-1:] = [unpack_count(record.payload)]  # every run of the recorder counts its own
         elif record.kind in (DATA, STATE, LINK):
             number = unpack(LinkEntry, record.payload).node if record.kind == LINK else node_of(record.payload)
             if number in of_nodes:

@@ -144,6 +144,11 @@ def unpack_data(record: bytes) -> tuple[int, int, bytes]:
     return node, arrival_ns, record[_DATA.size :]
 
 
+def unpack_count(record: bytes) -> int:
+    """A number of records. Raises LogError."""
+    return _unpacked(struct.Struct("<Q"), record)[0]
+
+
 def node_of(record: bytes) -> int:
     """The node of a record of data or of a state. Raises LogError."""
     return _unpacked(struct.Struct("<B"), record)[0]

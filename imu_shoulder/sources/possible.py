@@ -96,5 +96,7 @@ def _same(one: SensorStream, other: SensorStream) -> bool:
         or not np.ptp(one.gyr_rad_s, axis=0).any()
     ):
         return False
-    pairs = ((one.acc_m_s2, other.acc_m_s2), (one.gyr_rad_s, other.gyr_rad_s))
-    return all(np.array_equal(*(np.sort(np.abs(part), axis=1) for part in pair)) for pair in pairs)
+    return all(
+        np.array_equal(np.sort(np.abs(ours), axis=1), np.sort(np.abs(theirs), axis=1))
+        for ours, theirs in ((one.acc_m_s2, other.acc_m_s2), (one.gyr_rad_s, other.gyr_rad_s))
+    )
