@@ -51,7 +51,10 @@ def _differ(new: Iterable[object], old: Iterable[object]) -> bool:
 
 
 def _guarded(cell: object) -> object:
-    return f"{_AS_TEXT}{cell}" if isinstance(cell, str) and _is_formula(cell) else cell
+    """A carriage return would end the row for some readers: a blank stands in its place."""
+    if not isinstance(cell, str):
+        return cell
+    return (_AS_TEXT if _is_formula(cell) else "") + cell.replace("\r", " ")
 
 
 def _bare(cell: object) -> object:

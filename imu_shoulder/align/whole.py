@@ -14,6 +14,7 @@ from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resa
 from imu_shoulder.align.notes import Notes, clock_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.limits import require_memory
 from imu_shoulder.model import (
     Aligned,
     BoolArray,
@@ -64,8 +65,9 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
             "check the sensors and record again",
         )
     rate_hz = params.rate_hz or shared_rate_hz([sensor.stream.declared_rate_hz for sensor in used])
-    start_s = min(sensor.quality.start_s for sensor in used)
-    time_s = grid_times(start_s, max(sensor.quality.end_s for sensor in used), rate_hz)
+    start_s, end_s = min(sensor.quality.start_s for sensor in used), max(sensor.quality.end_s for sensor in used)
+    require_memory(int((end_s - start_s) * rate_hz), len(used))
+    time_s = grid_times(start_s, end_s, rate_hz)
     tracks = {sensor.stream.placement: _track(sensor, time_s, rate_hz, params) for sensor in used}
     return Aligned(
         rate_hz=rate_hz,

@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from imu_shoulder.errors import RecordingError
-from imu_shoulder.limits import MAX_HOURS, MOST_RATE_OFF, require_memory
+from imu_shoulder.limits import MAX_HOURS, MOST_RATE_OFF
 from imu_shoulder.model import FloatArray, SensorStream
 
 # Under so many steps forward nothing is said of a rate.
@@ -75,7 +75,7 @@ def _require_length(time_s: FloatArray, steps: FloatArray, rate_hz: float, name:
 
 
 def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
-    """Raises RecordingError where two sensors hold the same numbers, or where all do not fit into memory."""
+    """Raises RecordingError where two sensors hold the same numbers."""
     for one, other in combinations(streams.values(), 2):
         if _same(one, other):
             raise RecordingError(
@@ -83,9 +83,6 @@ def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
                 f"those of {one.placement} and {other.placement} are the same",
                 "give each sensor its own file or columns, or leave one of the two out",
             )
-    rate_hz = max(stream.declared_rate_hz for stream in streams.values())
-    lasts_s = max(float(np.ptp(stream.time_s)) for stream in streams.values())
-    require_memory(int(lasts_s * rate_hz), len(streams))
 
 
 def _same(one: SensorStream, other: SensorStream) -> bool:

@@ -147,6 +147,8 @@ def _read_csv(
                 encoding="utf-8",
             )
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
+        if "out of memory" in str(error):  # the reader's own words for it
+            raise MemoryError(str(error)) from error
         raise _first_bad_cell(path, names, columns, delimiter, skip_rows, decimal, error) from error
 
 
