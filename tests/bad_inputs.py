@@ -296,6 +296,13 @@ RECORDINGS = [
         ("right arm", "left_wrist"),
     ),
     Bad(
+        "one set of an arm without a sensor",
+        append("r/events.tsv", "14\t2\tset\tfull_can\tleft\n"),
+        ANALYSE,
+        ("left arm: no sensor sat on it",),
+        accepted=True,
+    ),
+    Bad(
         "an athlete with escapes",
         swap("r/recording.toml", 'athlete = "', 'athlete = "\\u001b[31m'),
         ANALYSE,
@@ -332,6 +339,7 @@ RECORDINGS = [
     Bad("simulate of no scenario", lambda p: None, "simulate --scenario nonsense --out o", ("nonsense",)),
     Bad("simulate into a file", write("o", "kept"), "simulate --out o/r", ("o/r",)),
     Bad("demo into a file", write("o", "kept"), "demo --out o", ("o",)),
+    Bad("record of a name of 300 letters", lambda p: None, f"record --athlete {'x' * 300} --out o", ("athlete", "200")),
     Bad("record without a node's placement", lambda p: None, "record --athlete M.K. --node AA=hand --out o", ("hand",)),
 ]
 

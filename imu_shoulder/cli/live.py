@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imu_shoulder.cli.extras import need
-from imu_shoulder.cli.nodes import placements_by_address
+from imu_shoulder.cli.nodes import athletes_name, placements_by_address
 from imu_shoulder.cli.parameters import PARAMS, params_of
 from imu_shoulder.cli.say import say
 
@@ -35,7 +35,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
 @click.option("--speed", default="1", show_default=True, help="How fast to play, 0.1 to 100; or max, without a page.")
 @click.option("--no-page", is_flag=True, help="Play without a page, and write into --out what it would have said.")
 @click.option("--ble", is_flag=True, help="Live from sensor nodes over Bluetooth Low Energy.")
-@click.option("--athlete", help="Initials or code of the athlete; with --ble.")
+@click.option("--athlete", callback=athletes_name, help="Initials or code of the athlete; with --ble.")
 @click.option(
     "--node",
     "nodes",

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from imu_shoulder.cli.nodes import placements_by_address
+from imu_shoulder.cli.nodes import athletes_name, placements_by_address
 from imu_shoulder.cli.say import say
 
 
@@ -32,7 +32,7 @@ def scan(seconds: float) -> None:
 
 @click.command()
 @click.option("--out", "folder", required=True, type=click.Path(path_type=Path), help="New folder for the recording.")
-@click.option("--athlete", required=True, help="Initials or code of the athlete.")
+@click.option("--athlete", required=True, callback=athletes_name, help="Initials or code of the athlete.")
 @click.option(
     "--node",
     "nodes",

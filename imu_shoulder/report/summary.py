@@ -17,7 +17,7 @@ from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.sides import compare_sides
-from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set_lines
+from imu_shoulder.assess.unseen import bare_sets, missing_angles, missing_lines, named, set_lines
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
@@ -111,6 +111,7 @@ def _not_seen(analysis: Analysis) -> list[str]:
         out.append("The trunk: no sensor sat on the breastbone, so leaning was not seen.")
     for arm in analysis.calibration.arms.values():
         out += missing_lines(arm)
+    out += bare_sets(analysis.recording.events, analysis.arms, analysis.apart)
     return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, STERNUM in worn)
 
 
