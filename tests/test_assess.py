@@ -376,7 +376,19 @@ def test_the_advice_is_the_most_frequent_fault_with_its_reps():
     arm_set, found = judged_set("full_can", angles_of("full_can", reps))
     entry = assess_set(arm_set, found)
     assert entry["change"] == f"{FAULTS['elbow_off'].advice}: reps 1 and 3."
-    assert entry["headline"].startswith("4 of 10 reps, 1 clean.")
+    assert entry["headline"].startswith("4 reps (usual dose 10), 1 clean.")
+
+
+def test_a_shrug_brings_its_caution_and_goes_before_the_advice_to_do_more():
+    """The full can's cautions say to stop when the shoulder hitches: nobody is told to hold longer then."""
+    arm_set, found = judged_set("full_can", angles_of("full_can", [GOOD["full_can"]] * 4))
+    faults = [("hold_short",), ("hold_short",), ("shrug",), ()]
+    judged = [replace(j, faults=own) for j, own in zip(found, faults, strict=True)]
+    caution = "Stop the set when the shoulder hitches up to get the arm there."
+    assert caution in load_shipped("full_can").cautions
+    assert assess_set(arm_set, judged)["change"] == f"{FAULTS['shrug'].advice}: rep 3. {caution}"
+    slower = [replace(j, faults=("too_fast",) if j.faults == ("hold_short",) else j.faults) for j in judged]
+    assert assess_set(arm_set, slower)["change"] == f"{FAULTS['too_fast'].advice}: reps 1 and 2."
 
 
 def test_without_a_fault_the_advice_is_about_the_sensor_that_lost_reps():

@@ -19,6 +19,7 @@ _COMMANDS = {
     "live": "live",
     "range": "range",
     "drills": "drills",
+    "plan": "plan",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",
