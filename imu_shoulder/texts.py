@@ -42,7 +42,7 @@ def _changed(table: pd.DataFrame, change: Callable[[object], object]) -> pd.Data
     out = table.copy(deep=False)
     for name, new in cells.items():
         if _differ(new, table[name]):
-            out[name] = new
+            out[name] = table[name].map(change)
     return out
 
 

@@ -414,6 +414,14 @@ FILES = [
         f"{ANALYSE} --plan plan.toml",
         ("reps",),
     ),
+    Bad("plan shown that is a loop", looped("plan.toml"), "plan show plan.toml", ("plan.toml",)),
+    Bad(
+        "plan shown with escapes",
+        swap("plan.toml", 'athlete = "', 'athlete = "\\u001b[31m'),
+        "plan show plan.toml",
+        ("\\x1b[31m", "Full can"),
+        accepted=True,
+    ),
     Bad(
         "rules without a last one",
         write("rules.toml", "schema = 1\n[[rules]]\nadvice = 'stay'\n"),

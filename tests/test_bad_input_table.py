@@ -63,7 +63,7 @@ def test_there_are_many_and_no_two_of_one_name():
     assert len(set(names)) == len(names)
     commands = {bad.words.split()[0] for bad in [*RECORDINGS, *FILES]}
     assert commands >= {"analyse", "live", "range", "drills", "simulate", "demo", "record", "recover", "validate"}
-    assert commands >= {"sensor-check", "export", "import", "compare-filters", "plan-study", "report"}
+    assert commands >= {"sensor-check", "export", "import", "compare-filters", "plan", "plan-study", "report"}
 
 
 def test_the_workspace_is_good_before_it_is_spoiled(workspace, tmp_path, monkeypatch):

@@ -137,7 +137,7 @@ def damage_errors_s(data: bytes, true_s: dict[str, dict[bytes, float]]) -> Float
 
 def test_damage_moves_no_sample():
     """150 damaged logs; print_ble_numbers.py takes 300 others."""
-    found = damage_outcome(15, 10, seed=9000)
+    found = damage_outcome(5, 30, seed=9000)
     assert found["logs"] == 150
     assert found["refused"] == 0
     assert found["samples"] > 2_000_000
