@@ -284,7 +284,7 @@ def test_between_reps_the_word_is_not_that_of_the_rest_between_sets(opened):
     page, _ = opened(session(reps=3, phases_s=(0.2, 0.2, 0.2, 60)))
     press(page, " ", "set")
     at_phase(page, "rest")
-    assert page.locator(".word").inner_text().lower() == "ready"
+    assert page.locator(".word").inner_text().lower() == "next rep"
 
 
 def test_a_holding_arm_shows_how_long_it_holds_and_no_reps(opened):

@@ -179,7 +179,7 @@ def test_effort_and_a_count_by_hand_stand_with_their_set_beside_what_was_measure
     done = entry["done"]["reps"]
     entry.update(effort=6.0, live={"counted": done, "extra": 0, "corrected": -1, "by_hand": done - 1})
     text = Page(build_report(summary, *made[1:])).text
-    assert f"{done} of {entry['asked']['reps']} counted, {done - 1} by hand" in text
+    assert f"{done} (usual {entry['asked']['reps']}) counted, {done - 1} by hand" in text
     assert "Effort 6 of 10" in text
 
 
@@ -422,6 +422,19 @@ def test_plan_and_advice_are_told_with_where_they_come_from(made):
     assert "stay at this step" in page.text
     assert (
         page.text.count("The criteria set for the next step: in this session every set with all asked reps done.") == 1
+    )
+
+
+def test_of_a_line_of_advice_the_first_thing_stands_before_what_it_comes_from(made):
+    """A number's point ends no sentence."""
+    whole = "Full can raise, left arm, holding: step back. Steps to choose from: less load than 1.5 kg; a shorter set. "
+    item = {"title": "Full can raise", "side": "left", "role": "hold", "advice": "step_back"}
+    item["text"] = f"{whole}From set 2: hold not kept, pain 1. The practitioner decides."
+    text = build_report({**made[0], "advice": [item]}, *made[1:])
+    line = re.search(r'<li class="step_back">(.*?)</li>', text)[1]
+    assert line == (
+        "Full can raise, left arm, holding: <b>step back</b>. Steps to choose from: less load than 1.5 kg; a shorter "
+        'set. <span class="because">From set 2: hold not kept, pain 1.</span>'
     )
 
 

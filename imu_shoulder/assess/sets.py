@@ -40,7 +40,8 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
     return {
         "set": arm_set.number,
         "drill": None if drill is None else drill.id,
-        "title": "Free movement" if drill is None else drill.title,
+        "title": "Free movement" if drill is None else words.titled(drill),
+        "direction": "" if drill is None else drill.direction,
         "cautions": [] if drill is None else list(drill.cautions),
         "side": arm_set.side,
         "role": arm_set.role,

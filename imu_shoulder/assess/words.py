@@ -8,7 +8,7 @@ from typing import Any
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import RAISED
 from imu_shoulder.assess.judge import JudgedRep, clean
-from imu_shoulder.drills import Drill
+from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 
 # Before any advice to an arm that is to hold while the other one lifts: to hold on would be the opposite of the drill.
 HOLDER_SINKS = "Lower both arms when the holding arm starts to sink"
@@ -23,6 +23,12 @@ def joined(items: Iterable[object]) -> str:
 def counted(count: int, one: str, many: str | None = None) -> str:
     """`1 rep`, `2 reps`."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def titled(drill: Drill) -> str:
+    """The drill's title, with its direction where that is not the one that is usual in it."""
+    usual = load_shipped(drill.id).direction if drill.id in shipped_ids() else ""
+    return drill.title + (f", {drill.direction}" if drill.direction not in ("", usual) else "")
 
 
 def done_of(done: int, dose: int | None, *, asked: bool) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from imu_shoulder.assess.words import titled
 from imu_shoulder.checked import Checked
 from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, asked_pause, form_limits, load_shipped, shipped_ids
 from imu_shoulder.drills.judged import JUDGED, JUDGED_ANGLES
@@ -49,8 +50,7 @@ class PlannedDrill:
     @property
     def title(self) -> str:
         """The drill's title, with its direction where that is not the drill's usual one."""
-        shipped = load_shipped(self.drill.id).direction if self.drill.id in shipped_ids() else ""
-        return self.drill.title + (f", {self.drill.direction}" if self.drill.direction not in ("", shipped) else "")
+        return titled(self.drill)
 
     @property
     def sides(self) -> tuple[Side, ...]:

@@ -122,7 +122,7 @@ function draw() {
   if (stage === "calibrate") calibrate(frame);
   else if (stage === "ready") {
     ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
-    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1][frame.drill.direction ?? ""]);
+    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]?.[frame.drill.direction ?? ""]);
   }
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame, worse);
