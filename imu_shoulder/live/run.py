@@ -37,6 +37,7 @@ from imu_shoulder.plan import Plan
 from imu_shoulder.plan.duration import plan_duration
 from imu_shoulder.plan.matching import check_athlete
 from imu_shoulder.sources import RecordingSource
+from imu_shoulder.texts import csv_text
 
 SCAN_S = 5.0
 RATE_HZ = 100
@@ -154,7 +155,7 @@ def play_without_page(settings: Settings, recording: Recording) -> None:
     session, source = _session_of(settings, recording)
     said = Said()
     run(RecordingSource(source, TICK_S), session, settings.speed, each=said.look)
-    add_file(settings.out, FILE, said.finish(session).to_csv(index=False, lineterminator="\n"))
+    add_file(settings.out, FILE, csv_text(said.finish(session)))
     settings.say(f"What was said of each rep: {settings.out / FILE}")
 
 
