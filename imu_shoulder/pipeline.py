@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Mapping
 
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import Analysis, Params
+from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.calibrate.store import StoredCalibration, require_same_parameters
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked, asked_in
@@ -13,8 +14,8 @@ from imu_shoulder.engine.order import Part
 from imu_shoulder.engine.recorded import Recorded
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.engine.whole import Whole
-from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import Aligned, Event, Recording, Side
+from imu_shoulder.errors import CalibrationError, RecordingError
+from imu_shoulder.model import ARM_SEGMENTS, SIDES, Aligned, Event, Recording, Side, on_arm
 from imu_shoulder.sources import RecordingSource
 
 Progress = Callable[[str], None]
@@ -43,11 +44,26 @@ def analyse(
     if stored is not None:
         require_same_parameters(stored, params.changed)
     wanted = asked_in(recording.events, drills, asked, apart)
+    require_worn(recording)
     progress("align")
     aligned = align_recording(recording, params.align)
     if params.afterwards:
         return _afterwards(recording, aligned, params, wanted, progress, stored)
     return _causally(recording, aligned, params, wanted, progress, stored)
+
+
+def require_worn(recording: Recording) -> None:
+    """Raises RecordingError where every set was done by an arm that wore no sensor."""
+    sets = [event for event in recording.events if event.trial_type == "set"]
+    worn = {side for side in SIDES if any(on_arm(side, segment) in recording.streams for segment in ARM_SEGMENTS)}
+    bare = [event for event in sets if event.side in SIDES and event.side not in worn]
+    if sets and len(bare) == len(sets):
+        arms = " and ".join(side for side in SIDES if any(event.side == side for event in bare))
+        raise RecordingError(
+            f"a sensor on the {arms} arm, which every set of events.tsv names",
+            f"sensors sat on {', '.join(recording.streams)}",
+            "correct placement in recording.toml, or side in events.tsv",
+        )
 
 
 def _afterwards(
@@ -60,7 +76,6 @@ def _afterwards(
 ) -> Analysis:
     whole = Whole(aligned, params, asked, stored, progress)
     whole.advance(Part(aligned.time_s, aligned.tracks, recording.events, recording.events))
-    assert whole.calibration is not None
     return Analysis(
         recording,
         params,
@@ -71,6 +86,7 @@ def _afterwards(
         tuple(whole.sets),
         whole.findings,
         asked.apart,
+        "" if whole.pose is not None else str(CalibrationError(*NO_POSE)),
     )
 
 
@@ -94,6 +110,9 @@ def _causally(
         stream.push(chunk.streams)
     stream.finish()
     if stream.pose is None or stream.calibration is None:
+        if not any(event.trial_type == "neutral_pose" for event in recording.events):
+            # Counting without a pose looks at past and future alike.
+            return _afterwards(recording, aligned, params, asked, progress, stored)
         raise stream.pose_error or CalibrationError(
             "a neutral pose before the first set",
             "the recording ends before one was over",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from imu_shoulder.cli.parameters import PARAMS, params_of
+from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
     from imu_shoulder.advise import Rules
@@ -149,18 +150,17 @@ def run(
 
 
 def tell(summary: Mapping[str, Any], out: Path) -> None:
-    """Print the same headlines as the report: pain over the ceiling before all."""
+    """Print the same first lines as the report: pain over the ceiling before all."""
     from imu_shoulder.range.words import lines as range_lines
     from imu_shoulder.report.headlines import terminal_lines
 
     lines = terminal_lines(summary)
     cautions = len(lines) - len(summary["cautions"])
-    said = [summary["pain"]["text"]] if summary["pain"]["over"] else []
-    said += lines[:cautions]
+    said = lines[:cautions]
     said += summary["plan"]["lines"] if summary["plan"] is not None else []
     # Over the ceiling every line would say stop, which is said above.
     said += [] if summary["pain"]["over"] else [f"Advice: {entry['text']}" for entry in summary["advice"]]
     said += range_lines(summary["range"]) if summary["range"] is not None else []
     for line in said + lines[cautions:]:
-        click.echo(line)
-    click.echo(f"Report: {out / 'report.html'}")
+        say(line)
+    say(f"Report: {out / 'report.html'}")

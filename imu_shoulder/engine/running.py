@@ -21,7 +21,7 @@ from imu_shoulder.engine.spread import Spread
 from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
-from imu_shoulder.segment.model import ArmSet, Rep
+from imu_shoulder.segment.model import ArmSet, Rep, unseen_stretches
 from imu_shoulder.segment.sets import held_while, leading_curve, leading_name, segment_set
 from imu_shoulder.segment.station_reps import posture_names
 from imu_shoulder.segment.unguided import ANGLE, marked_set
@@ -166,7 +166,7 @@ class RunningSet:
         guided = self._sets(self.event)
         for arm_set in guided:
             side = arm_set.side
-            arm_set = replace(arm_set, drill=self.drill_of(side))
+            arm_set = replace(arm_set, drill=self.drill_of(side), unseen=self._unseen(arm_set))
             if arm_set.role == "lift":
                 judged = tuple(final.judged for final in self.final.get(side, []))
                 arm_set = replace(arm_set, reps=tuple(own.rep for own in judged))
@@ -313,6 +313,11 @@ class RunningSet:
             beside = {name: told[name] for name in OF_THE_OTHER_ARM if name in told}
         columns = {**arm.columns(table), **self.spread.columns(side, table[:, 0])}
         return Seen(table[:, 0], self.rate_hz, columns, table[:, 1] > 0, table[:, 2] > 0, beside)
+
+    def _unseen(self, arm_set: ArmSet) -> tuple[tuple[float, float], ...]:
+        """The stretches in which no data showed the angle that the set is cut by."""
+        table = self._arms[arm_set.side].rows.since(self.event.onset_s)[: len(arm_set.curve_deg)]
+        return unseen_stretches(table[:, 0], (table[:, 1] > 0) | np.isfinite(arm_set.curve_deg))
 
     def _counted_only(self, side: Side, arm: _Arm) -> AnalysedSet:
         assert arm.counting is not None

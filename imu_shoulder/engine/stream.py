@@ -181,6 +181,7 @@ class Stream(Stages):
     def findings(self) -> tuple[Finding, ...]:
         """What was noticed so far about how the sensors sit, and what they do not show."""
         return (
+            *self._align.unfit,
             *mounting_findings(self._stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips.found),
             *self._sets.beyond.findings(),

@@ -64,7 +64,8 @@ class Session(Protocol):
 class About:
     """What a page is told once. analyse: writes the results of a recording into a folder, its report among them.
 
-    drawings: of each drill of the plan, as live.before.drawing has them.
+    drawings: of each drill of the plan, as live.before.drawings_of has them. minutes: that the whole plan takes, None
+    where nobody worked it out.
     """
 
     athlete: str
@@ -73,6 +74,7 @@ class About:
     cautions: tuple[str, ...]
     analyse: Callable[[Recording, Path], None]
     drawings: tuple[dict[str, Any], ...] = ()
+    minutes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,7 @@ class Hub:
     def hello(self) -> str:
         about = self.about
         told = {"athlete": about.athlete, "source": about.source, "plan": about.plan, "drawings": about.drawings}
-        warned = {"cautions": about.cautions, "help": HELP}
+        warned = {"cautions": about.cautions, "help": HELP, "minutes": about.minutes}
         return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned})
 
     def command(self, name: object, args: object = None) -> Answer:
@@ -245,6 +247,12 @@ def _arguments(name: str, args: object) -> dict[str, Any] | None:
     if name == "count":
         by, side = (args.get(key) if isinstance(args, dict) else None for key in ("by", "side"))
         return {"by": by, "side": side} if by in (-1, 1) and side in (*SIDES, None) else None
+    if name == "direction":
+        value = args.get("value") if isinstance(args, dict) else None
+        return {"value": value} if isinstance(value, str) else None
+    if name.startswith("calibrate_"):
+        side = args.get("side") if isinstance(args, dict) else None
+        return {"side": side} if side in (*SIDES, None) else None
     if name == "note":
         text = args.get("text") if isinstance(args, dict) else None
         fits = isinstance(text, str) and 0 < len(text.strip()) <= NOTE_LENGTH

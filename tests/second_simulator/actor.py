@@ -40,7 +40,8 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class PlannedRep:
-    """One rep as it was acted: from set_out_s to arrived_s, the stays between, and each stroke's way and seconds."""
+    """One rep as it was acted: from set_out_s to arrived_s, the stays between, and each stroke: its way, and from when
+    to when its parts were, two where it paused."""
 
     set: int
     drill: str
@@ -51,7 +52,7 @@ class PlannedRep:
     stays: tuple[Stay, ...]
     arrived_s: float
     faults: tuple[str, ...] = ()
-    strokes_s: tuple[tuple[str, float], ...] = ()
+    strokes: tuple[tuple[str, tuple[tuple[float, float], ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

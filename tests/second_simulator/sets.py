@@ -179,13 +179,19 @@ def _act_rep(
     legs = _hurried(drill, legs, faults, rng)
     at_s = out_s = actor.time.now_s + (rng.uniform(0.0, 0.15) if plan.side == "both" else 0.0)
     lead, came_from, stays = LEADING[drill.top.ranges[0].angle], start, []
+    strokes = []
     for k, leg in enumerate(legs):
         steps = actor.time.stroke(leg.stroke_s, actor.habit)
-        breaks = _breaks(actor, plan, drill, leg)
+        breaks, from_s = _breaks(actor, plan, drill, leg), at_s
         if breaks is None:
             at_s = actor.arm(side, leg.to, leg.stroke_s, at_s, (lead, steps))
         else:
             at_s = _with_break(actor, side, came_from, leg, breaks, at_s)
+        parts = ((from_s, at_s),)
+        if breaks is not None:
+            stopped_s = from_s + leg.stroke_s * breaks[0]
+            parts = ((from_s, stopped_s), (stopped_s + breaks[1], at_s))
+        strokes.append((leg.way, parts))
         stay_s = leg.stay_s
         short = next((f for f in faults if f.kind == "hold_short"), None)
         if leg.name == drill.top.name and short is not None:
@@ -204,9 +210,9 @@ def _act_rep(
     if side == plan.side or side == SIDES[0]:
         _trunk_astray(actor, side, wrong, out_s, stays[-1] if stays else Stay("", out_s, out_s), at_s)
     _body_faults(actor, drill, faults, side, out_s, stays[-1] if stays else Stay("", out_s, out_s), at_s)
-    kinds, strokes_s = tuple(f.kind for f in faults), tuple((leg.way, leg.stroke_s) for leg in legs)
+    kinds = tuple(f.kind for f in faults)
     actor.reps.append(
-        PlannedRep(actor.sets_done, drill.id, side, rep, "lift", out_s, tuple(stays), at_s, kinds, strokes_s)
+        PlannedRep(actor.sets_done, drill.id, side, rep, "lift", out_s, tuple(stays), at_s, kinds, tuple(strokes))
     )
     return at_s
 
