@@ -44,7 +44,7 @@ class Astray:
     def applied(self, to: Posture, known: Mapping[str, Posture], carrying_deg: float = 0.0) -> Posture:
         """The posture with the joint astray. known: postures by place, to count from."""
         if self.joint == "thumb":
-            return _with_thumb(to, self.goal_deg, carrying_deg)
+            return with_thumb(to, self.goal_deg, carrying_deg)
         base = 0.0 if self.counts_from is None else getattr(known[self.counts_from], self.joint)
         out = replace(to, **{self.joint: base + self.goal_deg})
         if self.joint == "plane" and to.elevation > 45.0:
@@ -53,7 +53,7 @@ class Astray:
         return out
 
 
-def _with_thumb(to: Posture, up_deg: float, carrying_deg: float) -> Posture:
+def with_thumb(to: Posture, up_deg: float, carrying_deg: float) -> Posture:
     """The thumb side this far above the level, as far as that goes; turned by the whole arm, the hand doing a third.
 
     The arm turns in until the thumb is there, or as low as it comes; out where it is to point higher.
