@@ -35,7 +35,7 @@ _AGREES = 0.7
 _AGREES_ELSEWHERE = 0.9
 _DISAGREES = 0.3
 # Axes exchanged and turned round, (3, 3) each.
-_AXIS_CHANGES = [
+AXIS_CHANGES = [
     np.diag(signs) @ np.eye(3)[list(order)]
     for order in permutations(range(3))
     for signs in product((1.0, -1.0), repeat=3)
@@ -43,10 +43,13 @@ _AXIS_CHANGES = [
 # A flat top at the extreme of a channel counts as clipping only beyond what gravity and slow drills reach.
 _FLAT_TOP_LEAST = np.array([20.0, 20.0, 20.0, 4.0, 4.0, 4.0])
 _FLAT_TOP_SAMPLES = 3
-_MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
+# At less, of a low range, beyond gravity: so many samples in all.
+_LOW_RANGE = np.array([12.0, 12.0, 12.0, 0.5, 0.5, 0.5])
+_MANY_AT_TOP = 12
+MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
-_COARSE_SHARE = 0.3
+COARSE_SHARE = 0.3
 _SPIKE = np.array([40.0, 40.0, 40.0, 8.0, 8.0, 8.0])
 
 
@@ -71,6 +74,11 @@ class Stuck:
     start: int
     end: int
     channels: tuple[str, ...]
+
+
+def longest_even_step_s(rate_hz: float) -> float:
+    """Rows whose time adds up to more than this beyond their number have a hole among them."""
+    return 2.5 / rate_hz
 
 
 def find_rest(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, rate_hz: float) -> Rest | None:
@@ -126,6 +134,17 @@ def require_gravity(placement: str, rest: Rest) -> str | None:
     return None
 
 
+def wrong_gyroscope_unit(placement: str, unit: str, times: str = "") -> RecordingError:
+    """unit: what the numbers are in. times: how often as much as the accelerometer shows they say."""
+    other = "rad/s" if unit == "deg/s" else "deg/s"
+    times = times or ("57" if unit == "deg/s" else "0.017")
+    return RecordingError(
+        f"{placement}'s gyroscope to turn as its accelerometer tilts",
+        f"it says {times} times as much, as if numbers in {unit} were declared as {other}",
+        f'set the gyr_unit of {placement} to "{unit}"',
+    )
+
+
 def require_gyroscope(
     placement: str, acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
 ) -> str | None:
@@ -162,15 +181,10 @@ def require_gyroscope(
 
     agreement, factor = compare(np.eye(3))
     if agreement > _AGREES and not 0.1 < factor < 10.0:
-        unit, other = ("deg/s", "rad/s") if factor < 1 else ("rad/s", "deg/s")
-        raise RecordingError(
-            f"{placement}'s gyroscope to turn as its accelerometer tilts",
-            f"it says {1 / factor:.2g} times as much, as if numbers in {unit} were declared as {other}",
-            f'set the gyr_unit of {placement} to "{unit}"',
-        )
+        raise wrong_gyroscope_unit(placement, "deg/s" if factor < 1 else "rad/s", f"{1 / factor:.2g}")
     if agreement < _DISAGREES and any(
         other_agrees > _AGREES_ELSEWHERE and 0.8 < other_factor < 1.25
-        for other_agrees, other_factor in map(compare, _AXIS_CHANGES)
+        for other_agrees, other_factor in map(compare, AXIS_CHANGES)
     ):
         return "its gyroscope turns about other axes or the other way than its accelerometer: check axes and signs"
     return None
@@ -188,13 +202,18 @@ def range_rows(values: FloatArray, limits: FloatArray | list[float]) -> BoolArra
 
 
 def flat_top_rows(values: FloatArray) -> BoolArray:
-    """(N,) rows of values (N, 6) on a flat top: several samples in a row at the very extreme of a channel."""
+    """(N,) rows of values (N, 6) on a flat top: several samples in a row at the very extreme of a channel.
+
+    At an extreme that slow drills reach, as that of a low range, only where there are many such samples in all.
+    """
     flat = np.zeros(len(values), dtype=np.bool_)
     for channel, extremes in enumerate(zip(values.min(axis=0), values.max(axis=0), strict=True)):
         for extreme in extremes:
-            if abs(extreme) >= _FLAT_TOP_LEAST[channel]:
-                for start, end in runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES):
-                    flat[start:end] = True
+            if abs(extreme) >= _LOW_RANGE[channel]:
+                found = runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES)
+                if abs(extreme) >= _FLAT_TOP_LEAST[channel] or sum(b - a for a, b in found) >= _MANY_AT_TOP:
+                    for start, end in found:
+                        flat[start:end] = True
     return flat
 
 
@@ -218,7 +237,7 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
         long = runs(same[:, channel], least)
         inside = sum(end - start for start, end in long)
         elsewhere = (np.count_nonzero(same[:, channel]) - inside) / max(1, len(same) - inside)
-        if elsewhere > _COARSE_SHARE:
+        if elsewhere > COARSE_SHARE:
             continue
         for start, end in long:
             if _moves(values, start, end + 1):
@@ -228,7 +247,7 @@ def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[
 
 def _moves(values: FloatArray, start: int, end: int) -> bool:
     inside = values[start:end]
-    if (np.ptp(inside, axis=0) > _MOVES).any():
+    if (np.ptp(inside, axis=0) > MOVES).any():
         return True
     if not (inside == inside[0]).all():
         return False

@@ -7,6 +7,7 @@ import math
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import Clock
 from imu_shoulder.align.grid import longest_step_s
+from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.findings import finding_of
 from imu_shoulder.model import Finding, FloatArray, SensorStream
@@ -75,6 +76,19 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
         return
     for start, end in zip(start_s[gap], end_s[gap], strict=True):
         notes.add("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
+
+
+def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float) -> bool:
+    """What all of a recording shows of a sensor's instruments, values (N, 6); whether it can be used.
+
+    Raises RecordingError where its gyroscope is in another unit than declared.
+    """
+    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz)
+    if unit:
+        raise checks.wrong_gyroscope_unit(notes.placement, unit)
+    if off is not None:
+        notes.add(off.code, off.text, off.value)
+    return off is None
 
 
 def unit_notes(notes: Notes, rest: checks.Rest, values: FloatArray, time_s: FloatArray, rate_hz: float) -> None:

@@ -2,8 +2,9 @@
 
 Live samples come with the regular times of their device, so that stamps are taken as they are: wraps and resets are
 undone, repeats and late samples left out, and all else is as for a finished recording: the same interpolation, the
-same limits, the same range check. What needs the whole recording (even times put in place of jitter, flat tops,
-stuck channels) is left to `align_recording`.
+same limits, the same range check, the same test for rows that are no measurement as soon as they are told from chance.
+What needs the whole recording (even times put in place of jitter, flat tops, rows written twice, scales and zeros,
+clocks apart) is left to `align_recording`.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from imu_shoulder.align.clock import wrap_period_s
 from imu_shoulder.align.grid import AHEAD, Samples, longest_step_s, resample_sensors
 from imu_shoulder.align.notes import Notes, unit_notes
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.align.unfit_watch import UnfitWatch
 from imu_shoulder.align.whole import shared_rate_hz
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import Aligned, BoolArray, Finding, FloatArray, SensorStream, Track
@@ -61,6 +63,11 @@ class Align:
         """Time of the newest sample, of any sensor, on the repaired clock; None before the first."""
         newest_s = max(sensor.newest_s for sensor in self._sensors.values())
         return newest_s if np.isfinite(newest_s) else None
+
+    @property
+    def unfit(self) -> tuple[Finding, ...]:
+        """Of all sensors, what was left out so far, since it was no measurement."""
+        return tuple(finding for sensor in self._sensors.values() for finding in sensor.unfit)
 
     def finish(self) -> Aligned:
         """The rows up to the newest sample, and what was found about each sensor."""
@@ -127,6 +134,7 @@ class _Sensor:
         self._counts = {"duplicates": 0, "reordered": 0, "clock_wrap": 0, "clock_set_back": 0, "gap": 0, "clipping": 0}
         self._notes = Notes(placement)
         self._start: list[FloatArray] | None = []
+        self._unfit = UnfitWatch(rate_hz, params.stuck_s)
 
     def __len__(self) -> int:
         return len(self.table)
@@ -154,6 +162,11 @@ class _Sensor:
             rows = rows[keep]
             if len(rows) == 0:
                 return
+        fit = self._unfit.look(rows[:, _TIME], rows[:, _VALUES])
+        if fit is not None:
+            rows = rows[fit]
+            if len(rows) == 0:
+                return
         time_s = rows[:, _TIME]
         before_s = self.newest_s if np.isfinite(self.newest_s) else float(time_s[0])
         self.newest_s = float(time_s[-1])
@@ -176,6 +189,13 @@ class _Sensor:
         if drop > 0:
             self.table = self.table[drop:]
 
+    @property
+    def unfit(self) -> tuple[Finding, ...]:
+        """What was left out so far, since it was no measurement."""
+        notes = Notes(self.placement)
+        self._unfit.note(notes)
+        return notes.findings
+
     def findings(self) -> tuple[Finding, ...]:
         said = {
             "duplicates": "repeated samples left out",
@@ -188,7 +208,7 @@ class _Sensor:
         for code, count in self._counts.items():
             if count:
                 self._notes.add(code, f"{count} {said[code]}", float(count))
-        return self._notes.findings
+        return (*self._notes.findings, *self.unfit)
 
     def _continued(self, raw_s: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Stamps made to go on from the last chunk, and which of them are later than all before."""

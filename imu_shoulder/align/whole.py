@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from imu_shoulder.align import checks
+from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import Clock, repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
-from imu_shoulder.align.notes import Notes, clock_notes, unit_notes
+from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.align.unfit import note_unfit, unfit_stretches
+from imu_shoulder.align.upside import Upright, upside_down
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.findings import finding_of
 from imu_shoulder.limits import require_memory
 from imu_shoulder.model import (
     Aligned,
@@ -25,17 +29,20 @@ from imu_shoulder.model import (
     SensorQuality,
     SensorStream,
     Track,
+    limb_words,
 )
 
 # How far an event may reach beyond the data: hand-set marks are not to the sample.
 _EVENT_SLACK_S = 1.0
+# A sensor that misses more than this of the events began late or ended early.
+_SPAN_SLACK_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Repaired:
     """One sensor after its clock was repaired and its numbers were checked.
 
-    values: (K, 6) acc and gyr. good: (K,) rows that are not stuck.
+    values: (K, 6) acc and gyr. good: (K,) rows that are a measurement.
     """
 
     stream: SensorStream
@@ -57,6 +64,9 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     sensors = [_repair(stream, params) for stream in recording.streams.values()]
     _require_overlap(sensors)
     _require_inside(recording.events, sensors)
+    sensors = _on_one_clock(sensors, recording.events)
+    sensors = _right_way_up(sensors)
+    sensors = [_with_span(sensor, sensors, recording.events) for sensor in sensors]
     used = [sensor for sensor in sensors if sensor.quality.used]
     if not used:
         raise RecordingError(
@@ -99,9 +109,18 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    rest = checks.find_rest(time_s, values[:, :3], values[:, 3:], rate_hz)
+    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s)
+    note_unfit(notes, unfit, time_s)
+    good = np.ones(len(values), dtype=np.bool_)
+    for stretch in unfit:
+        good[stretch.start : stretch.end] = False
+    # What is no measurement says nothing about the sensor's units and zeros.
+    own_s, own = (time_s, values) if good.all() else (time_s[good], np.asfortranarray(values[good]))
+    rest = checks.find_rest(own_s, own[:, :3], own[:, 3:], rate_hz) if len(own) else None
+    fit = not constant and bool(good.any())
     if rest is not None and not constant:
-        unit_notes(notes, rest, values, time_s, rate_hz)
+        unit_notes(notes, rest, own, own_s, rate_hz)
+        fit = instrument_notes(notes, own, own_s, rate_hz)
 
     clipped = checks.range_rows(values, checks.range_limits(stream)) | checks.flat_top_rows(values)
     share_pct = 100.0 * float(clipped.mean())
@@ -111,14 +130,6 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     spikes = checks.count_spikes(values)
     if spikes:
         notes.add("spikes", f"{spikes} single samples stick out of their neighbours", float(spikes))
-    good = np.ones(len(values), dtype=np.bool_)
-    for stuck in [] if constant else checks.stuck_stretches(values, rate_hz, params.stuck_s):
-        good[stuck.start : stuck.end] = False
-        start_s, end_s = float(time_s[stuck.start]), float(time_s[stuck.end - 1])
-        what = "all channels" if len(stuck.channels) == len(checks.AXES) else ", ".join(stuck.channels)
-        text = f"not used from {start_s:.1f} to {end_s:.1f} s, where {what} repeated one value"
-        notes.add("stuck_channel", text, end_s - start_s, start_s, end_s)
-
     after, missing = clock.holes()
     lasts_s = time_s[after] - time_s[after - 1]
     gap = lasts_s > longest_step_s(1.0 / rate_hz, params.bridge_s)
@@ -141,9 +152,72 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         spikes=spikes,
         gravity_m_s2=None if still is None else still.gravity_m_s2,
         gyr_offset_deg_s=None if still is None else float(np.degrees(still.gyr_offset_rad_s)),
-        used=not constant and bool(good.any()),
+        used=fit,
     )
     return _Repaired(stream, clock, values, clipped, good, quality, notes.findings)
+
+
+def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
+    """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
+    turning = [
+        Turning(s.stream.placement, s.clock.time_s[s.good], np.linalg.norm(s.values[s.good, 3:], axis=1))
+        for s in sensors
+        if s.quality.used
+    ]
+    apart = {found.placement: found for found in clocks_apart(turning, events)}
+    return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
+
+
+def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
+    if apart is None:
+        return sensor
+    text = f"its clock was {abs(apart.ahead_s):.2f} s {'ahead of' if apart.ahead_s > 0 else 'behind'} "
+    text += f"that of the {limb_words(apart.other)} sensor"
+    if not apart.mended:
+        found = finding_of(apart.placement, "clock_unknown", f"not used, since {text}", apart.ahead_s)
+        return replace(sensor, quality=replace(sensor.quality, used=False), findings=(*sensor.findings, found))
+    found = finding_of(apart.placement, "clocks_apart", f"{text}, by how both turned; put right", apart.ahead_s)
+    own_s = sensor.clock.time_s - apart.ahead_s
+    quality = replace(sensor.quality, start_s=float(own_s[0]), end_s=float(own_s[-1]))
+    clock = replace(sensor.clock, time_s=own_s)
+    return replace(sensor, clock=clock, quality=quality, findings=(*sensor.findings, found))
+
+
+def _right_way_up(sensors: Sequence[_Repaired]) -> list[_Repaired]:
+    """Without those whose accelerometer seems to be negated."""
+    used = [s for s in sensors if s.quality.used]
+    rows = [
+        Upright(s.stream.placement, s.clock.time_s[s.good], s.values[s.good, :3], s.values[s.good, 3:]) for s in used
+    ]
+    wrong = upside_down(rows)
+    out = []
+    for sensor in sensors:
+        placement = sensor.stream.placement
+        if placement in wrong:
+            which = "this or that one's" if wrong[placement] in wrong else "its"
+            text = f"not used: it turns against the {limb_words(wrong[placement])} sensor about the vertical, "
+            text += f"as if {which} accelerometer were negated; check its signs"
+            found = finding_of(placement, "accelerometer_upside_down", text)
+            quality = replace(sensor.quality, used=False)
+            sensor = replace(sensor, quality=quality, findings=(*sensor.findings, found))
+        out.append(sensor)
+    return out
+
+
+def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence[Event]) -> _Repaired:
+    """With a finding where it began after the first event, or ended before the last one while others went on."""
+    if not sensor.quality.used or not events:
+        return sensor
+    own_s = sensor.clock.time_s[sensor.good][[0, -1]]
+    others = [other.quality for other in sensors if other.quality.used]
+    found = []
+    if min(event.onset_s for event in events) < own_s[0] - _SPAN_SLACK_S > min(q.start_s for q in others):
+        text = f"not worn or not on before {own_s[0]:.1f} s: what it would have shown until then was not seen"
+        found.append(finding_of(sensor.stream.placement, "starts_late", text, end_s=float(own_s[0])))
+    if max(event.end_s for event in events) > own_s[1] + _SPAN_SLACK_S < max(q.end_s for q in others):
+        text = f"nothing came from it after {own_s[1]:.1f} s: what it would have shown from then on was not seen"
+        found.append(finding_of(sensor.stream.placement, "ends_early", text, start_s=float(own_s[1])))
+    return replace(sensor, findings=(*sensor.findings, *found))
 
 
 def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignParams) -> Track:

@@ -47,7 +47,7 @@ class UncertaintyParams:
     elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends.
     forearm_pose_deg: of the forearm's turn about itself in the pose.
     azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
-    carrying_deg: elbow carrying angle, whose part in the flexion grows as the forearm turns.
+    carrying_deg: what is left of the elbow's carrying angle, whose part in the flexion grows as the forearm turns.
     forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
     reused_apart_deg: of the heading between the arm's two sensors, where it is from an earlier recording's calibration.
     standing_lean_deg: of a trunk that stands and that no sensor joins to the arm. any_lean_deg: of one of which nobody
@@ -58,8 +58,9 @@ class UncertaintyParams:
 
     Sources. inclination_deg: VQF offline in the BROAD benchmark, 30 trials; zero_offset_deg: 20 mg are 1.1 deg (data
     sheets, from memory), of which still moments take some off; elbow_stop_deg: elbows stop at 0.6 +- 3.1 deg (Boone and
-    Azen 1979, from memory), and not everyone goes that far; carrying_deg: 11.9 +- 4.1 deg (n = 400, Int J Morphol 2018
-    36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings 39:58); pose_out_deg,
+    Azen 1979, from memory), and not everyone goes that far; carrying_deg: ours, of it 4.1 deg between people (n = 400,
+    Int J Morphol 2018 36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings
+    39:58); pose_out_deg,
     pose_forward_deg, elbow_pose_deg, forearm_pose_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg,
     reused_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
     """
@@ -73,7 +74,7 @@ class UncertaintyParams:
     forearm_pose_deg: float = 5.5
     azimuth_deg: float = 10.0
     bend_axis_deg: float = 3.0
-    carrying_deg: float = 12.6
+    carrying_deg: float = 8.0
     forward_deg: float = 4.0
     bends_forward_deg: float = 8.0
     reused_apart_deg: float = 8.0
@@ -173,6 +174,7 @@ class _Budget:
         # Of the bend along where it points, and across.
         self._bend_deg = np.nan_to_num(self._bend_of(calibration))
         self._bend_variance = np.full((2, self.count), params.tilt_deg**2)
+        self._along = self._bend_deg / np.maximum(np.hypot(*self._bend_deg), 1e-9)
 
     def _bend_of(self, calibration: ArmCalibration) -> FloatArray:
         upper, wrist = calibration.upper_arm, calibration.wrist
@@ -196,9 +198,11 @@ class _Budget:
         """One source of error, which does all of these at once."""
         off = sum(parts[1:], parts[0]) * sd_deg
         self.variance += off[:-2] ** 2
-        length = np.maximum(np.hypot(*self._bend_deg), 1e-9)
-        along, across = self._bend_deg / length, self._bend_deg[::-1] / length * [[-1.0], [1.0]]
-        self._bend_variance += [(off[-2:] * along).sum(axis=0) ** 2, (off[-2:] * across).sum(axis=0) ** 2]
+        x, z = off[-2:]
+        if x.any() or z.any():
+            along_x, along_z = self._along
+            self._bend_variance[0] += (x * along_x + z * along_z) ** 2
+            self._bend_variance[1] += (z * along_x - x * along_z) ** 2
 
     def add_headings(self) -> Response:
         """Where the body faces, and how the sensors' headings agree. Returns what a turn of the body's forward does."""
@@ -248,10 +252,10 @@ class _Budget:
         of_upper, of_wrist = ({axis: np.zeros_like(facing) for axis in "XYZ"} for _ in range(2))
         if upper is not None:
             tilts = {axis: replace(calibration, upper_arm=_tilted(upper, axis)) for axis in "XYZ"}
-            of_upper = {axis: self.response(tilted, bends=True) for axis, tilted in tilts.items()}
+            of_upper = {axis: self.response(tilted, bends=axis != "Y") for axis, tilted in tilts.items()}
         if wrist is not None:
             tilts = {axis: replace(calibration, wrist=_tilted(wrist, axis)) for axis in "XYZ"}
-            of_wrist = {axis: self.response(tilted, bends=True) for axis, tilted in tilts.items()}
+            of_wrist = {axis: self.response(tilted, bends=axis != "Y") for axis, tilted in tilts.items()}
         for push in (of_upper["X"], of_upper["Z"], of_wrist["X"], of_wrist["Z"]):
             self.add(params.tilt_deg, push)
 

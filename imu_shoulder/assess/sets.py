@@ -57,7 +57,8 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
             "extra": max(0, reps - asked) if lifting and asked is not None else 0,
             "excluded": len(judged) - len(scored),
         },
-        "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None)
+        "unseen_s": round(arm_set.unseen_s, 1),
+        "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None, arm_set.unseen_s)
         if lifting
         else holder_headline(judged),
         "change": words.change(drill, judged) if lifting else words.holder_change(judged),

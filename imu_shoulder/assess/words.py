@@ -60,14 +60,27 @@ def excluded(judged: JudgedRep) -> str:
     return f"{before} {judged.number}: {EXCLUSIONS[judged.excluded].text}."
 
 
-def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None, median_hold_s: float | None) -> str:
-    """What was done, in one or two short sentences. asked: the dose of reps, of a plan or the drill's usual one."""
+def headline(
+    drill: Drill | None,
+    judged: Sequence[JudgedRep],
+    asked: int | None,
+    median_hold_s: float | None,
+    unseen_s: float = 0.0,
+) -> str:
+    """What was done, in one or two short sentences. asked: the dose of reps, of a plan or the drill's usual one.
+
+    unseen_s: of the set, for want of data: what was done then is not known.
+    """
     scored = [j for j in judged if not j.excluded]
     lost = [j for j in judged if j.excluded and not EXCLUSIONS[j.excluded].given_up]
     done = len(scored) + len(lost)
     if not done:
+        if unseen_s:
+            return f"The arm was not seen for {unseen_s:.0f} s: what was done then is not known. No rep was seen."
         return "No rep was found in this set."
     count = done_of(done, asked, asked=drill is not None and drill.dose.asked)
+    if unseen_s:
+        count = f"{counted(done, 'rep')} seen"
     parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
     if drill is not None and drill.top.hold_s > 0 and not drill.by_stations and median_hold_s is not None:
         parts.append(f"Held {median_hold_s:.1f} s of {drill.top.hold_s:g} s (median).")
@@ -76,6 +89,8 @@ def headline(drill: Drill | None, judged: Sequence[JudgedRep], asked: int | None
     attempts = [j for j in judged if j.excluded and EXCLUSIONS[j.excluded].given_up]
     if attempts:
         parts.append(f"{len(attempts)} started but not finished.")
+    if unseen_s:
+        parts.append(f"The arm was not seen for {unseen_s:.0f} s: reps done then are not counted and not missing.")
     return " ".join(parts)
 
 

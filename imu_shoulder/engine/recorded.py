@@ -76,9 +76,10 @@ class Recorded:
         )
         was_marked = any(event.trial_type == "neutral_pose" for event in recording.events)
         calibration = replace(stream.calibration, pose_was_marked=was_marked)
-        return Analysis(
-            recording, self._params, on_grid, attitudes, calibration, arms, sets, stream.findings, asked.apart
-        )
+        # What all of the recording says of rows says it with their exact times.
+        known = {(finding.placement, finding.code) for finding in aligned.findings}
+        findings = tuple(f for f in stream.findings if (f.placement, f.code) not in known)
+        return Analysis(recording, self._params, on_grid, attitudes, calibration, arms, sets, findings, asked.apart)
 
     def _stretches(self, rate_hz: float, events: Sequence[Event], drills: Mapping[str, Drill]) -> list[_Piece]:
         """The pieces joined as long as one calibration held, with the angles' standard deviations."""

@@ -181,6 +181,7 @@ class Stream(Stages):
     def findings(self) -> tuple[Finding, ...]:
         """What was noticed so far about how the sensors sit, and what they do not show."""
         return (
+            *self._align.unfit,
             *mounting_findings(self._stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips.found),
             *self._sets.beyond.findings(),
@@ -194,8 +195,7 @@ class Stream(Stages):
 
     def attitudes_since(self, start_s: float) -> tuple[FloatArray, dict[str, Attitude]]:
         """Remembered attitudes, headings as the filters have them."""
-        rows = self._memory.since(start_s)
-        return rows[:, 0], self._memory.attitudes(rows, self._orient.biases)
+        return (rows := self._memory.since(start_s))[:, 0], self._memory.attitudes(rows, self._orient.biases)
 
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""

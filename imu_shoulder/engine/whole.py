@@ -35,9 +35,12 @@ from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.heading import HeadingTrack, track_heading
 from imu_shoulder.orient.keeping import held_together
 from imu_shoulder.orient.moments import QuietMoments, quiet_moments
-from imu_shoulder.segment.model import ArmSet
+from imu_shoulder.segment.model import ArmSet, rows_between, unseen_stretches
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import counting_track, marked_set
+
+# A share of a set that is most of it.
+MOSTLY = 0.8
 
 
 class Whole(Stages):
@@ -192,11 +195,14 @@ class Whole(Stages):
             if drill is not None and self.calibration is not None:
                 guided = segment_set(number, event, drill, time_s, rate_hz, arms, self._params.segment)
             # The two arms may be asked for different counts.
+            guided = [self._with_unseen(arm_set, part) for arm_set in guided]
+            guided = [arm_set for arm_set in guided if not self._is_better_counted(arm_set, part)]
             found += [replace(arm_set, drill=own.get(arm_set.side, drill)) for arm_set in guided]
             # An arm whose sensors do not show the drill's angles is still counted.
             for side in arms:
                 if event.side in (side, "both", None) and side not in {arm_set.side for arm_set in guided}:
-                    track, span_s = counting_track(part.tracks, side), (event.onset_s, event.end_s)
+                    span_s = event.onset_s, event.end_s
+                    track = counting_track(part.tracks, side, rows_between(time_s, *span_s))
                     found.append(marked_set(number, own.get(side, drill), side, track, time_s, rate_hz, span_s))
         return (
             found
@@ -206,6 +212,18 @@ class Whole(Stages):
 
     def _seat(self, side: Side) -> ArmCalibration | None:
         return None if self.calibration is None else self.calibration.arms[side]
+
+    def _with_unseen(self, arm_set: ArmSet, part: Part) -> ArmSet:
+        """With the stretches in which no data showed the angle that it is cut by."""
+        seen, _ = seen_by(self._seat(arm_set.side), part.tracks, arm_set.side, len(part.time_s))
+        rows = slice(*arm_set.rows)
+        return replace(arm_set, unseen=unseen_stretches(part.time_s[rows], seen[rows] | np.isfinite(arm_set.curve_deg)))
+
+    def _is_better_counted(self, arm_set: ArmSet, part: Part) -> bool:
+        """Whether hardly any of what the drill is cut by was seen, while the arm's other sensor saw the set."""
+        hidden = arm_set.unseen_s > MOSTLY * (arm_set.end_s - arm_set.start_s)
+        track = counting_track(part.tracks, arm_set.side, slice(*arm_set.rows))
+        return arm_set.role == "lift" and hidden and bool(track.valid[slice(*arm_set.rows)].mean() > MOSTLY)
 
 
 def row_blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:

@@ -107,6 +107,8 @@ def overall(summary: Mapping[str, Any]) -> str:
     unfinished = sum(why in EXCLUSIONS and EXCLUSIONS[why].given_up for why in whys)
     lost = [f"{len(whys) - unfinished} could not be scored"] if len(whys) > unfinished else []
     lost += [f"{unfinished} started but not finished"] if unfinished else []
+    unseen_s = sum(entry.get("unseen_s") or 0.0 for entry in entries)
+    lost += [f"{unseen_s:.0f} s not seen"] if unseen_s else []
     judged = sum(entry["done"].get("reps") or 0 for entry in entries if entry["done"].get("clean") is not None)
     of_judged = f" of {judged} judged" if judged < done else ""
     clean_of = [] if not judged else ["all clean" if clean == done > 1 else f"{clean}{of_judged} clean"]

@@ -6,8 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from imu_shoulder.arrays import runs
 from imu_shoulder.drills import Drill
-from imu_shoulder.model import FloatArray, Side
+from imu_shoulder.model import BoolArray, FloatArray, Side
+
+# A rep takes no less, strokes of 0.8 s and their rests included: it may go by unseen in so long a stretch.
+UNSEEN_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +58,7 @@ class ArmSet:
 
     role: "lift" for an arm that does reps, "hold" for one that is asked to stay. rows: half-open row range.
     counted_only: the sensors worn do not show what the drill asks, so reps are counted and not judged.
+    unseen: begin and end in s of each stretch that was not seen for want of data; what was done in there is not known.
     """
 
     number: int
@@ -67,10 +72,23 @@ class ArmSet:
     curve_deg: FloatArray
     reps: tuple[Rep, ...]
     counted_only: bool = False
+    unseen: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def unseen_s(self) -> float:
+        return sum(end_s - start_s for start_s, end_s in self.unseen)
 
     @property
     def counted(self) -> tuple[Rep, ...]:
         return tuple(rep for rep in self.reps if rep.kind == "rep")
+
+
+def unseen_stretches(time_s: FloatArray, seen: BoolArray) -> tuple[tuple[float, float], ...]:
+    """Where rows (N,) of a set were not seen for so long that a rep may have gone by."""
+    step_s = float(time_s[1] - time_s[0]) if len(time_s) > 1 else UNSEEN_S
+    return tuple(
+        (float(time_s[first]), float(time_s[last - 1])) for first, last in runs(~seen, max(1, round(UNSEEN_S / step_s)))
+    )
 
 
 def rows_between(time_s: FloatArray, start_s: float, end_s: float) -> slice:

@@ -10,15 +10,16 @@ import numpy as np
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side, Track, on_arm
 from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
-from imu_shoulder.segment.model import ArmSet, Rep, rows_between
+from imu_shoulder.segment.model import ArmSet, Rep, rows_between, unseen_stretches
 
 ANGLE = "main_axis"
 
 
-def counting_track(tracks: Mapping[str, Track], side: Side) -> Track:
-    """The sensor that moves most in any exercise of this arm. tracks: by placement."""
-    wrist = tracks.get(on_arm(side, WRIST))
-    return wrist if wrist is not None else tracks[on_arm(side, UPPER_ARM)]
+def counting_track(tracks: Mapping[str, Track], side: Side, rows: slice = slice(None)) -> Track:
+    """The sensor that moves most in any exercise of this arm, of those that saw the rows. tracks: by placement."""
+    worn = [tracks[p] for p in (on_arm(side, WRIST), on_arm(side, UPPER_ARM)) if p in tracks]
+    seen = [track for track in worn if track.valid[rows].mean() > 0.5] if len(worn) > 1 else worn
+    return (seen or worn)[0]
 
 
 def unguided_sets(
@@ -48,19 +49,21 @@ def marked_set(
     there several strokes make one rep.
     """
     rows = rows_between(time_s, *span_s)
+    unseen = unseen_stretches(time_s[rows], track.valid[rows])
     stroke_by_stroke = drill is not None and drill.by_stations
     found = (
         [] if stroke_by_stroke else find_free_sets(time_s[rows], track.acc_m_s2[rows], track.gyr_rad_s[rows], rate_hz)
     )
     if not found:
         empty = np.full(rows.stop - rows.start, np.nan)
-        return ArmSet(number, drill, side, "lift", ANGLE, *span_s, (rows.start, rows.stop), empty, (), True)
+        nothing = ArmSet(number, drill, side, "lift", ANGLE, *span_s, (rows.start, rows.stop), empty, (), True)
+        return replace(nothing, unseen=unseen)
     joined = FreeSet(
         np.concatenate([free.time_s for free in found]),
         np.concatenate([free.curve_rad for free in found]),
         tuple(rep for free in found for rep in free.reps),
     )
-    return replace(_arm_set(number, side, joined, time_s, span_s), drill=drill)
+    return replace(_arm_set(number, side, joined, time_s, span_s), drill=drill, unseen=unseen)
 
 
 def _arm_set(

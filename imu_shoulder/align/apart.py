@@ -1,0 +1,122 @@
+"""Clocks that do not show the same time, told by how fast an arm's two sensors turn.
+
+An upper arm hardly moves without its wrist, so that the size of their turning goes up and down together. The lag at
+which it does is how far their clocks are apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import uniform_filter1d
+
+from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limbs_of
+
+# Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
+LEAST_S, MENDED_S, _FURTHEST_S = 0.2, 2.0, 60.0
+_GRID_HZ = 50.0
+_SMOOTH_S = 0.2
+# Turning by this is neither much nor little.
+_USUAL_RAD_S = 0.1
+# How alike the turning must be at the lag, how much more than at none, and than at any other.
+_ALIKE, _MORE_THAN_AT_NONE, _MORE_THAN_ELSEWHERE = 0.5, 0.03, 0.08
+_SAME_LAG_S, _ELSEWHERE_S = 0.05, 0.4
+_LEAST_OVERLAP_S = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Turning:
+    """How fast one sensor turns: time_s (N,), rate_rad_s (N,), on its own clock."""
+
+    placement: str
+    time_s: FloatArray
+    rate_rad_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """A sensor whose clock is ahead of another's by ahead_s (behind where negative)."""
+
+    placement: str
+    other: str
+    ahead_s: float
+
+    @property
+    def mended(self) -> bool:
+        return abs(self.ahead_s) <= MENDED_S
+
+
+def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Apart]:
+    """The sensors whose clock differs from that of the other one on their arm.
+
+    Which of the two it is, the rest of the body and the marked events say: in a pose nobody moves, in a set somebody.
+    """
+    worn = {sensor.placement for sensor in sensors}
+    arms = [limbs_of(side) for side in SIDES if set(limbs_of(side)) <= worn]
+    if not arms:
+        return []
+    grid_s, grids = _on_one_grid(sensors)
+    marked = np.zeros(len(grid_s))
+    for event in events:
+        inside = (grid_s >= event.onset_s) & (grid_s <= event.end_s)
+        marked[inside] = -1.0 if event.trial_type == "neutral_pose" else 1.0
+    out = []
+    for upper, wrist in arms:
+        ahead_s = _lag_s(grids[wrist], grids[upper])
+        if ahead_s is None:
+            continue
+        # Whoever the rest goes with as it is has the right time.
+        rest = [*(grids[p] for p in grids if p not in (upper, wrist)), marked]
+        wrist_off = sum(_alike_at(own, grids[wrist], -ahead_s) - _alike_at(own, grids[wrist], 0.0) for own in rest)
+        upper_off = sum(_alike_at(own, grids[upper], ahead_s) - _alike_at(own, grids[upper], 0.0) for own in rest)
+        out.append(Apart(wrist, upper, -ahead_s) if wrist_off > upper_off else Apart(upper, wrist, ahead_s))
+    return out
+
+
+def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, FloatArray]]:
+    """The grid, and how fast each turns on it, as a logarithm without its mean; zero where it was not there."""
+    start_s, end_s = min(s.time_s[0] for s in sensors), max(s.time_s[-1] for s in sensors)
+    grid_s = np.arange(start_s, end_s, 1.0 / _GRID_HZ)
+    out = {}
+    for sensor in sensors:
+        spacing_s = float(np.median(np.diff(sensor.time_s)))
+        rate = uniform_filter1d(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
+        heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
+        values = np.log1p(np.interp(grid_s, sensor.time_s, rate) / _USUAL_RAD_S)
+        out[sensor.placement] = np.where(heard, values - values[heard].mean() if heard.any() else 0.0, 0.0)
+    return grid_s, out
+
+
+def _lag_s(first: FloatArray, second: FloatArray) -> float | None:
+    """How far the second one is late against the first, where that is sure and not next to nothing; else None."""
+    both = (first != 0.0) & (second != 0.0)
+    if np.count_nonzero(both) < _LEAST_OVERLAP_S * _GRID_HZ:
+        return None
+    furthest = min(round(_FURTHEST_S * _GRID_HZ), len(first) // 3)
+    lags, alike = _alike(first, second, furthest)
+    best = int(np.argmax(alike))
+    near_none = float(alike[np.abs(lags) <= _SAME_LAG_S * _GRID_HZ].max())
+    elsewhere = float(alike[np.abs(lags - lags[best]) > _ELSEWHERE_S * _GRID_HZ].max())
+    sure = alike[best] > max(_ALIKE, near_none + _MORE_THAN_AT_NONE, elsewhere + _MORE_THAN_ELSEWHERE)
+    if not sure or abs(lags[best]) < LEAST_S * _GRID_HZ or best in (0, len(lags) - 1):
+        return None
+    before, top, after = alike[best - 1 : best + 2]
+    bend = before - 2.0 * top + after
+    return float((lags[best] + (0.5 * (before - after) / bend if bend else 0.0)) / _GRID_HZ)
+
+
+def _alike(first: FloatArray, second: FloatArray, furthest: int) -> tuple[IntArray, FloatArray]:
+    """Correlation (-1 to 1) of the first with the second so many rows later, for each lag up to the furthest."""
+    size = 1 << int(np.ceil(np.log2(2 * len(first))))
+    product = np.fft.irfft(np.conj(np.fft.rfft(first, size)) * np.fft.rfft(second, size), size)
+    lags = np.arange(-furthest, furthest + 1)
+    return lags, product[lags] / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)
+
+
+def _alike_at(first: FloatArray, second: FloatArray, lag_s: float) -> float:
+    """The correlation with the second one taken lag_s later."""
+    rows = round(lag_s * _GRID_HZ)
+    a, b = (first[:-rows], second[rows:]) if rows > 0 else (first[-rows:], second[: len(second) + rows])
+    return float(a @ b) / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)

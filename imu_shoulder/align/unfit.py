@@ -1,0 +1,146 @@
+"""Rows of a sensor that are no measurement: zeros, values that stand still, stretches written twice.
+
+A sensor that works never repeats itself exactly for long: its noise is larger than the step of its converter. How long
+a repetition has to last before it is no chance is told by how often this sensor repeats itself elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+
+from imu_shoulder.align import checks
+from imu_shoulder.align.notes import Notes
+from imu_shoulder.arrays import joined_runs, runs
+from imu_shoulder.model import BoolArray, FloatArray
+
+INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
+# So many repetitions by chance, in all of a recording, make one that is none.
+_BY_CHANCE = 1e-6
+# A still sensor repeats itself more often than it does on the whole: so many times as often, and a little.
+_STILLER, _LEAST_SHARE = 3.0, 0.02
+# Rows of the shortest recording that is reckoned with.
+_LEAST_ROWS = 10_000
+# Rows that are written twice are told by so many different ones in a row.
+_DIFFERENT_ROWS = 8
+# More stretches than this are told in one line, and stretches as near as this are one.
+_NAMED = 5
+_ONE_STRETCH_S = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """Rows start:end that are no measurement. code: of the finding; why: ends "not used from a to b s, where "."""
+
+    start: int
+    end: int
+    code: str
+    why: str
+
+
+def longest_by_chance(repeats: float, rows: int) -> float:
+    """How many repetitions in a row a sensor may show that repeats this share of its rows; infinite if it is coarse."""
+    share = _STILLER * repeats + _LEAST_SHARE
+    return np.inf if share >= 1.0 else log(_BY_CHANCE / max(rows, _LEAST_ROWS)) / log(share)
+
+
+def zero_rows(values: FloatArray) -> BoolArray:
+    """(N,) rows of values (N, 6) whose accelerometer reads nothing at all, which only a fall would make of a sensor."""
+    return np.asarray(~values[:, :3].any(axis=1))
+
+
+def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[Unfit]:
+    """All unfit rows of a sensor's values (N, 6), in order of time. stuck_s: as of AlignParams."""
+    found = [_zeros(values, start, end) for start, end in runs(zero_rows(values))]
+    out = np.zeros(len(values), dtype=np.bool_)
+    for zero in found:
+        out[zero.start : zero.end] = True
+    found += _standing_still(values, out)
+    for still in found:
+        out[still.start : still.end] = True
+    for stuck in checks.stuck_stretches(values, rate_hz, stuck_s):
+        if not out[stuck.start : stuck.end].all():
+            whole = len(stuck.channels) == len(checks.AXES)
+            what = "all channels" if whole else ", ".join(stuck.channels)
+            found.append(Unfit(stuck.start, stuck.end, "stuck_channel", f"{what} repeated one value"))
+            out[stuck.start : stuck.end] = True
+    found += _written_twice(values, out)
+    return sorted(found, key=lambda one: one.start)
+
+
+def _zeros(values: FloatArray, start: int, end: int) -> Unfit:
+    what = "its accelerometer reads" if values[start:end, 3:].any() else "all channels read"
+    return Unfit(start, end, "zero_rows", f"{what} zero")
+
+
+def _standing_still(values: FloatArray, out: BoolArray) -> list[Unfit]:
+    """Where an instrument repeats all its channels for longer than chance has it. out: (N,) rows known to be unfit."""
+    found: dict[tuple[int, int], list[str]] = {}
+    for name, columns in INSTRUMENTS.items():
+        same = (np.diff(values[:, columns], axis=0) == 0).all(axis=1) & ~out[1:]
+        # What stands still for long is no measure of how often the sensor repeats itself.
+        short = np.count_nonzero(same) - sum(end - start for start, end in runs(same, _LONG_ROWS))
+        limit = longest_by_chance(short / max(1, len(same)), len(same))
+        if np.isfinite(limit):
+            for start, end in runs(same, int(limit) + 1):
+                found.setdefault((start, end + 1), []).append(name)
+    return [
+        Unfit(
+            start,
+            end,
+            "stuck_channel",
+            f"{'all channels' if len(names) == 2 else f'its {names[0]}'} repeated one value",
+        )
+        for (start, end), names in found.items()
+    ]
+
+
+# Longer than any repetition of a sensor fine enough to be judged.
+_LONG_ROWS = 50
+
+
+def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
+    """Stretches that are the very rows of an earlier one; the later is the copy."""
+    weights = np.sqrt(np.array([2.0, 3.0, 5.0, 7.0, 11.0, 13.0]))
+    key = values @ weights
+    order = np.argsort(key, kind="stable")
+    again = np.zeros(len(key), dtype=np.int64)
+    twin = np.diff(key[order]) == 0
+    again[order[1:][twin]] = np.diff(order)[twin]
+    again[out] = 0
+    # Rows in a row that lie equally far behind their first writing.
+    going_on = (np.diff(again) == 0) & (again[1:] > 1)
+    found = []
+    for start, end in runs(going_on, _DIFFERENT_ROWS - 1):
+        rows = values[start : end + 1]
+        if (
+            len(np.unique(key[start : end + 1])) >= _DIFFERENT_ROWS
+            and (rows == values[start - again[start] :][: len(rows)]).all()
+        ):
+            found.append(Unfit(start, end + 1, "repeated_rows", "rows of before were written again"))
+    return found
+
+
+def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None:
+    """Say which rows were not used; many stretches of one kind in one line."""
+    for code in dict.fromkeys(one.code for one in found):
+        mask = np.zeros(len(time_s), dtype=np.bool_)
+        own = [one for one in found if one.code == code]
+        for one in own:
+            mask[one.start : one.end] = True
+        step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
+        spans = [(float(time_s[a]), float(time_s[b - 1])) for a, b in joined_runs(mask, _ONE_STRETCH_S / step_s)]
+        why = own[0].why
+        if len(spans) > _NAMED:
+            first_s, last_s, lost_s = spans[0][0], spans[-1][1], float(mask.sum()) * step_s
+            text = f"not used in {len(spans)} stretches from {first_s:.1f} to {last_s:.1f} s, {lost_s:.1f} s together, "
+            notes.add(code, f"{text}where {why}", lost_s, first_s, last_s)
+            continue
+        for start_s, end_s in spans:
+            why = next(one.why for one in own if time_s[one.end - 1] >= start_s)
+            notes.add(
+                code, f"not used from {start_s:.1f} to {end_s:.1f} s, where {why}", end_s - start_s, start_s, end_s
+            )
