@@ -326,6 +326,21 @@ RECORDINGS = [
     ),
     Bad("live at a speed of nan", lambda p: None, "live --replay r --no-page --speed nan --out o", ("nan",)),
     Bad(
+        "live replay of a set beyond the end",
+        append("r/events.tsv", SET.format(5000)),
+        "live --replay r --no-page --speed max --out o",
+        ("events.tsv", "5000"),
+    ),
+    Bad(
+        "live replay of left sensors with right marks",
+        both(
+            swap("r/recording.toml", '"right_wrist"', '"left_wrist"'),
+            swap("r/recording.toml", '"right_upper_arm"', '"left_upper_arm"'),
+        ),
+        "live --replay r --no-page --speed max --out o",
+        ("right arm", "left_wrist"),
+    ),
+    Bad(
         "live replay with a day within",
         timed(late_from(0.5, 86_400.0)),
         "live --replay r --no-page --speed max --out o",

@@ -9,6 +9,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
@@ -98,7 +99,7 @@ def spoiled_json(draw: st.DataObject, data: bytes) -> bytes:
             deeper = inner[key]
             if not isinstance(deeper, dict | list) or not deeper or draw.draw(st.integers(0, 4)) == 0:
                 if draw.draw(st.booleans()):
-                    inner[key] = draw.draw(st.sampled_from(ODD))
+                    inner[key] = deepcopy(draw.draw(st.sampled_from(ODD)))
                 else:
                     del inner[key]
                 break

@@ -3,7 +3,7 @@
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.stillness import StillParams, common_still_windows, propose_neutral_pose, still_windows
 from imu_shoulder.align.stream import Align
-from imu_shoulder.align.whole import align_recording
+from imu_shoulder.align.whole import align_recording, require_events_inside
 
 __all__ = [
     "Align",
@@ -12,5 +12,6 @@ __all__ = [
     "align_recording",
     "common_still_windows",
     "propose_neutral_pose",
+    "require_events_inside",
     "still_windows",
 ]

@@ -63,7 +63,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     params = params or AlignParams()
     sensors = [_repair(stream, params) for stream in recording.streams.values()]
     _require_overlap(sensors)
-    _require_inside(recording.events, sensors)
+    _require_inside(recording.events, [(sensor.quality.start_s, sensor.quality.end_s) for sensor in sensors])
     sensors = _on_one_clock(sensors, recording.events)
     sensors = _right_way_up(sensors)
     sensors = [_with_span(sensor, sensors, recording.events) for sensor in sensors]
@@ -257,9 +257,16 @@ def _require_overlap(sensors: Sequence[_Repaired]) -> None:
         )
 
 
-def _require_inside(events: Sequence[Event], sensors: Sequence[_Repaired]) -> None:
-    start_s = min(sensor.quality.start_s for sensor in sensors)
-    end_s = max(sensor.quality.end_s for sensor in sensors)
+def require_events_inside(recording: Recording, params: AlignParams | None = None) -> None:
+    """Raises RecordingError for an event outside the data; for who plays a recording and does not align it."""
+    bridge_s = (params or AlignParams()).bridge_s
+    clocks = [repair_clock(one.time_s, one.declared_rate_hz, bridge_s) for one in recording.streams.values()]
+    _require_inside(recording.events, [(float(clock.time_s[0]), float(clock.time_s[-1])) for clock in clocks])
+
+
+def _require_inside(events: Sequence[Event], spans_s: Sequence[tuple[float, float]]) -> None:
+    """spans_s: start and end of each sensor."""
+    start_s, end_s = min(start_s for start_s, _ in spans_s), max(end_s for _, end_s in spans_s)
     for event in events:
         if event.onset_s < start_s - _EVENT_SLACK_S or event.end_s > end_s + _EVENT_SLACK_S:
             raise RecordingError(

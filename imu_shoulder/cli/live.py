@@ -117,9 +117,14 @@ def live(
 
 def _played(folder: Path | None, scenario: str) -> Recording:
     if folder is not None:
+        from imu_shoulder.align import require_events_inside
+        from imu_shoulder.pipeline import require_worn
         from imu_shoulder.sources.folder import read_recording
 
-        return read_recording(folder)
+        found = read_recording(folder)
+        require_events_inside(found)
+        require_worn(found)
+        return found
     from imu_shoulder.simulate import simulate
     from imu_shoulder.simulate.scenarios import find
 
