@@ -1,13 +1,14 @@
 """Prints what becomes of sessions in which one sensor lies: python tests/print_sensor_faults.py --seeds 3
 
 Every kind of fault of `sensor_faults` is put into one sensor of a session of each simulator, and of the open sessions
-of two persons where they are there. `blamed`: sets in which an athlete is blamed for what neither the sound recording nor
-the one without that sensor shows. `lost`: sets that miss reps of which nothing says that they were not seen.
+of two persons where they are there. `blamed`: recordings in which an athlete is blamed for what neither the sound
+recording nor the one without that sensor shows. `lost`: those that miss reps, and nothing says that they were not seen.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -108,7 +109,7 @@ def lost(own: Analysis, sound: Analysis) -> int:
     for found in sound.sets:
         key = (found.arm_set.number, found.arm_set.side)
         mine = next((s for s in own.sets if (s.arm_set.number, s.arm_set.side) == key), None)
-        if mine is None:
+        if mine is None or mine.arm_set.unseen:
             continue
         count += _reps(mine) < _reps(found)
     return count
@@ -158,7 +159,7 @@ def tables(recordings: list[tuple[str, Recording]], only: str | None = None) -> 
             own = try_out(fault, recording, placement, sound)
             tally.update(own)
             if only is not None:
-                print(name, placement, dict(own))
+                print(name, placement, dict(own), file=sys.stderr)
         rows.append(
             {
                 "fault": fault.name,
