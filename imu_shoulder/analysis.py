@@ -14,8 +14,9 @@ from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.mounting import MountingParams
-from imu_shoulder.calibrate.pose import CalibrateParams
+from imu_shoulder.calibrate.pose import NO_POSE, CalibrateParams
 from imu_shoulder.calibrate.slip_model import SlipParams
+from imu_shoulder.errors import CalibrationError
 from imu_shoulder.model import Aligned, Finding, Recording, Side
 from imu_shoulder.orient.attitude import Attitude, OrientParams
 from imu_shoulder.orient.moments import HeadingParams
@@ -123,17 +124,27 @@ class Analysis:
     """Everything the outputs are written from.
 
     findings: what was noticed after alignment. apart: drill names of set events that are no drill, such as range tests.
+    calibration: None without a neutral pose. Reps are counted about each sensor's own axis then, no angle is known, and
+    no_pose says why and what would give them; it is empty where there is one.
     """
 
     recording: Recording
     params: Params
     aligned: Aligned
     attitudes: Mapping[str, Attitude]
-    calibration: Calibration
+    calibration: Calibration | None
     arms: Mapping[Side, ArmAngles]
     sets: tuple[AnalysedSet, ...]
     findings: tuple[Finding, ...] = ()
     apart: frozenset[str] = frozenset()
+    no_pose: str = ""
+
+    @property
+    def calibrated(self) -> Calibration:
+        """The calibration, for what makes no sense without one. Raises CalibrationError where there is none."""
+        if self.calibration is None:
+            raise CalibrationError(*NO_POSE)
+        return self.calibration
 
     def __repr__(self) -> str:
         return f"<Analysis of {self.recording.name}: {len(self.sets)} sets of an arm, {len(self.findings)} findings>"

@@ -6,6 +6,7 @@ from collections.abc import Callable, Collection, Mapping
 
 from imu_shoulder.align import align_recording, propose_neutral_pose
 from imu_shoulder.analysis import Analysis, Params
+from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.calibrate.store import StoredCalibration, require_same_parameters
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked, asked_in
@@ -60,7 +61,6 @@ def _afterwards(
 ) -> Analysis:
     whole = Whole(aligned, params, asked, stored, progress)
     whole.advance(Part(aligned.time_s, aligned.tracks, recording.events, recording.events))
-    assert whole.calibration is not None
     return Analysis(
         recording,
         params,
@@ -71,6 +71,7 @@ def _afterwards(
         tuple(whole.sets),
         whole.findings,
         asked.apart,
+        "" if whole.pose is not None else str(CalibrationError(*NO_POSE)),
     )
 
 
@@ -94,6 +95,9 @@ def _causally(
         stream.push(chunk.streams)
     stream.finish()
     if stream.pose is None or stream.calibration is None:
+        if not any(event.trial_type == "neutral_pose" for event in recording.events):
+            # Counting without a pose looks at past and future alike.
+            return _afterwards(recording, aligned, params, asked, progress, stored)
         raise stream.pose_error or CalibrationError(
             "a neutral pose before the first set",
             "the recording ends before one was over",

@@ -77,6 +77,7 @@ class FakeSession:
     started_s: float | None = None
     set_s: float | None = None
     step: int = 0
+    alone: str | None = None
     verdict: tuple[str, str] | None = None
     reads: str = ""
     not_seen: tuple[str, ...] = ()
@@ -88,6 +89,13 @@ class FakeSession:
         "Stand tall, arms hanging, thumbs pointing forward.",
         "Raise the straight arm a little in front of the side, thumb to the ceiling, to shoulder height.",
         "Hold still, then lower as slowly as you lifted.",
+    )
+    texts: dict[str, str] = field(
+        default_factory=lambda: {
+            "pose": "Stand still, arms hanging, thumbs forward.",
+            "bends": "Bend both elbows three times, upper arms still.",
+            "raises": "Raise both straight arms forward twice.",
+        }
     )
     facts: list[list[str]] = field(
         default_factory=lambda: [
@@ -135,6 +143,7 @@ class FakeSession:
         return self.course.place + 1
 
     def resume(self):
+        self.alone = None
         if self.pain.stopped:
             self.stage = "stop"
         elif self.pain.open:
@@ -147,8 +156,13 @@ class FakeSession:
 
     def command(self, name, **args):
         if name.startswith("calibrate_"):
-            if self.stage != "calibrate" or name != f"calibrate_{STEPS[self.step]}":
-                return "That step is not due."
+            if self.stage == "set":
+                return "Stop the set first."
+            self.step, self.stage, self.alone = (
+                STEPS.index(name.removeprefix("calibrate_")),
+                "calibrate",
+                args.get("side"),
+            )
             self.started_s, self.verdict = self.t, None
         elif name == "skip":
             if self.stage != "calibrate" or self.step == 0:
@@ -282,6 +296,7 @@ class FakeSession:
                 "set_up": list(self.set_up),
                 "cautions": list(self.cautions),
                 "side": self.course.item.side,
+                "direction": None,
                 "facts": self.facts,
                 "asked": {"reps": dict(self.course.item.reps), "hold_s": self.hold_s},
                 "number": self.drill_number,
@@ -297,11 +312,8 @@ class FakeSession:
             "cue": self.cue if self.stage == "set" else None,
             "calibration": {
                 "step": step,
-                "text": {
-                    "pose": "Stand still, arms hanging, thumbs forward.",
-                    "bends": "Bend both elbows three times, upper arms still.",
-                    "raises": "Raise both straight arms forward twice.",
-                }.get(step, "Calibration is complete."),
+                "side": self.alone,
+                "text": self.texts.get(step, "Calibration is complete."),
                 "still": still,
                 "count": None if step == "pose" else round(3 * still),
                 "asked": {"pose": None, "bends": 3, "raises": 2}.get(step),

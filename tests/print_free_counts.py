@@ -10,13 +10,16 @@ from collections import Counter
 import numpy as np
 from open_data import NOMINAL_REPS, RATE_HZ, TUNING_SUBJECTS, WatchSet, watch_sets, with_stillness
 
-from imu_shoulder.segment.free import count_free
+from imu_shoulder.model import Recording, SensorStream
+from imu_shoulder.pipeline import analyse
 
 
 def counted(watch_set: WatchSet) -> int:
-    """Reps that count, without any drill."""
-    reps = count_free(watch_set.time_s, watch_set.acc_m_s2, watch_set.gyr_rad_s, RATE_HZ)
-    return sum(rep.excluded is None for rep in reps)
+    """Reps that count, as `analyse` has them of a recording of the watch alone: no mark, and mostly no pose."""
+    samples = watch_set.time_s, watch_set.acc_m_s2, watch_set.gyr_rad_s
+    stream = SensorStream("right_wrist", *samples, declared_rate_hz=RATE_HZ)
+    recording = Recording("watch", f"S{watch_set.subject}", "2018-01-01T00:00:00", {"right_wrist": stream}, ())
+    return sum(not judged.excluded for found in analyse(recording).sets for judged in found.judged)
 
 
 def length_over_period(watch_set: WatchSet) -> int:

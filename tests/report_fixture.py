@@ -238,7 +238,7 @@ def _entry(made: MadeSet, start_s: float, rows: list[dict[str, Any]]) -> dict[st
 
     what = {"partial": "turned back before half the asked arc", "gap": "0.6 s of samples are missing in it"}
     asked = {"reps": None if made.role == "hold" else made.reps, "hold_s": made.hold_s, "lift_at_least_s": 1.0}
-    headline = f"{len(rows)} of {made.reps} reps, {len(clean)} clean."
+    headline = f"{len(rows)} of {made.reps} {'rep' if made.reps == 1 else 'reps'}, {len(clean)} clean."
     if made.role == "hold":
         headline = f"Held for {rows[0]['hold_s']:.0f} s without a break."
     return {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from imu_shoulder.advise import Criteria, Rule, RuleError, load_rules, parse_rules, shipped_rules
-from imu_shoulder.advise.advice import DECIDES, advise
+from imu_shoulder.advise.advice import DECIDES, LIMITS_FIRST, advise
 from imu_shoulder.advise.history import HistoryError, in_time, load_history
-from imu_shoulder.drills import load_shipped, shipped_ids
+from imu_shoulder.drills import Dose, load_shipped, shipped_ids
 from imu_shoulder.report.pain import tell_sets
 
 DRILLS = {name: load_shipped(name) for name in shipped_ids()}
@@ -21,8 +22,8 @@ DRILLS = {name: load_shipped(name) for name in shipped_ids()}
 RANK = {"stop": 0, "step_back": 1, "stay": 2, "criteria_met": 3}
 
 
-def a_set(number, drill="full_can", side="right", asked=10, missed=(), done=None, pain=0.0):
-    """The entry of a set as the summary has it: `missed` are the reps with a fault."""
+def a_set(number, drill="full_can", side="right", asked=10, missed=(), done=None, pain=0.0, sets=None, faults=None):
+    """The entry of a set as the summary has it: `missed` are the reps with a fault. sets: that a plan asks."""
     done = asked if done is None else done
     reps = list(range(1, done + 1))
     criteria = [{"name": "arc", "met": [r for r in reps if r not in missed], "missed": list(missed), "unknown": []}]
@@ -34,10 +35,18 @@ def a_set(number, drill="full_can", side="right", asked=10, missed=(), done=None
         "role": "lift",
         "judged": True,
         "pain": pain,
-        "asked": {"reps": asked},
+        "asked": {"reps": asked, "sets": sets or 2, "by": "plan" if sets else "usual"},
         "done": counts,
         "criteria": criteria,
+        "faults": [{"name": name, "reps": list(shown)} for name, shown in (faults or {}).items()],
     }
+
+
+def a_hold(number, drill="full_can_hold_and_lift", side="left", kept=True, moved_deg=0.0):
+    """The entry of an arm that holds while the other one lifts."""
+    entry = a_set(number, drill, side, asked=None, done=1, missed=() if kept else (1,))
+    entry |= {"role": "hold", "done": {"reps": 0, "scored": 0, "clean": None}}
+    return entry | {"holding": {"moved_deg": moved_deg, "sank": not kept}}
 
 
 def a_session(*sets, day=10, athlete="M.K.", ceiling=2.0):
@@ -48,8 +57,8 @@ def a_session(*sets, day=10, athlete="M.K.", ceiling=2.0):
     return {"schema": 1, "recording": recording, "sets": list(sets), "pain": {"ceiling": ceiling, "over": over}}
 
 
-def said(*sessions, drill="full_can", side="right", rules=None):
-    lines = advise(sessions, DRILLS, rules or shipped_rules())
+def said(*sessions, drill="full_can", side="right", rules=None, drills=DRILLS, **options):
+    lines = advise(sessions, drills, rules or shipped_rules(), **options)
     return next(line for line in lines if (line["drill"], line["side"]) == (drill, side))
 
 
@@ -139,20 +148,121 @@ def test_a_prerequisite_is_checked_on_the_same_arm_in_its_latest_session():
         "not_seen": [],
         "shown": [a_session(a_set(1), day=7)],
         "not_clean": [a_session(a_set(1, missed=range(1, 6)), day=7), a_session(a_set(1), day=6)],
+        # Five clean reps of ten: nothing was wrong with them but their number.
+        "short": [a_session(a_set(1, done=5), day=7)],
     }
     for state, earlier in cases.items():
         line = said(a_session(*good), a_session(*good, day=8), *earlier, drill=drill)
         assert [entry["state"] for entry in line["prerequisites"]] == [state]
-        assert line["advice"] == ("stay" if state == "not_clean" else "criteria_met")
+        assert line["advice"] == ("stay" if state in ("not_clean", "short") else "criteria_met")
+        assert ("not clean" in line["text"]) is (state == "not_clean")
         assert ("Full can raise" in line["text"]) is (state != "shown")
     other_arm = said(a_session(*good), a_session(*good, day=8), a_session(a_set(1, side="left"), day=7), drill=drill)
     assert other_arm["prerequisites"][0]["state"] == "not_seen"
 
 
-def test_a_holding_arm_and_a_set_that_was_only_counted_get_no_advice():
-    holding, counted = a_set(1), a_set(2)
-    holding["role"], counted["judged"] = "hold", False
-    assert advise([a_session(holding, counted)], DRILLS, shipped_rules()) == []
+def test_a_set_that_was_only_counted_gets_no_advice():
+    counted = a_set(2)
+    counted["judged"] = False
+    assert advise([a_session(counted)], DRILLS, shipped_rules()) == []
+
+
+def test_a_holding_arm_has_advice_of_its_own():
+    drill = "full_can_hold_and_lift"
+    kept = a_session(a_set(1, drill), a_hold(1), a_set(2, drill), a_hold(2))
+    lines = advise([kept], DRILLS, shipped_rules())
+    assert [(line["side"], line["role"]) for line in lines] == [("right", "lift"), ("left", "hold")]
+    assert lines[1]["text"].startswith(
+        "Full can, one arm holds, the other lifts, left arm, holding: stay at this step."
+    )
+    assert "set 1: hold kept" in lines[1]["text"]
+    sank = a_session(a_hold(1, kept=False, moved_deg=-9.0), a_hold(2, kept=False, moved_deg=-6.0))
+    line = said(sank, drill=drill, side="left")
+    assert line["advice"] == "step_back"
+    assert "set 1: hold not kept, sank by 9 deg" in line["text"]
+    # To hold longer would be the opposite of what the drill's cautions say.
+    assert line["steps"] == ["less load", "a shorter set"]
+    once = said(a_session(a_hold(1), a_hold(2, kept=False, moved_deg=-6.0)), drill=drill, side="left")
+    assert "the hold kept for the whole set (set 2: not kept)" in once["missing"]
+
+
+@pytest.mark.parametrize("sets", [1, 2, 3])
+def test_a_plan_is_met_by_as_many_sets_as_it_asks(sets):
+    done = [a_set(number, sets=sets) for number in range(1, sets + 1)]
+    assert said(a_session(*done), a_session(*done, day=8))["advice"] == "criteria_met"
+    if sets > 1:
+        line = said(a_session(*done[:-1]), a_session(*done, day=8))
+        assert line["advice"] == "stay"
+        assert line["missing"][0] == f"{sets} sets in a session ({sets - 1} done)"
+
+
+def test_what_is_missing_is_said_the_first_thing_first():
+    """Pain before the dose, the dose before clean reps, and sessions last."""
+    line = said(a_session(a_set(1, done=8, missed=(1, 2, 3), pain=None, sets=2)))
+    assert line["missing"] == [
+        "pain rated and within the ceiling (set 1: not rated)",
+        "2 sets in a session (1 done)",
+        "all of the asked reps (set 1: 8 of 10)",
+        "at least 80 % of the reps clean (set 1: 5 of 8)",
+        "the same in 1 session more",
+    ]
+    assert f"Missing first: {line['missing'][0]}. Then: {'; '.join(line['missing'][1:])}." in line["text"]
+    only = said(a_session(*GOOD))
+    assert only["missing"] == ["the same in 1 session more"]
+    assert said(a_session(a_set(1, done=9), a_set(2)))["missing"][0] == "all of the usual dose of reps (set 1: 9 of 10)"
+
+
+def test_reps_that_were_lost_are_asked_of_the_sensors():
+    lost = a_set(1, done=10)
+    lost["done"] |= {"scored": 6, "clean": 6}
+    missing = said(a_session(lost, a_set(2)))["missing"]
+    assert missing[0] == "reps that can be scored (set 1: 6 of 10)"
+    assert not any("clean" in text for text in missing)
+
+
+def test_a_shoulder_that_hitched_meets_no_criteria_of_a_drill_whose_cautions_speak_of_it():
+    """Of ten reps one shrugged: nine are clean, and the drill's cautions still say to stop the set then."""
+    shrugged = (a_set(1, missed=(5,), faults={"shrug": (5,)}), a_set(2))
+    line = said(a_session(*shrugged), a_session(*GOOD, day=8))
+    assert line["advice"] == "stay"
+    assert line["missing"] == ["no shoulder shrugged (set 1, rep 5)"]
+    # No caution of this drill speaks of it.
+    drill = "sidelying_external_rotation"
+    sets = (a_set(1, drill, missed=(5,), faults={"shrug": (5,)}), a_set(2, drill))
+    assert said(a_session(*sets), a_session(*sets, day=8), drill=drill)["advice"] == "criteria_met"
+
+
+def test_reps_sets_hold_and_load_are_steps_too():
+    own = DRILLS["full_can"]
+    asked = replace(
+        own,
+        dose=Dose(1, 6, "1 kg", "the plan", asked=True),
+        stations=(replace(own.stations[0], hold_s=3.0),),
+    )
+    done = a_set(1, asked=6, sets=1)
+    line = said(a_session(done), a_session(done, day=8), drills={"full_can": asked})
+    assert line["advice"] == "criteria_met"
+    assert line["steps"] == [
+        "reps from 6 to the usual 10",
+        "sets from 1 to the usual 2",
+        "hold from 3 s to the usual 5 s",
+        f"load (1 kg now; {own.dose.load})",
+    ]
+    assert all(step in line["text"] for step in line["steps"])
+    bad = a_set(1, asked=6, sets=1, missed=(1, 2, 3, 4))
+    bad["load_kg"] = 2.0
+    back = said(a_session(bad), drills={"full_can": asked})
+    assert back["advice"] == "step_back"
+    assert back["steps"] == ["less load than 2 kg", "a hold shorter than 3 s", "fewer than 6 reps or 1 set"]
+
+
+def test_after_surgery_the_limits_of_surgeon_and_practitioner_come_first():
+    line = said(a_session(*GOOD), a_session(*GOOD, day=8), limits_first=True)
+    first, second = line["text"].split(". ")[:2]
+    assert first == "Full can raise, right arm: meets the criteria set"
+    assert f"{second}." == LIMITS_FIRST
+    assert line["next"] == []
+    assert "Drills that follow" not in line["text"]
 
 
 reps_missed = st.sets(st.integers(1, 10))

@@ -15,7 +15,7 @@ from imu_shoulder.angles.joint import AngleParams, arm_angles, skin_of
 from imu_shoulder.angles.lean import UPRIGHT
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.angles.straight import StraightParams
-from imu_shoulder.angles.uncertainty import UncertaintyParams, angle_sd
+from imu_shoulder.angles.uncertainty import UncertaintyParams, angle_sd, length_variance
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.frames import EARTH_FROM_STANDING, quat_from_rotation
@@ -176,3 +176,14 @@ def test_what_is_assumed_of_the_pose_is_what_the_docs_say_people_do(name, mean_d
     the one whose 1.96-fold bounds it in 95 % of people": the folded normal distribution."""
     bound_deg = stats.foldnorm.ppf(0.95, mean_deg / sd_deg, scale=sd_deg)
     assert getattr(UncertaintyParams(), name) == pytest.approx(bound_deg / 1.96, rel=0.08)
+
+
+@pytest.mark.parametrize("length_deg", [0.0, 1.0, 3.0, 8.0, 90.0])
+@pytest.mark.parametrize("sd_deg", [(4.0, 4.0), (1.0, 4.0), (4.0, 1.0)])
+def test_how_far_the_length_of_a_bend_is_off_is_that_of_bends_drawn_at_random(length_deg, sd_deg):
+    """Along it alone, a straight elbow that may be bent by 4 deg to the side would be known to 1 deg."""
+    rng = np.random.default_rng(6)
+    along, across = rng.normal(size=(2, 100_000)) * np.array(sd_deg)[:, None]
+    drawn = np.sqrt(np.mean((np.hypot(length_deg + along, across) - length_deg) ** 2))
+    said = np.sqrt(length_variance(np.array([length_deg]), *np.square([sd_deg]).T)[0])
+    assert said == pytest.approx(drawn, rel=0.06)

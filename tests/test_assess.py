@@ -261,7 +261,7 @@ def test_attempts_are_kept_named_and_not_scored():
     arm_set, found = judged_set("full_can", angles_of("full_can", [good, given_up, false_start, good]))
     assert [(j.number, j.excluded) for j in found] == [(1, ""), (2, "partial"), (3, "false_start"), (3, "")]
     entry = assess_set(arm_set, found)
-    assert entry["done"] == {"reps": 2, "scored": 2, "clean": 2, "excluded": 2}
+    assert entry["done"] == {"reps": 2, "scored": 2, "clean": 2, "extra": 0, "excluded": 2}
     assert "2 started but not finished" in entry["headline"]
 
 
@@ -376,7 +376,29 @@ def test_the_advice_is_the_most_frequent_fault_with_its_reps():
     arm_set, found = judged_set("full_can", angles_of("full_can", reps))
     entry = assess_set(arm_set, found)
     assert entry["change"] == f"{FAULTS['elbow_off'].advice}: reps 1 and 3."
-    assert entry["headline"].startswith("4 of 10 reps, 1 clean.")
+    assert entry["headline"].startswith("4 reps (usual dose 10), 1 clean.")
+
+
+def test_a_direction_that_is_not_the_usual_one_is_named():
+    drill = load_shipped("full_can")
+    arm_set, found = judged_set("full_can", angles_of("full_can", [GOOD["full_can"]]))
+    for direction in drill.directions:
+        entry = assess_set(replace(arm_set, drill=drill.towards(direction)), found)
+        named = "" if direction == drill.direction else f", {direction}"
+        assert (entry["title"], entry["direction"]) == (f"{drill.title}{named}", direction)
+    assert len(drill.directions) > 1
+
+
+def test_a_shrug_brings_its_caution_and_goes_before_the_advice_to_do_more():
+    """The full can's cautions say to stop when the shoulder hitches: nobody is told to hold longer then."""
+    arm_set, found = judged_set("full_can", angles_of("full_can", [GOOD["full_can"]] * 4))
+    faults = [("hold_short",), ("hold_short",), ("shrug",), ()]
+    judged = [replace(j, faults=own) for j, own in zip(found, faults, strict=True)]
+    caution = "Stop the set when the shoulder hitches up to get the arm there."
+    assert caution in load_shipped("full_can").cautions
+    assert assess_set(arm_set, judged)["change"] == f"{FAULTS['shrug'].advice}: rep 3. {caution}"
+    slower = [replace(j, faults=("too_fast",) if j.faults == ("hold_short",) else j.faults) for j in judged]
+    assert assess_set(arm_set, slower)["change"] == f"{FAULTS['too_fast'].advice}: reps 1 and 2."
 
 
 def test_without_a_fault_the_advice_is_about_the_sensor_that_lost_reps():

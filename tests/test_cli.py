@@ -125,7 +125,7 @@ def test_older_results_are_replaced_and_other_files_kept(small_recording, tmp_pa
 def test_each_filter_finds_the_reps(small_recording, tmp_path, method):
     found = run("analyse", small_recording, "--out", tmp_path, "--filter", method)
     assert found.exit_code == 0, found.output
-    assert "2 of 10 asked reps done" in found.stdout
+    assert "1 set: 2 reps done, all clean." in found.stdout
 
 
 def test_analyse_is_quiet_in_a_pipe(small_recording, tmp_path):

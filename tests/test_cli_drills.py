@@ -88,4 +88,4 @@ def test_a_drill_of_ones_own_is_used(small_recording, tmp_path):
     command = ["analyse", str(small_recording), "--out", str(tmp_path / "out"), "--drill-file", str(mine)]
     found = CliRunner().invoke(cli, command)
     assert found.exit_code == 0, found.output
-    assert "2 of 3 asked reps done" in found.stdout
+    assert "2 reps (usual dose 3), 2 clean." in found.stdout

@@ -19,7 +19,7 @@ from imu_shoulder.engine.asked import asked_in
 from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.live.paced_replay import TICK_S
-from imu_shoulder.live.replay import plan_for_recording, run, without_range_tests
+from imu_shoulder.live.replay import plan_for_recording
 from imu_shoulder.live.said import Said
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.live.steps import COMMANDS
@@ -31,7 +31,6 @@ from imu_shoulder.simulate.scenarios import CALIBRATION, drill_scenario
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.sources.folder import read_recording
 
-RECORDINGS = sorted(path for path in (Path(__file__).parents[1] / "recordings").iterdir() if path.is_dir())
 CAUSAL = replace(Params(), afterwards=False)
 PAIR = ("right_upper_arm", "right_wrist")
 
@@ -101,35 +100,6 @@ def test_a_state_that_was_saved_goes_on_as_if_it_had_not_been(recording, at_once
     assert_same(judged(stream), at_once)
 
 
-@pytest.mark.parametrize("folder", RECORDINGS, ids=lambda path: path.name)
-def test_the_page_says_of_every_rep_what_the_causal_file_says(folder):
-    """But for what became known later than two seconds after a rep, which is said to be revised."""
-    recording, _ = without_range_tests(read_recording(folder))
-    if not any(event.trial_type == "set" for event in recording.events):
-        return
-    source, said = RecordingSource(recording, TICK_S), Said()
-    session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
-    run(source, session, each=said.look)
-    page = said.finish(session)
-    file = reps_table(analyse(recording, CAUSAL)).sort_values(["set", "side", "start_s"], ignore_index=True)
-    page = page.sort_values(["set", "side", "start_s"], ignore_index=True)
-    what = ["set", "drill", "side", "rep", "role"]
-    assert page[what].to_numpy().tolist() == file[what].to_numpy().tolist()
-    stands = (page["revised"] == "").to_numpy()
-    assert stands.any()
-    verdict = ["faults", "excluded"]
-    assert page[verdict][stands].to_numpy().tolist() == file[verdict][stands].to_numpy().tolist()
-    numbers = ["start_s", "top_deg", "hold_s", "elbow_deg", "plane_deg"]
-    # A rep that is left in a pause on its way down is told there, and measured once more when it goes on.
-    same = stands & (np.abs(page["end_s"] - file["end_s"]) < 1e-3).to_numpy()
-    assert same.sum() > len(page) / 2
-    assert page[numbers][same].to_numpy() == pytest.approx(file[numbers][same].to_numpy(), abs=1e-3, nan_ok=True)
-    later = page["revised"][~stands]
-    assert later.str.contains("sensor_slip").all()
-    # A rep that ends soon after a slip is told before it can be known that the slip lasts.
-    assert len(later) <= 1
-
-
 def test_what_the_arm_shows_of_itself_inside_a_set_is_used_in_that_set():
     """External rotation turns the upper arm about itself: that axis is known after a few reps, and not before."""
     scenario = drill_scenario("band_external_rotation", placements=PAIR, rate_hz=50.0, reps=6)
@@ -197,7 +167,7 @@ def test_after_a_refused_start_pain_and_a_calibration_done_again_the_page_says_w
 
 
 def test_a_false_start_of_an_arm_that_hangs_beside_the_vertical_is_told_from_the_past_alone():
-    recording = read_recording(next(path for path in RECORDINGS if path.name == "faulty_warm_up"))
+    recording = read_recording(Path(__file__).parents[1] / "recordings" / "faulty_warm_up")
     first = next(event for event in recording.events if event.trial_type == "set")
     reps = reps_table(
         analyse(replace(recording, events=tuple(e for e in recording.events if e.onset_s <= first.onset_s)), CAUSAL)

@@ -20,9 +20,11 @@ from live_client import Page
 from test_live_cli import free_port
 
 from imu_shoulder.live.again import SESSIONS, session_folder
-from imu_shoulder.log.entries import End, EventEntry, NodeEntry, Session, pack, pack_data
+from imu_shoulder.live.session_log import Keeper
+from imu_shoulder.log.entries import End, EventEntry, NodeEntry, Session, pack, pack_data, unpack
 from imu_shoulder.log.host_clock import host_now_ns
-from imu_shoulder.log.records import DATA, END, EVENT, NODE, SESSION, LogError, encode_record
+from imu_shoulder.log.records import DATA, END, EVENT, NODE, SESSION, LogError, encode_record, read_log
+from imu_shoulder.model import ArmCount, Event
 from imu_shoulder.sources.folder import read_recording
 
 pytestmark = [needs_dbus, pytest.mark.xdist_group("bluetooth live")]
@@ -59,11 +61,16 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
         with Page(port) as page:
             page.stand_still()
             page.tell("not_rated")
+            page.watch(1)
             page.tell("start_set")
             page.watch(2)
             page.tell("stop_set")
             page.tell("pain", value=1)
+            page.tell("effort", value=6)
+            page.tell("count", side="right", by=1)
             page.tell("start_set")
+            page.tell("count", side="right", by=1)
+            page.tell("count", side="right", by=1)
             killed_at = page.watch(2)["t"]
             process.kill()
             process.communicate()
@@ -77,7 +84,15 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
             frame = page.until(lambda _: True)
             assert frame["calibration"]["step"] == "ready"
             assert (frame["stage"], frame["pain"]["open"]) == ("pain", True)
-            page.tell("not_rated")
+            assert (frame["drill"]["set"], frame["sets"][-1]["number"]) == (2, 2)
+            assert frame["sets"][-1]["arms"]["right"]["by_hand"] == 2
+            page.tell("pain", value=2)
+            assert page.until(lambda _: True)["stage"] == "effort"
+            page.tell("effort", value=7)
+            page.tell("count", side="right", by=-1)
+            # What is asked of the drill is done: one more set is a choice.
+            assert page.until(lambda _: True)["stage"] == "over"
+            page.tell("previous_drill")
             page.watch(1)
             page.tell("start_set")
             page.watch(2)
@@ -94,7 +109,9 @@ def test_the_same_command_goes_on_after_sigkill(tmp_path, still):
     recording = read_recording(folder)
     assert [event.trial_type for event in recording.events] == ["neutral_pose", "set", "set", "set"]
     first, cut, last = (event for event in recording.events if event.trial_type == "set")
-    assert (first.pain, cut.pain, last.pain) == (1, None, 0)
+    assert (first.pain, cut.pain, last.pain) == (1, 2, 0)
+    assert (first.effort, cut.effort, last.effort) == (6, 7, None)
+    assert [event.count_of("right").corrected for event in (first, cut, last)] == [1, 1, 0]
     assert first.duration_s == pytest.approx(2, abs=1)
     assert cut.end_s == pytest.approx(killed_at, abs=1)
     assert last.onset_s > cut.end_s + 5
@@ -174,3 +191,22 @@ def test_a_session_without_a_name_is_called_by_its_time():
     folder, _ = session_folder(None, "N.N.", 2)
     assert folder.parent == SESSIONS
     assert abs((datetime.now() - datetime.strptime(folder.name, "%Y-%m-%d_%H%M%S")).total_seconds()) < 60
+
+
+def test_what_was_counted_in_a_set_that_was_cut_off_is_kept_with_what_is_said_of_it_later(tmp_path):
+    log = log_at(
+        tmp_path / "x.log", EventEntry(host_now_ns(), "start", trial_type="set", drill="full_can", side="both")
+    )
+    _, earlier = session_folder(tmp_path / "x", "M.K.", 2)
+    keeper = Keeper(tmp_path / "x", "M.K.", None, keeps_samples=False, earlier=earlier)
+    (cut,) = keeper.events(())
+    counted = replace(cut, counts=(ArmCount("right", 12, 2), ArmCount("left", 0)))
+    keeper.went_on([counted])
+    assert keeper.events([counted]) == (counted,)
+    later = replace(counted, pain=1.0, effort=5.0, note="felt light", counts=(ArmCount("right", 12, 2, -1),))
+    new = Event(cut.end_s + 20, 30.0, "set", "full_can", "both")
+    assert keeper.events([later, new]) == (later, new)
+    keeper.close(cut.end_s + 60)
+    entries = [unpack(EventEntry, record.payload) for record in read_log(log).records if record.kind == EVENT]
+    told = [(entry.what, entry.side, entry.value) for entry in entries if entry.what in ("counted", "extra")]
+    assert told == [("counted", "right", 12.0), ("extra", "right", 2.0), ("counted", "left", 0.0)]

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import shutil
+from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from far import letters
@@ -13,8 +16,9 @@ from test_live_care import unread
 from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.live.before import drawing, facts
 from imu_shoulder.model import SIDES
-from imu_shoulder.plan import PlannedDrill, parse_plan
+from imu_shoulder.plan import PlannedDrill, load_plan, parse_plan
 
+ROOT = Path(__file__).parents[1]
 in_browser = [
     pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed"),
     pytest.mark.xdist_group("browser"),
@@ -53,7 +57,7 @@ def points(found, panel, view, part):
                 "Holds": "right arm, up there throughout",
                 "Where": "a little in front of the side",
                 "Tempo": "lift 1 s, lower 1 s or slower",
-                "Load": "light or none",
+                "Load": "a weight with which the holding arm does not sink before the last rep; none to begin with",
             },
         ),
         (
@@ -126,6 +130,19 @@ def test_each_drawing_lies_in_its_box(drill_id, side):
             assert all(left <= x <= left + width and top <= y <= top + height for x, y in ends)
 
 
+def test_a_page_is_told_a_drawing_of_each_drill_of_the_plan():
+    from imu_shoulder.live.run import _about
+
+    plan = load_plan(ROOT / "recordings" / "planned_warm_up.toml")
+    about = _about(SimpleNamespace(analyse=None, plan=plan, drills={}, params=None), "M.K.", "demo", plan)
+    for item, found in zip(plan.drills, json.loads(json.dumps(about.drawings)), strict=True):
+        assert list(found) == list(item.drill.directions or ("",))
+        assert all(len(one["panels"]) == 1 + len(item.drill.stations) for one in found.values())
+        assert all(one["panels"][0]["name"] == "Start" for one in found.values())
+        # Each direction is drawn as it goes.
+        assert len({json.dumps(one) for one in found.values()}) == len(found)
+
+
 class TestPage:
     pytestmark = in_browser
 
@@ -138,7 +155,7 @@ class TestPage:
             stage="ready", sides=item.sides, title=drill.title, set_up=drill.set_up, cautions=drill.cautions
         )
         session.facts = facts(item)
-        page, _ = opened(session, drawings=(drawing(item),) * 3)
+        page, _ = opened(session, drawings=({"": drawing(item)},) * 3)
         at_stage(page, "ready")
         asked = "#asked, #facts dt, #facts dd, #figures figcaption, #drill-cautions li"
         for width, height, parts in ((1024, 768, f"{asked}, #set-up li"), (390, 844, asked)):
@@ -160,7 +177,7 @@ class TestPage:
 
     def test_the_next_drill_is_drawn_anew(self, opened):
         items = [planned("full_can"), planned("row_rotate_press"), planned("full_can")]
-        page, _ = opened(FakeSession(stage="ready"), drawings=tuple(map(drawing, items)))
+        page, _ = opened(FakeSession(stage="ready"), drawings=tuple({"": drawing(item)} for item in items))
         at_stage(page, "ready")
         assert page.locator("#figures figcaption").all_inner_texts() == ["Start", "Top"]
         page.click("#next")

@@ -16,10 +16,12 @@ from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.replay import plan_for_recording
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.live.steps import COMMANDS, watch_movement
+from imu_shoulder.log.entries import EventEntry
+from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import Event
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import BiasTrack
-from imu_shoulder.simulate import Athlete, BendsAtShoulderHeight, Pause, Scenario, SetScript, simulate
+from imu_shoulder.simulate import Athlete, BendsAtShoulderHeight, ElbowBends, Pause, Scenario, SetScript, simulate
 from imu_shoulder.simulate.scenarios import CALIBRATION
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.sources.folder import read_recording
@@ -89,7 +91,7 @@ def test_the_plan_goes_on_though_a_step_was_begun_before_the_pain_was_rated(reco
     for chunk in islice(chunks, 10):
         session.push(chunk.streams)
     assert session.command("stop_set") is None
-    for name in ("calibrate_bends", "not_rated", "skip", "skip"):
+    for name in ("calibrate_bends", "not_rated", "skip", "skip", "effort_not_rated"):
         assert session.command(name) is None
     assert session.stage == "ready"
     assert session.frame()["drill"]["set"] == 2
@@ -234,3 +236,85 @@ def test_an_arm_that_came_down_is_told_to_stay_up(raised):
     verdict = watch_movement("high", event, time_s[rows], own, stream.pose, calibration, LiveParams(), ended=True)
     assert verdict.good is False
     assert verdict.because == "0 of 2 bends of the right arm were seen"
+
+
+# One arm alone.
+
+
+@pytest.fixture(scope="module")
+def bent_twice():
+    """Both arms are calibrated, and later bend once more; how that looks when the second time is for one arm alone."""
+    blocks = (*CALIBRATION, Pause(2, "stand"), ElbowBends(), Pause(2, "stand"), SetScript("full_can", "right", reps=1))
+    recording = simulate(Scenario(Athlete("M.K."), blocks, rate_hz=50.0, name="bent_twice"), seed=9003).recording
+    source = RecordingSource(recording, 0.1)
+    session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
+    bends = [event for event in recording.events if event.trial_type == "elbow_bends"]
+    commands = [
+        (event.onset_s, COMMANDS[event.trial_type], {}) for event in recording.events if event.trial_type in COMMANDS
+    ]
+    commands[-1] = (bends[1].onset_s, "calibrate_bends", {"side": "right"})
+    before = None
+    for chunk in source.chunks():
+        session.push(chunk.streams)
+        if commands and session.now_s > commands[0][0]:
+            if len(commands) == 1:
+                assert session.command("skip") is None
+                assert session.command("not_rated") is None
+                before = session.stream.calibration
+            _, name, args = commands.pop(0)
+            assert session.command(name, **args) is None
+            if not commands:
+                assert session.frame()["calibration"]["text"].startswith("Bend your right elbow")
+        if not commands and session.frame()["calibration"]["step"] != "bends":
+            break
+    return session, recording, bends, before
+
+
+def test_one_arm_is_calibrated_again_and_the_other_one_stays_as_it_was(bent_twice):
+    session, _, bends, before = bent_twice
+    shown = session.frame()["calibration"]
+    assert (shown["step"], shown["side"], shown["verdict"]) == ("raises", "right", "good")
+    found = [(event.side, event.onset_s) for event in session.recording() if event.trial_type == "elbow_bends"]
+    assert [side for side, _ in found] == ["left", "right"]
+    assert abs(found[0][1] - bends[0].onset_s) < 2
+    assert abs(found[1][1] - bends[1].onset_s) < 2
+    after = session.stream.calibration.arms
+    assert after["left"].wrist.residual_deg["elbow_bends"] == before.arms["left"].wrist.residual_deg["elbow_bends"]
+    assert after["right"].wrist.residual_deg["elbow_bends"] != before.arms["right"].wrist.residual_deg["elbow_bends"]
+    for _ in range(2):
+        assert session.command("skip") is None
+    assert (session.stage, session.frame()["calibration"]["side"]) == ("ready", None)
+
+
+def test_a_file_takes_a_movement_of_one_arm_for_that_arm(bent_twice):
+    from imu_shoulder.pipeline import analyse
+
+    session, recording, _, _ = bent_twice
+    by_both = analyse(recording).calibration.arms
+    by_one = analyse(replace(recording, events=session.recording())).calibration.arms
+    named = [replace(e, side="right") if e.trial_type == "elbow_bends" else e for e in recording.events]
+    right_only = analyse(replace(recording, events=tuple(named))).calibration.arms
+    assert "elbow_bends" in by_one["left"].wrist.residual_deg
+    assert "elbow_bends" not in right_only["left"].wrist.residual_deg
+    assert by_one["left"].wrist.residual_deg["elbow_bends"] != by_both["left"].wrist.residual_deg["elbow_bends"]
+
+
+def test_the_pose_is_of_both_arms(recording):
+    session, _ = in_the_bends(recording, 0.05)
+    assert "both" in session.command("calibrate_pose", side="right")
+
+
+def test_a_log_has_the_movements_of_one_arm_beside_those_of_the_other():
+    def entry(at_s, what, side=None, lasts_s=None):
+        return EventEntry(round(at_s * 1e9), what, trial_type="elbow_bends", side=side, duration_s=lasts_s)
+
+    both = [entry(1, "start"), entry(1, "was", None, 6.0)]
+    alone = [entry(20, "start", "right"), entry(1, "was", "left", 6.0), entry(21, "was", "right", 5.0)]
+    again = [entry(40, "start"), entry(41, "was", None, 4.0)]
+
+    def told(*entries):
+        return [(e.side, e.onset_s, e.duration_s) for e in typed_events(entries, 0, 60.0).events]
+
+    assert told(*both) == [(None, 1.0, 6.0)]
+    assert told(*both, *alone) == [("left", 1.0, 6.0), ("right", 21.0, 5.0)]
+    assert told(*both, *alone, *again) == [(None, 41.0, 4.0)]

@@ -1,4 +1,4 @@
-"""The way through a session: a set that is done, extra reps, effort, rest, corrections by hand, the end of the plan.
+"""The way through a session: a set that is done, extra reps, effort, rest, corrections, and the end of the plan.
 
 Two clean reps of full_can are played; what is asked of them differs. Times are those of the samples.
 """
@@ -9,12 +9,15 @@ from dataclasses import replace
 
 import pytest
 
-from imu_shoulder.live.course import REST_S, Course
+from imu_shoulder.drills import USUAL_REST_S
+from imu_shoulder.live.course import Course
 from imu_shoulder.live.tally import SetTally, Tally
 from imu_shoulder.log.entries import EventEntry
 from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import ArmCount, Event
 from imu_shoulder.sources.events import events_tsv, read_events
+
+REST_S = 45.0
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +32,7 @@ def session_for(recording, reps=1, sets=1):
     from imu_shoulder.live.session import LiveSession
 
     plan = plan_for_recording(recording, {})
-    items = tuple(replace(item, reps={"right": reps}, sets=sets) for item in plan.drills)
+    items = tuple(replace(item, reps={"right": reps}, sets=sets, rest_s=REST_S) for item in plan.drills)
     rates = {placement: stream.declared_rate_hz for placement, stream in recording.streams.items()}
     return LiveSession(replace(plan, drills=items), {}, rates)
 
@@ -141,6 +144,16 @@ def test_rest_is_counted_down_from_the_end_of_the_set_and_then_the_next_one_is_d
     assert session.frame()["rest"] is None
 
 
+def test_without_a_plan_the_rest_is_that_of_the_drill_s_dose(recording):
+    from imu_shoulder.drills import load_shipped
+    from imu_shoulder.live.replay import plan_for_drill
+
+    drill = load_shipped("full_can")
+    assert plan_for_drill(drill, "right", "M.K.").drills[0].rest_s == drill.dose.rest_s == USUAL_REST_S
+    slow = replace(drill, dose=replace(drill.dose, rest_s=90.0))
+    assert plan_for_drill(slow, "right", "M.K.").drills[0].rest_s == 90.0
+
+
 def test_after_the_last_set_the_day_is_done_with_what_was_done(recording):
     session, _ = played(recording)
     session.command("pain", value=1)
@@ -209,6 +222,14 @@ def test_a_correction_stands_beside_what_was_measured(recording):
     assert session.frame()["sets"][0]["arms"]["right"]["by_hand"] is None
     for wrong in ({"by": 2}, {"by": 0}, {"by": 1, "side": "left"}):
         assert session.command("count", **wrong) is not None
+
+
+def test_what_was_extra_stays_as_it_was_measured(recording):
+    session, _ = played(recording, reps=1)
+    assert session.command("count", side="right", by=-1) is None
+    assert session.frame()["sets"][0]["arms"]["right"]["extra"] == 0
+    (event,) = [event for event in session.recording() if event.trial_type == "set"]
+    assert event.counts == (ArmCount("right", counted=2, extra=1, corrected=-1),)
 
 
 def test_a_correction_during_the_set_moves_what_is_shown_and_what_is_done(recording):
@@ -310,3 +331,84 @@ def test_a_replay_says_of_its_sets_what_their_recording_says(recording):
     (event,) = [event for event in session.recording() if event.trial_type == "set"]
     # What was counted is counted anew; what a person said stays.
     assert (event.pain, event.effort, event.counts) == (1.0, 7.0, (ArmCount("right", 2, 0, -1),))
+
+
+@pytest.mark.parametrize(("pain", "seen"), [(1.0, ["pain", "effort", "over"]), (None, ["pain"])])
+def test_a_played_recording_leaves_its_questions_open_for_a_while_and_then_goes_on(recording, tmp_path, pain, seen):
+    """Effort follows pain, and both are answered as the recording has them; without a rating pain stays open."""
+    from imu_shoulder.live.hub import About, Hub
+    from imu_shoulder.live.paced_replay import ASKED_S, Prompter
+    from imu_shoulder.live.session_log import Keeper
+    from imu_shoulder.sources import Chunk, RecordingSource
+
+    told = [replace(e, pain=pain) if e.trial_type == "set" else e for e in recording.events]
+    session = session_for(recording, reps=2)
+    keeper = Keeper(tmp_path / "session", "M.K.", recording.start, keeps_samples=True)
+    hub = Hub(session, keeper, About("M.K.", "replay", (), (), lambda recording, out: None))
+    prompter, stages = Prompter(hub, session), []
+    chunks = list(RecordingSource(replace(recording, events=tuple(told)), 0.1).chunks())
+    lasts_s = session_end_s(recording)
+    later = [Chunk({p: replace(s, time_s=s.time_s + lasts_s) for p, s in chunk.streams.items()}) for chunk in chunks]
+    for chunk in [*chunks, *later]:
+        prompter(chunk)
+        hub.push(chunk.streams)
+        if session.events and session.stage != "set":
+            stages.append((session.stage, session.now_s))
+    keeper.close(session.now_s)
+    assert list(dict.fromkeys(stage for stage, _ in stages)) == seen
+    if pain is not None:
+        asked = [[at_s for stage, at_s in stages if stage == name] for name in ("pain", "effort")]
+        assert [times[-1] - times[0] for times in asked] == pytest.approx([ASKED_S, ASKED_S], abs=0.3)
+
+
+def session_end_s(recording):
+    return max(float(stream.time_s[-1]) for stream in recording.streams.values()) + 0.02
+
+
+# In the results of the recording.
+
+
+def test_results_have_the_effort_and_the_count_by_hand_beside_the_measured_one(recording, tmp_path):
+    from imu_shoulder.pipeline import analyse
+    from imu_shoulder.report.lines import written
+    from imu_shoulder.report.summary import summarise
+
+    told = [
+        replace(event, effort=6.0, counts=(ArmCount("right", 2, 1, -1),)) if event.trial_type == "set" else event
+        for event in recording.events
+    ]
+    (entry,) = summarise(analyse(replace(recording, events=tuple(told))))["sets"]
+    assert entry["done"]["reps"] == 2
+    assert (entry["effort"], entry["live"]) == (6.0, {"counted": 2, "extra": 1, "corrected": -1, "by_hand": 1})
+    assert [line for line in written(entry) if "Pain" not in line] == ["Effort 6 of 10", "2 counted, 1 by hand"]
+
+
+def test_reps_beyond_those_asked_are_extra_in_the_results(recording):
+    from imu_shoulder.pipeline import analyse
+    from imu_shoulder.report.summary import summarise
+
+    item = session_for(recording, reps=1).plan.drills[0]
+    asked = {1: {"right": item.asked_of("right", "the plan")}}
+    extra = [summarise(analyse(recording, asked=own))["sets"][0]["done"]["extra"] for own in (asked, None)]
+    assert extra == [1, 0]
+
+
+def test_a_direction_chosen_before_the_set_is_what_is_asked_and_stored(recording):
+    session = session_for(recording)
+    drill = session.frame()["drill"]
+    assert (drill["direction"], list(drill["directions"])) == ("diagonal", ["forward", "diagonal", "side"])
+    assert session.command("direction", value="up") == "Full can raise has no direction up."
+    assert session.command("direction", value="side") is None
+    drill = session.frame()["drill"]
+    assert drill["direction"] == "side"
+    assert ["Where", "out to the side"] in drill["facts"]
+    assert session.item.drill.form.ends_of("plane") == (-20.0, 20.0)
+
+
+def test_the_sets_mark_in_a_replay_says_another_direction_than_the_plan(recording):
+    marked = [replace(e, direction="side") if e.trial_type == "set" else e for e in recording.events]
+    session, _ = played(replace(recording, events=tuple(marked)))
+    (event,) = [event for event in session.recording() if event.trial_type == "set"]
+    assert event.direction == "side"
+    # The recording's raises go a little in front of the side.
+    assert all("plane_off" in own.judged.faults for own in session.latest_set.final["right"])

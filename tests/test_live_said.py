@@ -141,11 +141,11 @@ def test_a_sensor_that_falls_silent_is_named_after_a_second():
 
 
 def test_what_is_said_of_an_elbow_is_what_its_drill_asks():
-    """The full can asks for a straight elbow, the rotation with the band for a bent one at the side."""
+    """The full can asks for a straight elbow, the rotation with the band for a bent one."""
     from imu_shoulder.drills import load_shipped
     from imu_shoulder.live.words import cue
 
-    for drill, text in (("full_can", "elbow straight"), ("band_external_rotation", "elbow bent, at your side")):
+    for drill, text in (("full_can", "elbow straight"), ("band_external_rotation", "elbow bent")):
         assert cue(["elbow_off"], load_shipped(drill)) == {"code": "elbow_off", "text": text}
 
 

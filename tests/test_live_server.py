@@ -153,7 +153,7 @@ def test_too_many_commands_are_slowed_and_a_flood_is_cut_off(running, monkeypatc
     """Without what is let through again as time passes: that is for the test of the buckets."""
     monkeypatch.setattr("imu_shoulder.live.server.COMMAND_LIMIT", (COMMAND_LIMIT[0], 0.0))
     with join_socket(running) as ws:
-        taken = [tell(ws, "next_drill")["taken"] for _ in range(14)]
+        taken = [tell(ws, "note", text="felt light")["taken"] for _ in range(14)]
         assert taken == [True] * 10 + [False] * 4
     monkeypatch.setattr("imu_shoulder.live.server.PAGE_LIMIT", (PAGE_LIMIT[0], 0.0))
     with join_socket(running) as ws, pytest.raises(ConnectionClosed):

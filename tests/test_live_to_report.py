@@ -284,7 +284,7 @@ def test_between_reps_the_word_is_not_that_of_the_rest_between_sets(opened):
     page, _ = opened(session(reps=3, phases_s=(0.2, 0.2, 0.2, 60)))
     press(page, " ", "set")
     at_phase(page, "rest")
-    assert page.locator(".word").inner_text().lower() == "ready"
+    assert page.locator(".word").inner_text().lower() == "next rep"
 
 
 def test_a_holding_arm_shows_how_long_it_holds_and_no_reps(opened):
@@ -296,3 +296,45 @@ def test_a_holding_arm_shows_how_long_it_holds_and_no_reps(opened):
     until(page, "document.querySelector(\".arm[aria-label='left arm'] .holding b\").textContent === '2'")
     assert holder.get_attribute("data-phase") == "hold"  # no hold is asked that would be over
     assert page.locator(".arm[aria-label='right arm'] .rep").is_visible()
+
+
+# Calibration again.
+
+
+def go_on(page, stage):
+    """Begin the step that is due, and wait until it is over."""
+    page.wait_for_selector("#go:not([hidden])")
+    done = page.locator("#steps .done").count()
+    page.keyboard.press("PageDown")
+    over = (
+        "([n, stage]) => document.body.dataset.stage === stage || document.querySelectorAll('#steps .done').length > n"
+    )
+    until(page, over, [done, stage])
+
+
+def test_calibration_is_done_again_from_the_pose_or_by_one_arm_alone(opened):
+    page, running = opened(session(sides=("right", "left"), step=3))
+    take(page, "PageDown", "PageUp", "Calibrate the left arm alone")
+    until(page, "document.querySelector('#steps .now')?.textContent === 'Forward raises'")
+    assert running.session.alone == "left"
+    go_on(page, "ready")
+    at_stage(page, "ready")
+    assert running.session.alone is None
+    take(page, "PageDown", "PageUp", "Calibrate again from the pose")
+    until(page, "document.querySelector('#steps .now')?.textContent === 'Elbow bends'")
+    assert running.session.alone is None
+    go_on(page, "ready")
+    go_on(page, "ready")
+    at_stage(page, "ready")
+
+
+def test_calibration_again_from_within_a_set_ends_it_and_asks_about_it_afterwards(opened):
+    page, running = opened(session(step=3))
+    press(page, "PageDown", "set")
+    take(page, "PageDown", "PageUp", "End the set and calibrate again")
+    until(page, "document.querySelector('#steps .now')?.textContent === 'Elbow bends'")
+    go_on(page, "pain")
+    go_on(page, "pain")
+    at_stage(page, "pain")
+    assert page.locator("#pain-question").inner_text() == "How much pain was there in this set?"
+    assert len(running.session.set_events) == 1

@@ -25,8 +25,8 @@ def places(angle_deg, *, free=True):
     attitude = orient_afterwards(track(*sensed(true)), RATE_HZ, OrientParams())
     time_s = np.arange(len(angle_deg)) / RATE_HZ
     found = quiet_moments(time_s, np.full(len(time_s), free), RATE_HZ, [attitude], None, HeadingParams())
-    assert len(found.place) >= 2
-    return len(set(found.place.tolist()))
+    assert len(found.time_s) >= 2
+    return len(set(found.followed(0, HeadingParams().travel_rad).tolist()))
 
 
 def to_and_fro(size_deg, count):
@@ -57,14 +57,13 @@ def test_an_arm_that_is_raised_and_kept_there_has_not_walked():
 DRIFT_RAD_S = float(np.radians(0.01))
 
 
-def moments_at(time_s, looks, stay, *, place=None, roamed_rad=None, drift_rad_s=DRIFT_RAD_S):
+def moments_at(time_s, looks, stay, *, roamed_rad=None, drift_rad_s=DRIFT_RAD_S):
     """Quiet moments of one sensor that was never lost from sight."""
     count = len(time_s)
     none = np.zeros((count, 1), dtype=np.intp)
     return QuietMoments(
         time_s,
         [looks],
-        none[:, 0] if place is None else place,
         np.zeros(count) if roamed_rad is None else roamed_rad,
         stay,
         none,
@@ -110,13 +109,13 @@ def test_postures_that_are_exactly_alike_are_one_place_however_the_sensor_is_mou
     for mounting in Rotation.random(40, random_state=2):
         limb = Attitude("right_wrist", np.tile(quat_from_rotation(mounting), (len(time_s), 1)), rate, seen, bias)
         found = quiet_moments(time_s, seen, RATE_HZ, [limb], None, HeadingParams())
-        assert len(found.place) >= 2
-        assert set(found.place.tolist()) == {0}
+        assert len(found.time_s) >= 2
+        assert set(found.followed(0, HeadingParams().travel_rad).tolist()) == {0}
 
 
 @pytest.mark.parametrize("turned_deg", [0.0, 20.0, 170.0])
 def test_after_a_walk_the_heading_is_as_unsure_as_the_person_may_have_turned(turned_deg):
-    """No further than the sensor's own heading did and the arm may hang otherwise, or than is usual at most. The arm is
+    """No further than the sensor's own heading did and the arm may hang otherwise, or than round about. The arm is
     raised then, so that no posture comes back."""
     params = HeadingParams()
     looks = Rotation.concatenate(
@@ -124,7 +123,7 @@ def test_after_a_walk_the_heading_is_as_unsure_as_the_person_may_have_turned(tur
     )
     place = np.array([0, 0, 1])
     walked_rad = 3 * params.travel_rad * np.array([0.0, 0.0, 1.0])
-    moments = moments_at(np.array([0.0, 5.0, 25.0]), looks, place, place=place, roamed_rad=walked_rad)
+    moments = moments_at(np.array([0.0, 5.0, 25.0]), looks, place, roamed_rad=walked_rad)
     (track,) = track_heading(moments, np.array([0, 0, -1]), 0, params)
     # What the sensor shows, but for how much the arm may hang otherwise.
     turned_rad = params.stay_rad + min(np.hypot(np.radians(turned_deg), params.relaxed_rad), params.turn_rad)
@@ -155,3 +154,13 @@ def test_the_number_that_a_set_has_changes_no_heading():
     for other in others:
         np.testing.assert_allclose(other.correction_rad, first.correction_rad, atol=1e-9)
         np.testing.assert_allclose(other.sd_rad, first.sd_rad, rtol=1e-6)
+
+
+def test_who_walked_and_turned_far_is_followed_all_the_way():
+    """Not drawn back to where the body faced before: the hanging arm's start of the next set says how it turned."""
+    params, turned_deg = HeadingParams(), 150.0
+    looks = heading_rotation(np.radians([0.0, 0.0, turned_deg]))
+    walked_rad = 20 * params.travel_rad * np.array([0.0, 0.0, 1.0])
+    moments = moments_at(np.array([0.0, 5.0, 25.0]), looks, np.array([0, 0, 1]), roamed_rad=walked_rad)
+    (track,) = track_heading(moments, np.array([0, 0, 1]), 0, params)
+    assert np.degrees(track.correction_rad[2]) == pytest.approx(turned_deg, abs=8.0)

@@ -194,9 +194,27 @@ def test_each_arm_is_asked_its_own_count_and_extra_sets_keep_the_limits():
     assert asked[3] == {}
 
 
+def test_a_set_goes_to_the_line_that_asks_its_direction():
+    """Asked forward, then to the side. Done to the side first, then once more to the side: forward was skipped."""
+    ways = (f'{FULL_CAN}sets = 1\nreps = 5\ndirection = "{way}"\n' for way in ("forward", "side"))
+    plan = parse_plan(HEAD + "".join(ways), "plan.toml")
+    events = [Event(10 * k, 1, "set", "full_can", "right", direction="side") for k in (1, 2)]
+    matches = match_sets(plan, events)
+    assert [(matches[k]["right"].item, matches[k]["right"].extra) for k in (1, 2)] == [(1, False), (1, True)]
+    told = hold_against(plan, matches, [done(k, "full_can", "right", 5) for k in (1, 2)])
+    assert told["skipped"] == ["Full can raise, forward, right arm: skipped."]
+    # A set that names no direction goes to the line that is due.
+    assert match_sets(plan, [marked("full_can", "right")])[1]["right"].item == 0
+
+
+def of_set(number):
+    """The entry of a set, as far as its ratings look at it."""
+    return {"set": number, "side": "right", "done": {"reps": 0}}
+
+
 @pytest.mark.parametrize(("pain", "over"), [(0.0, False), (2.0, False), (2.1, True), (10.0, True)])
 def test_pain_over_the_ceiling_and_only_over_it_means_stop(pain, over):
-    sets = [{"set": 1}, {"set": 2}]
+    sets = [of_set(1), of_set(2)]
     events = [Event(0, 1, "set", "full_can", "right", pain=1.0), Event(2, 1, "set", pain=pain, load_kg=2.0, note="a")]
     found = tell_sets(sets, events, 2.0)
     assert [entry["pain_over"] for entry in sets] == [False, over]
@@ -207,7 +225,7 @@ def test_pain_over_the_ceiling_and_only_over_it_means_stop(pain, over):
 
 @pytest.mark.parametrize(("before", "over"), [(2.0, []), (5.0, [0])])
 def test_pain_before_the_first_set_over_the_ceiling_means_stop(before, over):
-    sets = [{"set": 1}]
+    sets = [of_set(1)]
     events = [Event(0, 1, "neutral_pose", pain=before), Event(2, 1, "set", "full_can", "right", pain=1.0)]
     found = tell_sets(sets, events, 2.0)
     assert (found["before"], found["highest"], found["over"], found["unrated"]) == (before, before, over, [])
@@ -216,21 +234,21 @@ def test_pain_before_the_first_set_over_the_ceiling_means_stop(before, over):
 
 
 def test_a_set_without_a_rating_is_named_and_not_taken_for_painless():
-    found = tell_sets([{"set": 1}], [Event(0, 1, "set", "full_can", "right")], 2.0)
+    found = tell_sets([of_set(1)], [Event(0, 1, "set", "full_can", "right")], 2.0)
     assert (found["highest"], found["unrated"]) == (None, [1])
     assert "No pain was rated" in found["text"]
 
 
 def test_range_tests_are_no_sets_to_rate_but_their_pain_counts():
     events = [Event(0, 1, "set", "flexion", "both"), Event(2, 1, "set", "full_can", "right", pain=1.0)]
-    found = tell_sets([{"set": 2}], events, 2.0, {"flexion"})
+    found = tell_sets([of_set(2)], events, 2.0, {"flexion"})
     assert found["unrated"] == []
     assert found["text"] == "Pain was at most 1 of 10, the ceiling is 2."
-    asked = tell_sets([{"set": 2}], events, 2.0)
+    asked = tell_sets([of_set(2)], events, 2.0)
     assert asked["unrated"] == [1]
-    assert "1 of 2 sets were not rated" in asked["text"]
+    assert "1 of 2 sets not rated" in asked["text"]
     hurt = [Event(0, 1, "set", "external_rotation_at_90", "both", pain=4.0), *events[1:]]
-    over = tell_sets([{"set": 2}], hurt, 2.0, {"external_rotation_at_90"})
+    over = tell_sets([of_set(2)], hurt, 2.0, {"external_rotation_at_90"})
     assert over["over"] == [1]
     assert over["text"].startswith("Stop: ")
     assert "(external rotation at 90: 4 of 10)" in over["text"]

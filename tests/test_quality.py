@@ -259,6 +259,8 @@ def test_the_shortest_leg_between_stations_decides_too_fast():
     rep = Rep(0.0, 5.4, 8.0, 12.0, 13.0, 5.0, 90.0, 5.0, "rep", visits)
     data = RepData(rep, load_shipped("row_rotate"), RATE_HZ, np.arange(1500) / RATE_HZ, curve, {}, None)
     assert values(data)["quickest_up_s"] == pytest.approx(0.4)
+    # Of the way up, the quicker one.
+    assert values(data)["stroke_sd_s"] == pytest.approx(np.hypot(0.03, 0.07 * 0.4))
 
 
 @pytest.mark.parametrize(

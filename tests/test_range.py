@@ -309,7 +309,7 @@ def test_a_range_test_of_ones_own_needs_no_code(folder, tmp_path):
     (tmp_path / "mine.toml").write_text(text + "from_start = true\n")
     done = run("range", copied, "--test-file", tmp_path / "mine.toml")
     assert done.exit_code == 0, done.output
-    assert done.stdout.startswith("Mine\n  Right: best")
+    assert "\nMine\n  Right: best" in done.stdout
 
 
 # The bundled recording, against what its athlete was told to do.

@@ -67,11 +67,11 @@ def test_a_planned_session_names_what_was_skipped_and_stops_at_pain(shown):
     found = shown("planned_warm_up", *PLANNED)
     assert [item["status"] for item in found.summary["plan"]["drills"]] == ["done", "done", "done", "partly", "skipped"]
     assert "Full can, one arm holds, the other lifts, left arm: skipped." in found.text
-    assert "Row, rotate, press, right arm: 1 of 1 sets, 3 of 6 reps." in found.text
+    assert "Row, rotate, press, right arm: 3 of 6 reps (set 4)." in found.text
     # Stop comes before everything else, in the page and in the terminal, and no line advises anything else.
     stop = "Stop: pain was over the ceiling of 2 of 10 (set 4: 4 of 10)."
     assert found.terminal.startswith(stop)
-    assert 0 < found.text.index(stop) < found.text.index("4 sets: 22 of 25 asked reps done")
+    assert 0 < found.text.index(stop) < found.text.index("4 sets: 22 of 30 asked reps done, 21 clean.")
     assert "Every drill: stop" in found.text
     last = found.section("set-4-right")
     assert "Next time Ask the practitioner first: pain was 4 of 10, over the ceiling." in last
@@ -151,11 +151,11 @@ def test_range_tests_alone_make_a_report_of_their_own(shown):
 
 def test_lost_reps_lead_to_the_sensor_and_not_to_the_athlete(shown):
     found = shown("damaged_warm_up")
-    assert "3 sets: 23 of 40 asked reps done, 14 clean, 9 could not be scored." in found.text
+    assert "3 sets: 23 reps done, 14 clean, 9 could not be scored." in found.text
     slipped = found.section("set-3-right")
     assert "Next time Fasten the strap tighter, the sensor slipped: reps 2 to 6." in slipped
     assert "No rep could be judged" in slipped
-    assert "6 of 10 reps, 0 clean, 6 not scored" in found.text
+    assert "6 reps (usual dose 10), 0 clean, 6 not scored" in found.text
     assert re.search(r"right upper arm sensor turned on its strap by about \d+°;", found.text)
     assert "the clock stepped back once (by 0.0" in found.text
     assert "peak velocity deg/s" in slipped

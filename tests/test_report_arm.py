@@ -132,8 +132,8 @@ def test_drawn_postures_meet_what_the_drill_asks(drill_id):
     top = base[drill.top.name]
     for limits, value in (
         (drill.form.ends_of("thumb_up"), handout.thumb_up_deg(top)),
-        (drill.form.elbow_deg, top.elbow_deg),
-        (drill.form.plane_deg, top.plane_deg),
+        (drill.form.ends_of("elbow"), top.elbow_deg),
+        (drill.form.ends_of("plane"), top.plane_deg),
     ):
         assert limits is None or limits[0] <= value <= limits[1]
 

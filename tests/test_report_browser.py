@@ -194,14 +194,15 @@ def test_negative_angles_carry_a_true_minus(made, browser, tmp_path):
 
 
 def test_the_first_screen_of_a_desk_holds_the_overview_and_the_cautions(page):
-    for part in ("h1", ".cautions", ".overview"):
+    for part in ("h1", "header .cautions", ".overview", ".help"):
         box = page.locator(part).bounding_box()
         assert box["y"] >= 0
         assert box["y"] + box["height"] <= 900
 
 
-def test_print_gives_one_page_a_set_and_leaves_the_screen_as_it_was(page, made):
+def test_print_gives_one_page_a_set_on_request_and_leaves_the_screen_as_it_was(page, made):
     before = page.locator("#set-1-right canvas").evaluate("canvas => canvas.clientWidth")
+    page.locator("#every").check()
     printed = page.pdf(format="A4")
     assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1 + len(made[0]["sets"]) + 1
     drawn(page)

@@ -28,6 +28,7 @@ from second_simulator import (
 from second_simulator.angles import arm_deg, upper_arm_deg
 from second_simulator.body import MIRROR, STANDING, arm_channels, blade_up_deg, humerus_from_forearm
 from second_simulator.body import thorax_from_humerus as thorax_from_channels
+from second_simulator.measured import _lasts_s
 from second_simulator.people import BLADE_SHARE, BLADE_SHARE_BELOW_30, BLADE_SHARE_SD, Posture
 from second_simulator.quat import about, product
 from second_simulator.sensors import GRADES, sensed
@@ -698,3 +699,26 @@ def test_the_pipeline_counts_a_calm_person(drill_id, seed, tempo_s, start_inside
         found[of_set.arm_set.side] = len([j for j in of_set.judged if not j.excluded])
     sides = {rep.side for rep in truth.reps if rep.role == "lift"}
     assert {side: found[side] for side in sides} == dict.fromkeys(sides, 4)
+
+
+def test_a_stroke_lasts_as_long_as_it_moves_the_arm():
+    """All of a stroke of minimum jerk; of one with softer ends, less than from where it was acted to begin."""
+    at_s = np.arange(0.0, 2.0, 0.002)
+    u = np.clip((at_s - 0.5) / 0.9, 0.0, 1.0)
+    assert _lasts_s((u * (1 - u)) ** 2, at_s, 0.5, 1.4) == pytest.approx(0.9, abs=0.01)
+    assert _lasts_s(u**2.3 * (1 - u) ** 2.8, at_s, 0.5, 1.4) == pytest.approx(0.85, abs=0.02)
+
+
+def test_how_long_a_way_between_stations_takes_is_read_without_bias():
+    """Two quick persons row and rotate; the shortest way of a rep against the true speed. What the way down takes is
+    not read station by station, so that the shortest way of some reps is another one: the median tells."""
+    off_s = []
+    for number in (9004, 9009):
+        who = replace(calmed(person(number, "table")), tempo_s=0.95, pause_s=0.3)
+        recording, truth = perform(session(who, [SetPlan("row_rotate", "right", 8)], sternum=True, number=number))
+        (own,) = analyse(recording).sets
+        read_s = [judged.values["quickest_up_s"] for judged in own.judged if judged.rep.kind == "rep"]
+        true_s = [rep.margins["too_fast"] + load_shipped("row_rotate").lift_at_least_s for rep in truth.reps]
+        off_s += (np.array(read_s) - true_s).tolist()
+    assert len(off_s) == 16
+    assert abs(np.median(off_s)) < 0.03

@@ -16,13 +16,18 @@ from scipy.signal import butter, sosfilt
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.segment.free import FreeRep, count_free, find_free_sets
+from imu_shoulder.segment.free import FreeRep, find_free_sets
 
 Array = NDArray[np.float64]
 Samples = tuple[Array, Array, Array, float]
 GRAVITY_M_S2 = 9.80665
 # A person who holds still sways by about a third of a degree (common practice).
 SWAY_DEG = 0.3
+
+
+def count_free(time_s: Array, acc_m_s2: Array, gyr_rad_s: Array, rate_hz: float) -> tuple[FreeRep, ...]:
+    """Every rep of all sets, in order."""
+    return tuple(rep for found in find_free_sets(time_s, acc_m_s2, gyr_rad_s, rate_hz) for rep in found.reps)
 
 
 def course(waypoints: list[tuple[float, float]], rate_hz: float) -> Array:

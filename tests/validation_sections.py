@@ -251,6 +251,26 @@ SECTIONS = (
         ),
     ),
     Section(
+        "wrong_ways",
+        "Drills done wrongly, as a practitioner sees it",
+        "Every way of docs/wrong_ways.md, by persons of both simulators who differ as widely as any of ours and are "
+        "quiet: a set near the limit but right (0.5 to 0.7 of the allowed deviation), then a set with every rep wrong "
+        "(1.5 times and more), judged with the sensor on the breastbone and without it. Recall: wrong reps of which a "
+        "right answer was given. Precision: of those and the blamed reps of the right set, how many were wrong. "
+        "Then how often reps that were told a fault, or close to one, truly missed a limit by the true angles. Persons "
+        "9000 and up were looked at before.",
+        "recall of at least 0.9 for every way with all sensors; precision of at least 0.95; at least 80 % of the "
+        "faults that were told are true.",
+        "tests/print_wrong_ways.py",
+        "tests/print_wrong_ways.py --persons 2",
+        (
+            Goal("recall one, sternum", at_least=0.9),
+            Goal("recall two, sternum", at_least=0.9),
+            Goal("precision", at_least=0.95),
+            Goal("of those missed, a fault", at_least=0.8),
+        ),
+    ),
+    Section(
         "holds",
         "Steadiness of holds",
         "Known wander, drift and tremor put into holds of 5 s.",

@@ -15,6 +15,7 @@ from imu_shoulder.plan.matching import Matches
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.range.results import range_ids, range_results
 from imu_shoulder.range.words import with_words
+from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import PAIN_CEILING
 from imu_shoulder.report.summary import summarise
 
@@ -35,5 +36,6 @@ def session_summary(
     has_range = bool(range_ids(analysis.recording.events, shipped_tests()))
     summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
-    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules())
-    return summary
+    first = plan is not None and bool(plan[0].limits_first)
+    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules(), limits_first=first)
+    return {**summary, "first_lines": first_lines(summary)}

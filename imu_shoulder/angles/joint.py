@@ -11,21 +11,24 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
-from imu_shoulder.angles.skin import SPAN_S, SkinShare, estimate_skin_share
+from imu_shoulder.angles.skin import BENT_RAD, SPAN_S, SkinShare, estimate_skin_share
 from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, raised_of, straight_line
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
+from imu_shoulder.arrays import BLOCK_ROWS
 from imu_shoulder.calibrate.model import (
     SKIN_SHARE,
     SKIN_SHARE_SD,
     ArmCalibration,
     SegmentAxes,
+    SensorCalibration,
     dot,
+    long_axis,
     segment_axes,
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import isb_from_axes, rotation_from_quat, side_sign, wrap_rad
-from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side
+from imu_shoulder.frames import isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
+from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
 # Columns of angles.parquet, per side, with a standard deviation each.
@@ -39,8 +42,6 @@ ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
 STRAIGHT_SD = "rotation_straight_sd_deg"
 # Behind the name of an angle's column: its standard deviation.
 SD = "_sd"
-# So many rows at a time stay in the processor's cache, which makes them twice as fast.
-_BLOCK_ROWS = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +123,14 @@ def arm_angles(
     """Angles (M,) of one arm, row by row. Rows that a needed sensor did not see are NaN. skin: see `skin_of`."""
     count = len(next(iter(attitudes.values())).valid)
     line = _line(calibration, skin, params)
-    parts = [_columns(calibration, attitudes, rows, line, params) for rows in _blocks(count)]
-    table = parts[0] if len(parts) == 1 else {name: np.concatenate([p[name] for p in parts]) for name in parts[0]}
+    table: dict[str, FloatArray] = {}
+    for rows in _blocks(count):
+        part = _columns(calibration, attitudes, rows, line, params)
+        if rows == slice(0, count):
+            table = part
+            break
+        for name, values in part.items():
+            table.setdefault(name, np.empty(count))[rows] = values
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
     table[HEADING_SD] = _heading_sd_deg(calibration, attitudes, count)
@@ -140,7 +147,7 @@ def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitud
 
 def _blocks(count: int) -> Iterator[slice]:
     """All rows, in blocks; one empty block where there are none."""
-    return (slice(first, min(first + _BLOCK_ROWS, count)) for first in range(0, max(count, 1), _BLOCK_ROWS))
+    return (slice(first, min(first + BLOCK_ROWS, count)) for first in range(0, max(count, 1), BLOCK_ROWS))
 
 
 def skin_of(
@@ -161,13 +168,20 @@ def _told_skin_share(
     upper, wrist = calibration.upper_arm, calibration.wrist
     if upper is None or wrist is None or not calibration.joined or count <= SPAN_S * rate_hz:
         return None
-    sensor, pointer, elbow = np.empty((3, count))
+    elbow = np.empty(count)
     for rows in _blocks(count):
-        humerus, forearm = _limbs(calibration, _quats(attitudes, rows))
+        quats = _quats(attitudes, rows)
+        humerus, forearm = (long_axis(own, quats[own.placement], calibration.side) for own in (upper, wrist))
         elbow[rows] = _elbow_rad(humerus, forearm)
-        sensor[rows] = twist_rad(unswung(humerus.y, humerus.x))
-        pointer[rows] = twist_rad(unswung(humerus.y, -forearm.y))
-    seen = np.isfinite(sensor) & np.isfinite(pointer)
+    # With a straighter elbow the pointer is not asked for.
+    bent = np.flatnonzero(elbow > BENT_RAD)
+    sensor, pointer = np.full((2, count), np.nan)
+    for block in _blocks(len(bent)):
+        own_rows = bent[block]
+        upper_axes, forearm_axes = _limbs(calibration, _quats(attitudes, own_rows))
+        sensor[own_rows] = twist_rad(unswung(upper_axes.y, upper_axes.x))
+        pointer[own_rows] = twist_rad(unswung(upper_axes.y, -forearm_axes.y))
+    seen = np.isfinite(elbow)
     return estimate_skin_share(sensor[seen], pointer[seen], elbow[seen], rate_hz)
 
 
@@ -184,8 +198,8 @@ def _segments(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> d
     }
 
 
-def _quats(attitudes: Mapping[str, Attitude], rows: slice) -> dict[str, FloatArray]:
-    return {placement: attitude.quat_earth_from_sensor[rows] for placement, attitude in attitudes.items()}
+def _quats(attitudes: Mapping[str, Attitude], rows: slice | IntArray) -> dict[str, FloatArray]:
+    return {placement: attitude.quat_earth_from_sensor.T[:, rows].T for placement, attitude in attitudes.items()}
 
 
 def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tuple[SegmentAxes, SegmentAxes]:
@@ -208,13 +222,14 @@ def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> 
     sensor_rad = twist_rad(unswung(humerus.y, humerus.x))
     bends = np.array([a.elbow_axis is not None for a in anchors])
     assert calibration.upper_arm is not None
-    seat = rotation_from_quat(calibration.upper_arm.quat_sensor_from_segment)
-    forward, _, right = seat.inv().apply([a.elbow_axis for a in anchors if a.elbow_axis is not None]).T
+    quat_segment_from_sensor = calibration.upper_arm.quat_sensor_from_segment * np.array([1.0, -1.0, -1.0, -1.0])
+    axes = np.array([anchor.elbow_axis for anchor in anchors if anchor.elbow_axis is not None])
+    forward, _, right = rotated(quat_segment_from_sensor[None], axes).T
     # A turn keeps its sense about the left-right line in the mirror, and no other.
     rotation = np.zeros(len(anchors))
     rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)
     x, y = (unswung(humerus.y, axis) for axis in (forearm.x, forearm.y))
-    turn_rad = _forearm_turn_rad(x, y, np.sin(rotation), np.cos(rotation))
+    turn_rad = _forearm_turn_rad(x, y, *sin_cos(rotation))
     shown = Shown(sensor_rad, raised_of(humerus.y[1]), rotation, turn_rad, bends)
     return straight_line(skin.share, skin.sd, shown, params.straight)
 
@@ -241,11 +256,12 @@ def _columns(
             out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
     if humerus is None or calibration.upper_arm is None:
         return out
-    out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
-    if trunk is not None and calibration.trunk_joined:
+    about_trunk = trunk is not None and calibration.trunk_joined
+    if trunk is not None and about_trunk:
+        out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
-    elbow = None if forearm is None else _elbow_rad(humerus, forearm)
+    elbow = None if forearm is None else _elbow_rad(humerus.y, forearm.y)
     if facing is not None:
         humerus = humerus.seen_from(facing)
         forearm = None if forearm is None else forearm.seen_from(facing)
@@ -253,6 +269,7 @@ def _columns(
     isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
     plane, elevation = isb_deg[0], -isb_deg[1]
     out["elevation_deg"] = elevation
+    out.setdefault("elevation_gravity_deg", elevation.copy())
     out["isb_elevation_deg"] = isb_deg[1]
     if calibration.upper_arm.forward_known:
         out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
@@ -270,12 +287,13 @@ def _columns(
         elif calibration.points:
             share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
         axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
-        turn = _forearm_turn_rad(x, axis, np.sin(rotation), np.cos(rotation))
+        turn = _forearm_turn_rad(x, axis, *sin_cos(rotation))
         heard, heard_variance = line.corrected(rotation, variance, turn, raised)
         sine, cosine = _mixed(heard, -axis, share)
         variance = np.where(seen, heard_variance * (1 - share) ** 2, variance)
         from_forearm = np.where(seen, share, from_forearm)
-        rotation = np.where(seen, np.arctan2(sine, cosine), rotation)
+        # Where the pointer has no share it changes nothing.
+        rotation = np.arctan2(sine, cosine, out=np.where(seen, heard, rotation), where=share > 0)
         out["elbow_deg"] = np.degrees(elbow)
         if calibration.forward_known:
             out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, axis, sine, cosine))
@@ -290,8 +308,20 @@ def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
     return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
 
 
-def _elbow_rad(humerus: SegmentAxes, forearm: SegmentAxes) -> FloatArray:
-    return np.arccos(np.clip(dot(humerus.y, forearm.y), -1, 1))
+def _elbow_rad(humerus: FloatArray, forearm: FloatArray) -> FloatArray:
+    """Angle (N,) between long axes (3, N)."""
+    return np.arccos(np.clip(dot(humerus, forearm), -1, 1))
+
+
+def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray]) -> FloatArray:
+    """Which way and how far the forearm points aside from the upper arm's line (2, N): the elbow's angle is its length.
+
+    The swing of the upper arm is undone. quats: (N, 4) earth from sensor, by placement.
+    """
+    humerus, forearm = (long_axis(sensor, quats[sensor.placement], None) for sensor in (upper_arm, wrist))
+    x, cosine, z = unswung(humerus, forearm)
+    angle_deg = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))
 
 
 def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
@@ -308,9 +338,8 @@ def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> Flo
 def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Sine and cosine (N,), of any length, of the rotation between rotation_rad and the twist of pointer (3, N)."""
     of_pointer = share / np.maximum(np.sqrt(pointer[0] ** 2 + pointer[2] ** 2), 1e-9)
-    sine = (1 - share) * np.sin(rotation_rad) + of_pointer * pointer[2]
-    cosine = (1 - share) * np.cos(rotation_rad) + of_pointer * pointer[0]
-    return sine, cosine
+    sine, cosine = sin_cos(rotation_rad)
+    return (1 - share) * sine + of_pointer * pointer[2], (1 - share) * cosine + of_pointer * pointer[0]
 
 
 def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:

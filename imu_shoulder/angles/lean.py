@@ -39,7 +39,8 @@ def asked_stance(time_s: FloatArray, events: Sequence[Event], drills: Mapping[st
         else:
             drill = None if event.drill is None else drills.get(event.drill)
             asked = UPRIGHT if drill is None else drill_stance(drill)
-        stance[(time_s >= event.onset_s) & (time_s <= event.end_s)] = asked
+        first, last = np.searchsorted(time_s, event.onset_s), np.searchsorted(time_s, event.end_s, side="right")
+        stance[first:last] = asked
     return stance
 
 

@@ -74,7 +74,7 @@ class StraightLine:
     def of_sensor(self, sensor_rad: FloatArray, raised: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Rotation by the upper-arm sensor and its variance, (N,) each."""
         terms = np.stack([np.ones_like(sensor_rad), sensor_rad, raised])
-        return self.mean @ terms, np.einsum("in,ij,jn->n", terms, self.covariance, terms)
+        return self.mean @ terms, _variance(self.covariance, terms)
 
     def corrected(
         self, rotation_rad: FloatArray, variance: FloatArray, turn_rad: FloatArray, raised: FloatArray
@@ -87,9 +87,14 @@ class StraightLine:
             return rotation_rad, variance
         terms = np.stack([np.ones_like(raised), raised])
         off = wrap_rad(turn_rad - self.hand @ terms)
-        of_hand = self.hand_again_rad**2 + np.einsum("in,ij,jn->n", terms, self.hand_covariance, terms)
+        of_hand = self.hand_again_rad**2 + _variance(self.hand_covariance, terms)
         share = variance / np.maximum(variance + of_hand, (off / FAR) ** 2)
         return rotation_rad - share * off, variance * (1.0 - share)
+
+
+def _variance(covariance: FloatArray, terms: FloatArray) -> FloatArray:
+    """Of what has these terms (m, N), by the covariance (m, m) of their factors."""
+    return np.asarray(((covariance @ terms) * terms).sum(axis=0))
 
 
 def straight_line(share: float, share_sd: float, shown: Shown | None, params: StraightParams) -> StraightLine:

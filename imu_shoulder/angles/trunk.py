@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from imu_shoulder.calibrate.model import SegmentAxes
+from imu_shoulder.frames import sin_cos
 from imu_shoulder.model import FloatArray
 
 
@@ -28,4 +29,5 @@ def facing_axes(trunk: SegmentAxes) -> SegmentAxes:
     """
     turn = np.arctan2(trunk.z[0] - trunk.x[2], trunk.x[0] + trunk.z[2])
     level = np.zeros_like(turn)
-    return SegmentAxes(np.stack([np.cos(turn), level, -np.sin(turn)]), np.stack([level, level + 1.0, level]))
+    sine, cosine = sin_cos(turn)
+    return SegmentAxes(np.stack([cosine, level, -sine]), np.stack([level, level + 1.0, level]))

@@ -13,7 +13,7 @@ from math import hypot
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import STRAIGHT_SD, AngleParams, ArmAngles, arm_angles
+from imu_shoulder.angles.joint import STRAIGHT_SD, AngleParams, ArmAngles, arm_angles, bend_deg
 from imu_shoulder.angles.lean import UPRIGHT, off_upright
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
@@ -96,7 +96,9 @@ RAISED_ASIDE = 1.2
 # What a lean of the trunk changes of an arm that is measured about gravity.
 LEANING = ("elevation_deg", "plane_deg", "rotation_deg")
 
-Response = Mapping[str, FloatArray]
+# What a push does to every angle of a budget, in its order, and behind them to both parts of bend_deg: degrees
+# (C + 2, count) per degree pushed.
+Response = FloatArray
 
 
 def angle_sd(
@@ -121,19 +123,21 @@ def angle_sd(
     if not calibration.about_trunk and calibration.upper_arm is not None:
         budget.add_lean(_lean_sd_deg(arm, stance, angle_params, params)[::step])
     budget.add_straight()
-    variance = budget.variance
-    return {
-        name: np.where(np.isfinite(values), _on_every_row(np.sqrt(variance[name]), step, len(values)), np.nan)
-        for name, values in arm.angles.items()
-        if name in variance
-    }
+    budget.add_elbow()
+    spreads = zip(budget.names, np.sqrt(budget.variance), strict=True)
+    return {name: _on_every_row(thin_sd, step, arm.angles[name]) for name, thin_sd in spreads}
 
 
-def _on_every_row(thin: FloatArray, step: int, count: int) -> FloatArray:
-    """Values (count,) on the straight lines between those of every step-th row, the last of which is held."""
-    rise = np.diff(thin, append=thin[-1:])
-    between: FloatArray = thin[:, None] + rise[:, None] * (np.arange(step) / step)
-    return between.ravel()[:count]
+def _on_every_row(thin: FloatArray, step: int, angle: FloatArray) -> FloatArray:
+    """Values (M,) on the straight lines between those of every step-th row, the last of which is held; NaN where the
+    angle (M,) is.
+    """
+    rise = np.append(np.diff(thin), 0.0)
+    between = rise[:, None] * (np.arange(step) / step)
+    between += thin[:, None]
+    values: FloatArray = between.ravel()[: len(angle)]
+    values[np.isnan(angle)] = np.nan
+    return values
 
 
 def _lean_sd_deg(arm: ArmAngles, stance: IntArray, angle_params: AngleParams, params: UncertaintyParams) -> FloatArray:
@@ -147,7 +151,7 @@ def _lean_sd_deg(arm: ArmAngles, stance: IntArray, angle_params: AngleParams, pa
 
 
 class _Budget:
-    """Variance of every angle (count,) on the thinned grid, added up source by source."""
+    """Variance (C, count) of the angles `names` on the thinned grid, added up source by source."""
 
     def __init__(
         self,
@@ -159,25 +163,42 @@ class _Budget:
     ) -> None:
         self._calibration, self._thin, self._skin = calibration, thin, skin
         self._settings, self._params = settings, params
+        # Worked out anew: what a stream showed may be from before the calibration or the skin was known as now.
         found = arm_angles(calibration, thin, skin, settings)
-        self._base, self._found = found.angles, found
+        self.names = tuple(found.angles)
+        self._base = np.array([*found.angles.values()])
+        self._straight_deg = found.hidden.get(STRAIGHT_SD)
         self.count = len(next(iter(thin.values())).valid)
-        self.variance = {name: np.full(self.count, params.tilt_deg**2) for name in self._base}
+        self.variance = np.full(self._base.shape, params.tilt_deg**2)
+        # Of the bend along where it points, and across.
+        self._bend_deg = np.nan_to_num(self._bend_of(calibration))
+        self._bend_variance = np.full((2, self.count), params.tilt_deg**2)
+
+    def _bend_of(self, calibration: ArmCalibration) -> FloatArray:
+        upper, wrist = calibration.upper_arm, calibration.wrist
+        if upper is None or wrist is None:
+            return np.zeros((2, self.count))
+        return bend_deg(upper, wrist, {p: attitude.quat_earth_from_sensor for p, attitude in self._thin.items()})
 
     def response(
-        self,
-        moved: ArmCalibration,
-        attitudes: Mapping[str, Attitude] | None = None,
+        self, moved: ArmCalibration, attitudes: Mapping[str, Attitude] | None = None, *, bends: bool = False
     ) -> Response:
-        """What a push does to every angle: degrees (count,) per degree pushed."""
+        """What a push does. bends: it moves one segment against the other, and so the bend between them."""
         pushed = arm_angles(moved, attitudes or self._thin, self._skin, self._settings).angles
-        change = {name: wrap_deg(pushed[name] - values) for name, values in self._base.items()}
-        return {name: np.nan_to_num(values) / np.degrees(PUSH_RAD) for name, values in change.items()}
+        change = np.zeros((len(self.names) + 2, self.count))
+        change[:-2] = wrap_deg(np.array([pushed[name] for name in self.names]) - self._base)
+        if bends:
+            change[-2:] = self._bend_of(moved) - self._bend_deg
+        change[np.isnan(change)] = 0.0
+        return np.asarray(change / np.degrees(PUSH_RAD))
 
     def add(self, sd_deg: FloatArray | float, *parts: Response) -> None:
         """One source of error, which does all of these at once."""
-        for name in self.variance:
-            self.variance[name] += (np.sum([part[name] for part in parts], axis=0) * sd_deg) ** 2
+        off = sum(parts[1:], parts[0]) * sd_deg
+        self.variance += off[:-2] ** 2
+        length = np.maximum(np.hypot(*self._bend_deg), 1e-9)
+        along, across = self._bend_deg / length, self._bend_deg[::-1] / length * [[-1.0], [1.0]]
+        self._bend_variance += [(off[-2:] * along).sum(axis=0) ** 2, (off[-2:] * across).sum(axis=0) ** 2]
 
     def add_headings(self) -> Response:
         """Where the body faces, and how the sensors' headings agree. Returns what a turn of the body's forward does."""
@@ -201,7 +222,7 @@ class _Budget:
                 apart = np.maximum(apart, calibration.apart_sd_deg)
             elif "forward_raises" not in calibration.used and calibration.joined:
                 apart = np.hypot(apart, params.reused_apart_deg)
-            self.add(apart, self.response(replace(calibration, wrist=_faced(wrist))))
+            self.add(apart, self.response(replace(calibration, wrist=_faced(wrist)), bends=True))
         if trunk is not None and calibration.trunk_joined:
             apart = _heading_sd_deg(self._thin[STERNUM].apart_sd_rad, self.count)
             joined_deg = max(params.trunk_azimuth_deg, calibration.trunk_sd_deg or 0.0)
@@ -224,20 +245,21 @@ class _Budget:
             for axis in "XZ":
                 push = self.response(replace(calibration, trunk=_tilted(trunk, axis)))
                 self.add(np.hypot(params.trunk_pose_deg, params.tilt_deg), push)
-        of_upper, of_wrist = ({axis: _nothing(self._base) for axis in "XYZ"} for _ in range(2))
+        of_upper, of_wrist = ({axis: np.zeros_like(facing) for axis in "XYZ"} for _ in range(2))
         if upper is not None:
-            of_upper = {axis: self.response(replace(calibration, upper_arm=_tilted(upper, axis))) for axis in "XYZ"}
+            tilts = {axis: replace(calibration, upper_arm=_tilted(upper, axis)) for axis in "XYZ"}
+            of_upper = {axis: self.response(tilted, bends=True) for axis, tilted in tilts.items()}
         if wrist is not None:
-            of_wrist = {axis: self.response(replace(calibration, wrist=_tilted(wrist, axis))) for axis in "XYZ"}
+            tilts = {axis: replace(calibration, wrist=_tilted(wrist, axis)) for axis in "XYZ"}
+            of_wrist = {axis: self.response(tilted, bends=True) for axis, tilted in tilts.items()}
         for push in (of_upper["X"], of_upper["Z"], of_wrist["X"], of_wrist["Z"]):
             self.add(params.tilt_deg, push)
 
         # Both segments hang with the arm. Where its turning was seen, that has the say in part.
         turning = TURNING_WEIGHT if upper is not None and "turning" in upper.residual_deg else 0.0
         raised = RAISED_ASIDE if "forward_raises" in calibration.used else 0.0
-        aside = _times(raised, facing)
-        self.add(params.pose_out_deg, *(_times(1 - turning, push["X"]) for push in (of_upper, of_wrist)), aside)
-        self.add(params.pose_forward_deg, _times(1 - turning, of_upper["Z"]), of_wrist["Z"])
+        self.add(params.pose_out_deg, (1 - turning) * (of_upper["X"] + of_wrist["X"]), raised * facing)
+        self.add(params.pose_forward_deg, (1 - turning) * of_upper["Z"], of_wrist["Z"])
         self.add(turning * TURNING_SD_DEG, of_upper["X"], of_wrist["X"])
         self.add(turning * TURNING_SD_DEG, of_upper["Z"])
 
@@ -246,18 +268,26 @@ class _Budget:
         self.add(params.bend_axis_deg if bends else params.azimuth_deg * self._skin.share, of_upper["Y"])
         self.add(params.forearm_pose_deg, of_wrist["Y"])
         self.add(params.elbow_stop_deg if bends else params.elbow_pose_deg, of_wrist["Z"])
-        if "forearm_deg" in self._base:
-            turned = np.sin(np.radians(np.nan_to_num(self._base["forearm_deg"])))
-            self.variance["elbow_deg"] += (params.carrying_deg * turned) ** 2
+
+    def add_elbow(self) -> None:
+        """The elbow's angle is the length of its bend, which is never negative."""
+        if "elbow_deg" not in self.names:
+            return
+        along, across = self._bend_variance
+        length = np.hypot(*self._bend_deg)
+        variance = length_variance(length, along, across)
+        if "forearm_deg" in self.names:
+            turned = np.sin(np.radians(np.nan_to_num(self._base[self.names.index("forearm_deg")])))
+            variance += (self._params.carrying_deg * turned) ** 2
+        self.variance[self.names.index("elbow_deg")] = variance
 
     def add_straight(self) -> None:
         """What skin and hand leave open of the rotation where the elbow is straight, and so of the forearm's turn."""
-        sd_deg = self._found.hidden.get(STRAIGHT_SD)
-        if sd_deg is None:
+        if self._straight_deg is None:
             return
         for name in ("rotation_deg", "forearm_deg"):
-            if name in self.variance:
-                self.variance[name] += np.nan_to_num(sd_deg) ** 2
+            if name in self.names:
+                self.variance[self.names.index(name)] += np.nan_to_num(self._straight_deg) ** 2
 
     def add_lean(self, sd_deg: FloatArray) -> None:
         """How the trunk leans (count,), where the arm is measured about gravity."""
@@ -269,16 +299,21 @@ class _Budget:
             }
             push = self.response(self._calibration, attitudes={**self._thin, **leant})
             for name in LEANING:
-                if name in self.variance:
-                    self.variance[name] += (push[name] * sd_deg) ** 2
+                if name in self.names:
+                    place = self.names.index(name)
+                    self.variance[place] += (push[place] * sd_deg) ** 2
 
 
-def _nothing(angles: Response) -> Response:
-    return {name: np.zeros_like(values) for name, values in angles.items()}
+def length_variance(length: FloatArray, along: FloatArray, across: FloatArray) -> FloatArray:
+    """Mean square of how far the length of a vector (N,) in a plane is off, from its variances along it and across.
 
-
-def _times(factor: float, push: Response) -> Response:
-    return {name: factor * values for name, values in push.items()}
+    Where it is long, an error across it hardly counts; where there is none of it, as much as one along it. The mean
+    length of a vector that is off is told by the mean and the variance of its square, to second order.
+    """
+    square = length**2 + along + across
+    spread = 2 * (along**2 + across**2) + 4 * length**2 * along
+    mean = np.sqrt(square) * (1 - spread / (8 * square**2))
+    return np.asarray(square + length**2 - 2 * length * mean)
 
 
 def _tilted(sensor: SensorCalibration, axis: str) -> SensorCalibration:

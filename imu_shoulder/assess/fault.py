@@ -19,7 +19,7 @@ class JudgeParams:
     fault_from: a fault is named from this probability on that its limit was truly missed; close_from: from here on it
     is told as too close to call, and blames nobody.
     least_sd_deg: standard deviation of any angle at best; change_sd_share: of how far an angle went within a rep,
-    beside that, as a share of the way. station_sd_s: of how long a station was held; stroke_sd_s: of a way up or down.
+    beside that, as a share of the way. station_sd_s: of how long a station was held.
 
     gap_s: a rep with a longer gap is not scored. clipped_s: likewise for clipped samples. heading_sd_deg: nor what
     hangs on which way the body faces, where that is known worse than this.
@@ -28,7 +28,7 @@ class JudgeParams:
     start_margin_deg, start_margin_share: how far beyond where the set's reps usually begin a rep may set out, the
     larger of the two, in a drill that has no start range.
 
-    Sources. fault_from, close_from, least_sd_deg, change_sd_share, station_sd_s, stroke_sd_s, gap_s, clipped_s,
+    Sources. fault_from, close_from, least_sd_deg, change_sd_share, station_sd_s, gap_s, clipped_s,
     heading_sd_deg, shrug_deg, shrug_sds, shrug_told_deg, start_margin_deg, start_margin_share: ours.
     """
 
@@ -37,7 +37,6 @@ class JudgeParams:
     least_sd_deg: float = 1.0
     change_sd_share: float = 0.05
     station_sd_s: float = 0.15
-    stroke_sd_s: float = 0.06
     gap_s: float = 0.15
     clipped_s: float = 0.05
     heading_sd_deg: float = 10.0
@@ -87,6 +86,7 @@ class Fault:
     of_holder: whether an arm is judged by it that is asked to hold while the other one lifts.
     untold: whether the sensors worn show it too vaguely to judge. notes: what exactly was wrong in a rep that shows it,
     or may.
+    caution: a word by which the cautions of a drill speak of it. asks_more: whether its advice asks the arm for more.
     """
 
     name: str
@@ -102,6 +102,13 @@ class Fault:
     of_holder: bool = False
     untold: Callable[[Case], bool] = _never
     notes: Callable[[Case], Sequence[str]] = _no_notes
+    caution: str = ""
+    asks_more: bool = False
+
+    def cautions_in(self, drill: Drill | None) -> list[str]:
+        """Those of the drill's cautions that speak of it."""
+        cautions = drill.cautions if drill is not None and self.caution else ()
+        return [caution for caution in cautions if self.caution in caution]
 
     def __post_init__(self) -> None:
         _require_texts(self, ("name", "label", "advice", "cue", "meaning"))

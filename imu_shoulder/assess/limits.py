@@ -97,7 +97,7 @@ def seen_text(asked: AngleRange, own: Reading) -> str:
     value = own.low_deg if low else own.high_deg
     since = "" if asked.above is None else f" from the {asked.above}"
     ends = range_text((asked.low_deg, asked.high_deg))
-    return f"{JUDGED[asked.angle].words} {value:.0f} deg{since}, asked {ends}, known to {own.sd_deg:.0f}"
+    return f"{JUDGED[asked.angle].words} {value:.0f} deg{since}, asked {ends} (give or take {own.sd_deg:.0f})"
 
 
 def asked_text(drill: Drill, angle: str) -> str:

@@ -11,7 +11,7 @@ from imu_shoulder.assess import words
 from imu_shoulder.assess.across import consistency, fatigue, first_last
 from imu_shoulder.assess.across import slope_over_reps as slope_over_reps
 from imu_shoulder.assess.fault import Criterion
-from imu_shoulder.assess.faults import CRITERIA
+from imu_shoulder.assess.faults import CRITERIA, FAULTS
 from imu_shoulder.assess.judge import JudgedRep, clean
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.movement import tempo_text
@@ -33,13 +33,15 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
     lifting = arm_set.role == "lift"
     asked = drill.dose.reps if drill is not None and lifting else None
     holds = [j.values["hold_s"] for j in scored]
+    reps = sum(j.rep.kind == "rep" for j in judged) if lifting else 0
     judging = None if arm_set.counted_only else drill
     start_deg = float(np.median([j.rep.start_deg for j in scored])) if scored else 0.0
     band = None if judging is None else judging.top_band_deg(start_deg)
     return {
         "set": arm_set.number,
         "drill": None if drill is None else drill.id,
-        "title": "Free movement" if drill is None else drill.title,
+        "title": "Free movement" if drill is None else words.titled(drill),
+        "direction": "" if drill is None else drill.direction,
         "cautions": [] if drill is None else list(drill.cautions),
         "side": arm_set.side,
         "role": arm_set.role,
@@ -49,17 +51,20 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "band_deg": None if band is None else [None if np.isinf(end) else end for end in band],
         "asked": _asked(drill, asked),
         "done": {
-            "reps": sum(j.rep.kind == "rep" for j in judged) if lifting else 0,
+            "reps": reps,
             "scored": len(scored) if lifting else 0,
             "clean": len(clean(judged)) if lifting and judging is not None else None,
+            "extra": max(0, reps - asked) if lifting and asked is not None else 0,
             "excluded": len(judged) - len(scored),
         },
         "unseen_s": round(arm_set.unseen_s, 1),
         "headline": words.headline(judging, judged, asked, float(np.median(holds)) if holds else None, arm_set.unseen_s)
         if lifting
         else holder_headline(judged),
-        "change": words.change(judged) if lifting else words.holder_change(judged),
+        "change": words.change(drill, judged) if lifting else words.holder_change(judged),
         "criteria": [] if judging is None else _criteria(judging, scored, lifting),
+        "faults": words.faults_by_rep(judged),
+        "holding": None if lifting else _holding(scored),
         "excluded": [
             {
                 "rep": j.number,
@@ -76,9 +81,49 @@ def assess_set(arm_set: ArmSet, judged: Sequence[JudgedRep]) -> dict[str, Any]:
         "consistency": consistency(scored),
         "first_last": first_last(scored) if lifting else None,
         "notes": [{"rep": j.number, "text": j.texts["notes"]} for j in scored if j.texts.get("notes")],
+        "close": [_close(j) for j in scored if j.close],
+        "asked_ranges": [] if judging is None else _asked_ranges(judging),
+        "visits": [] if judging is None or not judging.by_stations else _visits(judging, judged),
         "judged": judging is not None,
         "side_difference": None,
     }
+
+
+def _close(judged: JudgedRep) -> dict[str, Any]:
+    """What of a rep is too close to a limit to call, and what was seen of it."""
+    text = judged.texts.get("close_notes") or ", ".join(FAULTS[name].label for name in judged.close)
+    return {"rep": judged.number, "faults": list(judged.close), "text": text}
+
+
+def _asked_ranges(drill: Drill) -> list[dict[str, Any]]:
+    """Each range that a station or the form asks of an angle, and where: a station's name, top, hold or all."""
+    ranges = [(station.name, asked) for station in drill.stations for asked in station.ranges]
+    ranges += [(limit.where, limit.asked) for limit in drill.form.limits]
+    return [
+        {
+            "angle": asked.angle,
+            "where": where,
+            "low_deg": None if np.isinf(asked.low_deg) else asked.low_deg,
+            "high_deg": None if np.isinf(asked.high_deg) else asked.high_deg,
+            "above": asked.above,
+        }
+        for where, asked in ranges
+    ]
+
+
+def _visits(drill: Drill, judged: Sequence[JudgedRep]) -> list[dict[str, Any]]:
+    """The stays at the drill's stations, rep by rep."""
+    return [
+        {
+            "rep": j.number,
+            "station": visit.name,
+            "start_s": visit.start_s,
+            "end_s": visit.end_s,
+            "top": visit.name == drill.top.name,
+        }
+        for j in judged
+        for visit in j.rep.visits
+    ]
 
 
 STEADINESS = (
@@ -109,7 +154,7 @@ def holder_headline(judged: Sequence[JudgedRep]) -> str:
         text += f", steady to {working:.1f} deg while the other arm moved and {waiting:.1f} deg while it was still"
     elif np.isfinite(values["hold_sd_deg"]):
         text += f", steady to {values['hold_sd_deg']:.1f} deg"
-    moved_deg = values["hold_drift_deg_s"] * values["hold_s"]
+    moved_deg = _moved_deg(judged[0])
     if abs(moved_deg) >= HOLDER_MOVED_DEG:
         text += f"; {'sank' if moved_deg < 0 else 'rose'} by {abs(moved_deg):.0f} deg in all"
     if values["hold_breaks"] > 0:
@@ -118,11 +163,24 @@ def holder_headline(judged: Sequence[JudgedRep]) -> str:
     return text + "."
 
 
+def _moved_deg(judged: JudgedRep) -> float:
+    """How far a holding arm rose over its hold (negative: sank), by its steady drift."""
+    return judged.values["hold_drift_deg_s"] * judged.values["hold_s"]
+
+
+def _holding(scored: Sequence[JudgedRep]) -> dict[str, Any]:
+    """Of an arm that holds: how far it rose (negative: sank), and whether it sank further than the drill allows."""
+    moved = [_moved_deg(j) for j in scored]
+    return {"moved_deg": min(moved, default=None), "sank": any(map(words.sank, scored))}
+
+
 def _asked(drill: Drill | None, reps: int | None) -> dict[str, Any]:
     if drill is None:
-        return {"reps": None, "hold_s": None, "lift_at_least_s": None, "lower_at_least_s": None}
+        return {"reps": None, "hold_s": None, "lift_at_least_s": None, "lower_at_least_s": None, "sets": None}
     return {
         "reps": reps,
+        "sets": drill.dose.sets,
+        "by": "plan" if drill.dose.asked else "usual",
         "hold_s": drill.top.hold_s or None,
         "lift_at_least_s": drill.lift_at_least_s,
         "lower_at_least_s": drill.lower_at_least_s,

@@ -13,6 +13,7 @@ from scipy import stats
 
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep
+from imu_shoulder.assess.words import counted
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import SIDES, FloatArray, Side
 
@@ -88,7 +89,7 @@ def _seen(scored: Sequence[JudgedRep], name: str) -> FloatArray:
 def _text(found: Mapping[str, Any], as_asked: bool) -> str:
     parts = []
     if found["reps_right"] != found["reps_left"] and not as_asked:
-        parts.append(f"Right {found['reps_right']} reps, left {found['reps_left']}.")
+        parts.append(f"Right {counted(found['reps_right'], 'rep')}, left {found['reps_left']}.")
     arc, limit = found["arc_deg"], found["mdc95"]["arc_deg"]
     if arc is not None and limit is not None:
         less = "left" if arc > 0 else "right"

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import RAISED
 from imu_shoulder.assess.judge import JudgedRep, clean
-from imu_shoulder.drills import Drill
+from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 
 # Before any advice to an arm that is to hold while the other one lifts: to hold on would be the opposite of the drill.
 HOLDER_SINKS = "Lower both arms when the holding arm starts to sink"
@@ -17,6 +18,24 @@ def joined(items: Iterable[object]) -> str:
     """`1`, `1 and 2`, `1, 2 and 3`."""
     texts = [str(item) for item in items]
     return texts[0] if len(texts) == 1 else f"{', '.join(texts[:-1])} and {texts[-1]}" if texts else ""
+
+
+def counted(count: int, one: str, many: str | None = None) -> str:
+    """`1 rep`, `2 reps`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def titled(drill: Drill) -> str:
+    """The drill's title, with its direction where that is not the one that is usual in it."""
+    usual = load_shipped(drill.id).direction if drill.id in shipped_ids() else ""
+    return drill.title + (f", {drill.direction}" if drill.direction not in ("", usual) else "")
+
+
+def done_of(done: int, dose: int | None, *, asked: bool) -> str:
+    """Reps against their dose: `5 of 8 reps` where it was asked, else `5 reps (usual dose 8)`."""
+    if dose is None:
+        return counted(done, "rep")
+    return f"{done} of {counted(dose, 'rep')}" if asked else f"{counted(done, 'rep')} (usual dose {dose})"
 
 
 def rep_list(numbers: Sequence[int]) -> str:
@@ -48,7 +67,11 @@ def headline(
     median_hold_s: float | None,
     unseen_s: float = 0.0,
 ) -> str:
-    """What was done, in one or two short sentences. unseen_s: of it, for want of data."""
+    """What was done, in one or two short sentences.
+
+    asked: the dose of reps, of a plan or the drill's usual
+    one. unseen_s: of the set, for want of data.
+    """
     scored = [j for j in judged if not j.excluded]
     lost = [j for j in judged if j.excluded and not EXCLUSIONS[j.excluded].given_up]
     done = len(scored) + len(lost)
@@ -56,7 +79,7 @@ def headline(
         if unseen_s:
             return f"The arm was not seen for {unseen_s:.0f} s: what was done then is not known. No rep was seen."
         return "No rep was found in this set."
-    count = f"{done} of {asked} reps" if asked is not None else f"{done} reps"
+    count = done_of(done, asked, asked=drill is not None and drill.dose.asked)
     if unseen_s:
         count = f"{count} seen"
     parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
@@ -72,10 +95,11 @@ def headline(
     return " ".join(parts)
 
 
-def change(judged: Sequence[JudgedRep]) -> str:
+def change(drill: Drill | None, judged: Sequence[JudgedRep]) -> str:
     """The one thing to change next time, with the reps it comes from; empty when nothing was missed.
 
-    A fault of the athlete goes before trouble with a sensor.
+    A fault of the athlete goes before trouble with a sensor. A fault of which the drill's cautions speak brings them
+    along, and goes before one whose advice asks the arm for more.
     """
     scored = [j for j in judged if not j.excluded]
     by_fault = {fault: [j.number for j in scored if fault.name in j.faults] for fault in RAISED}
@@ -86,19 +110,28 @@ def change(judged: Sequence[JudgedRep]) -> str:
         return next(told, "")
     # The most frequent fault leads; among equals the first in a coach's order.
     worst = max(present, key=lambda fault: len(by_fault[fault]))
-    return f"{worst.advice}: {rep_list(by_fault[worst])}."
+    if worst.asks_more:
+        worst = next((fault for fault in present if fault.cautions_in(drill)), worst)
+    return " ".join([f"{worst.advice}: {rep_list(by_fault[worst])}.", *worst.cautions_in(drill)])
 
 
 def holder_change(judged: Sequence[JudgedRep]) -> str:
     """The same for the arm that holds throughout: it has no reps to name."""
     scored = [j for j in judged if not j.excluded]
-    if any(map(_sank, scored)):
+    if any(map(sank, scored)):
         return f"{HOLDER_SINKS}."
     faults = {fault for j in scored for fault in j.faults}
     return next((f"{fault.advice}." for fault in RAISED if fault.name in faults), "")
 
 
-def _sank(judged: JudgedRep) -> bool:
+def faults_by_rep(judged: Sequence[JudgedRep]) -> list[dict[str, Any]]:
+    """Each fault that scored reps show, with their numbers: the most frequent first, then in a coach's order."""
+    scored = [j for j in judged if not j.excluded]
+    found = [{"name": own.name, "reps": [j.number for j in scored if own.name in j.faults]} for own in RAISED]
+    return sorted((entry for entry in found if entry["reps"]), key=lambda entry: -len(entry["reps"]))
+
+
+def sank(judged: JudgedRep) -> bool:
     """Whether a holding arm stayed under its band, or left its hold downward."""
     dropped = "hold_broken" in judged.faults and not judged.values["break_deg"] > 0
     return dropped or "short_arc" in judged.faults

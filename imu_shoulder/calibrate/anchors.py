@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from imu_shoulder.calibrate.model import Anchor, ArmCalibration, SensorCalibration, dot, segment_axes
-from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.calibrate.pose import Pose, rows_of
 from imu_shoulder.frames import heading_rotation, quat_from_rotation, rotated, rotation_from_quat
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
@@ -47,7 +47,7 @@ def with_anchors(
         return arm
     found = []
     for kind in ELEVATED_RAD:
-        anchor = _anchor(arm, upper, wrist, kind, _inside(time_s, events, kind), rate_hz, attitudes)
+        anchor = _anchor(arm, upper, wrist, kind, rows_of(time_s, events, kind), rate_hz, attitudes)
         found += [] if anchor is None else [anchor]
     if not found:
         return arm
@@ -110,11 +110,3 @@ def _elbow_axis(bending_rad_s: FloatArray, bend_change: FloatArray, rate_hz: flo
         return None
     axis = np.linalg.eigh(bending_rad_s[quick].T @ bending_rad_s[quick])[1][:, 2]
     return np.asarray(axis * np.sign(bend_change[quick] @ (bending_rad_s[quick] @ axis)))
-
-
-def _inside(time_s: FloatArray, events: Sequence[Event], kind: str) -> BoolArray:
-    inside = np.zeros(len(time_s), dtype=bool)
-    for event in events:
-        if event.trial_type == kind:
-            inside |= (time_s >= event.onset_s) & (time_s <= event.end_s)
-    return inside

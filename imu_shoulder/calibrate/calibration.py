@@ -25,7 +25,7 @@ from imu_shoulder.calibrate.functional import (
     turning_axis,
 )
 from imu_shoulder.calibrate.model import SKIN_SHARE, ArmCalibration, Calibration, SensorCalibration, segment_axes
-from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.calibrate.pose import Pose, rows_of
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
     Z_AXIS,
@@ -67,15 +67,16 @@ def calibrate(
 ) -> Calibration:
     """Calibrate every sensor that saw the neutral pose.
 
-    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose. shared: how
-    turning that two sensors share is weighed.
+    attitudes: per arm, its sensors' and the sternum's, with their headings kept together since the pose. events: a
+    movement that names a side says nothing of the other arm. shared: how turning that two sensors share is weighed.
     """
     arms = {}
     for side, own in attitudes.items():
         if any(placement in pose.earth_from_sensor for placement in limbs_of(side)):
-            found = _calibrate_arm(side, time_s, rate_hz, own, events, pose, shared)
+            moved = [event for event in events if event.trial_type == "set" or event.side in (side, "both", None)]
+            found = _calibrate_arm(side, time_s, rate_hz, own, moved, pose, shared)
             arm = _with_trunk(found, own, rate_hz, pose, shared)
-            arms[side] = with_anchors(arm, time_s, rate_hz, own, events, pose)
+            arms[side] = with_anchors(arm, time_s, rate_hz, own, moved, pose)
     return Calibration((pose.start_s, pose.end_s), pose.marked, arms)
 
 
@@ -112,15 +113,6 @@ def _seat(
     sensor_from_segment = pose.earth_from_sensor[placement].inv() * earth_from_segment
     residual = {"pose_sway": pose.sway_deg[placement], **residual_deg}
     return SensorCalibration(placement, quat_from_rotation(sensor_from_segment), body_heading_rad, residual)
-
-
-def rows_of(time_s: FloatArray, events: Sequence[Event], trial_type: str) -> BoolArray:
-    """Rows (N,) inside any event of this trial type."""
-    inside = np.zeros(len(time_s), dtype=bool)
-    for event in events:
-        if event.trial_type == trial_type:
-            inside |= (time_s >= event.onset_s) & (time_s <= event.end_s)
-    return inside
 
 
 def _calibrate_arm(
@@ -270,10 +262,12 @@ def _turned(arm: ArmCalibration, attitudes: Mapping[str, Attitude], rate_hz: flo
         return arm
     attitude = attitudes[arm.upper_arm.placement]
     rows = np.flatnonzero(sets & attitude.valid)
-    quat_sensor_from_earth = attitude.quat_earth_from_sensor[rows] * np.array([1.0, -1.0, -1.0, -1.0])
-    rate_sensor = rotated(quat_sensor_from_earth, attitude.rate_earth_rad_s[rows])
-    seat = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment)
-    found = turning_axis(seat.inv().apply(rate_sensor), rate_hz)
+    # Component by component in memory, as they come.
+    quat, rate = attitude.quat_earth_from_sensor.T.take(rows, axis=1), attitude.rate_earth_rad_s.T.take(rows, axis=1)
+    quat[1:] *= -1.0
+    rate_sensor = rotated(quat.T, rate.T)
+    sensor_from_segment = rotation_from_quat(arm.upper_arm.quat_sensor_from_segment).as_matrix()
+    found = turning_axis((sensor_from_segment.T @ rate_sensor.T).T, rate_hz)
     if found is None:
         return arm
     forward, _, right = TURNING_WEIGHT * found.axis

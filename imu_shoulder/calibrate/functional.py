@@ -75,7 +75,7 @@ def _means(values: FloatArray, rate_hz: float) -> FloatArray:
     """Means (n, k) of (N, k) over MEAN_OF_S each; what is left at the end is not used."""
     size = max(1, round(MEAN_OF_S * rate_hz))
     count = len(values) // size
-    return np.asarray(values[: count * size].reshape(count, size, values.shape[1]).mean(axis=1))
+    return np.asarray(values[: count * size].T.reshape(values.shape[1], count, size).mean(axis=2).T)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from imu_shoulder.frames import (
     quat_from_rotation,
     right_factor,
     xy_axes_from_quat,
+    y_axis_from_quat,
 )
 from imu_shoulder.model import LIMBS, UPPER_ARM, WRIST, BoolArray, FloatArray, Side
 
@@ -174,8 +175,19 @@ def twist_rad(vector: FloatArray) -> FloatArray:
 
 def segment_axes(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> SegmentAxes:
     """The segment's axes for attitudes (N, 4), against the body that stands and faces as in the pose; NaN for NaN."""
-    # Component by component in memory, as the axes are used.
-    quat_body_from_segment = (calibration.onto_body @ quat_earth_from_sensor.T).T
+    return SegmentAxes(*xy_axes_from_quat(_quat_body_from_segment(calibration, quat_earth_from_sensor, side)))
+
+
+def long_axis(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> FloatArray:
+    """The Y axis (3, N) of segment_axes alone."""
+    return y_axis_from_quat(_quat_body_from_segment(calibration, quat_earth_from_sensor, side))
+
+
+def _quat_body_from_segment(
+    calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None
+) -> FloatArray:
+    onto_body = calibration.onto_body
     if side == "left":
-        quat_body_from_segment = mirror_sagittal(quat_body_from_segment)
-    return SegmentAxes(*xy_axes_from_quat(quat_body_from_segment))
+        onto_body = mirror_sagittal(onto_body.T).T
+    # Component by component in memory, as the axes are used.
+    return np.asarray((onto_body @ quat_earth_from_sensor.T).T)

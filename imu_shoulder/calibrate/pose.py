@@ -10,8 +10,15 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
-from imu_shoulder.model import Event, FloatArray
+from imu_shoulder.model import BoolArray, Event, FloatArray
 from imu_shoulder.orient.attitude import Attitude
+
+# Expected, came, do.
+NO_POSE = (
+    "a neutral pose (standing still with the arms hanging for 3 s)",
+    "none is marked and no such stillness was found",
+    "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +60,7 @@ def find_pose(
     marked = [event for event in events if event.trial_type == "neutral_pose"]
     candidates = marked or ([] if proposed is None else [proposed])
     if not candidates:
-        raise CalibrationError(
-            f"a neutral pose (arms hanging, still for {params.min_pose_s:g} s or more)",
-            "none is marked and no such stillness was found",
-            "stand still with the arms hanging before the first set and record again, or mark it in events.tsv",
-        )
+        raise CalibrationError(*NO_POSE)
     for event in candidates[:-1]:
         try:
             return _measure_pose(time_s, attitudes, event, bool(marked), params)
@@ -106,3 +109,13 @@ def _measure_pose(
             "mark a pose inside the recording",
         )
     return Pose(start_s, end_s, marked, means, sways)
+
+
+def rows_of(time_s: FloatArray, events: Sequence[Event], trial_type: str) -> BoolArray:
+    """Rows (N,) inside any event of this trial type; time_s goes up."""
+    inside = np.zeros(len(time_s), dtype=bool)
+    for event in events:
+        if event.trial_type == trial_type:
+            first, last = np.searchsorted(time_s, event.onset_s), np.searchsorted(time_s, event.end_s, side="right")
+            inside[first:last] = True
+    return inside

@@ -18,6 +18,7 @@ _COMMANDS = {
     "live": "live",
     "range": "range",
     "drills": "drills",
+    "plan": "plan",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",

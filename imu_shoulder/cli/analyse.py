@@ -149,14 +149,13 @@ def run(
 
 
 def tell(summary: Mapping[str, Any], out: Path) -> None:
-    """Print the same headlines as the report: pain over the ceiling before all."""
+    """Print the same first lines as the report: pain over the ceiling before all."""
     from imu_shoulder.range.words import lines as range_lines
     from imu_shoulder.report.headlines import terminal_lines
 
     lines = terminal_lines(summary)
     cautions = len(lines) - len(summary["cautions"])
-    said = [summary["pain"]["text"]] if summary["pain"]["over"] else []
-    said += lines[:cautions]
+    said = lines[:cautions]
     said += summary["plan"]["lines"] if summary["plan"] is not None else []
     # Over the ceiling every line would say stop, which is said above.
     said += [] if summary["pain"]["over"] else [f"Advice: {entry['text']}" for entry in summary["advice"]]

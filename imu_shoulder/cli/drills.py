@@ -49,8 +49,12 @@ def _draw(drill: Drill, svg: Path, side: Side) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 def check(file: Path) -> None:
     """Check that FILE is a drill file the tool can use."""
+    from imu_shoulder.assess.words import counted
+
     drill = load_file(file)
-    click.echo(f"{file}: a drill of {len(drill.stations)} station(s), led by {drill.leading_angle}. It can be used.")
+    click.echo(
+        f"{file}: a drill of {counted(len(drill.stations), 'station')}, led by {drill.leading_angle}. It can be used."
+    )
 
 
 def _find(name: str) -> Drill:
@@ -60,13 +64,15 @@ def _find(name: str) -> Drill:
 def describe(drill: Drill) -> str:
     """The drill in words, as a handout."""
     from imu_shoulder.assess.sets import asked_texts
+    from imu_shoulder.assess.words import counted
 
     lines = [f"{drill.title} ({drill.id})", drill.purpose, "", "How to do it:"]
     lines += [f"  {number}. {text}" for number, text in enumerate(drill.set_up, start=1)]
     lines += ["", "What is asked:"]
     lines += [f"  {name}: {text}" for name, text in asked_texts(drill).items()]
-    load = f", {drill.dose.load}" if drill.dose.load else ""
-    lines += [f"  dose: {drill.dose.sets} sets of {drill.dose.reps}{load} ({drill.dose.source})"]
+    dose = f"{counted(drill.dose.sets, 'set')} of {counted(drill.dose.reps, 'rep')}"
+    lines += [f"  usual dose: {dose} ({drill.dose.source})"]
+    lines += [f"  load: {drill.dose.load}"] if drill.dose.load else []
     if drill.clean_before:
         lines += ["", f"Clean before it: {', '.join(drill.clean_before)}"]
     if drill.followed_by:

@@ -69,9 +69,10 @@ class AskedPause:
 
 @dataclass(frozen=True, slots=True)
 class Dose:
-    """What is asked for. Starting points that are common practice; the practitioner's plan overrides them.
+    """How much: a drill's usual dose, a starting point that is common practice, or what a plan asks of the athlete.
 
-    rest_s: between two sets.
+    rest_s: between two sets. asked: whether somebody asked it of this athlete, as a plan does; else it is the drill's
+    usual one.
     """
 
     sets: int
@@ -79,6 +80,7 @@ class Dose:
     load: str
     source: str
     rest_s: float = USUAL_REST_S
+    asked: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,11 +8,13 @@ from math import inf
 
 import numpy as np
 
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.assess.judge import JudgedRep, judge_rep, judge_set, usual_start_deg
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.measure.reps import measure_rep, measure_reps, set_data
-from imu_shoulder.model import Aligned, BoolArray, FloatArray, Side, Track
+from imu_shoulder.model import SIDES, Aligned, BoolArray, FloatArray, Side, Track, limbs_of
 from imu_shoulder.segment.model import ArmSet, Rep
 from imu_shoulder.segment.unguided import counting_track, unguided_sets
 
@@ -40,13 +42,20 @@ class Seen:
         return {**self.columns, **{f"other_{name}": other[name] for name in OF_THE_OTHER_ARM if name in other}}
 
 
-def seen_by(calibration: ArmCalibration, tracks: Mapping[str, Track], count: int) -> tuple[BoolArray, BoolArray]:
-    """Rows (count,) that both of an arm's sensors saw, and rows in which one was clipped."""
+def seen_by(
+    calibration: ArmCalibration | None, tracks: Mapping[str, Track], side: Side, count: int
+) -> tuple[BoolArray, BoolArray]:
+    """Rows (count,) that both of an arm's sensors saw, and rows in which one was clipped.
+
+    Without a calibration, of the sensor that its reps are counted by.
+    """
     seen, clipped = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
-    for sensor in (calibration.upper_arm, calibration.wrist):
-        if sensor is not None:
-            seen &= tracks[sensor.placement].valid
-            clipped |= tracks[sensor.placement].clipped
+    used = [counting_track(tracks, side)]
+    if calibration is not None:
+        used = [tracks[own.placement] for own in (calibration.upper_arm, calibration.wrist) if own is not None]
+    for track in used:
+        seen &= track.valid
+        clipped |= track.clipped
     return seen, clipped
 
 
@@ -73,10 +82,20 @@ def judge_next_rep(
     return judge_rep(measure_rep(own, rep, number), usual_start_deg([*before, rep]), params, slipped_s)
 
 
-def unmarked_sets(aligned: Aligned, arms: Collection[Side], from_s: float) -> list[ArmSet]:
-    """Every stretch of exercise after from_s, where no set is marked."""
+def unmarked_sets(aligned: Aligned, arms: Collection[Side], pose_s: tuple[float, float] | None) -> list[ArmSet]:
+    """Every stretch of exercise before and after the pose, where no set is marked."""
+    first_s, last_s = float(aligned.time_s[0]), float(aligned.time_s[-1])
+    spans_s = [(first_s, last_s)] if pose_s is None else [(first_s, pose_s[0]), (pose_s[1], last_s)]
     found: list[ArmSet] = []
     for side in arms:
-        track, span_s = counting_track(aligned.tracks, side), (from_s, float(aligned.time_s[-1]))
-        found += unguided_sets(len(found) + 1, side, track, aligned.time_s, aligned.rate_hz, span_s)
+        track = counting_track(aligned.tracks, side)
+        for span_s in spans_s:
+            found += unguided_sets(len(found) + 1, side, track, aligned.time_s, aligned.rate_hz, span_s)
     return found
+
+
+def without_angles(aligned: Aligned) -> dict[Side, ArmAngles]:
+    """Each arm that wears a sensor, without a pose: nothing is known of its angles."""
+    unknown = np.full(len(aligned.time_s), np.nan)
+    worn = [side for side in SIDES if any(placement in aligned.tracks for placement in limbs_of(side))]
+    return {side: ArmAngles(side, "gravity", {}, unknown, SkinShare(1.0, 0.0, 0.0)) for side in worn}

@@ -106,9 +106,10 @@ class Recorded:
     def _unmarked(self, aligned: Aligned, arms: Mapping[Side, ArmAngles], stream: Stream) -> tuple[AnalysedSet, ...]:
         assert stream.calibration is not None
         out = []
-        for arm_set in unmarked_sets(aligned, arms, stream.calibration.pose_s[1]):
+        for arm_set in unmarked_sets(aligned, arms, stream.calibration.pose_s):
             arm = arms[arm_set.side]
-            seen = seen_by(stream.calibration.arms[arm_set.side], aligned.tracks, len(aligned.time_s))
+            seat = stream.calibration.arms[arm_set.side]
+            seen = seen_by(seat, aligned.tracks, arm_set.side, len(aligned.time_s))
             own = Seen(aligned.time_s, aligned.rate_hz, arm.columns, *seen)
             out.append(AnalysedSet(arm_set, judge_arm_set(arm_set, own, self._params.judge)))
         return tuple(out)

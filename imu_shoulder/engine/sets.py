@@ -62,7 +62,7 @@ class Sets:
         """Rows of the set that goes on. calibration, kept: from which the angles were worked out."""
         if self.running is None or calibration is None or not len(time_s):
             return
-        seen = {side: seen_by(calibration.arms[side], tracks, len(time_s)) for side in arms}
+        seen = {side: seen_by(calibration.arms[side], tracks, side, len(time_s)) for side in arms}
         self.running.push(time_s, arms, seen, {side: counting_track(tracks, side) for side in arms})
         for side, arm in arms.items():
             self.running.spread.push(time_s, arm, calibration.arms[side], kept[side])

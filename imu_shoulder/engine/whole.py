@@ -17,7 +17,7 @@ from imu_shoulder.angles.scapula import seat_blade
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.assess.unseen import unjoined_findings
 from imu_shoulder.calibrate.calibration import calibrate
-from imu_shoulder.calibrate.model import Calibration
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.calibrate.slip import find_slips, slip_findings
@@ -25,9 +25,10 @@ from imu_shoulder.calibrate.slip_model import Slip
 from imu_shoulder.calibrate.store import StoredCalibration, reuse
 from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.blade import blade_columns, ups_from_pose
-from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
+from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets, without_angles
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.engine.seating import before
+from imu_shoulder.errors import CalibrationError
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
@@ -78,13 +79,19 @@ class Whole(Stages):
         self._progress("calibrate")
         marked = any(event.trial_type == "neutral_pose" for event in part.ended)
         proposed = None if marked else propose_neutral_pose(self._aligned)
-        self.pose = find_pose(part.time_s, attitudes, part.ended, proposed, self._params.calibrate)
+        try:
+            self.pose = find_pose(part.time_s, attitudes, part.ended, proposed, self._params.calibrate)
+        except CalibrationError:
+            # Reps are counted without one; a pose that somebody marked is to be put right.
+            if marked:
+                raise
 
     def find_quiet_moments(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
         self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params)
 
     def find_slips(self, part: Part) -> None:
-        assert self.pose is not None
+        if self.pose is None:
+            return
         rows = part.time_s, self._aligned.rate_hz
         self._slips = find_slips(*rows, self.attitudes, self._moments, part.ended, self.pose, self._params.slip)
         self._slipped_s = {
@@ -93,7 +100,8 @@ class Whole(Stages):
         }
 
     def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Mapping[Side, Mapping[str, Attitude]]:
-        assert self.pose is not None
+        if self.pose is None:
+            return {}
         kept = {
             side: keep_heading(
                 self._aligned, attitudes, side, own, part.ended, self.pose, self._params, self._slipped_s[side]
@@ -103,7 +111,8 @@ class Whole(Stages):
         return held_together(kept, part.time_s, self.pose.end_s)
 
     def calibrate(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> None:
-        assert self.pose is not None
+        if self.pose is None:
+            return
         seated = {side: before(self._slipped_s[side], part.time_s, own) for side, own in kept.items()}
         found = calibrate(
             part.time_s, self._aligned.rate_hz, seated, part.ended, self.pose, self._params.heading.shared
@@ -111,8 +120,9 @@ class Whole(Stages):
         self.calibration = found if self._stored is None else reuse(self._stored, found, self.pose)
 
     def work_out_angles(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> Mapping[Side, ArmAngles]:
-        assert self.calibration is not None
-        assert self.pose is not None
+        if self.calibration is None or self.pose is None:
+            self.arms = without_angles(self._aligned)
+            return self.arms
         self._progress("angles")
         params, rate_hz = self._params, self._aligned.rate_hz
         stance = asked_stance(part.time_s, part.ended, self._asked.drills)
@@ -131,7 +141,6 @@ class Whole(Stages):
 
     def cut_and_judge_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> None:
         self._progress("sets")
-        assert self.calibration is not None
         arm_sets = self._find_sets(part, arms)
         over = {
             side: excess(side, arm_sets, part.time_s, {**arm.angles, **arm.hidden})
@@ -145,10 +154,10 @@ class Whole(Stages):
                 part.time_s,
                 self._aligned.rate_hz,
                 {**arms[own.side].columns, **over.get(own.side, {})},
-                *seen_by(self.calibration.arms[own.side], part.tracks, len(part.time_s)),
+                *seen_by(self._seat(own.side), part.tracks, own.side, len(part.time_s)),
                 None if other is None or numbers.count(own.number) < 2 else other.angles,
             )
-            judged = judge_arm_set(own, seen, self._params.judge, self._slipped_s[own.side])
+            judged = judge_arm_set(own, seen, self._params.judge, self._slipped_s.get(own.side, inf))
             self.sets.append(AnalysedSet(own, judged))
 
     def check_mounting(self, part: Part) -> None:
@@ -174,8 +183,7 @@ class Whole(Stages):
         )
 
     def _find_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> list[ArmSet]:
-        """The marked sets; where none is marked, every stretch of exercise after the pose."""
-        assert self.pose is not None
+        """The marked sets; where none is marked, every stretch of exercise before and after the pose."""
         marked = [event for event in part.ended if event.trial_type == "set"]
         time_s, rate_hz = part.time_s, self._aligned.rate_hz
         found: list[ArmSet] = []
@@ -184,7 +192,7 @@ class Whole(Stages):
                 continue
             drill, own = self._asked.of(number, event)
             guided: Sequence[ArmSet] = ()
-            if drill is not None:
+            if drill is not None and self.calibration is not None:
                 guided = segment_set(number, event, drill, time_s, rate_hz, arms, self._params.segment)
             # The two arms may be asked for different counts.
             guided = [self._with_unseen(arm_set, part) for arm_set in guided]
@@ -196,7 +204,14 @@ class Whole(Stages):
                     span_s = event.onset_s, event.end_s
                     track = counting_track(part.tracks, side, rows_between(time_s, *span_s))
                     found.append(marked_set(number, own.get(side, drill), side, track, time_s, rate_hz, span_s))
-        return found if marked else unmarked_sets(self._aligned, arms, self.pose.end_s)
+        return (
+            found
+            if marked
+            else unmarked_sets(self._aligned, arms, None if self.pose is None else (self.pose.start_s, self.pose.end_s))
+        )
+
+    def _seat(self, side: Side) -> ArmCalibration | None:
+        return None if self.calibration is None else self.calibration.arms[side]
 
     def _with_unseen(self, arm_set: ArmSet, part: Part) -> ArmSet:
         """With the stretches in which no data showed the angle that it is cut by."""

@@ -20,7 +20,7 @@ from imu_shoulder import __version__
 from imu_shoulder.analysis import Params
 from imu_shoulder.files import make_folders, whole_folder, write_text
 from imu_shoulder.identity import Shared, label
-from imu_shoulder.model import FloatArray, SensorStream
+from imu_shoulder.model import SIDES, FloatArray, SensorStream
 from imu_shoulder.sources.events import events_tsv
 from imu_shoulder.validate.origin import as_json, origin
 
@@ -46,6 +46,16 @@ EVENT_COLUMNS: Mapping[str, Mapping[str, Any]] = {
     "drill": {"Description": "Id of the drill of a set."},
     "side": {"Description": "Working arm.", "Levels": {s: f"{s.capitalize()}." for s in ("right", "left", "both")}},
     "pain": {"Description": "Pain from 0 to 10 as the athlete said it."},
+    "effort": {"Description": "How hard the set was, from 0 to 10, as the athlete said it."},
+    **{
+        f"{side}_{name}": {"Description": f"Of the {side} arm in a live set: {text}."}
+        for side in SIDES
+        for name, text in (
+            ("counted", "reps counted while it went on"),
+            ("extra", "how many of them were more than asked"),
+            ("corrected", "reps more or less than counted, by hand"),
+        )
+    },
     "load_kg": {"Description": "Load in the hand.", "Units": "kg"},
     "note": {"Description": "Free text."},
     "direction": {"Description": "Direction of the raise, as the drill names it."},

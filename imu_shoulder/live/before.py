@@ -21,6 +21,11 @@ WAYS = {"forward": "straight forward", "diagonal": "a little in front of the sid
 MARGIN = 6.0
 
 
+def drawings_of(item: PlannedDrill) -> dict[str, Any]:
+    """By direction, "" for a drill that has none: its drawing."""
+    return {way: drawing(item.towards(way)) for way in item.drill.directions or ("",)}
+
+
 def drawing(item: PlannedDrill) -> dict[str, Any]:
     """The start and each station, as in a mirror and from the right side, in JSON types.
 
@@ -81,13 +86,18 @@ def _spread(lines: Sequence[Line]) -> float:
     return sum(float(np.linalg.norm(points[1] - points[0])) for points in arms)
 
 
+def way_words(direction: str) -> str:
+    """A drill's direction as it is told to the athlete."""
+    return WAYS.get(direction, direction.replace("_", " "))
+
+
 def facts(item: PlannedDrill) -> list[list[str]]:
-    """Name and words of each thing that is to be known before the set: who lifts and holds, where, how long, how heavy."""
+    """Name and words of what is to be known before the set: who lifts and holds, where, how long, how heavy."""
     drill = item.drill
     found = {
         "Lifts": _lifts(item),
         "Holds": _holds(item),
-        "Where": WAYS.get(drill.direction, drill.direction.replace("_", " ")),
+        "Where": way_words(drill.direction),
         "Hold": _hold(drill),
         "Pause": ", ".join(map(_pause, drill.pauses)),
         "Tempo": _tempo(drill),

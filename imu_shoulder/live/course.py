@@ -4,16 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from imu_shoulder.drills import Drill
 from imu_shoulder.plan import Plan, PlannedDrill
-
-# Between two sets where nothing else is asked: common practice.
-REST_S = 60.0
-
-
-def rest_s(drill: Drill) -> float:
-    """The rest asked after a set of the drill, s."""
-    return REST_S
 
 
 class Course:
@@ -21,6 +12,8 @@ class Course:
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
+        # Of a drill's place, the direction that was chosen in place of the plan's.
+        self._chosen: dict[int, str] = {}
         self.place, self.round = 0, 1
         self.over = False
         self._done = [0] * len(plan.drills)
@@ -30,7 +23,7 @@ class Course:
 
     @property
     def item(self) -> PlannedDrill:
-        return self.plan.drills[self.place]
+        return self.plan.drills[self.place].towards(self._chosen.get(self.place))
 
     @property
     def due_place(self) -> int:
@@ -46,6 +39,13 @@ class Course:
             if done < item.sets
         ]
 
+    def choose(self, direction: str) -> str | None:
+        """The drill that is shown goes in this direction from now on. Returns a sentence where it cannot."""
+        if direction not in self.item.drill.directions:
+            return f"{self.item.drill.title} has no direction {direction}."
+        self._chosen[self.place] = direction
+        return None
+
     def set_begins(self) -> None:
         self.over, self._rest = False, None
 
@@ -53,7 +53,7 @@ class Course:
         """A set of the drill was done; the rest begins where it ended."""
         self._done[self.place] += 1
         self._due = True
-        self._rest = end_s, rest_s(self.item.drill)
+        self._rest = end_s, self.item.rest_s
 
     def advance(self) -> None:
         """On to the set that is due, if one was done."""

@@ -245,6 +245,12 @@ def _arguments(name: str, args: object) -> dict[str, Any] | None:
     if name == "count":
         by, side = (args.get(key) if isinstance(args, dict) else None for key in ("by", "side"))
         return {"by": by, "side": side} if by in (-1, 1) and side in (*SIDES, None) else None
+    if name == "direction":
+        value = args.get("value") if isinstance(args, dict) else None
+        return {"value": value} if isinstance(value, str) else None
+    if name.startswith("calibrate_"):
+        side = args.get("side") if isinstance(args, dict) else None
+        return {"side": side} if side in (*SIDES, None) else None
     if name == "note":
         text = args.get("text") if isinstance(args, dict) else None
         fits = isinstance(text, str) and 0 < len(text.strip()) <= NOTE_LENGTH

@@ -67,20 +67,21 @@ class Prompter:
 
     def _command(self, name: str, **args: Any) -> str | None:
         """As LiveSession's. The questions after a set stay open for a while, so that somebody at a page may answer
-        them; where the recording has no answer, until the next set."""
+        them; where the recording has no rating of pain, until the next set."""
         if name in ANSWERS:
-            due_s = self._session.now_s + ASKED_S if args else inf
-            self._answers.append((due_s, name, args))
+            after_s = {"pain": ASKED_S, "not_rated": inf}.get(name, 2 * ASKED_S)
+            self._answers.append((self._session.now_s + after_s, name, args))
             return None
         self._give_answers(inf)
         answer = self._hub.command(name, args)
         return None if answer.taken else answer.text
 
     def _give_answers(self, now_s: float) -> None:
-        """Give the recording's answers that are due, unless somebody at a page was quicker."""
-        due = [own for own in self._answers if own[0] <= now_s]
-        self._answers = [own for own in self._answers if own[0] > now_s]
-        for _, name, args in due:
-            asks = self._session.asks_effort if name.startswith("effort") else self._session.asks_pain
-            if asks:
+        """Give the recording's answers that are due, unless somebody at a page was quicker. Effort follows pain."""
+        waiting, self._answers = self._answers, []
+        for due_s, name, args in waiting:
+            effort, pain_open = name.startswith("effort"), self._session.asks_pain
+            if due_s > now_s or (effort and pain_open and now_s < inf):
+                self._answers.append((due_s, name, args))
+            elif self._session.asks_effort if effort else pain_open:
                 self._hub.command(name, args)

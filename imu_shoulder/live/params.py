@@ -12,8 +12,9 @@ class LiveParams:
     """flow: of the stages, as for a file. Everything else is about what the page asks and says; s of the samples.
 
     pose_s: stillness asked of the pose. bends, raises, high: how many movements are asked. step_s: a calibration step
-    that shows nothing usable for so long is said to be repeated. cue_s: how long a cue stays. idle_s: how often angles
-    are worked out outside sets.
+    that shows nothing usable for so long is said to be repeated. cue_s: how long a cue stays. uncounted_s: after so
+    much motion in a set without a counted rep it is said what is seen and what is asked. idle_s: how often angles are
+    worked out outside sets.
     """
 
     flow: Params = field(default_factory=lambda: Params(afterwards=False))
@@ -23,6 +24,7 @@ class LiveParams:
     high: int = 2
     step_s: float = 12.0
     cue_s: float = 8.0
+    uncounted_s: float = 12.0
     idle_s: float = 0.15
 
     def asked(self, step: str) -> int:

@@ -24,7 +24,8 @@ def plan_for_drill(drill: Drill, side: str, athlete: str) -> Plan:
 def plan_for_recording(recording: Recording, drills: Mapping[str, Drill]) -> Plan:
     """What was done, as if it had been asked: one set of a drill after the other, in the recording's order."""
     done = [event for event in recording.events if event.trial_type == "set" and event.drill is not None]
-    found = [(drills.get(str(e.drill)) or load_shipped(str(e.drill)), e.side) for e in done]
+    known = [(drills.get(str(e.drill)) or load_shipped(str(e.drill)), e) for e in done]
+    found = [(drill.towards(e.direction) if e.direction else drill, e.side) for drill, e in known]
     if not found:
         raise RecordingError(
             f"sets of drills in {recording.name}",
@@ -45,7 +46,7 @@ def without_range_tests(recording: Recording) -> tuple[Recording, tuple[str, ...
 
 def _planned(drill: Drill, side: str, sets: int) -> PlannedDrill:
     reps = {arm: drill.dose.reps for arm in SIDES if side in (arm, "both")}
-    return PlannedDrill(drill, side, sets, reps)
+    return PlannedDrill(drill, side, sets, reps, rest_s=drill.dose.rest_s)
 
 
 def not_planned(recording: Recording, plan: Plan) -> tuple[str, ...]:

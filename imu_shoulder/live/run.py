@@ -20,7 +20,7 @@ from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.files import add_file
 from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.again import go_on, new_folder, session_folder
-from imu_shoulder.live.before import drawing
+from imu_shoulder.live.before import drawings_of
 from imu_shoulder.live.hub import About, Hub
 from imu_shoulder.live.paced_replay import TICK_S, Prompter, replay
 from imu_shoulder.live.params import LiveParams
@@ -116,7 +116,7 @@ def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
     def analyse(recording: Recording, out: Path) -> None:
         settings.analyse(recording, out, settings.plan, settings.drills, settings.params)
 
-    titles, drawings = tuple(item.drill.title for item in plan.drills), tuple(map(drawing, plan.drills))
+    titles, drawings = tuple(item.drill.title for item in plan.drills), tuple(map(drawings_of, plan.drills))
     return About(athlete, source, titles, CAUTIONS, analyse, drawings)
 
 

@@ -21,6 +21,7 @@ from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.sensors import SensorPanel
 from imu_shoulder.live.steps import EVENT_TYPES
 from imu_shoulder.live.tally import SetTally, Tally
+from imu_shoulder.live.uncounted import Uncounted
 from imu_shoulder.live.view import arm_frame, drill_frame, rep_events, resting_frame, told_frame
 from imu_shoulder.live.words import Cues, summary
 from imu_shoulder.model import Event, SensorStream, Side
@@ -53,7 +54,7 @@ class LiveSession:
         self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        self._cues = Cues(self._params.cue_s)
+        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s))
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}
@@ -133,6 +134,7 @@ class LiveSession:
             "effort": lambda value: self._answered(self._tally.rate(value)),
             "effort_not_rated": lambda: self._answered(self._tally.decline()),
             "count": lambda by, side=None: self._tally.correct(by, side),
+            "direction": self._choose,
             "note": self._note,
             "finish": self._finish,
         }
@@ -190,13 +192,13 @@ class LiveSession:
             "seq": self._seq,
         }
 
-    def _calibrate(self, step: str) -> str | None:
+    def _calibrate(self, step: str, side: Side | None = None) -> str | None:
         event, _ = self._take_announced()
         if self.stage == "set":
             return "Stop the set first."
         if self._pain.stopped:
             return self._pain.refusal
-        refused = self._calibrating.start(step, event)
+        refused = self._calibrating.start(step, side, event)
         if refused is None:
             self.stage = "calibrate"
         return refused
@@ -242,9 +244,10 @@ class LiveSession:
         if self._course.over and announced is None:
             return "All sets of the plan are done. For one more, go back to the drill before."
         self._calibrating.close()
-        item = self.item
+        item = self.item if announced is None else self.item.towards(announced.direction)
         onset_s = self.stream.mark_s if announced is None else announced.onset_s
-        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg)
+        way = item.drill.direction or None
+        event = Event(onset_s, 0.0, "set", item.drill.id, item.side, load_kg=item.load_kg, direction=way)
         asked = {side: item.asked_of(side, f"the plan {self.plan.name}") for side in item.sides}
         self._set, self._before, self._closed = None, len(self.events), len(self.stream.sets)
         self.stream.begin(event, item.drill, asked, number)
@@ -314,6 +317,9 @@ class LiveSession:
             return "A note belongs to a set: start one first."
         return None
 
+    def _choose(self, value: str) -> str | None:
+        return "Stop the set first." if self.stage == "set" else self._course.choose(value)
+
     def _go(self, step: int) -> str | None:
         if self.stage == "set":
             return "Stop the set first."
@@ -358,7 +364,7 @@ class LiveSession:
         self.events = [*self.events[: self._before], *rep_events(self._set)]
         latest = self._tally.sets[-1]
         latest.counted.update((side, self._set.counted(side)) for side in latest.asked if side in self._set.watches)
-        self._cues.look(self._set, self.item.drill)
+        self._cues.look(self._set, self.item.drill, self.stream.grid_s or 0.0)
 
     def _set_done(self) -> bool:
         """Whether every arm that is seen has done what is asked of it in the set that goes on."""

@@ -26,12 +26,24 @@ from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.log.unfinished import Unfinished
 from imu_shoulder.log.writer import LogThread
 from imu_shoulder.model import Event, Recording, SensorStream
+from imu_shoulder.sources.events import with_note
 from imu_shoulder.sources.folder import read_recording
 
 POSE_S = 5.0
 # So many chunks of a sensor make one record.
 _CHUNKS = 5
+# Events that begin no further apart than this are the same one.
+SAME_S = 0.5
 _TRIALS = {command: trial_type for trial_type, command in COMMANDS.items()}
+
+
+def _key(event: Event) -> tuple[str, float]:
+    return event.trial_type, event.onset_s
+
+
+def _is_same(event: Event, other: Event) -> bool:
+    """Whether both are one event, as the session and as its log have it."""
+    return event.trial_type == other.trial_type and abs(event.onset_s - other.onset_s) < SAME_S
 
 
 def log_of(folder: Path) -> Path:
@@ -78,7 +90,7 @@ class Keeper:
         for _ in range(2):  # what all else depends on: one damaged record must not take it away
             self.log.put(SESSION, pack(Session(athlete, started, zero_ns, time.time())))
         self._before: tuple[Event, ...] = ()
-        self._gone_through: set[tuple[str, float]] = set()
+        self._gone_through: dict[tuple[str, float], Event] = {}
         if earlier is not None:
             end = EventEntry(earlier.last_ns, "stop")  # what was running ended with that run
             self.log.put(EVENT, pack(end))
@@ -90,25 +102,41 @@ class Keeper:
 
         What that had from the log, to go on where the killed run was, is in the log as it was told then.
         """
-        late = [event for event in own if (event.trial_type, event.onset_s) not in self._gone_through]
-        return tuple(sorted([*self._before, *late], key=lambda event: event.onset_s))
+        late = [event for event in own if _key(event) not in self._gone_through]
+        told = {_key(event): event for event in own if _key(event) in self._gone_through}
+        # A movement that was done again since.
+        gone = [then for key, then in self._gone_through.items() if key not in told]
+        before = [event for event in self._before if not any(_is_same(event, own) for own in gone)]
+        kept = [self._told_since(event, told) for event in before]
+        return tuple(sorted([*kept, *late], key=lambda event: event.onset_s))
 
     def went_on(self, events: Sequence[Event]) -> None:
         """events: of the session when it had gone through the log of the killed run.
 
         A set that was running when that run was killed was counted now.
         """
-        self._gone_through = {(event.trial_type, event.onset_s) for event in events}
-        sets = [event for event in events if event.trial_type == "set"]
-        known = [place for place, event in enumerate(self._before) if event.trial_type == "set"]
-        if not sets or not known or any(count.counted for count in self._before[known[-1]].counts):
+        self._gone_through = {_key(event): event for event in events}
+        cut = next((event for event in reversed(self._before) if event.trial_type == "set"), None)
+        if cut is None or any(count.counted is not None for count in cut.counts):
             return
-        cut = self._before[known[-1]]
-        self.counted(sets, cut.end_s)
+        counted = [event for event in events if _is_same(event, cut)]
+        self.counted(counted, cut.end_s)
         self._before = tuple(
-            replace(event, counts=sets[-1].counts) if place == known[-1] else event
-            for place, event in enumerate(self._before)
+            replace(event, counts=counted[-1].counts) if counted and event is cut else event for event in self._before
         )
+
+    def _told_since(self, event: Event, told: Mapping[tuple[str, float], Event]) -> Event:
+        """An event of the killed run, with what was said of it after going on."""
+        for key, now in told.items():
+            then = self._gone_through[key]
+            if not _is_same(now, event) or now == then:
+                continue
+            if now.note != then.note and now.note is not None:
+                event = with_note(event, now.note)
+            if now.pain != then.pain:
+                event = replace(event, pain=now.pain)
+            event = replace(event, side=now.side, effort=now.effort, counts=now.counts)
+        return event
 
     def give_up(self) -> None:
         """The session never began: the log is as it was, or gone if it was not there."""
@@ -144,9 +172,10 @@ class Keeper:
         entry: EventEntry | None = None
         if name in _TRIALS:
             duration_s = POSE_S if _TRIALS[name] == "neutral_pose" else None
-            entry = EventEntry(host_ns, "start", trial_type=_TRIALS[name], duration_s=duration_s)
+            entry = EventEntry(host_ns, "start", _TRIALS[name], side=args.get("side"), duration_s=duration_s)
         elif name == "start_set" and drill is not None:
-            entry = EventEntry(host_ns, "start", trial_type="set", drill=drill["id"], side=drill["side"])
+            way = drill.get("direction")
+            entry = EventEntry(host_ns, "start", "set", drill["id"], drill["side"], direction=way)
         elif name in ("stop_set", "finish"):
             entry = EventEntry(host_ns, "stop")
         elif name in ("pain", "correct_pain"):
@@ -165,13 +194,17 @@ class Keeper:
         done = [event for event in events if event.trial_type == "set"]
         for count in done[-1].counts if done else ():
             for what, value in (("counted", count.counted), ("extra", count.extra)):
-                if value:
+                if value is not None and (value or what == "counted"):
                     self.log.put(EVENT, pack(EventEntry(self._host_ns(t_s), what, side=count.side, value=float(value))))
 
     def calibrated(self, event: Event) -> None:
         """Note from when to when a calibration step went: its command says only when it was asked for."""
         entry = EventEntry(
-            self._host_ns(event.onset_s), "was", trial_type=event.trial_type, duration_s=event.duration_s
+            self._host_ns(event.onset_s),
+            "was",
+            trial_type=event.trial_type,
+            side=event.side,
+            duration_s=event.duration_s,
         )
         self.log.put(EVENT, pack(entry))
 

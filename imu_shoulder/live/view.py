@@ -14,7 +14,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.engine.running import ATTEMPTS, FinalRep, RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch, steady_word
-from imu_shoulder.live.before import facts
+from imu_shoulder.live.before import facts, way_words
 from imu_shoulder.live.course import Course
 from imu_shoulder.model import Side
 from imu_shoulder.plan import PlannedDrill
@@ -31,6 +31,8 @@ def drill_frame(course: Course) -> dict[str, Any]:
         "set_up": list(item.drill.set_up),
         "cautions": list(item.drill.cautions),
         "side": item.side,
+        "direction": item.drill.direction or None,
+        "directions": {name: way_words(name) for name in item.drill.directions},
         "facts": facts(item),
         "asked": {"reps": dict(item.reps), "hold_s": item.drill.top.hold_s or None},
         "number": course.place + 1,

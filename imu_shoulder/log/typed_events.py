@@ -51,12 +51,8 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
         elif entry.what == "stop":
             close(at_s)
         elif entry.what == "was":
-            step = Event(at_s, entry.duration_s or 0.0, entry.trial_type or "neutral_pose")
-            same = [
-                place
-                for place, event in enumerate(events)
-                if event.trial_type == step.trial_type and place not in dropped
-            ]
+            step = Event(at_s, entry.duration_s or 0.0, entry.trial_type or "neutral_pose", side=entry.side)
+            same = [place for place, event in enumerate(events) if place not in dropped and _again(event, step)]
             if not same:
                 events.append(step)
             else:
@@ -65,7 +61,7 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
                 dropped.update(tries)
                 ratings[last] = [rating for place in same for rating in ratings.pop(place, [])]
                 note = "; ".join(filter(None, (events[place].note for place in same))) or None
-                events[last] = replace(events[last], onset_s=step.onset_s, duration_s=step.duration_s, note=note)
+                events[last] = replace(step, pain=events[last].pain, note=note)
                 open_at = None if open_at == last else open_at
         elif entry.what == "shake":
             shakes.append((at_s, at_s + (entry.duration_s or SHAKE_S)))
@@ -97,6 +93,13 @@ def typed_events(entries: Iterable[EventEntry], zero_ns: int, end_s: float) -> T
     remarks += [f"note without an event: {note}" for note in waiting]
     kept = tuple(event for place, event in enumerate(events) if place not in dropped)
     return TypedEvents(kept, tuple(shakes), tuple(remarks))
+
+
+def _again(event: Event, step: Event) -> bool:
+    """Whether a step of the calibration is this event, or the same done again: by both arms, or by its one arm."""
+    if event.trial_type != step.trial_type:
+        return False
+    return step.side in (None, event.side) or event.onset_s == step.onset_s
 
 
 def _told_of_set(event: Event, entry: EventEntry) -> Event:

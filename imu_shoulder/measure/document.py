@@ -36,6 +36,10 @@ within 0.3 s, ends nothing. At the last of several stations all its ranges are t
 them tells the level. Speed does not matter: of a stroke of 4 s to shoulder height over a second lies in the band, so
 that `hold_s` is longer than from `top_start_s` to `top_end_s`, where the strokes end and begin.
 
+How long a *stroke* takes, speed tells: it begins and ends where it comes to rest, carried on from 20 % of its peak by
+how the person's strokes in this set rise and fall. That is all of a stroke of minimum jerk. One with softer ends is
+longer by what moves the arm by less than 0.1 deg, which nobody sees.
+
 No sensor here shows pain or muscle activity; the shoulder blade is seen with a sensor on the acromion only. No norms
 exist for these drills: compare with the athlete's own history. The figures clear nobody: the practitioner decides.
 

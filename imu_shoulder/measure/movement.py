@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import hypot
+
 import numpy as np
 
 from imu_shoulder.measure.pauses import pieces
@@ -13,6 +15,8 @@ DEFINITION = "definition"
 SPARC_SOURCE = "Balasubramanian et al. 2015, doi 10.1186/s12984-015-0090-9"
 LDLJ_SOURCE = "Balasubramanian et al. 2012, doi 10.1109/TBME.2011.2179545"
 MIN_PHASE_S = 0.3
+# How well it is known how long a stroke took: a part of its own, and a share of it.
+STROKE_SD_S, STROKE_SD_SHARE = 0.03, 0.07
 
 
 @measure("start_deg", "deg", "leading angle at rest before the rep", "smoothed angle at the rep's start", DEFINITION)
@@ -105,6 +109,25 @@ def quickest_up_s(data: RepData) -> float:
 )
 def quickest_down_s(data: RepData) -> float:
     return float("nan") if data.rep.kind == "hold" else lower_s(data)
+
+
+@measure(
+    "stroke_sd_s",
+    "s",
+    "standard deviation of how long the quicker way took",
+    "hypot(0.03 s, 7 % of the shorter of quickest_up_s and quickest_down_s)",
+    "the standard deviations are ours, from simulated persons",
+)
+def stroke_sd_s(data: RepData) -> float:
+    return sd_of_stroke_s(min(quickest_up_s(data), quickest_down_s(data)))
+
+
+def sd_of_stroke_s(took_s: float) -> float:
+    """Standard deviation of how long a way up or down took that was read to take took_s.
+
+    Ours: against the true speed of the second simulator's persons from 9000 on, strokes of 0.7 to 10 s.
+    """
+    return hypot(STROKE_SD_S, STROKE_SD_SHARE * took_s)
 
 
 def _moving_s(data: RepData, start_s: float, end_s: float) -> float:

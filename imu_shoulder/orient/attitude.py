@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import vqf
 
-from imu_shoulder.arrays import bridged
-from imu_shoulder.frames import rotated
+from imu_shoulder.arrays import BLOCK_ROWS, bridged
+from imu_shoulder.frames import rotated, sin_cos
 from imu_shoulder.model import BoolArray, FloatArray, IntArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
@@ -62,7 +62,8 @@ class Attitude:
         """Some of the rows."""
         own: dict[str, Any] = {name: getattr(self, name) for name in _ROWS}
         for name, values in own.items():
-            own[name] = None if values is None else values[rows]
+            # Component by component in memory, as they are used.
+            own[name] = None if values is None else np.ascontiguousarray(values.T[..., rows]).T
         return replace(self, **own)
 
 
@@ -135,9 +136,14 @@ def all_turned(attitudes: Sequence[Attitude], heading_rad: Sequence[FloatArray])
 
 def _turned(quat: FloatArray, rate: FloatArray, heading_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The product of a turn by -heading_rad (M,) about the vertical with quaternions (M, 4) and rates (M, 3)."""
-    cosine, sine = np.cos(heading_rad / 2), np.sin(heading_rad / 2)
-    east, north = 1.0 - 2.0 * sine * sine, 2.0 * sine * cosine
-    w, x, y, z = quat.T
-    a, b, c = rate.T
-    quat = np.array([cosine * w + sine * z, cosine * x + sine * y, cosine * y - sine * x, cosine * z - sine * w]).T
-    return quat, np.array([east * a + north * b, east * b - north * a, c]).T
+    out, turned_rate = np.empty((4, len(quat))), np.empty((3, len(quat)))
+    for first in range(0, len(quat), BLOCK_ROWS):
+        rows = slice(first, first + BLOCK_ROWS)
+        sine, cosine = sin_cos(heading_rad[rows] / 2)
+        east, north = 1.0 - 2.0 * sine * sine, 2.0 * sine * cosine
+        w, x, y, z = quat[rows].T
+        a, b, c = rate[rows].T
+        out[0, rows], out[1, rows] = cosine * w + sine * z, cosine * x + sine * y
+        out[2, rows], out[3, rows] = cosine * y - sine * x, cosine * z - sine * w
+        turned_rate[0, rows], turned_rate[1, rows], turned_rate[2, rows] = east * a + north * b, east * b - north * a, c
+    return out.T, turned_rate.T

@@ -11,14 +11,15 @@ then no bias.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from math import radians, sqrt
 
 import numpy as np
 from scipy.spatial.distance import cdist
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import runs, sums_over
+from imu_shoulder.frames import cross
 from imu_shoulder.model import BoolArray, FloatArray, Track
 
 # The median of chi squared with three degrees of freedom.
@@ -148,7 +149,8 @@ class StillPieces:
         gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
         self._total = np.cumsum(gyr, axis=1)
         self._mean = _windowed(self._total, self.width) / self.width
-        power = _windowed(np.cumsum((gyr * gyr).sum(axis=0)), self.width) / self.width
+        self._power = (gyr * gyr).sum(axis=0)
+        power = _windowed(np.cumsum(self._power), self.width) / self.width
         spread_squared = (power - (self._mean * self._mean).sum(axis=0)) / 3
         bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self.width) > 0
         self._quiet_starts = (spread_squared < params.max_spread_rad_s**2) & ~bad
@@ -168,7 +170,7 @@ class StillPieces:
         for first, last in still:
             usual_starts[max(0, first - self.width + 1) : last] = False
         restless = self._joined(self._restless_starts & usual_starts, usual)
-        return [self.window(first, last) for first, last in sorted(still + restless)]
+        return self._said(sorted(still + restless))
 
     def _joined(self, starts: BoolArray, usual: FloatArray) -> list[tuple[int, int]]:
         params, width = self._params, self.width
@@ -186,10 +188,30 @@ class StillPieces:
 
     def window(self, first: int, last: int) -> StillWindow:
         """What half-open rows of stillness say."""
-        mean = _means(self._total, [(first, last)])[0]
-        total, acc = self._total[:, first:last].T, self._track.acc_m_s2[first:last]
-        spread = sqrt(self._track.gyr_rad_s[first:last].var(axis=0).mean())
-        return replace(_window(first, last, mean, total, acc, self._rate_hz), spread_rad_s=spread)
+        return self._said([(first, last)])[0]
+
+    def _said(self, spans: Sequence[tuple[int, int]]) -> list[StillWindow]:
+        """What each half-open stretch of rows says: of the mean rate the vertical part, of how far rate and gravity
+        disagree on tilting the level part.
+        """
+        if not spans:
+            return []
+        first, last = np.array(spans, dtype=np.intp).T
+        third, lasts, rate_hz = (last - first) // 3, last - first, self._rate_hz
+        acc = np.ascontiguousarray(self._track.acc_m_s2.T)
+        mean_acc = sums_over(acc, first, last) / lasts
+        mean = _means(self._total, spans).T
+        power = sums_over(self._power, first, last) / lasts
+        spread = np.sqrt(np.maximum(power - (mean * mean).sum(axis=0), 0.0) / 3)
+        before, after = _length_1(sums_over(acc, first, first + third)), _length_1(sums_over(acc, last - third, last))
+        # The vertical turns in the sensor against the sensor's own turning.
+        tilted = cross(after, before)
+        turned = sums_over(self._total, last - third, last) - sums_over(self._total, first, first + third)
+        level = (turned / third / rate_hz - tilted) * rate_hz / (lasts - third)
+        up = _length_1(before + after)
+        rate = level + up * (up * (mean - level)).sum(axis=0)
+        parts = zip(spans, rate.T.copy(), up.T.copy(), mean_acc.T.copy(), spread.tolist(), strict=True)
+        return [StillWindow(*span, *said) for span, *said in parts]
 
 
 def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: StillnessParams) -> list[tuple[int, int]]:
@@ -201,23 +223,6 @@ def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: Stillne
     for first, last in runs(quiet):
         pieces += cut(first, last, int((last - first) / (params.piece_s * rate_hz)))
     return pieces
-
-
-def _window(first: int, last: int, mean: FloatArray, total: FloatArray, acc: FloatArray, rate_hz: float) -> StillWindow:
-    """The vertical part of the mean rate (3,), and the level part of how far rate and gravity disagree on tilting.
-
-    total: running sum of the rate, acc: the accelerometer, (N, 3) each over the window.
-    """
-    third = (last - first) // 3
-    begin, end = slice(third), slice(-third, None)
-    before, after = (acc[rows].mean(axis=0) for rows in (begin, end))
-    before, after = before / np.linalg.norm(before), after / np.linalg.norm(after)
-    # The vertical turns in the sensor against the sensor's own turning.
-    tilted = np.cross(after, before)
-    turned = (total[end].mean(axis=0) - total[begin].mean(axis=0)) / rate_hz
-    level = (turned - tilted) * rate_hz / (last - first - third)
-    up = (before + after) / np.linalg.norm(before + after)
-    return StillWindow(first, last, level + up * (up @ (mean - level)), up, acc.mean(axis=0), 0.0)
 
 
 def track_bias(
@@ -274,20 +279,24 @@ def _walked(
     value = np.zeros((count, 3))
     variance = np.zeros((count, 3, 3))
     value[0], variance[0] = seen[0], noise[0]
+    steps = walk[:, None, None] * np.eye(3)
     for k in range(1, count):
-        predicted = variance[k - 1] + walk[k] * np.eye(3)
+        predicted = variance[k - 1] + steps[k]
         apart = seen[k] - value[k - 1]
-        surprise = apart @ np.linalg.inv(predicted + noise[k]) @ apart / surprise_sds**2
-        gain = predicted @ np.linalg.inv(predicted + noise[k] * max(1.0, surprise**2))
+        weight = np.linalg.inv(predicted + noise[k])
+        surprise = float(apart @ weight @ apart) / surprise_sds**2
+        if surprise > 1.0:
+            weight = np.linalg.inv(predicted + noise[k] * surprise**2)
+        gain = predicted @ weight
         value[k] = value[k - 1] + gain @ apart
         variance[k] = predicted - gain @ predicted
     if afterwards:
         # Rauch, Tung and Striebel's smoother.
+        expected = variance[:-1] + steps[1:]
+        gains = variance[:-1] @ np.linalg.inv(expected)
         for k in range(count - 2, -1, -1):
-            predicted = variance[k] + walk[k + 1] * np.eye(3)
-            gain = variance[k] @ np.linalg.inv(predicted)
-            value[k] = value[k] + gain @ (value[k + 1] - value[k])
-            variance[k] = variance[k] + gain @ (variance[k + 1] - predicted) @ gain.T
+            value[k] += gains[k] @ (value[k + 1] - value[k])
+            variance[k] += gains[k] @ (variance[k + 1] - expected[k]) @ gains[k].T
     return value, variance
 
 
@@ -303,3 +312,8 @@ def _means(total: FloatArray, spans: Sequence[tuple[int, int]]) -> FloatArray:
     first, last = np.array(spans, dtype=np.intp).reshape(-1, 2).T
     before = np.where(first > 0, total[:, first - 1], 0.0)
     return np.asarray(((total[:, last - 1] - before) / (last - first)).T)
+
+
+def _length_1(vectors: FloatArray) -> FloatArray:
+    """Vectors (3, N) brought to length 1."""
+    return np.asarray(vectors / np.sqrt((vectors * vectors).sum(axis=0)))

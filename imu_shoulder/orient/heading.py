@@ -27,9 +27,9 @@ from imu_shoulder.orient.moments import HeadingParams, QuietMoments
 SPREADS = 40
 # Columns of the inverse worked out at once; for more, the linear algebra starts threads that cost more than they save.
 COLUMNS = 16
-# The normal equations are symmetric and positive definite: no pivoting, and an order that fills in less.
+# The normal equations are symmetric and positive definite: no pivoting.
 SYMMETRIC: dict[str, Any] = {
-    "permc_spec": "MMD_AT_PLUS_A",
+    "permc_spec": "NATURAL",
     "diag_pivot_thresh": 0.0,
     "options": {"SymmetricMode": True},
 }
@@ -168,39 +168,50 @@ def _solve(
         )
     equations.add([(np.array([between]), 1.0)], 0.0, pi)
 
-    matrix = equations.matrix()
+    order = _order(equations.matrix())
+    matrix = equations.matrix()[:, order]
+    across = sparse.csr_array(matrix.T)
     target, sigma = np.concatenate(equations.target), np.concatenate(equations.sigma)
     robust = np.concatenate(equations.robust)
     solution = np.zeros(hanging + sensors)
     for s in range(sensors):
-        followed = moments.followed(s)
+        followed = moments.followed(s, params.travel_rad)
         solution[hanging + s] = own = _first_relaxed(followed, links, s)
         solution[s * count : (s + 1) * count] = _first_guess(followed, links, s, own)
     solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
     for step_number in range(8):
-        residual = wrap_rad(target - matrix @ solution)
+        residual = wrap_rad(target - matrix @ solution[order])
         # The first pass opens the gate wider, so that a drift is followed before it is judged.
         gate = TUKEY * (1.3 if step_number == 0 else 1.0)
         apart = residual / sigma / gate
         say = np.where(robust, np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0), 1.0) / sigma
-        weighted = sparse.diags_array(say**2) @ matrix
-        normal = splu(sparse.csc_matrix(weighted.T @ matrix), **SYMMETRIC)
-        change = normal.solve(weighted.T @ residual)
-        solution = solution + change
+        weighted = across.copy()
+        weighted.data *= (say**2)[across.indices]
+        products = weighted @ matrix
+        # Symmetric: its rows are its columns.
+        normal = splu(sparse.csc_matrix((products.data, products.indices, products.indptr)), **SYMMETRIC)
+        change = normal.solve(weighted @ residual)
+        solution[order] += change
         if step_number > 1 and np.abs(change).max() < radians(0.05):
             break
     value = solution[: sensors * count].reshape(sensors, count)
-    return value, *_spreads(normal, count, sensors)
+    return value, *_spreads(normal, np.argsort(order), count, sensors)
 
 
-def _spreads(normal: SuperLU, count: int, sensors: int) -> tuple[FloatArray, FloatArray]:
+def _order(matrix: sparse.csr_array) -> IntArray:
+    """An order of the unknowns in which the normal equations' factors fill in little; the same for each pass."""
+    normal = sparse.csc_matrix(matrix.T @ matrix)
+    return np.argsort(splu(normal, **(SYMMETRIC | {"permc_spec": "MMD_AT_PLUS_A"})).perm_c)
+
+
+def _spreads(normal: SuperLU, place: IntArray, count: int, sensors: int) -> tuple[FloatArray, FloatArray]:
     """Standard deviations (S, K) of the corrections, and of their differences from the first sensor's.
 
-    normal: the normal equations' factors. Columns of the inverse, for some moments; between them the deviation hardly
-    changes.
+    normal: the normal equations' factors, place: of each unknown in them. Columns of the inverse, for some moments;
+    between them the deviation hardly changes.
     """
     asked = np.unique(np.linspace(0, count - 1, min(count, SPREADS)).round().astype(np.intp))
-    rows = (np.arange(sensors)[:, None] * count + asked).ravel()
+    rows = place[(np.arange(sensors)[:, None] * count + asked).ravel()]
     unit = np.zeros((normal.shape[0], len(rows)))
     unit[rows, np.arange(len(rows))] = 1.0
     parts = [normal.solve(unit[:, k : k + COLUMNS])[rows] for k in range(0, len(rows), COLUMNS)]

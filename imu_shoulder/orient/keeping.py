@@ -123,7 +123,6 @@ class KeptHeading:
         # A block's own moments are those from shortly before it on, as in a finished recording.
         own_block = np.where(found.time_s[first:] >= block_s - AROUND_BLOCK_S, block, -1)
         stays = block >= 0 and self._block[-1] == block
-        came_from = found.place[first - 1] if first else found.place[0] - (not stays)
         roamed_rad = found.roamed_rad[first:].copy()
         if not first:
             # What went on before is no longer in sight.
@@ -139,7 +138,6 @@ class KeptHeading:
                 Rotation.concatenate([old, new[first:]])
                 for old, new in zip(moments.earth_from_sensor, found.earth_from_sensor, strict=True)
             ],
-            place=np.concatenate([moments.place, moments.place[-1] + found.place[first:] - came_from]),
             roamed_rad=np.concatenate([moments.roamed_rad, roamed_rad]),
             stay=np.concatenate([moments.stay, moments.stay[-1] + found.stay[first:] - stayed]),
             lost=np.concatenate([moments.lost, moments.lost[-1] + found.lost[first:] - lost_before]),
@@ -190,7 +188,6 @@ class KeptHeading:
             moments,
             time_s=moments.time_s[keep],
             earth_from_sensor=[sensor[keep] for sensor in moments.earth_from_sensor],
-            place=moments.place[keep],
             roamed_rad=roamed_rad,
             stay=moments.stay[keep],
             lost=moments.lost[keep],

@@ -16,7 +16,7 @@ from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import cut
-from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_heading
+from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_headings
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +32,8 @@ class HeadingParams:
     wander in one stay; step_rad: what a heading drifts beside its rate in between; bias_rad_s: of the
     gyroscope's bias about the vertical where stillness did not show it.
     travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in walking.
-    turn_rad: how far at most someone may turn meanwhile; stay_rad: otherwise. From travel_rad to three times as much
+    turn_rad: how far at most someone may turn meanwhile, round about: who walked may face any way; stay_rad: otherwise.
+    From travel_rad to three times as much
     the one goes over into the other.
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
@@ -58,7 +59,7 @@ class HeadingParams:
     step_rad: float = radians(0.1)
     sway_rad: float = radians(0.5)
     bias_rad_s: float = radians(0.4)
-    turn_rad: float = radians(60.0)
+    turn_rad: float = radians(180.0)
     stay_rad: float = radians(1.0)
     unseen_rad: float = radians(20.0)
     bridged: float = 0.25
@@ -85,8 +86,8 @@ class JointTurn:
 class QuietMoments:
     """Moments in which every sensor of an arm is quiet: middle times (K,), and per sensor its mean attitude.
 
-    place: (K,) number of the place the person stood at, another one after each walk. roamed_rad: (K,) how far a limb
-    turned to and fro on the way from the moment before, as in walking. stay: (K,) another one after each movement.
+    roamed_rad: (K,) how far a limb turned to and fro on the way from the moment before, as in walking. stay: (K,)
+    another one after each movement.
     lost: (K, S) how often each sensor was lost from sight before, unseen_rad2: (K, S) variance of its heading from all
     samples that are missing before. drift_rad_s: (S,) standard deviation of the bias about the vertical. joint_turns:
     what the movements between them say of the first two sensors' common heading. with_trunk: the last sensor is on the
@@ -95,7 +96,6 @@ class QuietMoments:
 
     time_s: FloatArray
     earth_from_sensor: Sequence[Rotation]
-    place: IntArray
     roamed_rad: FloatArray
     stay: IntArray
     lost: IntArray
@@ -110,16 +110,17 @@ class QuietMoments:
             self,
             time_s=self.time_s[:count],
             earth_from_sensor=[sensor[:count] for sensor in self.earth_from_sensor],
-            place=self.place[:count],
             roamed_rad=self.roamed_rad[:count],
             stay=self.stay[:count],
             lost=self.lost[:count],
             unseen_rad2=self.unseen_rad2[:count],
         )
 
-    def followed(self, sensor: int) -> IntArray:
-        """Number (K,) of the stretch within which the sensor's heading did nothing but drift and turn as it showed."""
-        return self.place + self.lost[:, sensor]
+    def followed(self, sensor: int, travel_rad: float) -> IntArray:
+        """Number (K,) of the stretch within which the sensor's heading did nothing but drift and turn as it showed:
+        another one after each walk, on which a limb roamed by more than travel_rad.
+        """
+        return np.asarray(np.cumsum(self.roamed_rad > travel_rad) + self.lost[:, sensor])
 
 
 def quiet_moments(
@@ -150,13 +151,12 @@ def quiet_moments(
     lost = np.stack([np.searchsorted(first[sd > params.lost_rad], begins) for first, sd in gaps], axis=1)
     unseen = np.stack([_total(sd**2, np.searchsorted(first, begins)) for first, sd in gaps], axis=1)
     roamed_rad = _roamed_rad(limbs, spans, free, rate_hz)
-    place: IntArray = np.cumsum(roamed_rad > params.travel_rad)
     moving = np.cumsum(speed > params.move_rad_s)
     stay = np.cumsum(
         [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
     )
     drift = np.array([_drift_sd(attitude, params) for attitude in attitudes])
-    return QuietMoments(middle, means, place, roamed_rad, stay, lost, unseen, drift, joint_turns, trunk is not None)
+    return QuietMoments(middle, means, roamed_rad, stay, lost, unseen, drift, joint_turns, trunk is not None)
 
 
 def _gaps(attitude: Attitude, rate_hz: float, params: HeadingParams) -> tuple[IntArray, FloatArray]:
@@ -214,12 +214,9 @@ def _joint_turns(
     """
     first, second = (attitude.rate_earth_rad_s for attitude in attitudes[:2])
     bias = bias_sd_rad_s(attitudes[0].bias.sd_rad_s, attitudes[1].bias.sd_rad_s, params)
-    out = []
-    for k, ((_, begin), (end, _)) in enumerate(pairwise(spans)):
-        fix = shared_heading(first[begin:end], second[begin:end], rate_hz, bias, params)
-        if fix is not None:
-            out.append(JointTurn(k, fix.heading_rad, fix.sd_rad))
-    return out
+    between = [(begin, end) for (_, begin), (end, _) in pairwise(spans)]
+    fixes = shared_headings(first, second, between, rate_hz, bias, params)
+    return [JointTurn(k, fix.heading_rad, fix.sd_rad) for k, fix in enumerate(fixes) if fix is not None]
 
 
 def _mean_speed(attitude: Attitude, width: int) -> FloatArray:

@@ -15,10 +15,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, radians
+from typing import Any
 
 import numpy as np
 
-from imu_shoulder.model import FloatArray
+from imu_shoulder.arrays import sums_over
+from imu_shoulder.model import FloatArray, IntArray
+
+# Of reals or of complex numbers.
+AnyArray = np.ndarray[Any, np.dtype[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,57 +70,105 @@ def shared_heading(
     bias_sd_rad_s: float,
     params: SharedParams,
 ) -> HeadingFix | None:
-    """Heading delta with R(delta) second = first for two segments that turn together.
+    """As shared_headings, over all of the rows."""
+    spans = [(0, min(len(first_rad_s), len(second_rad_s)))]
+    return shared_headings(first_rad_s, second_rad_s, spans, rate_hz, bias_sd_rad_s, params)[0]
 
-    first_rad_s, second_rad_s: (N, 3) angular rates in each sensor's own earth frame, NaN where not seen. bias_sd_rad_s:
-    of both biases together. Least squares over the level components of each stretch; the stretches' headings are
-    averaged by their variances. None if they hardly turn, or not as one.
+
+def shared_headings(
+    first_rad_s: FloatArray,
+    second_rad_s: FloatArray,
+    spans: Sequence[tuple[int, int]],
+    rate_hz: float,
+    bias_sd_rad_s: float,
+    params: SharedParams,
+) -> list[HeadingFix | None]:
+    """Heading delta with R(delta) second = first for two segments that turn together, of each span of rows.
+
+    first_rad_s, second_rad_s: (N, 3) angular rates in each sensor's own earth frame, NaN where not seen. spans:
+    half-open. bias_sd_rad_s: of both biases together. Least squares over the level components of each stretch; the
+    stretches' headings are averaged by their variances. None if they hardly turn, or not as one.
     """
-    size = max(1, round(params.window_s * rate_hz))
-    count = min(len(first_rad_s), len(second_rad_s)) // size
-    both = np.concatenate([first_rad_s[: count * size], second_rad_s[: count * size]], axis=1)
-    means = both.reshape(count, size, 6).mean(axis=1)
-    means = means[np.isfinite(means).all(axis=1)]
-    a, b = means[:, 0] + 1j * means[:, 1], means[:, 3] + 1j * means[:, 4]
+    fixes: list[HeadingFix | None] = [None] * len(spans)
+    means, span = _window_means(first_rad_s, second_rad_s, spans, max(1, round(params.window_s * rate_hz)))
+    a, b = means[0] + 1j * means[1], means[3] + 1j * means[4]
     step_rad = np.sqrt(np.abs(a) * np.abs(b)) * params.window_s
-    turned_rad = float(step_rad.sum())
-    if turned_rad < params.least_turned_rad:
-        return None
-    stretch = np.floor(np.cumsum(step_rad) / params.stretch_rad).astype(np.intp)
-    # The last stretch takes in what is left; a window of quick turning may be more than one.
-    stretch = np.minimum(stretch, max(int(turned_rad / params.stretch_rad) - 1, 0))
-    stretch = np.unique(stretch, return_inverse=True)[1]
+    turned_rad = np.bincount(span, step_rad, minlength=len(spans))
+    enough = turned_rad[span] >= params.least_turned_rad
+    if not enough.any():
+        return fixes
+    means, span, a, b = means[:, enough], span[enough], a[enough], b[enough]
+    stretches = _stretches(step_rad[enough], span, turned_rad, params.stretch_rad)
 
-    def per_stretch(values: FloatArray) -> FloatArray:
-        return np.asarray(np.bincount(stretch, values))
+    def per_stretch(values: AnyArray) -> AnyArray:
+        return np.asarray(np.add.reduceat(values, stretches))
 
-    def sums(values: np.ndarray) -> np.ndarray:
-        return per_stretch(values.real) + 1j * per_stretch(values.imag)
-
-    heading = np.angle(sums(a * b.conj()))
-    turned_b = b * np.exp(1j * heading)[stretch]
+    lasts = np.diff(stretches, append=len(span))
+    heading = np.angle(per_stretch(a * b.conj()))
+    turned_b = b * np.repeat(np.exp(1j * heading), lasts)
     shared, apart = (a + turned_b) / 2, turned_b - a
     power = per_stretch(np.abs(shared) ** 2)
-    vertical, apart_vertical = (means[:, 2] + means[:, 5]) / 2, means[:, 5] - means[:, 2]
+    vertical, apart_vertical = (means[2] + means[5]) / 2, means[5] - means[2]
     # What goes with the common turning, and what is left of the difference across it.
-    along = sums(apart * shared.conj()).real / power
-    upright = np.abs(sums(apart_vertical * shared.conj())) / power
+    along = per_stretch(apart * shared.conj()).real / power
+    upright = np.abs(per_stretch(apart_vertical * shared.conj())) / power
     across = (apart * shared.conj()).imag
     random = params.scatter * per_stretch(across**2) / power**2
-    slow = np.sqrt(power / np.bincount(stretch))
+    slow = np.sqrt(power / lasts)
     leaning = np.sqrt(2.0) * params.tilt_rad * np.sqrt(per_stretch(vertical**2) / power)
     alike = along**2 + upright**2 + leaning**2 + (bias_sd_rad_s / slow) ** 2
     owned = random + alike + params.skin_rad**2
-    say = (1.0 / owned) / (1.0 / owned).sum()
-    middle = float(np.angle((say * np.exp(1j * heading)).sum()))
-    off = np.angle(np.exp(1j * (heading - middle)))
+
+    begins, spread = _groups(span[stretches])
+
+    def per_span(values: AnyArray) -> AnyArray:
+        return np.asarray(np.add.reduceat(values, begins))
+
+    say = (1.0 / owned) / per_span(1.0 / owned)[spread]
+    middle = np.angle(per_span(say * np.exp(1j * heading)))
+    off = np.angle(np.exp(1j * (heading - middle[spread])))
     # Where stretches differ by more than they own up to, a joint moved along unseen.
-    surprise = max(1.0, float((say * off**2).sum() / (say * owned).sum()))
-    sd_rad = np.sqrt(surprise * ((say**2 * random).sum() + (say * alike).sum() + params.skin_rad**2))
-    if sd_rad > params.most_sd_rad:
-        return None
-    residual = float(np.degrees(np.sqrt((say * (off**2 + random)).sum())))
-    return HeadingFix(middle, residual, float(np.degrees(turned_rad)), float(sd_rad))
+    surprise = np.maximum(1.0, per_span(say * off**2) / per_span(say * owned))
+    sd_rad = np.sqrt(surprise * (per_span(say**2 * random) + per_span(say * alike) + params.skin_rad**2))
+    residual = np.degrees(np.sqrt(per_span(say * (off**2 + random))))
+    for k, place in enumerate(span[stretches[begins]].tolist()):
+        if sd_rad[k] <= params.most_sd_rad:
+            turned_deg = float(np.degrees(turned_rad[place]))
+            fixes[place] = HeadingFix(float(middle[k]), float(residual[k]), turned_deg, float(sd_rad[k]))
+    return fixes
+
+
+def _window_means(
+    first_rad_s: FloatArray, second_rad_s: FloatArray, spans: Sequence[tuple[int, int]], size: int
+) -> tuple[FloatArray, IntArray]:
+    """Means (6, W) of both rates over windows of `size` rows from each span's begin on, where both are seen; and of
+    which span (W,) each is.
+    """
+    begins = [np.arange(begin, end - size + 1, size) for begin, end in spans]
+    span = np.repeat(np.arange(len(spans)), [len(own) for own in begins])
+    first = np.concatenate([np.zeros(0, dtype=np.intp), *begins])
+    if not len(first):
+        return np.zeros((6, 0)), span
+    means = np.concatenate([sums_over(rate.T, first, first + size) for rate in (first_rad_s, second_rad_s)]) / size
+    seen = np.isfinite(means).all(axis=0)
+    return means[:, seen], span[seen]
+
+
+def _stretches(step_rad: FloatArray, span: IntArray, turned_rad: AnyArray, stretch_rad: float) -> IntArray:
+    """The first window of each stretch, none of which goes over from one span to the next; both are (W,)."""
+    total = np.cumsum(step_rad)
+    begins, spread = _groups(span)
+    own = total - (total - step_rad)[begins][spread]
+    # The last stretch takes in what is left; a window of quick turning may be more than one.
+    most = np.maximum(np.floor(turned_rad[span] / stretch_rad) - 1, 0)
+    stretch = np.minimum(np.floor(own / stretch_rad), most)
+    return np.flatnonzero((np.diff(stretch, prepend=-1) != 0) | (np.diff(span, prepend=-1) != 0))
+
+
+def _groups(number: IntArray) -> tuple[IntArray, IntArray]:
+    """Where each run of one number begins (G,), and which run every element (N,) is in."""
+    new = np.diff(number, prepend=-1) != 0
+    return np.flatnonzero(new), np.cumsum(new) - 1
 
 
 def joint_fix(fixes: Sequence[HeadingFix]) -> HeadingFix | None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from imu_shoulder.assess.words import titled
 from imu_shoulder.checked import Checked
 from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, asked_pause, form_limits, load_shipped, shipped_ids
 from imu_shoulder.drills.judged import JUDGED, JUDGED_ANGLES
@@ -16,7 +17,7 @@ from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
 FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
-PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "drill")
+PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "drill")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
     *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses"),
@@ -46,24 +47,45 @@ class PlannedDrill:
     own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
 
     @property
+    def title(self) -> str:
+        """The drill's title, with its direction where that is not the drill's usual one."""
+        return titled(self.drill)
+
+    @property
     def sides(self) -> tuple[Side, ...]:
         return tuple(side for side in SIDES if self.side in (side, "both"))
+
+    def towards(self, direction: str | None) -> PlannedDrill:
+        """Done in another of the drill's directions; as it is for none. Raises DrillError for one it has not."""
+        return replace(self, drill=self.drill.towards(direction)) if direction else self
 
     def asked_of(self, side: Side, source: str) -> Drill:
         """The drill with the dose this plan asks of one arm. source: named in the results."""
         load = self.band or ("" if self.load_kg is None else f"{self.load_kg:g} kg")
-        dose = Dose(self.sets, self.reps[side], load, source, self.rest_s)
+        dose = Dose(self.sets, self.reps[side], load, source, self.rest_s, asked=True)
         return replace(self.drill.within_own(self.own_deg.get(side, {})), dose=dose)
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What was asked of an athlete, in order. name: of the file. pain_ceiling: 0-10."""
+    """What was asked of an athlete, in order. name: of the file. pain_ceiling: 0-10.
+
+    after_surgery, instability: what the surgeon and the practitioner allow after an operation, or in a shoulder that is
+    known to slip out; empty where neither is known.
+    """
 
     name: str
     athlete: str
     drills: tuple[PlannedDrill, ...]
     pain_ceiling: float = PAIN_CEILING
+    after_surgery: str = ""
+    instability: str = ""
+
+    @property
+    def limits_first(self) -> tuple[str, ...]:
+        """What comes before every drill and every rule, in words."""
+        told = (("After surgery", self.after_surgery), ("A known instability", self.instability))
+        return tuple(f"{what}: the surgeon's and the practitioner's limits come first. {t}" for what, t in told if t)
 
 
 def load_plan(path: Path, drills: Mapping[str, Drill] | None = None) -> Plan:
@@ -84,7 +106,12 @@ def _plan(table: Checked, name: str, own: Mapping[str, Drill]) -> Plan:
         table.text("athlete").strip(),
         tuple(_planned(item, own) for item in table.tables("drill")),
         table.number("pain_ceiling", PAIN_CEILING, least=0.0, most=10.0),
+        *(_sentence(table.text(key)) if key in table else "" for key in ("after_surgery", "instability")),
     )
+
+
+def _sentence(text: str) -> str:
+    return f"{text.strip().rstrip('.')}."
 
 
 def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:

@@ -9,6 +9,7 @@ from typing import Any
 from imu_shoulder.model import Side
 from imu_shoulder.plan import Plan, PlannedDrill
 from imu_shoulder.plan.matching import Matches
+from imu_shoulder.report.dose import arm_dose
 
 Entry = Mapping[str, Any]
 
@@ -34,6 +35,7 @@ def hold_against(plan: Plan, matches: Matches, sets: Sequence[Entry]) -> dict[st
         "file": plan.name,
         "athlete": plan.athlete,
         "pain_ceiling": plan.pain_ceiling,
+        "limits_first": list(plan.limits_first),
         "drills": items,
         "skipped": skipped,
         "extra": extra,
@@ -41,6 +43,7 @@ def hold_against(plan: Plan, matches: Matches, sets: Sequence[Entry]) -> dict[st
         "order_text": order_text,
         "text": f"{text}.",
         "lines": [
+            *plan.limits_first,
             f"{text}.",
             *(item["text"] for item in items if item["status"] != "done" or item["load_differs"]),
             *(entry["text"] for entry in extra),
@@ -76,7 +79,7 @@ def _item(item: PlannedDrill, done: list[dict[str, Any]]) -> dict[str, Any]:
     differs = item.load_kg is not None and bool(loads)
     return {
         "drill": item.drill.id,
-        "title": item.drill.title,
+        "title": item.title,
         "side": item.side,
         "asked": {
             "sets": item.sets,
@@ -95,16 +98,14 @@ def _item(item: PlannedDrill, done: list[dict[str, Any]]) -> dict[str, Any]:
 
 
 def _item_text(item: PlannedDrill, done: list[dict[str, Any]], loads: list[float]) -> str:
-    name = f"{item.drill.title}, {'both arms' if item.side == 'both' else f'{item.side} arm'}"
+    name = f"{item.title}, {'both arms' if item.side == 'both' else f'{item.side} arm'}"
     if not done:
         return f"{name}: skipped."
     parts = []
     for side in item.sides:
         mine = [d for d in done if d["side"] == side]
         arm = f"{side} " if item.side == "both" else ""
-        seen = [d["reps"] for d in mine if d["reps"] is not None]
-        reps = f"{sum(seen)} of {item.sets * item.reps[side]} reps" if seen or not mine else "reps not seen"
-        parts.append(f"{arm}{len(mine)} of {item.sets} sets, {reps}")
+        parts.append(f"{arm}{arm_dose(item.title, side, item.sets, item.reps[side], mine).text}")
     unseen_s = sum(d["unseen_s"] for d in done)
     if unseen_s:
         parts.append(f"{unseen_s:.0f} s of it not seen, so that more may have been done")
@@ -128,7 +129,7 @@ def _order(plan: Plan, matches: Matches) -> tuple[bool, str]:
         if later < earlier:
             first, second = (plan.drills[k] for k in (later, earlier))
             return False, (
-                f"Order: {first.drill.title} ({first.side}) is asked before {second.drill.title} ({second.side}), "
+                f"Order: {first.title} ({first.side}) is asked before {second.title} ({second.side}), "
                 "but was begun after it."
             )
     return True, "The drills were begun in the order of the plan."

@@ -39,7 +39,8 @@ def check_athlete(plan: Plan, athlete: str) -> None:
 def match_sets(plan: Plan, events: Sequence[Event], apart: Collection[str] = ()) -> Matches:
     """Number of the set event (from 1) -> arm -> match. A set goes to the first line that still asks for it.
 
-    A set whose row names no side counts for both arms. apart: drill names of set events that are no drill.
+    A set whose row names a direction is one of a line that asks this direction; it may name none. A set whose row names
+    no side counts for both arms. apart: drill names of set events that are no drill.
     """
     due = {(k, side): item.sets for k, item in enumerate(plan.drills) for side in item.sides}
     found: dict[int, dict[Side, Match]] = {}
@@ -47,12 +48,16 @@ def match_sets(plan: Plan, events: Sequence[Event], apart: Collection[str] = ())
         if event.drill is None or event.drill in apart:
             continue
         arms = [side for side in SIDES if event.side in (side, "both", None)]
-        found[number] = {side: _match(plan, due, event.drill, side) for side in arms}
+        found[number] = {side: _match(plan, due, event.drill, event.direction, side) for side in arms}
     return found
 
 
-def _match(plan: Plan, due: dict[tuple[int, Side], int], drill: str, side: Side) -> Match:
-    lines = [k for k, item in enumerate(plan.drills) if item.drill.id == drill and side in item.sides]
+def _match(plan: Plan, due: dict[tuple[int, Side], int], drill: str, direction: str | None, side: Side) -> Match:
+    lines = [
+        k
+        for k, item in enumerate(plan.drills)
+        if item.drill.id == drill and side in item.sides and direction in (None, item.drill.direction)
+    ]
     waiting = [k for k in lines if due[k, side] > 0]
     if waiting:
         due[waiting[0], side] -= 1

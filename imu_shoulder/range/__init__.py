@@ -41,7 +41,10 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """A published value of one sex and an age range. middle: mean or median. p5_deg: 5th percentile where known."""
+    """A published value of one sex and an age range. middle: mean or median. p5_deg: 5th percentile where known.
+
+    how: in which posture and by whom it was measured, "" where the file does not say.
+    """
 
     sex: str
     ages: tuple[int, int]
@@ -50,6 +53,7 @@ class Published:
     middle_deg: float
     source: str
     p5_deg: float | None = None
+    how: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +138,7 @@ def _difference(table: Checked) -> Difference:
 
 
 def _published(table: Checked) -> Published:
-    table.known(("sex", "ages", "people", "middle", "middle_deg", "p5_deg", "source"))
+    table.known(("sex", "ages", "people", "middle", "middle_deg", "p5_deg", "source", "how"))
     ages = table.get("ages")
     if not isinstance(ages, list) or len(ages) != 2 or not all(type(age) is int for age in ages):
         raise table.wrong("ages", "two whole years", ages)
@@ -146,4 +150,5 @@ def _published(table: Checked) -> Published:
         table.number("middle_deg"),
         table.text("source"),
         table.number("p5_deg") if "p5_deg" in table else None,
+        table.text("how") if "how" in table else "",
     )

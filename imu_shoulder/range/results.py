@@ -22,6 +22,7 @@ CONTEXT = (
 )
 # From here on a lean of the trunk is told beside the trial.
 TRUNK_DEG = 10.0
+TOTAL_OF = ("external_rotation_at_90", "internal_rotation_at_90")
 WHY_MISSED = {
     "elbow": "elbow not as asked",
     "elevation": "upper arm not at the asked height",
@@ -58,16 +59,36 @@ def range_results(
     events = analysis.recording.events
     require_range_tests(events, tests)
     named = range_ids(events, tests)
+    found = [_test(analysis, test, age, sex) for test in tests.values() if test.id in named]
     return {
         "schema": SCHEMA,
         "recording": {key: getattr(analysis.recording, key) for key in ("name", "athlete", "start")},
         "age": age,
         "sex": sex,
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
-        "tests": [_test(analysis, test, age, sex) for test in tests.values() if test.id in named],
+        "tests": found,
+        "total_rotation": total_rotation(found),
         "context": CONTEXT,
         "parameters_changed": analysis.params.changed,
     }
+
+
+def total_rotation(tests: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """The whole arc of rotation at 90 deg of abduction, external and internal together, by the means of each side.
+
+    A pose that was off adds to the one as much as it takes from the other. None where no side has both.
+    """
+    by_id = {test["id"]: test["sides"] for test in tests}
+    external, internal = (by_id.get(name, {}) for name in TOTAL_OF)
+    sides = {
+        side: round(external[side]["mean_deg"] + internal[side]["mean_deg"], 2)
+        for side in SIDES
+        if all(side in found and found[side]["mean_deg"] is not None for found in (external, internal))
+    }
+    if not sides:
+        return None
+    difference = round(sides["right"] - sides["left"], 2) if len(sides) == 2 else None
+    return {"sides": sides, "difference_deg": difference, "of": list(TOTAL_OF)}
 
 
 def _test(analysis: Analysis, test: RangeTest, age: int | None, sex: str | None) -> dict[str, Any]:
@@ -89,6 +110,7 @@ def _test(analysis: Analysis, test: RangeTest, age: int | None, sex: str | None)
                 "middle_deg": row.middle_deg,
                 "p5_deg": row.p5_deg,
                 "source": row.source,
+                "how": row.how,
             }
             for row in test.published
             if (sex is None or row.sex == sex) and (age is None or row.ages[0] <= age <= row.ages[1])

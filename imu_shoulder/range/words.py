@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from imu_shoulder.parameters import told
@@ -13,13 +13,18 @@ POSE = (
     "+-: how far off the measurement may be (95 %). Most of it is how far the arm hung from neutral in the pose: "
     "alike in every trial and much alike on both sides, so it hardly touches the difference."
 )
+TOTAL = "Total rotation at 90 deg (external + internal)"
+TOTAL_NOTE = "In the total rotation an error of the pose cancels."
+STANDING = "Here the athlete stands, and nobody holds or reads the arm: compare with care."
+HEAD = ("Test", "Right", "Left", "Difference")
 SEX = {"m": "men", "f": "women"}
 
 
 def with_words(results: Mapping[str, Any]) -> dict[str, Any]:
-    """The results with `lines` and `published_lines` of each test, and `notes`: what the figures are and are not."""
+    """The results with `table`, with `lines` and `published_lines` of each test, and `notes`: what the figures are."""
     return {
         **results,
+        "table": {"head": list(HEAD), "rows": table_rows(results)},
         "tests": [{**test, "lines": _test(test), "published_lines": _beside(test)} for test in results["tests"]],
         "notes": _notes(results),
     }
@@ -28,11 +33,52 @@ def with_words(results: Mapping[str, Any]) -> dict[str, Any]:
 def lines(results: Mapping[str, Any]) -> list[str]:
     """One block per test, then how far the figures were checked, and what they are and are not."""
     blocks = [[test["title"], *(f"  {line}" for line in (*_test(test), *_beside(test)))] for test in results["tests"]]
-    return [*(line for block in blocks for line in block), HOW_CHECKED, *_notes(results)]
+    table = _columns([HEAD, *table_rows(results)])
+    return [*table, *(line for block in blocks for line in block), HOW_CHECKED, *_notes(results)]
+
+
+def table_rows(results: Mapping[str, Any]) -> list[tuple[str, str, str, str]]:
+    """A row per test, then the total rotation: right, left and their difference, by the means."""
+    rows = [
+        (test["title"], *(_mean(test["sides"].get(side)) for side in ("right", "left")), _apart(test["difference"]))
+        for test in results["tests"]
+    ]
+    total = results.get("total_rotation")
+    if total is not None:
+        sides = (f"{total['sides'][side]:.0f} deg" if side in total["sides"] else "" for side in ("right", "left"))
+        rows.append((TOTAL, *sides, "" if total["difference_deg"] is None else _more(total["difference_deg"])))
+    return rows
+
+
+def _columns(rows: Sequence[Sequence[str]]) -> list[str]:
+    widths = [max(len(row[k]) for row in rows) for k in range(len(HEAD))]
+    return ["  ".join(text.ljust(width) for text, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _mean(found: Mapping[str, Any] | None) -> str:
+    if found is None:
+        return "not tested"
+    if found["mean_deg"] is None:
+        return "not measured"
+    off = "" if found.get("sd_deg") is None else f" +- {1.96 * found['sd_deg']:.0f}"
+    return f"{found['mean_deg']:.0f}{off} deg"
+
+
+def _apart(difference: Mapping[str, Any] | None) -> str:
+    if difference is None:
+        return ""
+    if difference["mdc90_deg"] is None:
+        return _more(difference["mean_deg"])
+    size = "beyond" if difference["over_mdc90"] else "within"
+    return f"{_more(difference['mean_deg'])}, {size} measuring ({difference['mdc90_deg']:g} deg)"
+
+
+def _more(by_deg: float) -> str:
+    return "none" if abs(by_deg) < 0.5 else f"{abs(by_deg):.0f} deg more {'right' if by_deg > 0 else 'left'}"
 
 
 def _notes(results: Mapping[str, Any]) -> list[str]:
-    out = [POSE]
+    out = [POSE, *([TOTAL_NOTE] if results.get("total_rotation") else [])]
     if "gravity" in results["elevation_reference"]:
         out.append("Elevation was read about gravity, not about the trunk: leaning adds to it.")
     out += filter(None, [told(results.get("parameters_changed") or {})])
@@ -48,6 +94,7 @@ def _test(test: Mapping[str, Any]) -> list[str]:
 
 def _beside(test: Mapping[str, Any]) -> list[str]:
     out = [_published(row) for row in test["published"]] or ["No published value at hand for this test, age and sex."]
+    out += [STANDING] if any(row.get("how") for row in test["published"]) else []
     difference = test["difference"]
     if difference is not None and difference["mdc90_deg"] is not None:
         out.append(f"What measuring alone can make, {difference['mdc90_deg']:g} deg: {difference['source']}.")
@@ -82,5 +129,6 @@ def _difference(difference: Mapping[str, Any]) -> str:
 
 def _published(row: Mapping[str, Any]) -> str:
     low = "" if row["p5_deg"] is None else f", 5 in 100 under {row['p5_deg']:g}"
+    how = f"{row['how']}; " if row.get("how") else ""
     ages = f"{SEX[row['sex']]} of {row['ages'][0]} to {row['ages'][1]}"
-    return f"Published, {ages}: {row['middle']} {row['middle_deg']:g} deg{low} ({row['people']}; {row['source']})."
+    return f"Published, {ages}: {row['middle']} {row['middle_deg']:g} deg{low} ({row['people']}; {how}{row['source']})."

@@ -30,14 +30,16 @@ def write_outputs(
     """
     summary = summarise(analysis) if summary is None else summary
     reps, angles = reps_table(analysis), angles_table(analysis)
-    calibration = calibration_document(
-        analysis.recording,
-        analysis.calibration,
-        analysis.aligned.time_s,
-        analysis.attitudes,
-        analysis.findings,
-        summary["parameters_changed"],
-    )
+    calibration = None
+    if analysis.calibration is not None:
+        calibration = calibration_document(
+            analysis.recording,
+            analysis.calibration,
+            analysis.aligned.time_s,
+            analysis.attitudes,
+            analysis.findings,
+            summary["parameters_changed"],
+        )
     with whole_folder(out, FILES) as scratch:
         # Each text is made once, with a mark where the id comes that is a digest of them.
         texts = _summary_text({**summary, RUN: _MARK}), _reps_text(reps.assign(**{RUN: _MARK}))
@@ -50,7 +52,8 @@ def write_outputs(
             marked.attrs[RUN] = run
             marked.to_parquet(stream, index=False)
         write_text(scratch / SUMMARY, summary_text)
-        write_calibration({**calibration, RUN: run}, scratch / CALIBRATION)
+        if calibration is not None:
+            write_calibration({**calibration, RUN: run}, scratch / CALIBRATION)
         if report:
             write_text(scratch / REPORT, build_report(summary, reps, angles))
     return summary

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from collections.abc import Mapping, Sequence
 from importlib import resources
 from typing import Any
@@ -12,12 +13,15 @@ import jinja2
 import pandas as pd
 from markupsafe import Markup
 
+from imu_shoulder.cautions import CAUTIONS, HELP
 from imu_shoulder.errors import OutputError
 from imu_shoulder.one_run import RUN
 from imu_shoulder.parameters import told
 from imu_shoulder.report import figure, headlines, sections, words
 
 SCHEMA = 1
+# The cautions that stand above the sets; those of how soon to get help follow them.
+BEFORE_HELP = len(CAUTIONS) - len(HELP)
 DECIDES = "The practitioner decides."  # the end of every line of advice; the report says it once above them all
 REFERENCES = {
     "gravity": "Elevation is an angle about gravity, not about the trunk: leaning counts as elevation, and of someone "
@@ -56,11 +60,10 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         recording=summary["recording"],
         date=words.date(summary["recording"]["start"]),
         length=words.clock(summary["recording"]["duration_s"]),
-        overall=headlines.overall(summary),
-        most_missed=headlines.most_missed(summary),
-        sides_apart=words.degrees(headlines.sides_apart(summary)),
+        said=[(kind, words.degrees(text)) for kind, text in headlines.by_kind(summary)],
         data_line=headlines.data_line(summary),
-        cautions=summary["cautions"],
+        cautions=summary["cautions"][:BEFORE_HELP],
+        help=summary["cautions"][BEFORE_HELP:],
         how_checked=words.HOW_CHECKED,
         not_seen=summary["not_seen"],
         sections=found,
@@ -71,6 +74,8 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
         pain={"over": [], "text": "", **(summary.get("pain") or {})},
         plan=plan_lines(summary.get("plan")),
+        range_table=[_plain(row) for row in (ranges.get("table") or {}).get("rows", [])],
+        range_head=(ranges.get("table") or {}).get("head", []),
         ranges=[
             (words.degrees(test["title"]), _plain(test["lines"]), _plain(test["published_lines"]))
             for test in ranges.get("tests") or []
@@ -103,10 +108,10 @@ def plan_lines(plan: Mapping[str, Any] | None) -> list[str]:
     return [words.degrees(line) for line in [*(plan.get("lines") or [plan["text"]]), *kept]]
 
 
-def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str]]:
+def advice_lines(advice: Sequence[Mapping[str, Any]]) -> list[tuple[str, str, str, str, str]]:
     """A line per drill and arm. Stop is for all of them, and the head of the page says why: it is said once."""
     if any(item["advice"] == "stop" for item in advice):
-        return [("Every drill", "stop", "stop", "")]
+        return [("Every drill", "stop", "stop", "", "")]
     return [_advice(item) for item in advice]
 
 
@@ -117,12 +122,25 @@ def criteria_for_next(advice: Sequence[Mapping[str, Any]]) -> str:
     return next((item["next_takes"] for item in advice if item["advice"] == "stay" and item.get("next_takes")), "")
 
 
-def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str]:
-    """Whom it is for, the advice's name and its words, and the reps and earlier drills that it comes from."""
-    whom = f"{item['title']}, {item['side']} arm"
+def _advice(item: Mapping[str, Any]) -> tuple[str, str, str, str, str]:
+    """Whom it is for, the advice's name and its words, the first thing to know of it, and all that it comes from."""
+    whom = f"{item['title']}, {item['side']} arm{', holding' if item.get('role') == 'hold' else ''}"
     text = str(item["text"]).removeprefix(f"{whom}: ").removesuffix(DECIDES)
     said, _, because = text.partition(". ")
-    return whom, item["advice"], said.rstrip(". "), because.strip()
+    first = [sentence for start in FIRST_SAID if (sentence := _sentence_of(because, start))]
+    for sentence in first:
+        because = because.replace(sentence, "", 1)
+    return whom, item["advice"], said.rstrip(". "), " ".join(first), " ".join(because.split())
+
+
+# How the sentences begin that a coach reads first in a line of advice.
+FIRST_SAID = ("The surgeon's", "Missing first:", "Steps to choose from")
+
+
+def _sentence_of(text: str, start: str) -> str:
+    """The sentence of a text that begins so; empty where there is none. A number's point ends no sentence."""
+    found = re.search(rf"{re.escape(start)}.*?\.(?= |$)", text)
+    return found.group() if found else ""
 
 
 def _policy(scripts: list[str], style: str) -> str:

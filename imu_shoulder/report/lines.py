@@ -89,15 +89,24 @@ def excluded(item: Mapping[str, Any]) -> str:
 
 
 def written(entry: Mapping[str, Any]) -> list[str]:
-    """What was written down about the set: pain, load, a note."""
+    """What was said of the set: pain, effort, a count by hand, load, a note."""
     out = []
     if words.is_number(entry.get("pain")):
         out.append(f"Pain {words.value(entry['pain'])} of 10{', over the ceiling' if entry.get('pain_over') else ''}")
+    if words.is_number(entry.get("effort")):
+        out.append(f"Effort {words.value(entry['effort'])} of 10")
+    if (by_hand := counted_by_hand(entry)) is not None:
+        out.append(f"{words.value(entry['done']['reps'])} counted, {by_hand} by hand")
     if words.is_number(entry.get("load_kg")):
         out.append(f"Load {words.value(entry['load_kg'])} kg")
     if entry.get("note"):
         out.append(f"Note: {entry['note']}")
     return out
+
+
+def counted_by_hand(entry: Mapping[str, Any]) -> int | None:
+    """The reps as they were corrected by hand, None where they were not. What was measured stands beside it."""
+    return None if entry.get("role") == "hold" else (entry.get("live") or {}).get("by_hand")
 
 
 def notes(entry: Mapping[str, Any]) -> list[str]:
@@ -111,6 +120,15 @@ def notes(entry: Mapping[str, Any]) -> list[str]:
     more = len(out) - NOTES_SHOWN
     shown = [words.sentence(line) for line in out[:NOTES_SHOWN]]
     return shown + ([f"and {more} more, in summary.json"] if more > 0 else [])
+
+
+def close(entry: Mapping[str, Any]) -> list[str]:
+    """What was too close to a limit to be called a fault, with how well it is known. It is held against nobody."""
+    whose = "" if entry.get("role") == "hold" else "Rep {rep}: "
+    return [
+        words.degrees(whose.format(rep=words.number(item["rep"])) + f"close: {item['text'].replace(';', '; ')}")
+        for item in entry.get("close") or []
+    ]
 
 
 def across(entry: Mapping[str, Any]) -> list[str]:

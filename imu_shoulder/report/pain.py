@@ -1,11 +1,12 @@
-"""What was written down about each set besides its sensors: pain, load, a note. Pain over the ceiling means stop."""
+"""What was said of each set besides its sensors: pain, effort, load, a note, a count by hand. Pain may mean stop."""
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from imu_shoulder.model import Event
+from imu_shoulder.assess.words import counted
+from imu_shoulder.model import ArmCount, Event
 
 # Of 10; a plan sets another. A usual rule for watching pain under load, from memory: no source was confirmed.
 PAIN_CEILING = 2.0
@@ -13,10 +14,25 @@ PAIN_CEILING = 2.0
 BEFORE = 0
 
 
+def notes_of(events: Sequence[Event]) -> list[dict[str, Any]]:
+    """What was written down, in time: `set`, `start_s` and `text`.
+
+    set: its number; 0 for before the first one, None for a row between or behind sets.
+    """
+    out: list[dict[str, Any]] = []
+    number = 0
+    for event in events:
+        number += event.trial_type == "set"
+        if event.note:
+            of_set = number if event.trial_type == "set" or not number else None
+            out.append({"set": of_set, "start_s": event.onset_s, "text": event.note})
+    return out
+
+
 def tell_sets(
     sets: Sequence[dict[str, Any]], events: Sequence[Event], ceiling: float, apart: Collection[str] = ()
 ) -> dict[str, Any]:
-    """Fill pain, load_kg, note and pain_over of the entries of the sets; returns the summary's `pain`.
+    """Fill pain, effort, load_kg, note, live and pain_over of the entries of the sets; returns the summary's `pain`.
 
     In its `over` 0 stands for before the first set: a rating in a row of the pose or of a calibration movement. Every
     set event with a rating counts, also one whose set no sensor saw. apart: drill names of set events that are
@@ -27,6 +43,8 @@ def tell_sets(
         event = marked.get(entry["set"])
         pain = None if event is None else event.pain
         entry["pain"] = pain
+        entry["effort"] = None if event is None else event.effort
+        entry["live"] = None if event is None else _live(event.count_of(entry["side"]), entry["done"]["reps"])
         entry["load_kg"] = None if event is None else event.load_kg
         entry["note"] = None if event is None else event.note
         entry["pain_over"] = pain is not None and pain > ceiling
@@ -47,6 +65,18 @@ def tell_sets(
     }
 
 
+def _live(count: ArmCount, reps: int) -> dict[str, int | None] | None:
+    """What was counted of an arm while the set went on, and by hand; None where nobody was there to count.
+
+    reps: as they are counted now, for a correction of a set that was never counted to its end.
+    """
+    if count == ArmCount(count.side):
+        return None
+    counted = reps if count.counted is None else count.counted
+    by_hand = max(0, counted + count.corrected) if count.corrected else None
+    return {"counted": count.counted, "extra": count.extra, "corrected": count.corrected, "by_hand": by_hand}
+
+
 def _named(number: int, event: Event, apart: Collection[str]) -> str:
     return str(event.drill).replace("_", " ") if event.drill in apart else f"set {number}"
 
@@ -62,5 +92,7 @@ def _text(rated: dict[int, tuple[str, float]], over: list[int], ceiling: float, 
     if not rated:
         return f"No pain was rated. Ask{' after each set' if drills else ''}: no sensor shows it."
     unrated = sum(number not in rated for number in drills)
-    missing = f"; {unrated} of {len(drills)} sets were not rated" if unrated else ""
-    return f"Pain was at most {max(pain for _, pain in rated.values()):g} of 10, the ceiling is {ceiling:g}{missing}."
+    missing = f"; {unrated} of {counted(len(drills), 'set')} not rated" if unrated else ""
+    highest = max(pain for _, pain in rated.values())
+    most = f"at most {highest:g} of 10, the ceiling is {ceiling:g}" if highest else "rated 0 of 10"
+    return f"Pain was {most}{missing}."

@@ -6,11 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from imu_shoulder.assess.faults import CRITERIA
-from imu_shoulder.report import curves, headlines, lines, poses, words
+from imu_shoulder.report import charts, curves, headlines, lines, poses, words
 
 PAD_S = 3.0
 # Of all curves and of all postures together: they keep a full 20 minutes of both arms under 300 kB.
@@ -50,13 +49,14 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class RepRow:
-    """One rep. status: clean, fault or excluded."""
+    """One rep. status: clean, close (clean, and too close to a limit to call), fault or excluded."""
 
     rep: str
     status: str
     cells: tuple[Cell, ...]
     pauses: str
     faults: str
+    close: str
     excluded: str
 
 
@@ -76,16 +76,19 @@ class Section:
     written: tuple[str, ...]
     pain: str
     pain_over: bool
+    effort: str
     reps_done: str
     clean: str
     hold: str
     band: str
     angle: str
+    zeros: tuple[str, ...]
     headings: tuple[str, ...]
     rows: tuple[RepRow, ...]
     criteria: tuple[tuple[str, str], ...]
     steadiness: tuple[str, ...]
     notes: tuple[str, ...]
+    close: tuple[str, ...]
     excluded: tuple[str, ...]
     across: tuple[str, ...]
     research: tuple[str, ...]
@@ -99,7 +102,8 @@ class Section:
 def build(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) -> list[Section]:
     """All sections, in time. reps and angles: the tables of reps.csv and angles.parquet."""
     entries = headlines.in_order(summary)
-    shown_s = sum(entry["end_s"] - entry["start_s"] + 2 * PAD_S for entry in entries)
+    spans_s = (entry["end_s"] - entry["start_s"] + 2 * PAD_S for entry in entries)
+    shown_s = sum(s * len(charts.shown_angles(entry)) for s, entry in zip(spans_s, entries, strict=True))
     bin_s = max(curves.BIN_S, 2 * shown_s / POINT_BUDGET)
     windows = [angles[angles["time_s"].between(entry["start_s"] - PAD_S, entry["end_s"] + PAD_S)] for entry in entries]
     spans = [(w, entry["side"], entry["start_s"], entry["end_s"]) for w, entry in zip(windows, entries, strict=True)]
@@ -110,6 +114,11 @@ def build(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) 
         )
         for entry, window, text in zip(entries, windows, texts, strict=True)
     ]
+
+
+def _by_hand(entry: Mapping[str, Any]) -> str:
+    by_hand = lines.counted_by_hand(entry)
+    return "" if by_hand is None else f" counted, {by_hand} by hand"
 
 
 def _section(
@@ -141,16 +150,19 @@ def _section(
         written=tuple(lines.written(entry)),
         pain=words.value(entry.get("pain")),
         pain_over=bool(entry.get("pain_over")),
-        reps_done="held" if holds else _of(done.get("reps"), asked.get("reps")),
-        clean="" if holds else words.number(done.get("clean")),
+        effort=words.value(entry.get("effort")),
+        reps_done="held" if holds else _of(done.get("reps"), asked) + _by_hand(entry),
+        clean="" if holds else words.number(done.get("clean") if done.get("scored", 1) else None),
         hold=_with_unit(_median(entry.get("tempo"), "hold_s"), 1, " s") if hold_asked else "not asked",
         band=_asked_band(entry),
-        angle=_angle(entry),
+        angle=charts.angle_words(entry, entry["angle"]),
+        zeros=tuple(_zeros(entry, columns)),
         headings=(*(heading for _, heading, _, _ in columns), *(f"{words.sentence(name)} s" for name in stays)),
         rows=tuple(_row(rep, columns, stays, missed, asked) for rep in own.to_dict("records")),
         criteria=tuple(lines.criteria(entry)),
         steadiness=tuple(lines.steadiness(entry.get("steadiness") or {})) if hold_asked else (),
         notes=tuple(lines.notes(entry)),
+        close=tuple(lines.close(entry)),
         excluded=tuple(lines.excluded(item) for item in entry.get("excluded") or []),
         across=tuple(lines.across(entry)),
         research=tuple(lines.research(entry)),
@@ -160,26 +172,32 @@ def _section(
             (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
         ),
         spread=tuple(_spread(window[window["time_s"].between(entry["start_s"], entry["end_s"])], side)),
-        curve=_curve(entry, own, window, bin_s, pose),
+        curve=charts.curve(entry, own, window, bin_s, pose, _mark),
     )
 
 
-def _angle(entry: Mapping[str, Any]) -> str:
-    """The leading angle's name, and what it is about where that is not the trunk."""
-    about = entry["angle"] in ("elevation", "plane") and entry.get("elevation_reference") == "gravity"
-    return words.sentence(words.angle(entry["angle"])) + (" about gravity" if about else "")
+def _zeros(entry: Mapping[str, Any], columns: Sequence[tuple[str, str, int, str | None]]) -> list[str]:
+    """Zero, sign and unit of each angle that the set's curves and its table show."""
+    in_table = [name.removesuffix("_deg") for name, *_ in columns]
+    return [said for name in dict.fromkeys([*charts.shown_angles(entry), *in_table]) if (said := words.zero(name))]
 
 
 def _asked_band(entry: Mapping[str, Any]) -> str:
     """What is shaded behind the curve, as the drill asks it."""
+    if entry.get("visits"):
+        return charts.asked_text(entry, entry["angle"])
     arc = next((criterion for criterion in entry.get("criteria") or [] if criterion["name"] == "arc"), None)
     if arc is None:
         return words.band(entry.get("band_deg"))
     return words.degrees(arc["asked"]).removesuffix(" at the top")
 
 
-def _of(done: Any, asked: Any) -> str:
-    return f"{words.number(done)} of {words.number(asked)}" if words.is_number(asked) else words.number(done)
+def _of(done: Any, asked: Mapping[str, Any]) -> str:
+    dose = asked.get("reps")
+    if not words.is_number(dose):
+        return words.number(done)
+    shown = words.number(done), words.number(dose)
+    return "{} of {}".format(*shown) if asked.get("by") == "plan" else "{} (usual {})".format(*shown)
 
 
 def _median(table: Any, key: str) -> Any:
@@ -199,7 +217,9 @@ def _texts(names: Any, in_words: Callable[[str], str]) -> list[str]:
 def _status(rep: Mapping[Any, Any]) -> str:
     if _texts(rep["excluded"], words.exclusion):
         return "excluded"
-    return "fault" if _texts(rep["faults"], words.fault) else "clean"
+    if _texts(rep["faults"], words.fault):
+        return "fault"
+    return "close" if _texts(rep.get("close"), words.fault) else "clean"
 
 
 def _stayed(text: Any) -> dict[str, float]:
@@ -242,8 +262,16 @@ def _row(
         cells=tuple(cells),
         pauses=", ".join(words.degrees(pause).replace(" ", "\u00a0") for pause in pauses),
         faults=", ".join(_texts(rep["faults"], words.fault)),
+        close=_close(rep),
         excluded=", ".join(_texts(rep["excluded"], words.exclusion)),
     )
+
+
+def _close(rep: Mapping[Any, Any]) -> str:
+    """What was too close to a limit to call, with what was seen and how well it is known; "" where nothing was."""
+    names = _texts(rep.get("close"), words.fault)
+    seen = _texts(rep.get("close_notes"), str) if names else []
+    return words.degrees("; ".join(seen or names))
 
 
 def _empty(column: pd.Series) -> bool:
@@ -273,33 +301,6 @@ def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
             name = words.sentence(words.angle(column.removeprefix(f"{side}_").removesuffix("_deg_sd")))
             rows.append((name, words.number(window[column].median(), 1), words.number(window[column].max(), 1)))
     return rows
-
-
-def _curve(
-    entry: Mapping[str, Any], own: pd.DataFrame, window: pd.DataFrame, bin_s: float, pose: Mapping[str, Any]
-) -> Mapping[str, Any] | None:
-    """The leading angle of the set for the page's script; None where the angles do not hold it."""
-    column = f"{entry['side']}_{entry['angle']}_deg"
-    if column not in window or not window[column].notna().any():
-        return None
-    curve = pd.DataFrame({"time_s": window["time_s"], "angle_deg": window[column]}).astype(np.float64)
-    time_s, angle_deg = curve["time_s"].to_numpy(), curve["angle_deg"].to_numpy()
-    kept_s, kept_deg = curves.extremes(time_s, angle_deg, bin_s)
-    first_s = round(float(kept_s[0]), 2)
-    return {
-        "id": f"set-{entry['set']}-{entry['side']}",
-        "angle": _angle(entry),
-        "from": first_s,
-        "points": curves.encode(kept_s - first_s, kept_deg),
-        "gaps": curves.gaps(time_s, angle_deg),
-        "band": _band(entry.get("band_deg")),
-        "reps": [_mark(rep, curve) for rep in own.to_dict("records")],
-        "pose": pose,
-    }
-
-
-def _band(ends: Sequence[Any] | None) -> list[float | None] | None:
-    return None if ends is None else [float(end) if words.is_number(end) else None for end in ends]
 
 
 def _mark(rep: Mapping[Any, Any], curve: pd.DataFrame) -> list[Any]:

@@ -18,10 +18,12 @@ from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.sides import compare_sides
 from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set_lines
-from imu_shoulder.calibrate.model import ArmCalibration
+from imu_shoulder.calibrate.model import ArmCalibration, Calibration
+from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
-from imu_shoulder.report.pain import PAIN_CEILING, tell_sets
+from imu_shoulder.report.headlines import first_lines
+from imu_shoulder.report.pain import PAIN_CEILING, notes_of, tell_sets
 
 SCHEMA = 1
 STEPS = {
@@ -35,8 +37,8 @@ _DEPENDENCIES = ("numpy", "scipy", "pandas", "pyarrow", "vqf", "ahrs")
 
 def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[str, Any]:
     """The contents of summary.json: JSON types only, no NaN. pain_ceiling: of 10."""
-    recording, aligned = analysis.recording, analysis.aligned
-    sets = [assess_set(found.arm_set, found.judged) for found in analysis.sets]
+    recording, aligned, found = analysis.recording, analysis.aligned, analysis.calibration
+    sets = [assess_set(own.arm_set, own.judged) for own in analysis.sets]
     for entry, own in zip(sets, analysis.sets, strict=True):
         entry["elevation_reference"] = analysis.arms[own.arm_set.side].reference_of(slice(*own.arm_set.rows))
     _compare_sides(sets, analysis.sets)
@@ -54,7 +56,8 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "versions": _versions(),
         "parameters": asdict(analysis.params),
         "parameters_changed": analysis.params.changed,
-        "calibration": {side: _calibration(arm, analysis) for side, arm in analysis.calibration.arms.items()},
+        "calibration": {side: _calibration(arm, found) for side, arm in found.arms.items()} if found else {},
+        "no_pose": analysis.no_pose,
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
         "data_quality": {
             placement: {
@@ -67,10 +70,11 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "not_seen": _not_seen(analysis),
         "cautions": list(CAUTIONS),
         "pain": pain,
+        "notes": notes_of(recording.events),
         "sets": sets,
     }
     plain: dict[str, Any] = _plain(summary)
-    return plain
+    return {**plain, "first_lines": first_lines(plain)}
 
 
 @cache
@@ -85,7 +89,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
     return out
 
 
-def _calibration(arm: ArmCalibration, analysis: Analysis) -> dict[str, Any]:
+def _calibration(arm: ArmCalibration, calibration: Calibration) -> dict[str, Any]:
     residual = {
         f"{sensor.placement} {name}": value
         for sensor in (arm.upper_arm, arm.wrist)
@@ -94,8 +98,8 @@ def _calibration(arm: ArmCalibration, analysis: Analysis) -> dict[str, Any]:
     }
     used = [STEPS.get(step, step) for step in arm.used]
     text = f"from {', '.join(used)}"
-    if not analysis.calibration.pose_was_marked:
-        start, end = analysis.calibration.pose_s
+    if not calibration.pose_was_marked:
+        start, end = calibration.pose_s
         text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s was taken)"
     unmoved = [name for missing in missing_angles(arm) if not missing.bare for name in missing.angles]
     if unmoved:
@@ -109,7 +113,9 @@ def _not_seen(analysis: Analysis) -> list[str]:
     out += _shrugs_not_seen(analysis)
     if STERNUM not in worn:
         out.append("The trunk: no sensor sat on the breastbone, so leaning was not seen.")
-    for arm in analysis.calibration.arms.values():
+    if analysis.no_pose:
+        out.append(f"Every angle: no neutral pose was found. {NO_POSE[2].capitalize()}.")
+    for arm in () if analysis.calibration is None else analysis.calibration.arms.values():
         out += missing_lines(arm)
     return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, STERNUM in worn)
 

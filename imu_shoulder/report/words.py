@@ -11,7 +11,10 @@ from typing import Any, TypeGuard
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.faults import CRITERIA, FAULTS
+from imu_shoulder.assess.words import counted as counted
+from imu_shoulder.assess.words import done_of as done_of
 from imu_shoulder.assess.words import joined as joined
+from imu_shoulder.assess.words import rep_list as rep_list
 
 MISSING = "–"
 # One line of README and every report: how far the figures were held against people.
@@ -20,7 +23,8 @@ HOW_CHECKED = (
     "(docs/validation.md). How to check angles: docs/protocol.md."
 )
 
-SEVERITIES = {"fault": "Fault", "warning": "Warning", "note": "Note"}
+# A fault is the athlete's; what the data have are warnings.
+SEVERITIES = {"fault": "Serious warning", "warning": "Warning", "note": "Note"}
 
 
 def plain(name: object) -> str:
@@ -46,6 +50,24 @@ def exclusion(name: str) -> str:
 def angle(name: object) -> str:
     """An angle's name without unit as words."""
     return "elevation about gravity" if name == "elevation_gravity" else plain(name)
+
+
+# Where each angle has its zero and which way it grows, in degrees; docs/coordinates.md has the exact words.
+ZEROS = {
+    "elevation": "Elevation: 0° with the arm hanging, 90° with the upper arm level",
+    "plane": "Plane: 0° is raised to the side, 90° to the front, less than 0° behind the side",
+    "rotation": "Rotation of the upper arm: 0° as in the neutral pose, more is turned outward, less inward",
+    "elbow": "Elbow: 0° straight, 90° bent to a right angle",
+    "forearm": "Forearm: 0° with the thumb forward, more is the palm turned down, less turned up",
+    "thumb_up": "Thumb up: 90° thumb to the ceiling, 0° level, less than 0° thumb down",
+    "trunk_lean": "Trunk: lean in degrees from the neutral pose",
+    "shrug": "Shrug: degrees that the shoulder blade turned up beyond what goes with the arm",
+}
+
+
+def zero(angle_name: str) -> str:
+    """Zero, sign and unit of an angle in words; "" of what is no angle."""
+    return ZEROS.get(angle_name, "")
 
 
 def sentence(text: str) -> str:
@@ -97,11 +119,6 @@ def date(start: Any) -> str:
     except ValueError:
         return str(start)
     return f"{found.day} {found:%B %Y, %H:%M}"
-
-
-def counted(count: int, one: str, many: str | None = None) -> str:
-    """`1 rep`, `2 reps`."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def reps_named(reps: Sequence[object]) -> str:

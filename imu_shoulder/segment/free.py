@@ -102,11 +102,6 @@ def find_free_sets(
     return tuple(found for bout in bouts if (found := _bout_set(bout)) is not None)
 
 
-def count_free(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[FreeRep, ...]:
-    """Every rep of `find_free_sets`, in order."""
-    return tuple(rep for found in find_free_sets(time_s, acc_m_s2, gyr_rad_s, rate_hz) for rep in found.reps)
-
-
 def _bout_set(bout: Bout) -> FreeSet | None:
     strokes = find_strokes(bout.posture, bout.still_start, bout.still_end)
     if strokes is None or strokes.typical_rad < SMALLEST_ARC_RAD:

@@ -79,7 +79,8 @@ def find_edge(speed: FloatArray, first: int, last: int, early: int, late: int) -
     over = np.flatnonzero(speed[bounds] >= HALF * peak) + bounds.start
     if not len(over):
         return None
-    pauses = [k for k in range(len(over) - 1) if speed[over[k] : over[k + 1]].min() < LOW * peak]
+    gaps = np.flatnonzero(np.diff(over) > 1)
+    pauses = [k for k in gaps.tolist() if speed[over[k] : over[k + 1]].min() < LOW * peak]
     if not pauses:
         only = _stroke(speed, (first, last), whole, (int(over[0]), int(over[-1])), peak)
         return Edge(only, only)

@@ -2,6 +2,7 @@
 
 from imu_shoulder.simulate.athlete import IDEAL_ATHLETE, Athlete
 from imu_shoulder.simulate.damage import Damage
+from imu_shoulder.simulate.deviations import Deviation
 from imu_shoulder.simulate.script import (
     BendsAtShoulderHeight,
     ElbowBends,
@@ -20,6 +21,7 @@ __all__ = [
     "Athlete",
     "BendsAtShoulderHeight",
     "Damage",
+    "Deviation",
     "ElbowBends",
     "ForwardRaises",
     "Pause",

@@ -12,6 +12,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import EVENT_SIDES, PLACEMENTS, SIDES, Side
 from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
+from imu_shoulder.simulate.deviations import Deviation
 from imu_shoulder.simulate.motions import RANGE_MOTIONS
 from imu_shoulder.simulate.sensor import SensorModel
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
@@ -19,6 +20,7 @@ from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 FaultsByRep = Mapping[int, tuple[str, ...]]
 ATTEMPTS = ("partial", "false_start")
 NO_FAULTS: FaultsByRep = MappingProxyType({})
+NO_DEVIATIONS: Mapping[int, tuple[Deviation, ...]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,7 @@ class SetScript:
     faults: names per 1-based rep, for every working arm; faults_by_side adds to one arm only. Besides the faults a
     drill is judged by: partial (given up under half the arc) and false_start (a few degrees and back, before
     the rep). start_missed at rep k: the rep sets out from a start that was not reached.
+    deviations: angles that are elsewhere per 1-based rep, for every working arm.
     top_deg: another goal for the angle that makes the arc. fade: share of the arc lost by the last rep.
     uneven_deg: the left arm tops out this much lower. start_shift_deg: from the second half on the start is
     this much higher. start_rotation_deg: every start is turned out by this much more.
@@ -112,6 +115,7 @@ class SetScript:
     pauses: tuple[PartWay, ...] = ()
     faults: FaultsByRep = field(default_factory=lambda: NO_FAULTS)
     faults_by_side: Mapping[Side, FaultsByRep] = field(default_factory=dict)
+    deviations: Mapping[int, tuple[Deviation, ...]] = field(default_factory=lambda: NO_DEVIATIONS)
     top_deg: float | None = None
     fade: float = 0.0
     uneven_deg: float = 0.0
@@ -157,6 +161,13 @@ class SetScript:
                         f"{', '.join(sorted(unknown))} was asked for",
                         "use faults this drill can show",
                     )
+        for rep, deviations in self.deviations.items():
+            if not 1 <= rep <= self.rep_count:
+                raise ParameterError(
+                    f"deviations at reps 1 to {self.rep_count}", f"one was at rep {rep}", "move it into the set"
+                )
+            for deviation in deviations:
+                deviation.check(drill)
 
     @property
     def rep_count(self) -> int:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.model import SIDES, Event, Side
+from imu_shoulder.simulate.deviations import IN_HOLD, Deviation, deviated_start, deviated_stations, trunk_deg
 from imu_shoulder.simulate.motions import MOTIONS, Posture, turned_hand
 from imu_shoulder.simulate.script import SetScript, other_side
 from imu_shoulder.simulate.stage import Attempt, Stage
@@ -13,6 +16,8 @@ TREMOR_HZ = (8.0, 12.0)
 SHRUG_DEG = 12.0
 FALSE_START_SHARE = 0.08
 LIE_DOWN_S = 3.0
+# When an arm that bounces leaves its hold, in shares of it, and how long one bounce takes.
+BOUNCES, BOUNCE_S = (0.3, 0.65), 1.0
 
 
 class SetPerformance:
@@ -45,6 +50,7 @@ class SetPerformance:
             self._lean(rep, begin_s, end_s)
             if self._holder is not None and "hold_broken" in self._holder_faults(rep):
                 self._break(f"{self._holder}.elevation", (begin_s + end_s) / 2, 2.0, 35.0)
+            self._deviate_holder(rep, begin_s, end_s)
             begin_s = end_s + stage.times(script.rest_s, 0.15)
         stage.now_s = end_s + float(stage.rng.uniform(1.0, 2.0))
         lasts_s = stage.now_s - onset_s
@@ -79,10 +85,15 @@ class SetPerformance:
                 posture[motion.arc] += script.start_shift_deg
             if rep <= script.rep_count and "start_missed" in script.faults_of(side, rep):
                 posture |= {name: value + normal(1.5) for name, value in motion.missed.items()}
-            found.append(posture)
+            found.append(deviated_start(posture, self._deviations(min(rep, script.rep_count))))
         return found
 
-    def _stations(self, side: Side, rep: int, faults: tuple[str, ...]) -> list[tuple[str, str, Posture]]:
+    def _deviations(self, rep: int) -> tuple[Deviation, ...]:
+        return self._script.deviations.get(rep, ())
+
+    def _stations(
+        self, side: Side, rep: int, faults: tuple[str, ...], start: Posture
+    ) -> list[tuple[str, str, Posture]]:
         """Name, leading channel of the way there and posture of each station, in the order they are visited."""
         script, motion, normal = self._script, self._motion, self._stage.normal
         hand_deg = self._stage.athlete.hand_deg if self._drill.form.of("thumb_up") else 0.0
@@ -107,7 +118,9 @@ class SetPerformance:
             top["plane"] += motion.plane_off_deg
             top["rotation"] -= 0.6 * motion.plane_off_deg  # the thumb is kept up
         names = [station.name for station in self._drill.stations]
-        visited: list[tuple[str, str, Posture]] = list(zip(names, motion.legs, postures, strict=True))
+        carrying_deg = self._stage.athlete.carrying_deg
+        done = deviated_stations(zip(names, postures, strict=True), start, self._deviations(rep), carrying_deg)
+        visited: list[tuple[str, str, Posture]] = list(zip(names, motion.legs, done, strict=True))
         if "order_wrong" in faults:
             visited[-2], visited[-1] = visited[-1], visited[-2]
         if "station_skipped" in faults:
@@ -128,13 +141,14 @@ class SetPerformance:
         if "too_fast" in faults:
             lift_s, lower_s = 0.55 * drill.lift_at_least_s, 0.55 * drill.lower_at_least_s
         start_s = at_s
-        stations = self._stations(side, rep, faults)
+        stations = self._stations(side, rep, faults, start)
         times: list[tuple[str, float, float]] = []
         for name, leg, posture in stations:
             arrives_s = self._way(side, "up", start, posture, at_s, stage.times(lift_s), leg)
             at_s = arrives_s + self._hold_s(name, faults)
             self._hold(f"{side}.{leg}", side, arrives_s, at_s, faults, last=name == stations[-1][0])
             times.append((name, arrives_s, at_s))
+        self._deviate_hold(side, rep, {"start": start, **{name: posture for name, _, posture in stations}}, times[-1])
         if "order_wrong" not in faults:
             for (_, _, posture), (_, leg, _) in zip(stations[-2::-1], stations[:0:-1], strict=True):
                 duration_s = stage.times(lower_s)
@@ -238,6 +252,31 @@ class SetPerformance:
         self._line.move(channel, middle_s - lasts_s / 2, 0.35 * lasts_s, held_deg - by_deg)
         self._line.move(channel, middle_s + 0.15 * lasts_s, 0.35 * lasts_s, held_deg)
 
+    def _deviate_hold(
+        self, side: Side, rep: int, places: Mapping[str, Posture], stay: tuple[str, float, float]
+    ) -> None:
+        """Over the last station's hold into another posture; or twice out of it and back."""
+        name, arrives_s, leaves_s = stay
+        lasts_s = leaves_s - arrives_s
+        for deviation in self._deviations(rep):
+            if deviation.at not in IN_HOLD:
+                continue
+            held = {angle: self._line.target(f"{side}.{angle}") for angle in places[name]}
+            there = deviation.put_in(held, None if deviation.above is None else places[deviation.above])
+            for angle, by_deg in ((angle, there[angle] - held[angle]) for angle in held):
+                if by_deg and deviation.at == "hold":
+                    self._line.ramp(f"{side}.{angle}", arrives_s, lasts_s, by_deg)
+                elif by_deg:
+                    for out_s in (arrives_s + share * lasts_s for share in BOUNCES):
+                        turns_s, back_s = out_s + BOUNCE_S / 2, out_s + BOUNCE_S
+                        self._stage.there_and_back(f"{side}.{angle}", out_s, turns_s, turns_s, back_s, by_deg)
+
+    def _deviate_holder(self, rep: int, begin_s: float, end_s: float) -> None:
+        for deviation in self._deviations(rep):
+            if deviation.at == "holder" and self._holder is not None:
+                held = {angle: self._line.target(f"{self._holder}.{angle}") for angle in self._motion.start}
+                self._stage.go(self._holder, deviation.put_in(held), begin_s, end_s - begin_s, "elevation")
+
     def _lean(self, rep: int, begin_s: float, end_s: float) -> None:
         """Everyone leans a little with a lift; the fault leans away from the working arm, or back with both."""
         stage, script = self._stage, self._script
@@ -250,6 +289,10 @@ class SetPerformance:
             far_deg = (self._drill.form.trunk_deg or 0.0) + 4.5 + stage.normal(0.5)
             sideways_deg, backward_deg = (sideways_deg, far_deg) if script.side == "both" else (far_deg, backward_deg)
         away = -1.0 if script.side == "right" else 1.0
+        more_deg = trunk_deg(self._deviations(rep))
+        sideways_deg, backward_deg = sideways_deg + more_deg["lean_away"], backward_deg + more_deg["lean_back"]
+        if more_deg["turn_out"]:
+            stage.there_and_back("trunk.turn", begin_s, there_s, leave_s, end_s, away * more_deg["turn_out"])
         stage.there_and_back("trunk.lean_right", begin_s, there_s, leave_s, end_s, away * sideways_deg)
         stage.there_and_back("trunk.lean_forward", begin_s, there_s, leave_s, end_s, -backward_deg)
 

@@ -62,7 +62,7 @@ def compare_filters(
         progress(method)
         analysis = analyse(recording, replace(params, orient=replace(params.orient, method=method)))
         ours = our_series(analysis)
-        after = ours.time_s > analysis.calibration.pose_s[1]
+        after = ours.time_s > analysis.calibrated.pose_s[1]
         for name, values in truth.values.items():
             if name not in ours.values:
                 continue

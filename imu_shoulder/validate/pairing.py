@@ -157,7 +157,7 @@ def _common(analysis: Analysis, ours: Series, side: str, time_s: float) -> dict[
         "person": analysis.recording.athlete,
         "side": side,
         "time_s": time_s,
-        "since_pose_s": time_s - analysis.calibration.pose_s[1],
+        "since_pose_s": time_s - analysis.calibrated.pose_s[1],
         "elevation_deg": float(elevation[row]) if elevation is not None and inside else float("nan"),
     }
 

@@ -11,7 +11,7 @@ docs/coordinates.md and computes by itself.
 
 The way from a seed to a recording:
 
-    people     who: body, habits, skin                      shapes    drills as postures, wrong movements
+    people     who: body, habits, skin                      shapes    drills as postures, wrong movements, astray
     session    what is done and worn                        sets, moves, between, actor: acting it on a timeline
     strokes    how a joint moves and how it wanders         restless  steps, sway, wander, trembling, breath
     body       where each bone is                           skin      where each sensor is, and what it goes through
@@ -36,6 +36,7 @@ Not simulated: contact forces, fatigue of the muscle beyond its effect on moveme
 fields.
 """
 
+from second_simulator.astray import Astray
 from second_simulator.between import Interlude
 from second_simulator.people import Person, Population, calmed, person
 from second_simulator.perform import Truth, perform
@@ -43,6 +44,7 @@ from second_simulator.session import Movement, Session, StrapSlip, session
 from second_simulator.shapes import Fault, SetPlan, possible_faults
 
 __all__ = [
+    "Astray",
     "Fault",
     "Interlude",
     "Movement",

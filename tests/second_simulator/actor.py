@@ -17,8 +17,8 @@ from second_simulator.timeline import Timeline
 
 Stance = Literal["stand", "sit", "lie"]
 
-# lean_roll, lean_pitch: away from however the trunk is, about its own axes.
-TRUNK_CHANNELS = ("heading", "roll", "twist", "pitch", "lean_roll", "lean_pitch", "x", "y", "z")
+# lean_roll, lean_twist, lean_pitch: away from however the trunk is, about its own axes.
+TRUNK_CHANNELS = ("heading", "roll", "twist", "pitch", "lean_roll", "lean_twist", "lean_pitch", "x", "y", "z")
 # speed: of walking, m/s. gait: how much of a step is made. restless, sway: factors on wander and sway. tired: 0 to 1.
 STATE_CHANNELS = ("speed", "gait", "restless", "sway", "tired")
 # What hands and straps do to a sensor: turn about the limb, tilt.
@@ -40,7 +40,8 @@ class Stay:
 
 @dataclass(frozen=True, slots=True)
 class PlannedRep:
-    """One rep as it was acted: from set_out_s to arrived_s, the stays between, and each stroke's way and seconds."""
+    """One rep as it was acted: from set_out_s to arrived_s, the stays between, and each stroke: its way, and from when
+    to when its parts were, two where it paused."""
 
     set: int
     drill: str
@@ -51,7 +52,7 @@ class PlannedRep:
     stays: tuple[Stay, ...]
     arrived_s: float
     faults: tuple[str, ...] = ()
-    strokes_s: tuple[tuple[str, float], ...] = ()
+    strokes: tuple[tuple[str, tuple[tuple[float, float], ...]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
@@ -16,6 +17,8 @@ PLATEAU_DEG = 3.0
 # Shorter ways out, or ways out no further than this, do not end it: a wander, not a movement.
 WANDER_S, WANDER_DEG = 0.3, 5.0
 EDGE_S = 0.25
+# A stroke moves while it is quicker than this share of its peak; one of minimum jerk is for so much of its time.
+MOVES, MOVES_FOR = 0.05, sqrt(1 - sqrt(0.05))
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,7 @@ class TrueRep:
     band_s: tuple[float, float] | None
     plateau_s: tuple[float, float]
     stations: tuple[tuple[str, float, float], ...]
+    stays: tuple[Stay, ...]
     faults: tuple[str, ...]
     margins: Mapping[str, float]
     set_out_s: float
@@ -109,7 +113,7 @@ def measured(rep: PlannedRep, time_s: Array, angles: Mapping[str, Array], thorax
     end = np.flatnonzero(back[middle:] <= PLATEAU_DEG)
     margins = _margins(drill, rep, own, at_s, top, held, level, top_s, thorax_up[:, rows]) if rep.role == "lift" else {}
     return TrueRep(
-        **{name: getattr(rep, name) for name in ("set", "drill", "side", "rep", "role", "faults")},
+        **{name: getattr(rep, name) for name in ("set", "drill", "side", "rep", "role", "faults", "stays")},
         start_s=float(at_s[start[-1]] if start.size else rep.set_out_s),
         top_start_s=top_s[0],
         top_end_s=top_s[1],
@@ -176,6 +180,30 @@ def _away_deg(own: Mapping[str, Array], posture: Mapping[str, float], drill: Dri
     return np.asarray(np.max([np.abs(own[name] - posture[name]) for name in names], axis=0))
 
 
+def _speed(own: Mapping[str, Array], at_s: Array, drill: Drill) -> Array:
+    """How fast (N,) the arm changes posture, deg/s: the leading angle, or all of them where there are stations.
+
+    The plane counts as far as the arm is off vertical, its rotation not at all straight overhead.
+    """
+    turned = {name: (np.diff(values, append=values[-1]) + 180) % 360 - 180 for name, values in own.items()}
+    rate = {name: change / (at_s[1] - at_s[0]) for name, change in turned.items()}
+    if len(drill.stations) == 1:
+        return np.asarray(np.abs(rate[drill.leading_angle]))
+    up = np.radians(own["elevation"])
+    plane, rotation = np.nan_to_num(rate["plane"] * np.sin(up)), rate["rotation"] * np.minimum(1 + np.cos(up), 1)
+    return np.asarray(np.sqrt(rate["elevation"] ** 2 + plane**2 + np.nan_to_num(rotation) ** 2 + rate["elbow"] ** 2))
+
+
+def _lasts_s(speed: Array, at_s: Array, start_s: float, end_s: float) -> float:
+    """How long a stroke took: as long as one of minimum jerk that moves for as long.
+
+    From where it was acted to begin nobody sees it: some strokes are at 0.1 % of their way after 5 % of their time.
+    """
+    rows = slice(*np.searchsorted(at_s, (start_s, end_s)))
+    over = np.flatnonzero(speed[rows] >= MOVES * speed[rows].max())
+    return float(at_s[rows][over[-1]] - at_s[rows][over[0]]) / MOVES_FOR
+
+
 def _margins(
     drill: Drill,
     rep: PlannedRep,
@@ -198,7 +226,9 @@ def _margins(
     if drill.top.hold_s > 0:
         out["hold_short"] = top_s[1] - top_s[0] - drill.top.hold_s
     limits = {"up": drill.lift_at_least_s, "down": drill.lower_at_least_s}
-    out["too_fast"] = min(seconds - limits[way] for way, seconds in rep.strokes_s)
+    speed = _speed(own, at_s, drill)
+    took_s = [(way, sum(_lasts_s(speed, at_s, *part) for part in parts)) for way, parts in rep.strokes]
+    out["too_fast"] = min(seconds - limits[way] for way, seconds in took_s)
     for name, angle, limit in (
         ("thumb_down", "thumb_up", form.ends_of("thumb_up")),
         ("elbow_off", "elbow", form.ends_of("elbow")),

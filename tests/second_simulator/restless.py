@@ -29,6 +29,7 @@ def alive(who: Person, acted: Mapping[str, Array], time_s: Array, rng: np.random
     breath = np.sin(2 * np.pi * who.breathing_hz * time_s + 0.8 * np.sin(2 * np.pi * 0.03 * time_s) + rng.uniform(0, 6))
     out["sway_roll"], out["sway_twist"], out["sway_pitch"] = sway
     out["sway_roll"] = out["sway_roll"] + out["lean_roll"]
+    out["sway_twist"] = out["sway_twist"] + out["lean_twist"]
     out["sway_pitch"] = out["sway_pitch"] + out["lean_pitch"] + 0.4 * who.breathing_deg * breath
     out["breath_deg"], out["breath_m"] = who.breathing_deg * breath, 0.003 * breath
     # The body sways about ankles and hips.

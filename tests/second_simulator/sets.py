@@ -10,6 +10,7 @@ import numpy as np
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.model import SIDES, Side
 from second_simulator.actor import Actor, PlannedRep, Stay
+from second_simulator.astray import Astray, led_astray, set_out_astray
 from second_simulator.body import arm_channels, side_sign
 from second_simulator.people import Posture
 from second_simulator.quat import Array
@@ -57,6 +58,8 @@ def act_set(actor: Actor, plan: SetPlan) -> None:
         tired = actor.who.tired * (rep - 1) / max(1, reps - 1)
         actor.trunk(1.0, tired=tired)
         end_s = max(_act_rep(actor, drill, plan, shapes[side], starts[side], rep, side, tired) for side in sides)
+        if holder is not None:
+            _lead_holder_astray(actor, holder, plan.astray.get(rep, ()), end_s)
         actor.time.now_s = end_s
         if rep < reps:
             pause_s = actor.who.pause_s if plan.pause_s is None else plan.pause_s
@@ -91,12 +94,12 @@ def _starts(actor: Actor, drill: Drill, plan: SetPlan, shape: Shape, reps: int) 
             asked = drill.start[0]
             near = min(getattr(start, asked.angle), asked.high_deg - 4.0)
             start = replace(start, **{asked.angle: max(near, asked.low_deg + 4.0)})
-        out.append(start)
+        out.append(set_out_astray(start, plan.astray.get(min(rep, reps), ())))
     return out
 
 
 def _legs(
-    actor: Actor, drill: Drill, plan: SetPlan, shape: Shape, start: Posture, faults: tuple[Fault, ...], tired: float
+    actor: Actor, drill: Drill, plan: SetPlan, shape: Shape, start: Posture, rep: int, side: Side, tired: float
 ) -> list[Leg]:
     """The way up through the stations and back down, without the last leg to the start."""
     who, rng = actor.who, actor.rng
@@ -109,12 +112,18 @@ def _legs(
         # "above row" counts from the row of the same rep.
         arc = max(rotate.rotation - row.rotation, 60.0 + CLEAR_DEG + 3.0)
         stations[1] = ("rotate", replace(rotate, rotation=row.rotation + arc))
-    for fault in faults:
+    stations = led_astray(start, stations, plan.astray.get(rep, ()), who.arms[side].carrying_deg)
+    for fault in plan.faults.get(rep, ()):
         if fault.kind == "station_skipped":
             gone = fault.way or str(rng.choice([name for name, _ in stations]))
             stations = [s for s in stations if s[0] != gone]
         elif fault.kind == "order_wrong":
-            k = int(rng.integers(len(stations) - 1))
+            early = (
+                [name for name, _ in stations].index(fault.way)
+                if fault.way
+                else 1 + int(rng.integers(len(stations) - 1))
+            )
+            k = early - 1
             stations[k], stations[k + 1] = stations[k + 1], stations[k]
         else:
             name, top = stations[-1]
@@ -123,7 +132,9 @@ def _legs(
     for name, posture in stations:
         stay_s = _stay_s(actor, drill, plan, name)
         legs.append(Leg(posture, tempo_s * _differs(actor), stay_s, name, "up"))
-    for _, posture in reversed(stations[:-1]):
+    # Nobody goes back by way of what was done too early.
+    too_early = {fault.way for fault in plan.faults.get(rep, ()) if fault.kind == "order_wrong"}
+    for posture in (posture for name, posture in reversed(stations[:-1]) if name not in too_early):
         passing = actor.vary(posture, 1.5)
         legs.append(Leg(passing, tempo_s * _differs(actor), rng.choice([0.0, rng.uniform(0.1, 0.7)]), None, "down"))
     return legs
@@ -161,19 +172,26 @@ def _act_rep(
 ) -> float:
     """One rep of one arm from now on; returns when the arm is back."""
     faults, start, rng = tuple(plan.faults.get(rep, ())), starts[rep - 1], actor.rng
-    legs = _legs(actor, drill, plan, shape, start, faults, tired)
+    wrong = plan.astray.get(rep, ())
+    legs = _legs(actor, drill, plan, shape, start, rep, side, tired)
     tempo_s = actor.who.tempo_s if plan.tempo_s is None else plan.tempo_s
     legs.append(Leg(starts[rep], tempo_s * _differs(actor) * (1 - 0.15 * tired), 0.0, None, "down"))
     legs = _hurried(drill, legs, faults, rng)
     at_s = out_s = actor.time.now_s + (rng.uniform(0.0, 0.15) if plan.side == "both" else 0.0)
     lead, came_from, stays = LEADING[drill.top.ranges[0].angle], start, []
+    strokes = []
     for k, leg in enumerate(legs):
         steps = actor.time.stroke(leg.stroke_s, actor.habit)
-        breaks = _breaks(actor, plan, drill, leg)
+        breaks, from_s = _breaks(actor, plan, drill, leg), at_s
         if breaks is None:
             at_s = actor.arm(side, leg.to, leg.stroke_s, at_s, (lead, steps))
         else:
             at_s = _with_break(actor, side, came_from, leg, breaks, at_s)
+        parts = ((from_s, at_s),)
+        if breaks is not None:
+            stopped_s = from_s + leg.stroke_s * breaks[0]
+            parts = ((from_s, stopped_s), (stopped_s + breaks[1], at_s))
+        strokes.append((leg.way, parts))
         stay_s = leg.stay_s
         short = next((f for f in faults if f.kind == "hold_short"), None)
         if leg.name == drill.top.name and short is not None:
@@ -184,12 +202,17 @@ def _act_rep(
         if leg.name is not None:
             stays.append(Stay(leg.name, at_s, at_s + stay_s))
             _sag(actor, drill, side, leg.to, start, stay_s, tired, at_s)
+            if leg.name == drill.top.name:
+                _stray_in_hold(actor, side, leg.to, {"before": start, leg.name: leg.to}, wrong, at_s, stay_s)
         at_s += stay_s
         came_from = leg.to
+    # Two arms have one trunk.
+    if side == plan.side or side == SIDES[0]:
+        _trunk_astray(actor, side, wrong, out_s, stays[-1] if stays else Stay("", out_s, out_s), at_s)
     _body_faults(actor, drill, faults, side, out_s, stays[-1] if stays else Stay("", out_s, out_s), at_s)
-    kinds, strokes_s = tuple(f.kind for f in faults), tuple((leg.way, leg.stroke_s) for leg in legs)
+    kinds = tuple(f.kind for f in faults)
     actor.reps.append(
-        PlannedRep(actor.sets_done, drill.id, side, rep, "lift", out_s, tuple(stays), at_s, kinds, strokes_s)
+        PlannedRep(actor.sets_done, drill.id, side, rep, "lift", out_s, tuple(stays), at_s, kinds, tuple(strokes))
     )
     return at_s
 
@@ -280,6 +303,60 @@ def _body_faults(
         here = actor.time.target[channel]
         actor.time.move(channel, here + size, actor.time.stroke(max(0.3, top.start_s - out_s), actor.habit), out_s)
         actor.time.move(channel, here, actor.time.stroke(max(0.3, back_s - top.end_s), actor.habit), top.end_s)
+
+
+def _stray_in_hold(
+    actor: Actor,
+    side: Side,
+    held: Posture,
+    known: dict[str, Posture],
+    wrong: tuple[Astray, ...],
+    at_s: float,
+    stay_s: float,
+) -> None:
+    """What changes while the arm should stay: by and by, or out and back in a second."""
+    for one in wrong:
+        if one.place not in ("staying", "rebound"):
+            continue
+        goal, now = arm_channels(one.applied(held, known)), arm_channels(held)
+        steps = actor.time.stroke(0.8 * stay_s, actor.habit)
+        for channel in (channel for channel in goal if goal[channel] != now[channel]):
+            name, change = f"{side}.{channel}", goal[channel] - now[channel]
+            if one.place == "staying":
+                actor.time.move(name, actor.time.target[name] + change, steps, at_s + 0.1 * stay_s)
+            else:
+                for share in (0.25, 0.6):
+                    actor.time.bump(name, change, 1.1, at_s + share * stay_s)
+
+
+def _lead_holder_astray(actor: Actor, holder: Side, wrong: tuple[Astray, ...], end_s: float) -> None:
+    """The arm that is held up comes to be elsewhere while the other one does its rep."""
+    for one in wrong:
+        if one.place == "other_arm":
+            now = actor.time.target
+            u, v = now[f"{holder}.u"], now[f"{holder}.v"]
+            held = Posture(
+                elevation=float(np.hypot(u, v)),
+                plane=float(np.degrees(np.arctan2(v, u))),
+                rotation=now[f"{holder}.rotation"],
+                elbow=now[f"{holder}.elbow"],
+                forearm=now[f"{holder}.forearm"],
+            )
+            actor.arm(holder, one.applied(held, {}), end_s - actor.time.now_s)
+
+
+def _trunk_astray(actor: Actor, side: Side, wrong: tuple[Astray, ...], out_s: float, top: Stay, back_s: float) -> None:
+    """The trunk goes along with the lift and comes back with the lowering."""
+    aside = -side_sign(side)
+    for one in wrong:
+        if one.of_trunk:
+            channel, sign = {"back": ("lean_pitch", 1.0), "away": ("lean_roll", aside), "round": ("lean_twist", aside)}[
+                one.joint
+            ]
+            here = actor.time.target[channel]
+            there = actor.time.stroke(max(0.3, top.start_s - out_s), actor.habit)
+            actor.time.move(channel, here + sign * one.goal_deg, there, out_s)
+            actor.time.move(channel, here, actor.time.stroke(max(0.3, back_s - top.end_s), actor.habit), top.end_s)
 
 
 def _raise_holder(actor: Actor, drill: Drill, lifting: Side) -> Side:

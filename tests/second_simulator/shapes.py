@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from imu_shoulder.drills import Drill
+from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.model import Side
+from second_simulator.astray import PLACES, Astray
 from second_simulator.people import Person, Posture
 
 IN_DEGREES = (
@@ -31,7 +32,7 @@ class Fault:
     kind: the name that the judge gives it; elbow_off_side is an elbow that leaves the side in a rotation drill. size:
     how far beyond the drill's limit, degrees or seconds; of a shrug, the blade's own degrees; no meaning for
     stations. way: up or down for too_fast, low or high for elbow_off and plane_off, a station's name for
-    station_skipped; None: either.
+    station_skipped, and for order_wrong that of the one done too early; None: either.
     """
 
     kind: str
@@ -47,9 +48,9 @@ class Fault:
 class SetPlan:
     """One set to be acted. None stands for what the person does by habit, or for the drill's dose.
 
-    faults: by rep, from 1, of every working arm. breaks: unasked or asked pauses part-way: way, share of the arc,
-    seconds. mark_s: how long before the first lift the set is marked, and after the last lowering; negative cuts into
-    them. start_inside: whether the arm is brought to the start posture after the mark; None: by chance.
+    faults, astray: by rep, from 1, of every working arm. breaks: unasked or asked pauses part-way: way, share of the
+    arc, seconds. mark_s: how long before the first lift the set is marked, and after the last lowering; negative cuts
+    into them. start_inside: whether the arm is brought to the start posture after the mark; None: by chance.
     """
 
     drill: str
@@ -59,9 +60,16 @@ class SetPlan:
     hold_s: float | None = None
     pause_s: float | None = None
     faults: Mapping[int, tuple[Fault, ...]] = field(default_factory=dict)
+    astray: Mapping[int, tuple[Astray, ...]] = field(default_factory=dict)
     breaks: tuple[tuple[str, float, float], ...] = ()
     mark_s: tuple[float, float] = (1.2, 1.2)
     start_inside: bool | None = None
+
+    def __post_init__(self) -> None:
+        stations = tuple(station.name for station in load_shipped(self.drill).stations)
+        for one in (one for of_rep in self.astray.values() for one in of_rep):
+            if one.place not in (*PLACES, *stations):
+                raise ValueError(f"expected one of {', '.join((*PLACES, *stations))}, came {one.place!r}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,8 +45,8 @@ def notes(case: Case) -> list[str]:
     if top is None:
         return []
     value, since = (case.values["top_deg"], "") if top.above is None else (case.values["arc_deg"], " from the start")
-    ends = range_text((top.low_deg, top.high_deg))
-    return [f"{drill.leading_angle} to {value:.0f} deg{since}, asked {ends}, known to {_top_sd_deg(drill, case):.0f}"]
+    ends, sd_deg = range_text((top.low_deg, top.high_deg)), _top_sd_deg(drill, case)
+    return [f"{drill.leading_angle} to {value:.0f} deg{since}, asked {ends} (give or take {sd_deg:.0f})"]
 
 
 def asked(drill: Drill) -> str:
@@ -77,6 +77,7 @@ CRITERION = Criterion(
             missed=short_arc,
             label="arc too short",
             advice="Go further, up to the asked arc",
+            asks_more=True,
             cue="further",
             cue_in_drill=lambda drill: "higher" if drill.leading_angle == "elevation" else "",
             # Not how high it should have been, where the arm is in the band now.

@@ -37,12 +37,21 @@ def station_stays(data: RepData) -> list[tuple[str, float, float]]:
 
 def short_notes(case: Case) -> list[str]:
     drill, params = case.data.drill, case.params
+    if drill is not None and not drill.by_stations:
+        held_s, asked_s = case.values["hold_s"], drill.top.hold_s
+        likely = under(held_s, asked_s, case.values["hold_sd_s"]) >= params.close_from
+        return [f"held {held_s:.1f} s of {asked_s:g} s"] * likely + _pauses_left_out(case)
     short = [
         f"{name} held {held_s:.1f} s of {asked_s:g} s"
         for name, held_s, asked_s in station_stays(case.data)
         if under(held_s, asked_s, params.station_sd_s) >= params.close_from
     ]
-    return short + [
+    return short + _pauses_left_out(case)
+
+
+def _pauses_left_out(case: Case) -> list[str]:
+    drill = case.data.drill
+    return [
         f"no pause on the way {ask.way} of {ask.hold_s:g} s"
         for ask in missing(case.data, () if drill is None else drill.pauses)
     ]
@@ -80,6 +89,7 @@ CRITERION = Criterion(
             missed=hold_short,
             label="hold too short",
             advice="Hold longer",
+            asks_more=True,
             cue="hold longer",
             meaning="a hold at the top, at a station or part-way is shorter than asked, or missing",
             notes=short_notes,
@@ -91,6 +101,7 @@ CRITERION = Criterion(
             missed=hold_broken,
             label="hold broken",
             advice="Keep the arm in the band through the whole hold",
+            asks_more=True,
             cue="keep it up there",
             meaning="the arm left its hold and took it again",
             of_holder=True,

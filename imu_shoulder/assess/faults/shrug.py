@@ -51,6 +51,7 @@ CRITERION = Criterion(
             cue="shoulder down",
             meaning="the shoulder blade turned up by more than goes with the arm ([shrug.md](shrug.md))",
             untold=untold,
+            caution="hitch",
         ),
     ),
 )

@@ -18,6 +18,13 @@ def start_missed(drill: Drill, case: Case) -> float:
     return over(case.values["start_deg"], case.usual_start_deg + margin, params.least_sd_deg)
 
 
+def notes(case: Case) -> list[str]:
+    drill = case.data.drill
+    if drill is None or not drill.start:
+        return [f"set out from {case.values['start_deg']:.0f} deg, usually {case.usual_start_deg:.0f}"]
+    return [f"set out {case.values['start_off_deg']:.0f} deg outside of the start"]
+
+
 CRITERION = Criterion(
     name="start",
     place=90,
@@ -35,6 +42,7 @@ CRITERION = Criterion(
             advice="Come all the way back before setting out again",
             cue="all the way back",
             meaning="the rep set out from outside the drill's start posture, or from above where the set's reps begin",
+            notes=notes,
         ),
     ),
 )

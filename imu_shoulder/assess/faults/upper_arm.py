@@ -66,6 +66,7 @@ CRITERION = Criterion(
             "an elbow that leaves the side",
             of_holder=True,
             notes=notes,
+            caution="elbow leaves",
         ),
     ),
 )

@@ -5,7 +5,7 @@ const PHASES = {
   lift: ["▲", "Lift"],
   hold: ["■", "Hold"],
   lower: ["▼", "Lower"],
-  rest: ["●", "Ready"],
+  rest: ["●", "Next rep"],
   unseen: ["?", "Unseen"],
 };
 const WORDS = { front: ["higher", "too high"], above: ["further", "too far"] };
@@ -92,6 +92,7 @@ export class Arm {
     this.root.dataset.phase = arm.hold_done ? "held" : arm.sinks ? "sinks" : finished(arm, all) ? "done" : arm.phase;
     // An arm that holds while the other one lifts has no reps: its clock is what counts.
     show(this.reps, arm.role !== "hold");
+    this.root.toggleAttribute("data-extra", arm.extra > 0);
     write(this.repLabel, arm.by_hand === null ? "reps" : `by hand (${arm.counted})`);
     write(this.rep, arm.extra ? `+${arm.extra}` : String(arm.count));
     this.of.write(arm.of === null ? "" : arm.extra ? `over ${arm.of}` : `of ${arm.of}`);

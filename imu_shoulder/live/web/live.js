@@ -52,8 +52,8 @@ const effort = new Question(
 );
 const stop = new Stop(send);
 const cue = new Squeezed(get("cue"), 2);
-const title = new Squeezed(get("title"), 1);
-const place = new Squeezed(get("where-now"), 1);
+const title = new Squeezed(get("title"), 1, 2);
+const place = new Squeezed(get("where-now"), 1, 2);
 
 function connect() {
   socket = new WebSocket(`ws://${location.host}/live`);
@@ -122,7 +122,7 @@ function draw() {
   if (stage === "calibrate") calibrate(frame);
   else if (stage === "ready") {
     ready(frame, hello === null ? [] : [hello.help[0], hello.cautions[0]]);
-    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]);
+    if (frame.drill !== null) before(frame.drill, hello?.drawings[frame.drill.number - 1]?.[frame.drill.direction ?? ""]);
   }
   else if (stage === "set") set(messages.map((message) => message.frame).filter((f) => f.stage === "set"));
   else if (stage === "pain") pain.draw(frame, worse);
@@ -198,11 +198,12 @@ function set(frames) {
 function middle(frame) {
   if (stage === "calibrate") {
     const command = STEP_COMMANDS[frame.calibration.step];
-    return command && !frame.calibration.running ? [frame.calibration.verdict === "again" ? "Again" : "Begin this step", command] : null;
+    const { side, running, verdict } = frame.calibration;
+    return command && !running ? [verdict === "again" ? "Again" : "Begin this step", command, side === null ? {} : { side }] : null;
   }
   if (stage === "ready") return ["Start the set", "start_set"];
   if (stage === "over") return ["End and save", null];
-  if (stage === "set") return ["End the set", "stop_set"];
+  if (stage === "set") return ["End set", "stop_set"];
   return null;
 }
 
@@ -220,16 +221,25 @@ function others(frame) {
   const fix = stage === "set" ? corrections(frame.arms, send) : latest ? corrections(latest.arms, send) : [];
   const more = ["More pain", () => (worse = true)];
   const items = {
-    calibrate: [...(frame.calibration.step === "pose" ? [] : [["Leave this step out", tell("skip")], ...again()])],
-    ready: [["Next drill", tell("next_drill")], ["Drill before", tell("previous_drill")], more, ...fix, ...again()],
-    set: fix,
-    over: [...fix, more, ["One more set", tell("previous_drill")]],
+    calibrate: frame.calibration.step === "pose" ? [] : [["Leave this step out", tell("skip")], ...again(frame)],
+    ready: [["Next drill", tell("next_drill")], ["Drill before", tell("previous_drill")], ...ways(frame), more, ...fix, ...again(frame)],
+    set: [...fix, ["End the set and calibrate again", () => ["stop_set", "calibrate_pose"].forEach((name) => send(name))]],
+    over: [...fix, more, ["One more set", tell("previous_drill")], ...again(frame)],
   }[stage];
   return [["Go on as before", () => {}], ...(items ?? []), ...(stage === "set" ? [] : [["End and save", end]])];
 }
 
-function again() {
-  return [["Calibrate again: stand still", () => send("calibrate_pose")]];
+// The other directions that the drill may go in.
+function ways(frame) {
+  const all = Object.entries(frame.drill?.directions ?? {}).filter(([name]) => name !== frame.drill.direction);
+  return all.map(([name, words]) => [`Go ${words} instead`, () => send("direction", { value: name })]);
+}
+
+// The calibration from its start, or the movements of one arm where two are worn.
+function again(frame) {
+  const sides = ["right", "left"].filter((side) => Object.keys(frame.sensors).some((name) => name.startsWith(side)));
+  const alone = sides.length < 2 ? [] : sides.map((side) => [`Calibrate the ${side} arm alone`, () => send("calibrate_bends", { side })]);
+  return [["Calibrate again from the pose", () => send("calibrate_pose")], ...alone];
 }
 
 function buttons(frame) {
@@ -259,7 +269,7 @@ function go() {
   else if (stage === "over" || stage === "stop") end();
   else if (stage === "done") {
     if (newest.saved.state === "saved") location.assign("/report");
-  } else if (found !== null) send(found[1]);
+  } else if (found !== null) send(...found.slice(1));
 }
 
 // The two keys of a presenter. Forward goes on with what is due, or to the next choice; back takes that choice, or

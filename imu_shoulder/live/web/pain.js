@@ -46,7 +46,7 @@ export class Stop {
     write(get("stop-text"), text);
     show(get("slip"), this.open);
     write(get("slip-question"), `Was ${value} meant?`);
-    write(get("slip-left"), `If it was a slip, choose the number that was meant: ${Math.ceil(correct_s ?? 0)} s left.`);
+    write(get("slip-left"), `If it was a slip, choose what was meant (▶ next, ◀ take it): ${Math.ceil(correct_s ?? 0)} s left.`);
     write(get("meant"), `Yes, ${value} was meant`);
     list(get("help"), help);
   }

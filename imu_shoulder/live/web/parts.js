@@ -34,13 +34,14 @@ export function show(element, shown) {
 // Scale of a text's width, from whole to the least that is still read, and of its size where even that is too little.
 const WIDTHS = [1, 0.95, 0.9, 0.85, 0.8, 0.75, 0.7, 0.65, 0.6, 0.55, 0.5];
 const SIZES = [1, 0.85, 0.7, 0.55, 0.4];
+const UPRIGHT = matchMedia("(orientation: portrait)");
 
 // A text that has to be read from afar in a box that may be too narrow for it: squeezed in width, not in height.
 export class Squeezed {
-  // lines: at most; fewer where that squeezes it no further than to three quarters.
-  constructor(box, lines = 1) {
+  // lines: at most; fewer where that squeezes it no further than to three quarters. upright: on a screen that stands.
+  constructor(box, lines = 1, upright = lines) {
     this.box = box;
-    this.lines = lines;
+    this.most = { lines, upright };
     this.text = make("span", "squeezed");
     box.replaceChildren(this.text);
     new ResizeObserver(() => this.fit()).observe(box);
@@ -56,10 +57,11 @@ export class Squeezed {
     const { paddingLeft, paddingRight } = getComputedStyle(this.box);
     const room = this.box.clientWidth - parseFloat(paddingLeft) - parseFloat(paddingRight);
     if (room <= 0) return;
+    const most = UPRIGHT.matches ? this.most.upright : this.most.lines;
     for (const size of SIZES) {
-      for (let lines = 1; lines <= this.lines; lines += 1) {
+      for (let lines = 1; lines <= most; lines += 1) {
         for (const width of WIDTHS) {
-          if (lines < this.lines && width < 0.75) break;
+          if (lines < most && width < 0.75) break;
           if (this.fits(room, width, size, lines)) return;
         }
       }

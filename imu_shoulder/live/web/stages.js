@@ -1,5 +1,5 @@
 // What is shown before, between and after the sets. It draws the last frame.
-import { clock, get, list, make, show, svg, write } from "./parts.js";
+import { clock, get, list, make, show, Squeezed, svg, write } from "./parts.js";
 
 const STEPS = { pose: "Stand still", bends: "Elbow bends", raises: "Forward raises", high: "Elbow bends, arms up (optional)" };
 const ORDER = Object.keys(STEPS);
@@ -10,6 +10,8 @@ const FIGURES = {
   high: { side: false, arms: ["M 33 44 L 14 44 L 16 20", "M 67 44 L 86 44 L 84 20"], from: ["M 33 44 L 2 44", "M 67 44 L 98 44"] },
   raises: { side: true, arms: ["M 50 44 L 78 44 L 102 44"], from: ["M 50 44 L 50 74 L 50 102"] },
 };
+const stepText = new Squeezed(get("step-text"), 2, 6);
+const verdictText = new Squeezed(get("verdict"), 2, 6);
 const sentence = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 const plain = (name) => sentence(name.replaceAll("_", " "));
 
@@ -28,13 +30,13 @@ export function calibrate(frame) {
     );
     figure(step);
   }
-  write(get("step-text"), text);
+  stepText.write(text);
   write(get("still-label"), asked === null ? "still so far" : `${step === "high" ? "bends" : step} seen`);
   write(get("still-number"), asked === null ? String(Math.round(100 * still)) : String(count));
   write(get("still-unit"), asked === null ? "%" : `of ${asked}`);
   get("still-bar").style.transform = `scaleX(${Math.max(0, Math.min(1, still)).toFixed(3)})`;
   const said = { good: "✓ Good", again: "↻ Again" }[verdict] ?? "";
-  write(get("verdict"), verdict === "again" && because ? `${said}, because ${because}` : said);
+  verdictText.write(verdict === "again" && because ? `${said}, because ${because}` : said);
   get("verdict").dataset.verdict = verdict ?? "";
   // The verdict on the step before stands until the next one begins.
   show(get("progress"), frame.calibration.running || verdict === null);

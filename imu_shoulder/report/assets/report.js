@@ -5,7 +5,7 @@
   const FONT = 'system-ui, "Segoe UI", "Noto Sans", sans-serif';
   const PRINT_WIDTH = 690; // CSS pixels: A4 and Letter upright, 12 mm margins
   const PRINT_POSTURE = 206; // of them, the arm's picture and the gap before it
-  const HEIGHT = 270, PRINT_HEIGHT = 210;
+  const HEIGHT = 270, PRINT_HEIGHT = 210, SMALL_HEIGHT = 120, SMALL_PRINT_HEIGHT = 90;
   const charts = [];
   const degrees = (value, digits) => value.toFixed(digits).replace("-", "−") + "°";
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -127,9 +127,10 @@
   }
 
   function range(curve, angle) {
-    const ends = angle.concat(curve.band || []).filter((value) => value !== null);
+    const asked = curve.boxes.flatMap(([, , low, high]) => [low, high]);
+    const ends = angle.concat(curve.band || [], asked).filter((value) => value !== null);
     const low = Math.min(...ends), high = Math.max(...ends), room = Math.max(high - low, 10);
-    const named = curve.reps.some((rep) => rep.status === "excluded"); // its reason stands above its number
+    const named = (curve.reps || []).some((rep) => rep.status === "excluded"); // its reason stands above its number
     return [low - 0.12 * room, high + (named ? 0.34 : 0.24) * room];
   }
 
@@ -140,6 +141,23 @@
     if (right <= left) return;
     u.ctx.fillStyle = fill;
     u.ctx.fillRect(left, top, right - left, u.valToPos(low, "y", true) - top);
+  }
+
+  // What was asked where: the ends of a range over the stay in which it was held against the arm.
+  function drawBoxes(u, boxes) {
+    const y = u.scales.y;
+    for (const [from, to, low, high] of boxes) {
+      shade(u, from, to, low ?? y.min, Math.min(high ?? y.max, y.max), colour("--band"));
+      u.ctx.strokeStyle = colour("--soft");
+      u.ctx.lineWidth = devicePixelRatio;
+      for (const edge of [low, high]) {
+        if (edge === null || edge < y.min || edge > y.max) continue;
+        u.ctx.beginPath();
+        u.ctx.moveTo(u.valToPos(from, "x", true), u.valToPos(edge, "y", true));
+        u.ctx.lineTo(u.valToPos(to, "x", true), u.valToPos(edge, "y", true));
+        u.ctx.stroke();
+      }
+    }
   }
 
   function drawBehind(u, curve) {
@@ -159,6 +177,7 @@
         u.ctx.stroke();
       }
     }
+    drawBoxes(u, curve.boxes);
     u.ctx.font = 11 * px + "px " + FONT;
     u.ctx.textAlign = "center";
     for (const [from, to] of curve.gaps) {
@@ -207,20 +226,20 @@
     const middle = rep.held ? (rep.top_start + rep.top_end) / 2 : rep.top_start ?? (rep.start + rep.end) / 2;
     const x = u.valToPos(middle, "x", true);
     const y = u.valToPos(rep.top, "y", true) - 17 * px;
-    const ink = { clean: "--curve", fault: "--fault", excluded: "--soft" }[rep.status];
+    const ink = { clean: "--curve", close: "--curve", fault: "--fault", excluded: "--soft" }[rep.status];
     ctx.lineWidth = 1.5 * px;
     ctx.strokeStyle = ctx.fillStyle = colour(ink);
     ctx.setLineDash(rep.status === "excluded" ? [3 * px, 2 * px] : []);
     ctx.beginPath();
     if (rep.status === "fault") ctx.rect(x - size * 0.9, y - size * 0.9, size * 1.8, size * 1.8);
     else ctx.arc(x, y, size, 0, 2 * Math.PI);
-    if (rep.status !== "excluded") ctx.fill();
+    if (rep.status === "clean" || rep.status === "fault") ctx.fill();
     ctx.stroke();
     ctx.setLineDash([]);
     ctx.textAlign = "center";
     ctx.textBaseline = "middle";
     ctx.font = "600 " + 11 * px + "px " + FONT;
-    ctx.fillStyle = colour({ clean: "--on-curve", fault: "--on-fault", excluded: "--soft" }[rep.status]);
+    ctx.fillStyle = colour({ clean: "--on-curve", close: "--curve", fault: "--on-fault", excluded: "--soft" }[rep.status]);
     ctx.fillText(rep.rep, x, y + px);
     if (rep.status !== "excluded") return;
     ctx.font = 11 * px + "px " + FONT;
@@ -292,6 +311,30 @@
     player.frame = requestAnimationFrame(step);
   }
 
+  // Another angle of the same set over the same time; it follows the zoom of the one above.
+  function buildSmall(curve, host, above, axis) {
+    const data = decode(curve.points, curve.from);
+    const u = new uPlot({
+      width: host.clientWidth,
+      height: SMALL_HEIGHT,
+      legend: { show: false },
+      cursor: { show: false },
+      scales: { x: { time: false }, y: { range: range(curve, data[1]) } },
+      axes: [
+        { ...axis, size: 8, values: (_, at) => at.map(() => "") },
+        { ...axis, size: 48, space: 28, values: (_, at) => at.map((angle) => degrees(angle, 0)) },
+      ],
+      series: [{}, { stroke: () => colour("--curve"), width: 1.5, pxAlign: 0, points: { show: false } }],
+      hooks: { drawClear: [(plot) => drawBoxes(plot, curve.boxes)] },
+    }, data, host);
+    u.setScale("x", { min: above.scales.x.min, max: above.scales.x.max });
+    charts.push({ u, host, small: true });
+    new ResizeObserver(() => {
+      if (!root.classList.contains("printing")) u.setSize({ width: host.clientWidth, height: SMALL_HEIGHT });
+    }).observe(host);
+    return u;
+  }
+
   function build(curve) {
     const section = document.getElementById(curve.id);
     const host = section.querySelector(".chart");
@@ -306,6 +349,7 @@
       grid: { stroke: () => colour("--rule"), width: 1 },
       ticks: { stroke: () => colour("--rule"), width: 1 },
     };
+    let small = null;
     const u = new uPlot({
       width: host.clientWidth,
       height: HEIGHT,
@@ -318,6 +362,10 @@
       ],
       series: [{}, { stroke: () => colour("--curve"), width: 1.5, pxAlign: 0, points: { show: false } }],
       hooks: {
+        setScale: [(plot, key) => {
+          const { min, max } = plot.scales.x;
+          if (key === "x" && small) small.forEach((other) => other.setScale("x", { min, max }));
+        }],
         drawClear: [(plot) => drawBehind(plot, curve)],
         draw: [(plot) => drawFront(plot, curve)],
         setCursor: [(plot) => {
@@ -328,6 +376,7 @@
       },
     }, data, host);
     charts.push({ u, host });
+    small = [...section.querySelectorAll(".chart.small")].map((place, i) => buildSmall(curve.more[i], place, u, axis));
 
     const zoom = (min, max) => u.setScale("x", { min, max });
     section.querySelector(".reset").addEventListener("click", () => zoom(first, last));
@@ -376,9 +425,10 @@
 
   function resize(printing) {
     root.classList.toggle("printing", printing);
-    for (const { u, host } of charts) {
+    for (const { u, host, small } of charts) {
       u.setSize(printing
-        ? { width: PRINT_WIDTH - (host.closest(".posed") ? PRINT_POSTURE : 0), height: PRINT_HEIGHT } : { width: host.clientWidth, height: HEIGHT });
+        ? { width: PRINT_WIDTH - (host.closest(".posed") ? PRINT_POSTURE : 0), height: small ? SMALL_PRINT_HEIGHT : PRINT_HEIGHT }
+        : { width: host.clientWidth, height: small ? SMALL_HEIGHT : HEIGHT });
     }
   }
 

@@ -1,0 +1,153 @@
+"""What is said where the arm moves and no rep is counted: from curves drawn by hand, and through the whole engine."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from test_segment_reps import WAYS
+
+from imu_shoulder.analysis import StreamParams
+from imu_shoulder.drills import load_shipped
+from imu_shoulder.engine.watch import ArmWatch
+from imu_shoulder.live.params import LiveParams
+from imu_shoulder.live.uncounted import Uncounted
+
+RATE_HZ = 50.0
+AFTER_S = LiveParams().uncounted_s
+
+
+class Moving:
+    """An arm that follows (angle, seconds) pieces, and what was said after each row."""
+
+    def __init__(self, drill_id="full_can", sides=("right",), after_s=AFTER_S):
+        self.drill = load_shipped(drill_id)
+        self.watches = {side: ArmWatch(self.drill, "lift", RATE_HZ, StreamParams()) for side in sides}
+        self.reps = dict.fromkeys(sides, 0)
+        self.live = SimpleNamespace(
+            watches=self.watches, counted=lambda side: self.reps[side], drill_of=lambda side: self.drill
+        )
+        self.uncounted = Uncounted(after_s)
+        self.now_s, self.said = 0.0, []
+        self.level = dict.fromkeys(sides, 5.0)
+
+    def move(self, *pieces, side="right"):
+        for angle_deg, lasts_s in pieces:
+            rows = round(lasts_s * RATE_HZ)
+            for share in WAYS["minimum jerk"](np.arange(1, rows + 1) / rows).tolist():
+                self.now_s += 1 / RATE_HZ
+                for one, watch in self.watches.items():
+                    goes = self.level[one] + (angle_deg - self.level[one]) * share if one == side else self.level[one]
+                    watch.push(self.now_s, goes)
+                self.uncounted.look(self.live, self.now_s)
+                found = self.uncounted.now()
+                self.said.append((self.now_s, None if found is None else found["text"]))
+            self.level[side] = angle_deg
+        return self
+
+    @property
+    def texts(self):
+        return list(dict.fromkeys(text for _, text in self.said if text))
+
+    @property
+    def first_s(self):
+        return next(time_s for time_s, text in self.said if text)
+
+
+def test_an_arm_that_does_not_come_up_is_told_how_far_it_came_and_what_is_asked():
+    arm = Moving().move((5.0, 1.0), *[(60.0, 2.0), (5.0, 2.0)] * 4)
+    assert arm.texts == ["arm goes to 60°, asked 75° to 105°"]
+    assert all(text for time_s, text in arm.said if time_s >= arm.first_s)
+    # 12 s of motion, which the ends of the strokes are not all of.
+    assert 1.0 + AFTER_S <= arm.first_s <= 1.0 + AFTER_S + 4.0
+
+
+def test_too_high_is_told_alike():
+    arm = Moving().move((5.0, 1.0), *[(130.0, 2.0), (5.0, 2.0)] * 4)
+    assert arm.texts[-1] == "arm goes to 130°, asked 75° to 105°"
+
+
+def test_an_arm_that_does_not_come_back_is_told_so():
+    arm = Moving().move((5.0, 1.0), (90.0, 2.0), *[(60.0, 2.0), (90.0, 2.0)] * 5)
+    assert arm.texts[-1] == "arm back to 60°, asked 20° or less"
+
+
+def test_a_number_does_not_run_along_with_the_arm():
+    arm = Moving().move((5.0, 1.0), *[(30.0, 2.0), (5.0, 2.0)] * 4, (70.0, 20.0))
+    changes = [time_s for (time_s, text), (_, before) in zip(arm.said[1:], arm.said, strict=False) if text != before]
+    assert len(changes) >= 3
+    assert np.diff(changes).min() >= 3.9
+
+
+def test_a_rest_is_no_motion():
+    assert Moving().move((5.0, 60.0)).texts == []
+    arm = Moving().move((5.0, 1.0), (60.0, 2.0), (5.0, 2.0), (5.0, 60.0), (60.0, 2.0), (5.0, 2.0))
+    assert arm.texts == []
+
+
+def test_a_slow_rep_has_its_time():
+    """Strokes of 10 s are reps. What moves in the lift and what moves in the lowering are not added up."""
+    pieces = (5.0, 1.0), (90.0, 10.0), (90.0, 20.0), (5.0, 10.0)
+    assert Moving().move(*pieces).texts == []
+    assert Moving(after_s=7.0).move(*pieces).texts == []
+
+
+def test_a_counted_rep_begins_it_anew():
+    arm = Moving().move((5.0, 1.0), *[(60.0, 2.0), (5.0, 2.0)] * 4)
+    assert arm.said[-1][1] is not None
+    arm.reps["right"] = 1
+    arm.said.clear()
+    arm.move((60.0, 2.0), (5.0, 2.0), (60.0, 2.0))
+    assert arm.texts == []
+    arm.move(*[(5.0, 2.0), (60.0, 2.0)] * 3)
+    assert arm.texts == ["arm goes to 60°, asked 75° to 105°"]
+
+
+def test_nothing_is_said_of_a_set_that_is_done():
+    arm = Moving()
+    arm.reps["right"] = arm.drill.dose.reps
+    assert arm.move((5.0, 1.0), *[(60.0, 2.0), (5.0, 2.0)] * 6).texts == []
+
+
+def test_of_two_arms_the_one_is_named():
+    arm = Moving(sides=("right", "left")).move((5.0, 1.0), *[(60.0, 2.0), (5.0, 2.0)] * 4, side="left")
+    assert arm.texts == ["left goes to 60°, asked 75° to 105°"]
+
+
+@pytest.mark.parametrize("next_station", ["rotate", "press"])
+def test_of_several_stations_the_one_that_was_not_seen_is_told(next_station):
+    arm = Moving("row_rotate_press")
+    arm.watches["right"].next_station = next_station
+    arm.move((85.0, 1.0), *[(60.0, 2.0), (85.0, 2.0)] * 4)
+    assert arm.texts == [f"{next_station} is not seen yet"]
+
+
+def test_it_comes_through_the_whole_engine(small_recording):
+    """Two reps to 90 deg of a drill that asks for far more: too little for a rep."""
+    from test_live_flow import session_for
+
+    from imu_shoulder.live.replay import Replayed
+    from imu_shoulder.sources import RecordingSource
+    from imu_shoulder.sources.folder import read_recording
+
+    recording = read_recording(small_recording)
+    session = session_for(recording)
+    item = session.plan.drills[0]
+    top = item.drill.stations[0]
+    higher = replace(top, ranges=(replace(top.ranges[0], low_deg=220.0, high_deg=240.0),))
+    plan = replace(session.plan, drills=(replace(item, drill=replace(item.drill, stations=(higher,))),))
+    session = type(session)(plan, {}, {name: s.declared_rate_hz for name, s in recording.streams.items()})
+    told, cues = Replayed(session), []
+    for chunk in RecordingSource(recording, 0.1).chunks():
+        for event in chunk.events:
+            told.begun(event)
+        session.push(chunk.streams)
+        frame = session.frame()
+        if frame["stage"] == "set" and frame["cue"] is not None:
+            cues.append(frame["cue"])
+    assert {cue["code"] for cue in cues} == {"uncounted"}
+    reached = {int(cue["text"].split("goes to ")[1].split("°")[0]) for cue in cues}
+    assert all(80 <= deg <= 100 for deg in reached)
+    assert all(cue["text"].endswith("asked 220° to 240°") for cue in cues)
