@@ -69,8 +69,7 @@ def headline(
 ) -> str:
     """What was done, in one or two short sentences.
 
-    asked: the dose of reps, of a plan or the drill's usual
-    one. unseen_s: of the set, for want of data.
+    asked: the dose of reps, of a plan or the drill's usual one. unseen_s: of the set, for want of data.
     """
     scored = [j for j in judged if not j.excluded]
     lost = [j for j in judged if j.excluded and not EXCLUSIONS[j.excluded].given_up]
@@ -80,8 +79,6 @@ def headline(
             return f"The arm was not seen for {unseen_s:.0f} s: what was done then is not known. No rep was seen."
         return "No rep was found in this set."
     count = done_of(done, asked, asked=drill is not None and drill.dose.asked)
-    if unseen_s:
-        count = f"{count} seen"
     parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
     if drill is not None and drill.top.hold_s > 0 and not drill.by_stations and median_hold_s is not None:
         parts.append(f"Held {median_hold_s:.1f} s of {drill.top.hold_s:g} s (median).")

@@ -215,8 +215,7 @@ class Whole(Stages):
 
     def _with_unseen(self, arm_set: ArmSet, part: Part) -> ArmSet:
         """With the stretches in which no data showed the angle that it is cut by."""
-        assert self.calibration is not None
-        seen, _ = seen_by(self.calibration.arms[arm_set.side], part.tracks, len(part.time_s))
+        seen, _ = seen_by(self._seat(arm_set.side), part.tracks, arm_set.side, len(part.time_s))
         rows = slice(*arm_set.rows)
         return replace(arm_set, unseen=unseen_stretches(part.time_s[rows], seen[rows] | np.isfinite(arm_set.curve_deg)))
 
