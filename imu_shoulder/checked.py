@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 import math
+import reprlib
 import sys
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
@@ -11,27 +14,98 @@ from pathlib import Path
 from typing import Any
 
 from imu_shoulder.errors import RecordingError, ShoulderError
+from imu_shoulder.limits import (
+    MAX_FILE_BYTES,
+    MAX_ITEMS,
+    MAX_JSON_BYTES,
+    MAX_NAME_LETTERS,
+    MAX_NESTING,
+    MAX_TEXT_LETTERS,
+    MAX_TOML_BYTES,
+)
 
-# Over this a file is refused before it is read: the whole of it is held in memory.
-MAX_FILE_BYTES = 500_000_000
+# No count that people ask for is larger.
+MOST_WHOLE = 1_000_000
 
 
-def require_file(path: Path, what: str, error: type[ShoulderError] = RecordingError) -> None:
-    """Raises `error` where `path` is no file, is empty or is larger than MAX_FILE_BYTES."""
-    if not path.is_file():
-        raise error(f"{what} at {path}", "there is no such file", "check the name and the path")
+def require_file(
+    path: Path, what: str, error: type[ShoulderError] = RecordingError, most: int = MAX_FILE_BYTES
+) -> None:
+    """Raises `error` where `path` is no file (a pipe or folder is none), is empty or has more than `most` bytes."""
     try:
-        size = path.stat().st_size
+        there, size = path.is_file(), path.stat().st_size if path.is_file() else 0
     except OSError as caught:
-        raise error(f"a readable {what}", f"{path} is not ({caught})", "check its rights") from caught
+        raise error(f"a readable {what}", f"{path} is not ({caught.strerror})", "check its name and rights") from caught
+    if not there:
+        raise error(f"{what} at {path}", "there is no such file", "check the name and the path")
     if size == 0:
         raise error(f"rows in {path.name}", "the file is empty", "correct the file or export it again")
-    if size > MAX_FILE_BYTES:
+    if size > most:
         raise error(
-            f"a file of at most {MAX_FILE_BYTES / 1e6:.0f} MB",
+            f"a file of at most {most / 1e6:.0f} MB",
             f"{path.name} has {size / 1e6:.0f} MB",
-            "cut the recording into parts",
+            "cut the recording into parts" if most == MAX_FILE_BYTES else "check that it is the right file",
         )
+
+
+def read_text(path: Path, what: str, error: type[ShoulderError], most: int) -> str:
+    """The text of a file of at most so many bytes. Raises `error` for one that cannot be had or is no UTF-8."""
+    require_file(path, what, error, most)
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as caught:
+        raise error(f"a readable {path.name}", f"it is not ({caught})", "save it as UTF-8 text") from caught
+
+
+def read_json(path: Path, what: str, error: type[ShoulderError], do: str) -> dict[str, Any]:
+    """The object in a JSON file. Raises `error` where it cannot be read, is none, or is nested over MAX_NESTING."""
+    text = read_text(path, what, error, MAX_JSON_BYTES)
+    try:
+        found = json.loads(text)
+        if _deep(found):
+            raise RecursionError
+    except ValueError as caught:
+        raise error(what, f"{path} is not one ({caught})", do) from caught
+    except RecursionError:
+        raise error(what, f"{path} is nested more than {MAX_NESTING} deep", do) from None
+    if not isinstance(found, dict):
+        raise error(what, f"{path} holds {type(found).__name__} in place of an object", do)
+    return found
+
+
+def _deep(value: object) -> bool:
+    """Whether tables and lists are nested over MAX_NESTING."""
+    level = [value]
+    for _ in range(MAX_NESTING + 1):
+        level = [
+            inner
+            for one in level
+            if isinstance(one, dict | list)
+            for inner in (one.values() if isinstance(one, dict) else one)
+        ]
+        if not level:
+            return False
+    return any(isinstance(one, dict | list) for one in level)
+
+
+@contextlib.contextmanager
+def complete(what: str, path: Path, error: type[ShoulderError], do: str) -> Iterator[None]:
+    """What is read from `path` in many places of the block must be there and of its kind; else `error` is raised."""
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as caught:
+        raise error(f"a complete {what}", f"{path} is not ({type(caught).__name__}: {caught})", do) from caught
+
+
+def whole(table: Mapping[str, Any], kinds: Mapping[str, type | tuple[type, ...]]) -> str | None:
+    """What is wrong with an object of JSON, None for nothing. kinds: what stands under each key that it must have."""
+    for key, kind in kinds.items():
+        if key not in table:
+            return f"{key!r} is missing"
+        kinds_of_it = kind if isinstance(kind, tuple) else (kind,)
+        if not isinstance(table[key], kind) or (isinstance(table[key], bool) and bool not in kinds_of_it):
+            return f"{key!r} is {str(table[key])[:60]!r}"
+    return None
 
 
 class Checked:
@@ -47,7 +121,7 @@ class Checked:
     @classmethod
     def read(cls, path: Path, error: type[ShoulderError], what: str | None = None) -> Checked:
         """The top table of a file. what: the file is, for messages."""
-        require_file(path, what or path.name, error)
+        require_file(path, what or path.name, error, MAX_TOML_BYTES)
         try:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as caught:
@@ -59,9 +133,14 @@ class Checked:
         """The top table of a text. file: its name, for messages."""
         try:
             table = tomllib.loads(text)
-        # Beside what is no TOML: a number of thousands of digits, and brackets nested as deep.
-        except (ValueError, RecursionError) as caught:
+            if _deep(table):
+                raise RecursionError
+        # Beside what is no TOML: a number of thousands of digits.
+        except ValueError as caught:
             raise error(f"{file} to be TOML", f"it is not ({caught})", "correct that line") from caught
+        except RecursionError:
+            came = f"it is nested more than {MAX_NESTING} deep"
+            raise error(f"{file} to be tables and values", came, "take out the brackets or dots") from None
         return cls(table, file, error)
 
     def __contains__(self, key: str) -> bool:
@@ -79,7 +158,7 @@ class Checked:
         return " of ".join(part for part in (f"[{self._path}]" if self._path else "", self._item) if part)
 
     def _refused(self, place: str, expected: str, came: object, do: str | None = None) -> ShoulderError:
-        said = "it is missing" if came is None else f"it is {came!r}"
+        said = "it is missing" if came is None else f"it is {reprlib.repr(came)}"
         return self._error(f"{place} in {self._file} to be {expected}", said, do or f"correct {self._file}")
 
     def wrong(self, key: str, expected: str, came: object, do: str | None = None) -> ShoulderError:
@@ -101,6 +180,8 @@ class Checked:
         found = self._table.get(key, [] if least == 0 else None)
         if not isinstance(found, list) or len(found) < least:
             raise self.wrong(f"[[{key}]]", f"one [[{key}]] table or more" if least else f"[[{key}]] tables", found)
+        if len(found) > MAX_ITEMS:
+            raise self._refused(f"[[{key}]]", f"at most {MAX_ITEMS} tables", len(found))
         names = [f"[[{key}]] {place}" for place in range(1, len(found) + 1)]
         items = [f"{name} of {self._where}" if self._where else name for name in names]
         return [Checked(table, self._file, self._error, "", item) for table, item in zip(found, items, strict=True)]
@@ -114,6 +195,15 @@ class Checked:
         value = self._table.get(key, default)
         if not isinstance(value, str) or not (value == default or (value if blank else value.strip())):
             raise self.wrong(key, "a text", value)
+        return self._short(key, value, MAX_TEXT_LETTERS)
+
+    def name(self, key: str) -> str:
+        """A text that names somebody or something."""
+        return self._short(key, self.text(key), MAX_NAME_LETTERS)
+
+    def _short(self, key: str, value: str, most: int) -> str:
+        if len(value) > most:
+            raise self.wrong(key, f"at most {most} letters", value)
         return value
 
     def choice(self, key: str, options: Sequence[str], default: str | None = None) -> Any:
@@ -150,10 +240,11 @@ class Checked:
             raise self.wrong(key, "a number over 0", value)
         return float(value)
 
-    def whole(self, key: str, default: int | None = None, least: int = 0) -> int:
+    def whole(self, key: str, default: int | None = None, least: int = 0, most: int = MOST_WHOLE) -> int:
         value = self._table.get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int) or value < least:
-            raise self.wrong(key, f"a whole number of {least} or more", value)
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            within = f"of {least} or more" if most == MOST_WHOLE else f"from {least} to {most}"
+            raise self.wrong(key, f"a whole number {within}", value)
         return value
 
     def flag(self, key: str, default: bool) -> bool:
@@ -176,7 +267,9 @@ class Checked:
             raise self.wrong(key, "a list of texts" if count is None else f"a list of {count} texts", value)
         if count is not None and "" in value:
             raise self.wrong(key, f"a list of {count} texts", value)
-        return tuple(value)
+        if len(value) > MAX_ITEMS:
+            raise self.wrong(key, f"at most {MAX_ITEMS} texts", len(value))
+        return tuple(self._short(key, text, MAX_TEXT_LETTERS) for text in value)
 
     def numbers(self, key: str) -> tuple[float, ...]:
         """A list of finite numbers, one at least."""

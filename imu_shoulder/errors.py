@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+# Of each part of a message; the names of all columns of reps.csv are fewer.
+MOST_LETTERS = 600
+
+
+def _short(part: str) -> str:
+    line = " ".join(part.split("\n"))
+    return line if len(line) <= MOST_LETTERS else f"{line[:400]} ... {line[-150:]}"
+
 
 class ShoulderError(Exception):
     """Base of every error this package raises on purpose.
@@ -10,10 +18,9 @@ class ShoulderError(Exception):
     """
 
     def __init__(self, expected: str, came: str, do: str) -> None:
-        self.expected = expected
-        self.came = came
-        self.do = do
-        super().__init__(f"expected {expected}, but {came}; {do}")
+        """Each part is one line of at most MOST_LETTERS: what stands in a file may be as long as it likes."""
+        self.expected, self.came, self.do = (_short(part) for part in (expected, came, do))
+        super().__init__(f"expected {self.expected}, but {self.came}; {self.do}")
 
     def __reduce__(self) -> tuple[type[ShoulderError], tuple[str, str, str]]:
         """So that it comes whole out of another process."""

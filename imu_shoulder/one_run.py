@@ -107,7 +107,7 @@ def _of_report(path: Path) -> set[str] | None:
 def _read(path: Path, read: Callable[[], Any]) -> Any:
     try:
         return read()
-    except (OSError, ValueError, csv.Error) as error:
+    except (OSError, ValueError, AttributeError, RecursionError, csv.Error) as error:
         raise RecordingError(
             f"readable results in {path.parent}", f"{path.name} is not ({error})", "analyse again"
         ) from error

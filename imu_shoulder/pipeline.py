@@ -14,8 +14,8 @@ from imu_shoulder.engine.order import Part
 from imu_shoulder.engine.recorded import Recorded
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.engine.whole import Whole
-from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import Aligned, Event, Recording, Side
+from imu_shoulder.errors import CalibrationError, RecordingError
+from imu_shoulder.model import ARM_SEGMENTS, SIDES, Aligned, Event, Recording, Side, on_arm
 from imu_shoulder.sources import RecordingSource
 
 Progress = Callable[[str], None]
@@ -44,11 +44,26 @@ def analyse(
     if stored is not None:
         require_same_parameters(stored, params.changed)
     wanted = asked_in(recording.events, drills, asked, apart)
+    require_worn(recording)
     progress("align")
     aligned = align_recording(recording, params.align)
     if params.afterwards:
         return _afterwards(recording, aligned, params, wanted, progress, stored)
     return _causally(recording, aligned, params, wanted, progress, stored)
+
+
+def require_worn(recording: Recording) -> None:
+    """Raises RecordingError where every set was done by an arm that wore no sensor."""
+    sets = [event for event in recording.events if event.trial_type == "set"]
+    worn = {side for side in SIDES if any(on_arm(side, segment) in recording.streams for segment in ARM_SEGMENTS)}
+    bare = [event for event in sets if event.side in SIDES and event.side not in worn]
+    if sets and len(bare) == len(sets):
+        arms = " and ".join(side for side in SIDES if any(event.side == side for event in bare))
+        raise RecordingError(
+            f"a sensor on the {arms} arm, which every set of events.tsv names",
+            f"sensors sat on {', '.join(recording.streams)}",
+            "correct placement in recording.toml, or side in events.tsv",
+        )
 
 
 def _afterwards(

@@ -297,6 +297,7 @@ class FakeSession:
                 "cautions": list(self.cautions),
                 "side": self.course.item.side,
                 "direction": None,
+                "directions": {},
                 "facts": self.facts,
                 "asked": {"reps": dict(self.course.item.reps), "hold_s": self.hold_s},
                 "number": self.drill_number,

@@ -32,9 +32,10 @@ MOUNTED = {
 NO_BIAS = track_bias([], RATE_HZ, StillnessParams())
 
 
-def worked_out(arm, attitudes) -> ArmAngles:
-    """The arm's angles, the skin's share as the rows themselves tell it."""
-    return arm_angles(arm, attitudes, skin_of(arm, attitudes, RATE_HZ, AngleParams()), AngleParams())
+def worked_out(arm, attitudes, carrying_deg: float = 0.0) -> ArmAngles:
+    """The arm's angles, the skin's share as the rows themselves tell it. carrying_deg: that the arm was built with."""
+    params = AngleParams(carrying_deg=carrying_deg)
+    return arm_angles(arm, attitudes, skin_of(arm, attitudes, RATE_HZ, params), params)
 
 
 def seen_by(placement: str, standing_from_segment: Rotation) -> tuple[Attitude, SensorCalibration]:
@@ -55,6 +56,7 @@ def angles_of(
     *,
     skin: Rotation | None = None,
     thorax: Rotation | None = None,
+    carrying_deg: float = 0.0,
 ) -> ArmAngles:
     """Angles for bones given in the axes of someone standing, (N,) each. skin: how the upper-arm sensor turns off."""
     bones = {f"{side}_upper_arm": humerus if skin is None else humerus * skin}
@@ -63,7 +65,7 @@ def angles_of(
     attitudes, seats = {}, {}
     for placement, bone in bones.items():
         attitudes[placement], seats[placement] = seen_by(placement, bone)
-    return worked_out(calibrated(side, seats), attitudes)
+    return worked_out(calibrated(side, seats), attitudes, carrying_deg)
 
 
 def calibrated(side: Side, seats: Mapping[str, SensorCalibration]) -> ArmCalibration:
@@ -222,6 +224,24 @@ def test_the_forearm_pointer_tells_the_humeral_rotation_whatever_the_skin_does(
     if 16 < elevation < 164:
         assert value(found, "plane") == pytest.approx(plane, abs=1e-3)
     assert found.rotation_from_forearm[0] == 1.0
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("pronation", [-40, 0, 50, 80])
+@pytest.mark.parametrize("elbow", [0, 90])
+def test_the_elbow_reads_its_flexion_however_the_hand_is_turned(elbow, pronation, side):
+    """The forearm's bone points outward by 12 deg in a straight elbow and not at all in one bent by 90; the axis that
+    hung upright in the pose turns about it. Without the carrying angle a bent elbow reads 9 deg less, palm down."""
+    out, carrying_deg = side_sign(side), 12.0
+    hung_from_bone = about(X, -carrying_deg * out)
+    assert (hung_from_bone.inv().apply(-Y) * out)[0, 2] < 0 < (hung_from_bone.apply(-Y) * out)[0, 2]
+    straight = hung_from_bone if elbow == 0 else about(Z, elbow)
+    forearm = straight * about(Y, pronation * out) * hung_from_bone.inv()
+    found = angles_of(side, about(Y, 0), forearm, carrying_deg=carrying_deg)
+    assert value(found, "elbow") == pytest.approx(elbow, abs=1.0)
+    if elbow:
+        plain = angles_of(side, about(Y, 0), forearm)
+        assert value(plain, "elbow") == pytest.approx(elbow - 12 * np.sin(np.radians(pronation)), abs=1.0)
 
 
 @settings(max_examples=30)

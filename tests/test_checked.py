@@ -95,7 +95,7 @@ def test_what_is_no_finite_number_is_refused(value):
 
 @pytest.mark.parametrize("value", [5000 * "1", 5000 * "[", "2026-13-45"], ids=["digits", "brackets", "date"])
 def test_what_no_reader_of_toml_can_take_is_told_in_one_sentence(value):
-    with pytest.raises(AnyError, match="f to be TOML, but it is not") as told:
+    with pytest.raises(AnyError, match=r"f to be (TOML|tables and values), but it is ") as told:
         Checked.parse(f"x = {value}", "f", AnyError)
     assert "\n" not in str(told.value)
 

@@ -27,6 +27,8 @@ TOP_LEVEL = {
 BASE = (
     *(
         "errors",
+        "texts",
+        "limits",
         "files",
         "checked",
         "parameters",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,10 +14,12 @@ from live_browser import at_stage, drawn
 from live_fake import FakeSession
 from test_live_care import unread
 
+from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.live.before import drawing, facts
 from imu_shoulder.model import SIDES
 from imu_shoulder.plan import PlannedDrill, load_plan, parse_plan
+from imu_shoulder.plan.duration import plan_duration
 
 ROOT = Path(__file__).parents[1]
 in_browser = [
@@ -141,6 +144,16 @@ def test_a_page_is_told_a_drawing_of_each_drill_of_the_plan():
         assert all(one["panels"][0]["name"] == "Start" for one in found.values())
         # Each direction is drawn as it goes.
         assert len({json.dumps(one) for one in found.values()}) == len(found)
+
+
+def test_a_page_is_told_the_plans_minutes_and_its_limits_before_the_usual_cautions():
+    from imu_shoulder.live.run import _about
+
+    plan = replace(load_plan(ROOT / "recordings" / "planned_warm_up.toml"), after_surgery="nothing above the shoulder")
+    about = _about(SimpleNamespace(analyse=None, plan=plan, drills={}, params=None), "M.K.", "demo", plan)
+    assert about.minutes == plan_duration(plan).minutes
+    assert "nothing above the shoulder" in about.cautions[0]
+    assert about.cautions[-len(CAUTIONS) :] == CAUTIONS
 
 
 class TestPage:

@@ -136,7 +136,7 @@ def test_a_foreign_file_is_refused(tmp_path):
     (tmp_path / "a.log").write_bytes(b"time_s,acc_x\n0,1\n")
     with pytest.raises(LogError, match="holds no whole record"):
         records.read_log(tmp_path / "a.log")
-    with pytest.raises(LogError, match="No such file"):
+    with pytest.raises(LogError, match="no such file"):
         records.read_log(tmp_path / "missing.log")
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import tempfile
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -12,10 +13,10 @@ import pytest
 from fake_bluez.node import NodeScript, default_motion
 from fake_bluez.offline import write_log
 
-from imu_shoulder.ble.assemble import assemble
+from imu_shoulder.ble.assemble import Assembled, assemble
 from imu_shoulder.ble.packet import decode_packet
-from imu_shoulder.log.entries import Session, pack, unpack_data
-from imu_shoulder.log.records import DATA, SAMPLES, SESSION, LogError, encode_record, scan
+from imu_shoulder.log.entries import Session, pack, unpack, unpack_data
+from imu_shoulder.log.records import DATA, SAMPLES, SESSION, LogError, Record, encode_record, scan
 from imu_shoulder.log.samples import assemble_samples, pack_samples
 from imu_shoulder.log.writer import LogWriter
 from imu_shoulder.model import FloatArray, SensorStream
@@ -135,12 +136,46 @@ def damage_errors_s(data: bytes, true_s: dict[str, dict[bytes, float]]) -> Float
 
 
 def test_damage_moves_no_sample():
-    """A small slice; print_ble_numbers.py takes 300 logs."""
-    found = damage_outcome(4, 4, seed=500)
-    assert found["logs"] == 16
+    """150 damaged logs; print_ble_numbers.py takes 300 others."""
+    found = damage_outcome(5, 30, seed=9000)
+    assert found["logs"] == 150
     assert found["refused"] == 0
-    assert found["samples"] > 200_000
+    assert found["samples"] > 2_000_000
     assert found["moved"] == 0
+
+
+def late_without_a_trace(tmp_path: Path, damage: Callable[[list[Record]], list[Record]]) -> Assembled:
+    """A node that starts anew without counting its boot, at the same figures of clock and sequence as before; of its
+    records in the log those that `damage` leaves."""
+    motion = tmp_path / "motion.npz"
+    acc, gyr = default_motion(200.0, 60.0)
+    np.savez(motion, acc=acc, gyr=gyr)
+    script = NodeScript("C0:00:00:00:00:01", "right_wrist", resets=(30.0,), keeps_boot=True, data=str(motion), seed=4)
+    write_log(tmp_path / "b.log", [script], 55.0)
+    records = list(scan((tmp_path / "b.log").read_bytes()).records)
+    data = b"".join(encode_record(one.kind, one.index, one.payload) for one in damage(records))
+    return assemble(scan(data), "b")
+
+
+def test_what_may_be_of_another_life_is_left_out(tmp_path):
+    """The log lost the restart and all before it, down to 10 s, and all states after it: the packets of 50 s go on by
+    clock and sequence where the log breaks off, as if they came 30 s late."""
+
+    def damage(records: list[Record]) -> list[Record]:
+        zero_ns = unpack(Session, records[0].payload).host_ns
+        kept = []
+        for one in records:
+            at_ns = unpack_data(one.payload)[1] if one.kind == DATA else None
+            at_s = None if at_ns is None else (at_ns - zero_ns) / 1e9
+            early = one.index < 200 or (at_s is not None and at_s < 10.0)
+            if early or (at_s is not None and at_s > 50.0):
+                kept.append(one)
+        return kept
+
+    found = late_without_a_trace(tmp_path, damage)
+    assert found.recording.streams["right_wrist"].time_s[-1] < 20.0
+    assert found.nodes[0].unplaced > 50
+    assert "left out, of no known time" in found.nodes[0].line
 
 
 def small_log(count: int = 40) -> list[bytes]:

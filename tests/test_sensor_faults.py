@@ -146,6 +146,7 @@ def test_what_was_not_seen_of_a_set_is_not_called_undone():
     (entry,) = [e for e in summarise(analysis)["sets"] if e["side"] == "right"]
     event = sets_of(sound())[0]
     assert entry["unseen_s"] == pytest.approx(event.duration_s / 2, abs=2.0)
+    assert "reps seen" in entry["headline"]
     assert "not counted and not missing" in entry["headline"]
     assert "not seen" in overall(summarise(analysis))
     assert not_done(summarise(analysis)).startswith("Not all seen: ")

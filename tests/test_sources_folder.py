@@ -14,10 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from imu_shoulder.checked import MAX_FILE_BYTES
 from imu_shoulder.errors import OutputError, RecordingError
+from imu_shoulder.limits import MAX_FILE_BYTES, MAX_HOURS
 from imu_shoulder.model import EVENT_SIDES, PLACEMENTS, TRIAL_TYPES, Event, Recording, SensorStream
-from imu_shoulder.sources import tables
 from imu_shoulder.sources.folder import LEAST_RATE_HZ, MOST_RATE_HZ, read_recording, write_recording
 
 HEAD = """schema = 1
@@ -209,7 +208,7 @@ BAD = {
         ["time", "never"],
     ),
     "time runs back": ({"right_wrist__csv": TABLE.replace("0.01", "-1").replace("0.02", "-2")}, ["time", "increase"]),
-    "events no header": ({"events__tsv": ""}, ["events.tsv", "onset"]),
+    "events empty": ({"events__tsv": ""}, ["events.tsv", "empty"]),
     "events without side": ({"events__tsv": EVENTS.replace("\tside", "\tarm")}, ["events.tsv", "side"]),
     "events odd column": ({"events__tsv": EVENTS.replace("side\n", "side\thr\n")}, ["'hr'"]),
     "events by spaces": ({"events__tsv": EVENTS.replace("4\t20\t", "4 20 ")}, ["row 3", "tabs"]),
@@ -286,4 +285,4 @@ def test_a_folder_that_is_there_is_not_overwritten(tmp_path: Path) -> None:
 def test_size_limit_is_said_in_the_docs() -> None:
     page = Path(__file__).parents[1] / "docs" / "recording_folder.md"
     assert f"{MAX_FILE_BYTES / 1e6:.0f} MB" in page.read_text()
-    assert f"{tables.MAX_HOURS:g} hours" in page.read_text()
+    assert f"{MAX_HOURS:g} hours" in page.read_text()

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from imu_shoulder.analysis import BY_OPTION
+from imu_shoulder.checked import read_json, whole
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.identity import person
 from imu_shoulder.one_run import SUMMARY, require_one_run
@@ -30,17 +30,54 @@ def load_history(paths: Iterable[Path]) -> tuple[Summary, ...]:
 
 def _load(path: Path) -> Summary:
     file = path / SUMMARY if path.is_dir() else path
-    try:
-        summary = json.loads(file.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        do = "give a folder that analyse has written"
-        raise HistoryError("a summary.json of an earlier session", f"{file} is not one ({error})", do) from error
+    do = "give a folder that analyse has written"
+    summary = read_json(file, "a summary.json of an earlier session", HistoryError, do)
     require_one_run(file.parent)
-    keys = ("schema", "recording", "sets")
-    if not isinstance(summary, dict) or not all(key in summary for key in keys) or summary["schema"] != SCHEMA:
-        do = "analyse that session again"
-        raise HistoryError(f"a summary of schema {SCHEMA} with {', '.join(keys)}", f"{file} has none", do)
+    missing = "" if summary.get("schema") == SCHEMA else f"its schema is {summary.get('schema')!r}"
+    missing = missing or _incomplete(summary)
+    if missing:
+        raise HistoryError(f"a whole summary of schema {SCHEMA}", f"in {file} {missing}", "analyse that session again")
     return summary
+
+
+def _incomplete(summary: Summary) -> str:
+    """What advice needs of a summary and is not there, in words; empty where all is."""
+    missing = whole(summary, {"recording": dict, "sets": list})
+    missing = missing or whole(summary["recording"], {"name": str, "athlete": str, "start": str})
+    if missing:
+        return missing
+    if not isinstance(summary.get("parameters_changed", {}), dict):
+        return "'parameters_changed' is no table"
+    for number, entry in enumerate(summary["sets"], start=1):
+        missing = _incomplete_set(entry)
+        if missing:
+            return f"in set {number} {missing}"
+    return ""
+
+
+def _incomplete_set(entry: object) -> str | None:
+    if not isinstance(entry, dict):
+        return "there is no table"
+    nothing, number = type(None), (int, float)
+    missing = whole(entry, {"set": int, "drill": (str, nothing), "side": str, "role": str, "judged": bool})
+    missing = missing or whole(entry, {"done": dict, "asked": dict, "criteria": list})
+    if missing:
+        return missing
+    missing = whole(entry["done"], dict.fromkeys(("reps", "clean", "scored"), (*number, nothing)))
+    missing = missing or whole(entry["asked"], {"reps": (*number, nothing)})
+    if not isinstance(entry.get("pain"), (*number, nothing)):
+        return "'pain' is no number"
+    for criterion in entry["criteria"]:
+        missing = missing or whole(criterion if isinstance(criterion, dict) else {}, _REPS)
+        missing = missing or next((f"{key!r} holds no numbers" for key in _REPS if not _numbers(criterion[key])), None)
+    return missing
+
+
+_REPS: Mapping[str, type] = dict.fromkeys(("met", "missed", "unknown"), list)
+
+
+def _numbers(values: Iterable[object]) -> bool:
+    return all(isinstance(value, int) for value in values)
 
 
 def in_time(history: Sequence[Summary], now: Summary) -> tuple[Summary, ...]:

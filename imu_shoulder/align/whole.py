@@ -18,6 +18,7 @@ from imu_shoulder.align.unfit import note_unfit, unfit_stretches
 from imu_shoulder.align.upside import Upright, upside_down
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
+from imu_shoulder.limits import require_memory
 from imu_shoulder.model import (
     Aligned,
     BoolArray,
@@ -74,8 +75,9 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
             "check the sensors and record again",
         )
     rate_hz = params.rate_hz or shared_rate_hz([sensor.stream.declared_rate_hz for sensor in used])
-    start_s = min(sensor.quality.start_s for sensor in used)
-    time_s = grid_times(start_s, max(sensor.quality.end_s for sensor in used), rate_hz)
+    start_s, end_s = min(sensor.quality.start_s for sensor in used), max(sensor.quality.end_s for sensor in used)
+    require_memory(int((end_s - start_s) * rate_hz), len(used))
+    time_s = grid_times(start_s, end_s, rate_hz)
     tracks = {sensor.stream.placement: _track(sensor, time_s, rate_hz, params) for sensor in used}
     return Aligned(
         rate_hz=rate_hz,

@@ -27,7 +27,7 @@ from imu_shoulder.calibrate.model import (
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
+from imu_shoulder.frames import cross, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -53,12 +53,13 @@ class AngleParams:
     forearm_from_deg: below this elbow flexion the forearm pointer is not used, from forearm_full_deg on it alone is.
     anchored_from_deg, anchored_full_deg: the same where elbow bends anchor the rotation of a straight elbow: it is then
     as good as a pointer at 30 deg, where an error of the heading between the two sensors turns the pointer by twice.
+    carrying_deg: elbow carrying angle of people in the mean: see `_carried`.
     skin_share: share of the humeral rotation that the skin under the upper-arm sensor passes on, where the recording
     itself does not tell or estimate_skin is off; skin_share_sd: its standard deviation.
 
     Sources. plane_from_deg, plane_to_deg, leant_deg, forearm_from_deg, forearm_full_deg, anchored_from_deg,
-    anchored_full_deg: ours; skin_share, skin_share_sd: skin hides up to half (Warner and Heller 2025, doi
-    10.1016/j.jbiomech.2025.112893).
+    anchored_full_deg: ours; carrying_deg: n = 400 (Int J Morphol 2018 36:135-139); skin_share, skin_share_sd: skin
+    hides up to half (Warner and Heller 2025, doi 10.1016/j.jbiomech.2025.112893).
     """
 
     plane_from_deg: float = 15.0
@@ -68,6 +69,7 @@ class AngleParams:
     forearm_full_deg: float = 25.0
     anchored_from_deg: float = 25.0
     anchored_full_deg: float = 45.0
+    carrying_deg: float = 11.9
     skin_share: float = SKIN_SHARE
     skin_share_sd: float = SKIN_SHARE_SD
     estimate_skin: bool = True
@@ -294,6 +296,10 @@ def _columns(
         from_forearm = np.where(seen, share, from_forearm)
         # Where the pointer has no share it changes nothing.
         rotation = np.arctan2(sine, cosine, out=np.where(seen, heard, rotation), where=share > 0)
+        if calibration.forward_known:
+            carried = _carried(x, axis, sine, cosine, np.radians(params.carrying_deg))
+            # Where the trunk was not seen, nothing tells how the forearm is turned.
+            elbow = np.where(np.isnan(carried), elbow, carried)
         out["elbow_deg"] = np.degrees(elbow)
         if calibration.forward_known:
             out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, axis, sine, cosine))
@@ -340,6 +346,21 @@ def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> 
     of_pointer = share / np.maximum(np.sqrt(pointer[0] ** 2 + pointer[2] ** 2), 1e-9)
     sine, cosine = sin_cos(rotation_rad)
     return (1 - share) * sine + of_pointer * pointer[2], (1 - share) * cosine + of_pointer * pointer[0]
+
+
+def _carried(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray, carrying_rad: float) -> FloatArray:
+    """Angle of the elbow (N,) with the carrying angle in it; x, y, sine, cosine as of _forearm_turn_rad.
+
+    In the pose both long axes are upright, while the forearm's bone points outward by the carrying angle. As the
+    forearm turns about its bone, the axis that hung upright turns about it as well, forward or back by the sine of the
+    turn. So the bone is compared with where it would be in a straight elbow, which is less far out the more it bends.
+    """
+    aside = np.sin(carrying_rad)
+    bone = np.cos(carrying_rad) * y - aside * cross(x, y)
+    straight = aside * np.clip(y[1], 0.0, 1.0)
+    level = straight / np.maximum(np.hypot(sine, cosine), 1e-9)
+    along = level * (sine * bone[0] - cosine * bone[2]) + np.sqrt(1.0 - straight * straight) * bone[1]
+    return np.asarray(np.arccos(np.clip(along, -1, 1)))
 
 
 def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:

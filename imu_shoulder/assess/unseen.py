@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from imu_shoulder.angles.joint import ArmAngles
@@ -11,7 +11,7 @@ from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.findings import finding_of
-from imu_shoulder.model import LIMBS, WRIST, Finding, Side, limb_words, on_arm
+from imu_shoulder.model import LIMBS, SIDES, WRIST, Event, Finding, Side, limb_words, on_arm
 from imu_shoulder.segment.model import ArmSet
 from imu_shoulder.segment.sets import stations_untold
 
@@ -86,6 +86,18 @@ def set_lines(sets: Sequence[ArmSet], arms: Mapping[Side, ArmAngles], sternum_wo
         for line in _set_lines(arm_set, arms[arm_set.side], sternum_worn):
             numbers.setdefault((arm_set.side, line), []).append(str(arm_set.number))
     return [f"Set {joined(own)}, {side} arm: {line}" for (side, line), own in numbers.items()]
+
+
+def bare_sets(events: Sequence[Event], arms: Collection[Side], apart: Collection[str]) -> list[str]:
+    """Sets that were marked for an arm without a sensor. events: of the recording, of which `apart` are no sets."""
+    marked = enumerate((event for event in events if event.trial_type == "set"), start=1)
+    sets = [(number, event) for number, event in marked if event.drill not in apart]
+    out = []
+    for side in SIDES:
+        own = [str(number) for number, event in sets if event.side in (side, "both")]
+        if own and side not in arms:
+            out.append(f"Set {joined(own)}, {side} arm: no sensor sat on it, so that nothing was seen of it.")
+    return out
 
 
 def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]:

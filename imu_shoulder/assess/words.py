@@ -67,9 +67,9 @@ def headline(
     median_hold_s: float | None,
     unseen_s: float = 0.0,
 ) -> str:
-    """What was done, in one or two short sentences.
+    """What was done, in one or two short sentences. asked: the dose of reps, of a plan or the drill's usual one.
 
-    asked: the dose of reps, of a plan or the drill's usual one. unseen_s: of the set, for want of data.
+    unseen_s: of the set, for want of data: what was done then is not known.
     """
     scored = [j for j in judged if not j.excluded]
     lost = [j for j in judged if j.excluded and not EXCLUSIONS[j.excluded].given_up]
@@ -79,6 +79,8 @@ def headline(
             return f"The arm was not seen for {unseen_s:.0f} s: what was done then is not known. No rep was seen."
         return "No rep was found in this set."
     count = done_of(done, asked, asked=drill is not None and drill.dose.asked)
+    if unseen_s:
+        count = f"{counted(done, 'rep')} seen"
     parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
     if drill is not None and drill.top.hold_s > 0 and not drill.by_stations and median_hold_s is not None:
         parts.append(f"Held {median_hold_s:.1f} s of {drill.top.hold_s:g} s (median).")

@@ -56,6 +56,9 @@ def correct(recording: Recording, corrections: Mapping[str, Correction], source:
     source: the file the corrections are from; its hash joins those of the recording.
     """
     streams = dict(recording.streams)
+    if not corrections.keys() & streams.keys():
+        came = f"it is for {', '.join(corrections)} alone"
+        raise RecordingError(f"a correction of {', '.join(streams)}", came, "give the correction file of these sensors")
     for placement, found in corrections.items():
         if placement in streams:
             stream = streams[placement]
@@ -76,7 +79,9 @@ def _triple(sensor: Checked, key: str) -> Triple:
     if (
         not isinstance(values, list)
         or len(values) != 3
-        or not all(isinstance(value, int | float) and low < value < high for value in values)
+        or not all(
+            isinstance(value, int | float) and not isinstance(value, bool) and low < value < high for value in values
+        )
     ):
         do = "correct it, or write it anew with sensor-check"
         raise sensor.wrong(key, f"three numbers from {low:g} to {high:g}", values, do)

@@ -20,6 +20,7 @@ from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.model import Aligned, Recording
 from imu_shoulder.report.words import HOW_CHECKED
 from imu_shoulder.sources.folder import read_recording
+from imu_shoulder.texts import csv_text
 from imu_shoulder.validate import figures
 from imu_shoulder.validate.figures import Picture
 from imu_shoulder.validate.origin import as_json, origin
@@ -98,7 +99,7 @@ def write_checks(checks: SensorChecks, parameters: Mapping[str, Any], out: Path)
     corrections = checks.corrections()
     with whole_folder(out, FILES) as scratch:
         write_text(scratch / "report.html", page)
-        write_text(scratch / "figures.csv", table.to_csv(index=False, lineterminator="\n", float_format="%.6g"))
+        write_text(scratch / "figures.csv", csv_text(table, float_format="%.6g"))
         write_text(scratch / "origin.json", as_json(came_from))
         if corrections:
             write_corrections(corrections, scratch / "correction.toml")

@@ -32,8 +32,9 @@ class _NodeLog:
     kind: NodeKind
     pings: list[Ping] = field(default_factory=list)
     arrivals: list[Arrival] = field(default_factory=list)
-    waiting: list[tuple[float, bytes]] = field(default_factory=list)
+    waiting: list[tuple[float, bytes, bool]] = field(default_factory=list)
     current: Ping | None = None
+    lost_then: int = 0
     outages: list[tuple[float, float]] = field(default_factory=list)
     lost_at_s: float | None = None
     connected: bool = False
@@ -52,15 +53,17 @@ class _NodeLog:
             self.lost_at_s = at_s
         self.connected = entry.connected
 
-    def state(self, before_ns: int, after_ns: int, value: bytes) -> None:
+    def state(self, lost: int, before_ns: int, after_ns: int, value: bytes) -> None:
+        """lost: records of the log that were lost before."""
         try:
             decoded = self.kind.decode_state(value)
         except PacketError:
             self.damaged_states += 1
             return
         self.current = Ping(before_ns / 1e9, after_ns / 1e9, decoded)
+        self.lost_then = lost
         self.pings.append(self.current)
-        self.arrivals += [Arrival(at_s, payload, self.current) for at_s, payload in self.waiting]
+        self.arrivals += [Arrival(at_s, payload, self.current, unsure) for at_s, payload, unsure in self.waiting]
         self.waiting.clear()
 
     def sleep(self, slept: Sequence[Sleep]) -> None:
@@ -75,11 +78,12 @@ class _NodeLog:
         ]
         self.outages = [(awake_s(start_s, slept), awake_s(end_s, slept)) for start_s, end_s in self.outages]
 
-    def data(self, arrival_ns: int, payload: bytes) -> None:
+    def data(self, lost: int, arrival_ns: int, payload: bytes) -> None:
+        unsure = lost > self.lost_then
         if self.current is None:
-            self.waiting.append((arrival_ns / 1e9, payload))
+            self.waiting.append((arrival_ns / 1e9, payload, unsure))
         else:
-            self.arrivals.append(Arrival(arrival_ns / 1e9, payload, self.current))
+            self.arrivals.append(Arrival(arrival_ns / 1e9, payload, self.current, unsure))
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,14 +196,18 @@ def _node_logs(contents: Contents) -> dict[int, _NodeLog]:
     """What came from each node, by its number."""
     logs = {}
     for number, node in contents.nodes.items():
+        placement = node.entry.placement
+        if placement not in PLACEMENTS:
+            to_do = "use the version of the tool that wrote it"
+            raise LogError(f"nodes worn at {', '.join(PLACEMENTS)}", f"one of the log is at {placement!r}", to_do)
         logs[number] = own = _NodeLog(node.entry, node_kind(node.entry.kind))
-        for record in node.records:
+        for record, lost in node.records:
             if record.kind == LINK:
                 own.link(unpack(LinkEntry, record.payload))
             elif record.kind == DATA:
-                own.data(*unpack_data(record.payload)[1:])
+                own.data(lost, *unpack_data(record.payload)[1:])
             else:
-                own.state(*unpack_state(record.payload)[1:])
+                own.state(lost, *unpack_state(record.payload)[1:])
     return logs
 
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import TextIO
 
 from imu_shoulder.ble.link import LinkState, NodeLink
+from imu_shoulder.texts import visible
 
 ERASE_DOWN = "\x1b[J"
 ERASE_LINE = "\x1b[K"
@@ -57,7 +58,7 @@ class Console:
             self._write("\n".join(lines) + "\n")
         else:
             width = shutil.get_terminal_size().columns - 1
-            rows = [line[:width] for line in [*lines, f"> {self.typed}"]]
+            rows = [visible(line)[:width] for line in [*lines, f"> {self.typed}"]]
             up = f"\x1b[{self._painted - 1}F" if self._painted > 1 else "\r"
             self._write(up + ERASE_DOWN + "\n".join(rows))
             self._painted = len(rows)
@@ -68,7 +69,7 @@ class Console:
             up = f"\x1b[{self._painted - 1}F" if self._painted > 1 else "\r"
             self._write(up + ERASE_DOWN)
             self._painted = 0
-        self._write(text + "\n")
+        self._write(visible(text) + "\n")
 
     def key(self, character: str) -> str | None:
         """Take one typed character and show it; the whole line when it was Enter."""

@@ -48,11 +48,15 @@ class Ping:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A notification, the host time it came in seconds, and the state that was in force."""
+    """A notification, the host time it came in seconds, and the state that was in force.
+
+    unsure: the log lost records since that state, so that the node may have started anew without a trace.
+    """
 
     arrival_s: float
     payload: bytes
     ping: Ping
+    unsure: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +233,9 @@ class Lives:
         if top is None:
             return ticks if late_s <= MOST_LATE_S and (ticks >= 0 or life.stamp is None) else None
         if ticks < top.ticks - REORDER_S * self._kind.ticks_per_s:
+            return None
+        if arrival.unsure and late_s >= FRESH_S:
+            # Late, or of another life whose clock and sequence began at the same figures: a ping must tell.
             return None
         if not (packet.first and ticks > top.ticks) and self._follows(top, arrival, packet, ticks):
             return ticks

@@ -19,6 +19,7 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.calibrate.model import Anchor, ArmCalibration, Calibration, SensorCalibration
 from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.checked import read_json
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.files import write_text
 from imu_shoulder.findings import KINDS
@@ -181,13 +182,8 @@ def write_calibration(document: Mapping[str, Any], path: Path) -> None:
 def read_calibration(path: Path) -> StoredCalibration:
     """A calibration file. Raises CalibrationError for one that cannot be read, of another schema, or spoilt, and
     RecordingError for one among results of another run."""
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise CalibrationError(
-            f"a {CALIBRATION} of an earlier analysis", f"{path} cannot be read ({error})", "check the path"
-        ) from error
-    schema = document.get("schema") if isinstance(document, dict) else None
+    document = read_json(path, f"a {CALIBRATION} of an earlier analysis", CalibrationError, "check the path")
+    schema = document.get("schema")
     if schema != SCHEMA:
         raise CalibrationError(
             f"a calibration file of schema {SCHEMA}",
@@ -198,6 +194,10 @@ def read_calibration(path: Path) -> StoredCalibration:
         arms = {side: _stored_arm(side, document["arms"][side]) for side in SIDES if side in document["arms"]}
         source = f"{document['recording']['name']} of {document['recording']['start']}"
         changed = dict(document.get("parameters_changed", {}))
+        if not all(isinstance(one, dict) for one in changed.values()):
+            raise ValueError("parameters_changed holds other than tables")
+        for arm in arms:
+            list(document["arms"][arm].get("spoilt_by", []))
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise CalibrationError(
             f"a complete {CALIBRATION}",

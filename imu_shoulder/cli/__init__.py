@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import click
 
+from imu_shoulder.cli.say import say
 from imu_shoulder.errors import ShoulderError
 
 # Command -> module of this package that holds a click command of that name.
@@ -59,13 +60,17 @@ class _LazyGroup(click.Group):
             return super().invoke(ctx)
         except ShoulderError as error:
             mistake = error
+        except MemoryError as error:
+            came = f"it ran out ({error})" if str(error) else "it ran out"
+            to_do = "close other programs, or cut the recording into parts; docs/limits.md says what is needed"
+            mistake = ShoulderError("enough free memory", came, to_do)
         except OSError as error:
             if not isinstance(error.filename, str):
                 raise
             # A path that cannot even be looked at: its name is too long, or a folder above it is closed to the user.
             came, to_do = f"it cannot be ({error.strerror})", "check the path and your rights to it"
             mistake = ShoulderError(f"{error.filename} to be reached", came, to_do)
-        click.echo(f"Error: {mistake}", err=True)
+        say(f"Error: {mistake}", err=True)
         raise click.exceptions.Exit(2)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from imu_shoulder.cli.parameters import PARAMS, params_of
+from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
     from imu_shoulder.advise import Rules
@@ -161,5 +162,5 @@ def tell(summary: Mapping[str, Any], out: Path) -> None:
     said += [] if summary["pain"]["over"] else [f"Advice: {entry['text']}" for entry in summary["advice"]]
     said += range_lines(summary["range"]) if summary["range"] is not None else []
     for line in said + lines[cautions:]:
-        click.echo(line)
-    click.echo(f"Report: {out / 'report.html'}")
+        say(line)
+    say(f"Report: {out / 'report.html'}")

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from imu_shoulder.cautions import CAUTIONS
+from imu_shoulder.cli.say import say
 from imu_shoulder.drills import Drill, load_file, load_shipped, shipped_ids
 from imu_shoulder.files import refusing, write_text
 from imu_shoulder.model import SIDES, Side
@@ -22,7 +23,7 @@ def list_drills() -> None:
     """List the shipped drills."""
     for drill_id in shipped_ids():
         drill = load_shipped(drill_id)
-        click.echo(f"{drill.id:30} {drill.title}: {drill.purpose}")
+        say(f"{drill.id:30} {drill.title}: {drill.purpose}")
 
 
 @drills.command()
@@ -32,10 +33,10 @@ def list_drills() -> None:
 def show(name: str, svg: Path | None, side: Side) -> None:
     """Show the drill NAME (an id, or a drill file): set-up, what is asked, cautions."""
     drill = _find(name)
-    click.echo(describe(drill))
+    say(describe(drill))
     if svg is not None:
         _draw(drill, svg, side)
-        click.echo(f"\nDrawing: {svg}")
+        say(f"\nDrawing: {svg}")
 
 
 def _draw(drill: Drill, svg: Path, side: Side) -> None:
@@ -52,9 +53,7 @@ def check(file: Path) -> None:
     from imu_shoulder.assess.words import counted
 
     drill = load_file(file)
-    click.echo(
-        f"{file}: a drill of {counted(len(drill.stations), 'station')}, led by {drill.leading_angle}. It can be used."
-    )
+    say(f"{file}: a drill of {counted(len(drill.stations), 'station')}, led by {drill.leading_angle}. It can be used.")
 
 
 def _find(name: str) -> Drill:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from imu_shoulder.cli.extras import need
-from imu_shoulder.cli.nodes import placements_by_address
+from imu_shoulder.cli.nodes import athletes_name, placements_by_address
 from imu_shoulder.cli.parameters import PARAMS, params_of
+from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
     from imu_shoulder.analysis import Params
@@ -34,7 +35,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
 @click.option("--speed", default="1", show_default=True, help="How fast to play, 0.1 to 100; or max, without a page.")
 @click.option("--no-page", is_flag=True, help="Play without a page, and write into --out what it would have said.")
 @click.option("--ble", is_flag=True, help="Live from sensor nodes over Bluetooth Low Energy.")
-@click.option("--athlete", help="Initials or code of the athlete; with --ble.")
+@click.option("--athlete", callback=athletes_name, help="Initials or code of the athlete; with --ble.")
 @click.option(
     "--node",
     "nodes",
@@ -92,7 +93,7 @@ def live(
     drills = {found.id: found for found in map(load_file, drill_files)}
     settings = Settings(
         analyse=_analyse,
-        say=click.echo,
+        say=say,
         drills=drills,
         plan=None if plan_file is None else load_plan(plan_file, drills),
         drill=drill,
@@ -122,7 +123,7 @@ def _played(folder: Path | None, scenario: str) -> Recording:
     from imu_shoulder.simulate import simulate
     from imu_shoulder.simulate.scenarios import find
 
-    click.echo("Simulating an athlete ...")
+    say("Simulating an athlete ...")
     return simulate(find(scenario), seed=7).recording
 
 

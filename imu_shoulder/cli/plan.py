@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from imu_shoulder.cli.say import say
+
 
 @click.group()
 def plan() -> None:
@@ -36,4 +38,4 @@ def show(file: Path, drill_files: tuple[Path, ...]) -> None:
         lines += [f"   load: {own['load']}"] if own["load"] else []
         lines += [f"   - {caution}" for caution in item.drill.cautions if caution not in common]
     for line in (*lines, *common, *CAUTIONS):
-        click.echo(line)
+        say(line)

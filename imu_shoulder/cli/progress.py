@@ -8,6 +8,8 @@ from contextlib import contextmanager
 
 import click
 
+from imu_shoulder.texts import visible
+
 _WIPE_LINE = "\r\x1b[K"
 
 
@@ -18,6 +20,6 @@ def stage_progress() -> Iterator[Callable[[str], None]]:
         yield lambda stage: None
         return
     try:
-        yield lambda stage: click.echo(f"{_WIPE_LINE}{stage} ...", nl=False, err=True)
+        yield lambda stage: click.echo(f"{_WIPE_LINE}{visible(stage)} ...", nl=False, err=True)
     finally:
         click.echo(_WIPE_LINE, nl=False, err=True)

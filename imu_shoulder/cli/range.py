@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from imu_shoulder.cli.parameters import PARAMS, params_of
+from imu_shoulder.cli.say import say
 
 
 @click.command()
@@ -53,6 +54,6 @@ def range(
 
             write_range(results, text, out)
     for line in (*text, *CAUTIONS):
-        click.echo(line)
+        say(line)
     if out is not None:
-        click.echo(f"Results: {out / 'range.json'}")
+        say(f"Results: {out / 'range.json'}")

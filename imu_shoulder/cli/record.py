@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from imu_shoulder.cli.nodes import placements_by_address
+from imu_shoulder.cli.nodes import athletes_name, placements_by_address
+from imu_shoulder.cli.say import say
 
 
 @click.command()
@@ -20,18 +21,18 @@ def scan(seconds: float) -> None:
     found = asyncio.run(find_nodes(seconds))
     for node in found:
         if node.busy:
-            click.echo(f"{node.device.address}  in use: this computer is connected to it already")
+            say(f"{node.device.address}  in use: this computer is connected to it already")
             continue
         placement = (node.advert.placement if node.advert else None) or "no placement yet"
         battery = f"battery {node.advert.battery_percent} %" if node.advert else "battery ?"
-        click.echo(f"{node.device.address}  {node.rssi_dbm} dBm  {placement}  {battery}")
+        say(f"{node.device.address}  {node.rssi_dbm} dBm  {placement}  {battery}")
     if not found:
-        click.echo("no node answered; wake the nodes, come closer, and see docs/recording.md")
+        say("no node answered; wake the nodes, come closer, and see docs/recording.md")
 
 
 @click.command()
 @click.option("--out", "folder", required=True, type=click.Path(path_type=Path), help="New folder for the recording.")
-@click.option("--athlete", required=True, help="Initials or code of the athlete.")
+@click.option("--athlete", required=True, callback=athletes_name, help="Initials or code of the athlete.")
 @click.option(
     "--node",
     "nodes",
@@ -57,8 +58,8 @@ def record(
     rate = int(rate_hz) if rate_hz else None
     assembled = run(RecordOptions(folder, athlete, nodes, rate, scan_seconds, seconds), sys.stdout)
     for line in [*(node.line for node in assembled.nodes), *assembled.remarks]:
-        click.echo(line)
-    click.echo(f"recording written to {folder}")
+        say(line)
+    say(f"recording written to {folder}")
 
 
 @click.command()
@@ -73,5 +74,5 @@ def recover(log: Path, folder: Path | None) -> None:
     target = folder or log.with_suffix("").with_name(log.stem + ("" if log.suffix == ".log" else "_recovered"))
     assembled = run(log, target, keep_log=True)
     for line in [*(node.line for node in assembled.nodes), *assembled.remarks]:
-        click.echo(line)
-    click.echo(f"recording written to {target}; the log is kept")
+        say(line)
+    say(f"recording written to {target}; the log is kept")

@@ -9,6 +9,7 @@ import click
 
 from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.parameters import PARAMS, params_of
+from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,8 +98,8 @@ def validate(
     parameters = {"within_deg": allowed_deg, "lag_s": lag_s, **asdict(params), "analysis": asdict(used)}
     write_study(study, found, parameters, out)
     for line in headlines(study):
-        click.echo(line)
-    click.echo(f"Report: {out / 'report.html'}")
+        say(line)
+    say(f"Report: {out / 'report.html'}")
 
 
 @click.command("sensor-check")
@@ -126,8 +127,8 @@ def sensor_check(out: Path, still: Path | None, six_face: Path | None, turns: Pa
         progress("simulating drills with this sensor")
         verdict = write_checks(checks, {"turn_deg": turn_deg}, out)
     for sentence in verdict:
-        click.echo(sentence)
-    click.echo(f"Report: {out / 'report.html'}")
+        say(sentence)
+    say(f"Report: {out / 'report.html'}")
 
 
 def _shared(folders: Sequence[Path], participants: tuple[str, ...], notes: bool = False) -> list[Shared]:
@@ -137,7 +138,7 @@ def _shared(folders: Sequence[Path], participants: tuple[str, ...], notes: bool 
 
     found = share([read_recording(folder) for folder in folders], _pairs(participants, "--participant"), notes=notes)
     for folder, one in zip(folders, found, strict=True):
-        click.echo(f"{folder}: {one.recording.name}")
+        say(f"{folder}: {one.recording.name}")
     return found
 
 
@@ -197,7 +198,7 @@ def export(
         write_bids(exported, out, task, analyses[0].params)
     else:
         write_bids([Exported(one) for one in shared], out, task)
-    click.echo(f"Written: {out}")
+    say(f"Written: {out}")
 
 
 @click.command("import")
@@ -218,7 +219,7 @@ def import_dataset(dataset: Path, out: Path, placements: tuple[str, ...]) -> Non
     for recording in read_bids(dataset, _pairs(placements, "--placement")):
         folder = out / recording.name
         write_recording(recording, folder)
-        click.echo(f"Recording: {folder}")
+        say(f"Recording: {folder}")
 
 
 @click.command("compare-filters")
@@ -235,6 +236,7 @@ def compare_filters(recording: Path, truth: Path | None, out: Path | None, param
 
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.sources.folder import read_recording
+    from imu_shoulder.texts import csv_text
     from imu_shoulder.validate.filters import compare_filters as run
     from imu_shoulder.validate.filters import filters_table, read_truth, rmse_by_filter
     from imu_shoulder.validate.origin import as_json, origin, write_files
@@ -243,13 +245,13 @@ def compare_filters(recording: Path, truth: Path | None, out: Path | None, param
     with stage_progress() as progress:
         found = read_recording(recording)
         errors = run(found, true_angles, params, progress)
-    click.echo("RMSE in degrees after the neutral pose, pose error and soft tissue included:")
-    click.echo(rmse_by_filter(errors).round(2).to_string())
+    say("RMSE in degrees after the neutral pose, pose error and soft tissue included:")
+    say(rmse_by_filter(errors).round(2).to_string())
     if out is not None:
-        table = filters_table(errors).to_csv(index=False, lineterminator="\n", float_format="%.6g")
+        table = csv_text(filters_table(errors), float_format="%.6g")
         came_from = origin([found], asdict(params), params.changed)
         write_files(out, {"filters.csv": table, "origin.json": as_json(came_from)})
-        click.echo(f"Written: {out}")
+        say(f"Written: {out}")
 
 
 @click.command("plan-study")
@@ -282,10 +284,10 @@ def plan_study(
 
     if sd_deg is not None and half_width_deg is not None:
         planned = persons_for_limit_width(sd_deg, half_width_deg)
-        click.echo(f"{planned.persons} persons, one pair each: every limit is known to +-{planned.reached:.2f} deg.")
+        say(f"{planned.persons} persons, one pair each: every limit is known to +-{planned.reached:.2f} deg.")
     if sd_deg is not None and allowed_deg is not None:
         planned = persons_for_verdict(bias_deg, sd_deg, allowed_deg, power)
-        click.echo(
+        say(
             f"{planned.persons} persons, one pair each: 'within {allowed_deg:g} deg: yes' comes with a power of "
             f"{planned.reached:.2f}."
         )
@@ -296,17 +298,17 @@ def plan_study(
         measure: Measure = "arc_deg" if change_in == "arc_deg" else "hold_sd_deg"
         with stage_progress() as progress:
             found = power_by_simulation(measure, drill, sessions=sessions, progress=progress)
-        click.echo(
+        say(
             f"{measure} of {drill}, {found.reps} reps, {found.sessions} sessions: the median of a session varies by an "
             f"SD of {found.session_sd:.2f} deg without any change; MDC95 {found.mdc95:.2f} deg."
         )
         for step in found.steps:
-            click.echo(
+            say(
                 f"{CHANGES[measure][0]} {step.changed_by:+g}: seen as {step.seen:+.2f} deg, in {100 * step.power:.0f} "
                 "% of pairs of sessions."
             )
         best = found.smallest
-        click.echo(
+        say(
             "None of these changes is seen in 80 % of pairs of sessions."
             if best is None
             else f"The smallest of these that is seen in 80 % of pairs of sessions: {best.changed_by:+g} deg."
@@ -322,19 +324,22 @@ def report(results: Path, paper: bool, out: Path) -> None:
 
     With --paper writes methods.md: a methods paragraph and tables with the exact parameters.
     """
+    from imu_shoulder.checked import complete
+    from imu_shoulder.errors import RecordingError
     from imu_shoulder.files import add_file
     from imu_shoulder.one_run import RUN, require_no_other_run
     from imu_shoulder.validate.results import read_results
 
     found = read_results(results)
     require_no_other_run(out, found.summary.get(RUN))
-    if paper:
-        from imu_shoulder.validate.paper import methods_text
+    with complete("summary.json with its reps.csv and angles.parquet", results, RecordingError, "analyse again"):
+        if paper:
+            from imu_shoulder.validate.paper import methods_text
 
-        name, text = "methods.md", methods_text(found.summary)
-    else:
-        from imu_shoulder.report.html import build_report
+            name, text = "methods.md", methods_text(found.summary)
+        else:
+            from imu_shoulder.report.html import build_report
 
-        name, text = "report.html", build_report(found.summary, found.reps, found.angles)
+            name, text = "report.html", build_report(found.summary, found.reps, found.angles)
     add_file(out, name, text)
-    click.echo(f"Written: {out / name}")
+    say(f"Written: {out / name}")

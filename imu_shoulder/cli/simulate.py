@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imu_shoulder.cli.say import say
 from imu_shoulder.drills import shipped_ids
 
 if TYPE_CHECKING:
@@ -56,7 +57,7 @@ def simulate(out: Path, scenario: str, side: str | None, seed: int, rate_hz: flo
         write_recording(_rounded(simulated.recording), out)
         if truth != "none":
             write_truth(simulated.truth, out, with_angles=truth == "all")
-    click.echo(f"Recording: {out}")
+    say(f"Recording: {out}")
 
 
 def _rounded(recording: Recording) -> Recording:

@@ -17,6 +17,7 @@ from imu_shoulder.drills.limits import PLACES, FormLimit
 from imu_shoulder.drills.limits import AngleRange as AngleRange
 from imu_shoulder.drills.limits import Form as Form
 from imu_shoulder.errors import DrillError
+from imu_shoulder.limits import MAX_ASKED_S, MAX_REPS, MAX_SETS
 
 SCHEMA = 1
 # Between sets of light drills for endurance: a minute or less, common practice.
@@ -225,8 +226,8 @@ def _drill(table: Checked) -> Drill:
     if len(stations) > 1 and not start:
         raise table.wrong("start", "the posture that a rep of several stations leaves and comes back to", None)
     drill = Drill(
-        id=table.text("id"),
-        title=table.text("title"),
+        id=table.name("id"),
+        title=table.name("title"),
         purpose=table.text("purpose", ""),
         set_up=table.texts("set_up"),
         body=_body(table),
@@ -275,7 +276,7 @@ def _stations(table: Checked) -> tuple[Station, ...]:
     found: list[Station] = []
     for given in table.tables("stations"):
         given.known(("name", "hold_s", "ranges"))
-        name, earlier = given.text("name"), ["start", *(station.name for station in found)]
+        name, earlier = given.name("name"), ["start", *(station.name for station in found)]
         if name in earlier:
             raise given.wrong("name", f"another than {', '.join(earlier)}", name)
         ranges = []
@@ -335,8 +336,9 @@ def form_limits(table: Checked, key: str, stations: tuple[str, ...]) -> list[For
 def _dose(table: Checked) -> Dose:
     table.known(("sets", "reps", "load", "source", "rest_s"))
     load, source = table.text("load", ""), table.text("source")
-    rest_s = table.number("rest_s", USUAL_REST_S, least=0.0)
-    return Dose(table.whole("sets", least=1), table.whole("reps", least=1), load, source, rest_s)
+    rest_s = table.number("rest_s", USUAL_REST_S, least=0.0, most=MAX_ASKED_S)
+    sets, reps = table.whole("sets", least=1, most=MAX_SETS), table.whole("reps", least=1, most=MAX_REPS)
+    return Dose(sets, reps, load, source, rest_s)
 
 
 def _posture(table: Checked, places: tuple[str, ...]) -> dict[str, dict[str, float]]:

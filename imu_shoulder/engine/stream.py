@@ -195,8 +195,7 @@ class Stream(Stages):
 
     def attitudes_since(self, start_s: float) -> tuple[FloatArray, dict[str, Attitude]]:
         """Remembered attitudes, headings as the filters have them."""
-        rows = self._memory.since(start_s)
-        return rows[:, 0], self._memory.attitudes(rows, self._orient.biases)
+        return (rows := self._memory.since(start_s))[:, 0], self._memory.attitudes(rows, self._orient.biases)
 
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,14 +9,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from imu_shoulder.checked import read_json, require_file
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.limits import MAX_TABLE_BYTES
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import read_events
-from imu_shoulder.sources.folder import make_stream
+from imu_shoulder.sources.folder import MOST_RATE_HZ, make_stream
+from imu_shoulder.sources.possible import require_possible_sensors
 from imu_shoulder.sources.tables import file_sha256
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 AXES = ("x", "y", "z")
+RANGES = ("AccelerometerRange", "GyroscopeRange")
 _TO_DO = "correct the data set"
 
 
@@ -66,6 +69,7 @@ def _read_session(
             hashes[path.name] = file_sha256(path)
     if not streams:
         return None
+    require_possible_sensors(streams)
     events = folder / f"{stem}_events.tsv"
     scans = next(iter(folder.parent.glob("*_scans.tsv")), None)
     athlete = athletes.get(sub, "n/a")
@@ -91,7 +95,7 @@ def _read_system(path: Path, placements: Mapping[str, str], seen: set[str]) -> l
         return []
     head = _sidecar(path.with_name(f"{stem}_motion.json"))
     rate_hz = head.get("SamplingFrequency")
-    if not isinstance(rate_hz, int | float) or not rate_hz > 0:
+    if isinstance(rate_hz, bool) or not isinstance(rate_hz, int | float) or not 0 < rate_hz < MOST_RATE_HZ:
         raise RecordingError(f"SamplingFrequency over 0 in {stem}_motion.json", f"it is {rate_hz!r}", _TO_DO)
     samples = _samples(path, len(channels))
     latency = np.flatnonzero((channels["type"] == "LATENCY").to_numpy())
@@ -107,7 +111,7 @@ def _read_system(path: Path, placements: Mapping[str, str], seen: set[str]) -> l
         mag = _axes(mine, "MAGN", None, samples)
         values = np.column_stack([time_s, *(part for part in (*parts, mag) if part is not None)])
         values = values[np.isfinite(values).all(axis=1)]
-        ranges = (head.get("AccelerometerRange"), head.get("GyroscopeRange"))
+        ranges = (head.get(RANGES[0]), head.get(RANGES[1]))
         streams.append(make_stream(placement, values, float(rate_hz), path.name, ranges))
     return streams
 
@@ -130,6 +134,7 @@ def _axes(
 
 
 def _samples(path: Path, count: int) -> FloatArray:
+    require_file(path, "the samples")
     try:
         table = pd.read_csv(path, sep="\t", header=None, na_values=["n/a"], dtype=np.float64)
     except (ValueError, pd.errors.ParserError) as error:
@@ -160,10 +165,13 @@ def _column(path: Path, key: str, column: str) -> dict[str, str]:
     if not path.is_file():
         return {}
     table = _table(path)
+    if key not in table.columns:
+        raise RecordingError(f"column {key} in {path.name}", "it is missing", _TO_DO)
     return dict(zip(table[key], table[column], strict=True)) if column in table.columns else {}
 
 
 def _table(path: Path) -> pd.DataFrame:
+    require_file(path, path.name, RecordingError, MAX_TABLE_BYTES)
     try:
         return pd.read_csv(path, sep="\t", dtype=str, keep_default_na=False)
     except (OSError, ValueError, pd.errors.ParserError) as error:
@@ -171,8 +179,9 @@ def _table(path: Path) -> pd.DataFrame:
 
 
 def _sidecar(path: Path) -> dict[str, Any]:
-    try:
-        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise RecordingError(f"a readable {path.name}", f"it is not ({error})", _TO_DO) from error
+    found = read_json(path, f"a readable {path.name}", RecordingError, _TO_DO)
+    for key in RANGES:
+        value = found.get(key)
+        if value is not None and (isinstance(value, bool) or not isinstance(value, int | float) or not value > 0):
+            raise RecordingError(f"{key} over 0 in {path.name}", f"it is {value!r}", _TO_DO)
     return found

@@ -36,6 +36,9 @@ REPS = {
     "pauses": "Stops part-way of half a second or longer: way, angle, seconds; joined by ;",
     "station_holds": "Each station's longest stay and its sway; joined by ;",
     "notes": "What exactly was missed and where; joined by ;",
+    "close": "Faults too close to call, 20 to 80 % likely; joined by ;",
+    "close_notes": "What exactly was close and where; joined by ;",
+    "direction": "Way of the raise, in a drill that has several; empty elsewhere",
 }
 ANGLES = {
     **{angle.column: angle.meaning for angle in JUDGED.values()},

@@ -10,6 +10,7 @@ from imu_shoulder.analysis import Analysis
 from imu_shoulder.exchange.dictionary import data_dictionary
 from imu_shoulder.files import make_folders, whole_file, whole_folder, write_text
 from imu_shoulder.report.tables import angles_table, reps_table
+from imu_shoulder.texts import csv_text
 from imu_shoulder.validate.origin import as_json, origin
 
 
@@ -26,14 +27,14 @@ def write_tables(found: Sequence[Analysis], out: Path) -> None:
             folder = scratch / analysis.recording.name
             make_folders(folder)
             reps, angles = reps_table(analysis), angles_table(analysis)
-            write_text(folder / "reps.csv", reps.to_csv(index=False, lineterminator="\n"))
-            write_text(folder / "angles.csv", angles.to_csv(index=False, lineterminator="\n", float_format="%.6g"))
+            write_text(folder / "reps.csv", csv_text(reps))
+            write_text(folder / "angles.csv", csv_text(angles, float_format="%.6g"))
             for name, frame in (("reps", reps), ("angles", angles)):
                 with whole_file(folder / f"{name}.parquet") as stream:
                     frame.to_parquet(stream, index=False)
             reps_columns |= dict.fromkeys(reps.columns)
             angles_columns |= dict.fromkeys(angles.columns)
         table = data_dictionary(reps_columns, angles_columns)
-        write_text(scratch / "dictionary.csv", table.to_csv(index=False, lineterminator="\n"))
+        write_text(scratch / "dictionary.csv", csv_text(table))
         came_from = origin([a.recording for a in found], asdict(found[0].params), found[0].params.changed)
         write_text(scratch / "origin.json", as_json(came_from))

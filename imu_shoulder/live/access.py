@@ -107,7 +107,8 @@ class Access:
         """This machine's own browsers, and devices that came by a link."""
         if ip_address(client).is_loopback:
             return True
-        return cookie is not None and any(secrets.compare_digest(cookie, device) for device in self._devices)
+        given = None if cookie is None else cookie.encode()  # any letters may come
+        return given is not None and any(secrets.compare_digest(given, device.encode()) for device in self._devices)
 
     def join(self, token: str) -> str | None:
         """Use the link up: a new device's cookie, and the next link. None if it is not the link's token."""

@@ -64,7 +64,8 @@ class Session(Protocol):
 class About:
     """What a page is told once. analyse: writes the results of a recording into a folder, its report among them.
 
-    drawings: of each drill of the plan, as live.before.drawing has them.
+    drawings: of each drill of the plan, as live.before.drawings_of has them. minutes: that the whole plan takes, None
+    where nobody worked it out.
     """
 
     athlete: str
@@ -73,6 +74,7 @@ class About:
     cautions: tuple[str, ...]
     analyse: Callable[[Recording, Path], None]
     drawings: tuple[dict[str, Any], ...] = ()
+    minutes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,7 @@ class Hub:
     def hello(self) -> str:
         about = self.about
         told = {"athlete": about.athlete, "source": about.source, "plan": about.plan, "drawings": about.drawings}
-        warned = {"cautions": about.cautions, "help": HELP}
+        warned = {"cautions": about.cautions, "help": HELP, "minutes": about.minutes}
         return json.dumps({"type": "hello", "commands": list(TAKEN), **told, **warned})
 
     def command(self, name: object, args: object = None) -> Answer:

@@ -34,8 +34,10 @@ from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.model import Recording
 from imu_shoulder.parameters import told
 from imu_shoulder.plan import Plan
+from imu_shoulder.plan.duration import plan_duration
 from imu_shoulder.plan.matching import check_athlete
 from imu_shoulder.sources import RecordingSource
+from imu_shoulder.texts import csv_text
 
 SCAN_S = 5.0
 RATE_HZ = 100
@@ -117,7 +119,9 @@ def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:
         settings.analyse(recording, out, settings.plan, settings.drills, settings.params)
 
     titles, drawings = tuple(item.drill.title for item in plan.drills), tuple(map(drawings_of, plan.drills))
-    return About(athlete, source, titles, CAUTIONS, analyse, drawings)
+    # What surgeon and practitioner said goes before all that is said to everybody.
+    cautions = (*plan.limits_first, *CAUTIONS)
+    return About(athlete, source, titles, cautions, analyse, drawings, plan_duration(plan).minutes)
 
 
 def _played(settings: Settings, recording: Recording, source: str) -> tuple[Hub, Feed, Prompt]:
@@ -151,7 +155,7 @@ def play_without_page(settings: Settings, recording: Recording) -> None:
     session, source = _session_of(settings, recording)
     said = Said()
     run(RecordingSource(source, TICK_S), session, settings.speed, each=said.look)
-    add_file(settings.out, FILE, said.finish(session).to_csv(index=False, lineterminator="\n"))
+    add_file(settings.out, FILE, csv_text(said.finish(session)))
     settings.say(f"What was said of each rep: {settings.out / FILE}")
 
 

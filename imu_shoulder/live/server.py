@@ -22,6 +22,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.live.access import COMMON_HEADERS, COOKIE, LOOPBACK, Access, Bucket
+from imu_shoulder.live.connections import Connection
 from imu_shoulder.live.hub import Hub, Listener
 from imu_shoulder.sources import Chunk
 
@@ -35,7 +36,7 @@ UNSEEN_FRAMES = 8
 MESSAGE_BYTES = 2048
 PAGE_LIMIT = (150.0, 100.0)
 COMMAND_LIMIT = (10.0, 4.0)
-REFUSED, TOO_MUCH, TOO_MANY = 1008, 1008, 1013
+REFUSED, TOO_MUCH, TOO_MANY, NO_TEXT = 1008, 1008, 1013, 1003
 _TYPES = {".html": "text/html", ".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 
 
@@ -229,13 +230,19 @@ class _Page:
 
     async def _receive(self) -> None:
         while True:
-            text = await self._ws.receive_text()
+            message = await self._ws.receive()
+            if message["type"] == "websocket.disconnect":
+                return
+            text = message.get("text")
+            if text is None:
+                await self._ws.close(NO_TEXT)
+                return
             if not self._all.take() or len(text) > MESSAGE_BYTES:
                 await self._ws.close(TOO_MUCH)
                 return
             try:
                 said: Any = json.loads(text)
-            except ValueError:
+            except (ValueError, RecursionError):
                 said = None
             if not isinstance(said, dict):
                 await self._ws.close(REFUSED)
@@ -281,7 +288,7 @@ def make_server(app: ASGIApp) -> uvicorn.Server:
     config = uvicorn.Config(
         app,
         ws="websockets-sansio",
-        http="h11",
+        http=Connection,
         ws_max_size=2 * MESSAGE_BYTES,
         ws_per_message_deflate=False,
         ws_ping_interval=10,

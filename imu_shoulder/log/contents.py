@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, unpack
+from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, node_of, unpack, unpack_count
 from imu_shoulder.log.records import DATA, DROPPED, END, EVENT, LINK, NODE, SESSION, STATE, Record, Scan
 
 
 @dataclass(frozen=True, slots=True)
 class NodeRecords:
-    """A node and the records of its data, states and links, in order."""
+    """A node and the records of its data, states and links, in order.
+
+    Each comes with the number of records that the log had lost before it, whosever they were.
+    """
 
     entry: NodeEntry
-    records: Sequence[Record]
+    records: Sequence[tuple[Record, int]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +34,12 @@ def read_contents(log: Scan) -> Contents:
     """Sort a log's records out. Raises LogError for a record that cannot be understood."""
     session: Session | None = None
     nodes: dict[int, NodeEntry] = {}
-    of_nodes: dict[int, list[Record]] = {}
+    of_nodes: dict[int, list[tuple[Record, int]]] = {}
     entries: list[EventEntry] = []
     dropped: list[int] = []
     strays = 0
-    for record in log.records:
+    for place, record in enumerate(log.records):
+        lost = record.index - place + sum(dropped)
         if record.kind == SESSION:
             session = session or unpack(Session, record.payload)
             dropped.append(0)
@@ -46,11 +50,11 @@ def read_contents(log: Scan) -> Contents:
         elif record.kind == EVENT:
             entries.append(unpack(EventEntry, record.payload))
         elif record.kind == DROPPED:
-            dropped[-1:] = [int.from_bytes(record.payload, "little")]  # every run of the recorder counts its own
+            dropped[-1:] = [unpack_count(record.payload)]  # every run of the recorder counts its own
         elif record.kind in (DATA, STATE, LINK):
-            number = unpack(LinkEntry, record.payload).node if record.kind == LINK else record.payload[0]
+            number = unpack(LinkEntry, record.payload).node if record.kind == LINK else node_of(record.payload)
             if number in of_nodes:
-                of_nodes[number].append(record)
+                of_nodes[number].append((record, lost))
             else:
                 strays += 1
     remarks = _remarks(log)

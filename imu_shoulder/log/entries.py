@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import json
 import struct
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
 from typing import Any, TypeVar
 
 from imu_shoulder.files import well_formed
+from imu_shoulder.limits import MAX_HOURS
 from imu_shoulder.log.records import LogError
+from imu_shoulder.model import EVENT_SIDES, TRIAL_TYPES
 
 _DATA = struct.Struct("<BQ")
 _STATE = struct.Struct("<BQQ")
+# What an EventEntry may be, and which of them have a number.
+VALUED = ("pain", "load", "effort", "counted", "extra", "corrected")
+EVENTS = ("start", "stop", "note", "shake", "was", *VALUED)
+# No host time is larger: it is over a hundred years of a clock that starts at 1970 or with the computer.
+MOST_NS = 4e18
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +92,45 @@ def unpack(kind: type[Entry], payload: bytes) -> Entry:
     """The entry of a kind from its JSON; what is no UTF-8 in it costs its letter only. Raises LogError."""
     try:
         table: dict[str, Any] = json.loads(payload.decode(errors="replace"))
-        return kind(**table)
-    except (ValueError, TypeError) as error:
+        entry = kind(**table)
+        for own in fields(entry):
+            _require_kind(own.name, str(own.type), getattr(entry, own.name))
+        if isinstance(entry, EventEntry):
+            _require_event(entry)
+    except (ValueError, TypeError, RecursionError) as error:
         raise LogError(
             f"a {kind.__name__} in the log",
             f"{payload[:60]!r} came ({error})",
             "use the version of the tool that wrote it",
         ) from error
+    return entry
+
+
+_KINDS: Mapping[str, tuple[type, ...]] = {"str": (str,), "int": (int,), "float": (int, float), "bool": (bool,)}
+
+
+def _require_kind(name: str, kind: str, value: object) -> None:
+    """Raises ValueError for a value that is not of its annotated kind, or is out of all reason."""
+    first, _, rest = kind.partition(" | ")
+    if value is None and rest == "None":
+        return
+    if not isinstance(value, _KINDS[first]) or (isinstance(value, bool) and first != "bool"):
+        raise ValueError(f"{name} is no {first}")
+    if isinstance(value, int | float) and not abs(value) <= MOST_NS:
+        raise ValueError(f"{name} is out of range")
+
+
+def _require_event(entry: EventEntry) -> None:
+    if entry.what not in EVENTS:
+        raise ValueError(f"it is none of {', '.join(EVENTS)}")
+    if entry.trial_type not in (None, *TRIAL_TYPES):
+        raise ValueError(f"trial_type is none of {', '.join(TRIAL_TYPES)}")
+    if entry.side not in (None, *EVENT_SIDES):
+        raise ValueError(f"side is none of {', '.join(EVENT_SIDES)}")
+    if entry.what in VALUED and entry.value is None:
+        raise ValueError("value is missing")
+    if entry.duration_s is not None and not 0 <= entry.duration_s <= MAX_HOURS * 3600:
+        raise ValueError("duration_s is out of range")
 
 
 def pack_data(node: int, arrival_ns: int, payload: bytes) -> bytes:
@@ -99,9 +139,19 @@ def pack_data(node: int, arrival_ns: int, payload: bytes) -> bytes:
 
 
 def unpack_data(record: bytes) -> tuple[int, int, bytes]:
-    """node, arrival_ns, payload."""
-    node, arrival_ns = _DATA.unpack_from(record)
+    """node, arrival_ns, payload. Raises LogError."""
+    node, arrival_ns = _unpacked(_DATA, record)
     return node, arrival_ns, record[_DATA.size :]
+
+
+def unpack_count(record: bytes) -> int:
+    """A number of records. Raises LogError."""
+    return _unpacked(struct.Struct("<Q"), record)[0]
+
+
+def node_of(record: bytes) -> int:
+    """The node of a record of data or of a state. Raises LogError."""
+    return _unpacked(struct.Struct("<B"), record)[0]
 
 
 def pack_state(node: int, before_ns: int, after_ns: int, state: bytes) -> bytes:
@@ -110,6 +160,19 @@ def pack_state(node: int, before_ns: int, after_ns: int, state: bytes) -> bytes:
 
 
 def unpack_state(record: bytes) -> tuple[int, int, int, bytes]:
-    """node, before_ns, after_ns, state."""
-    node, before_ns, after_ns = _STATE.unpack_from(record)
+    """node, before_ns, after_ns, state. Raises LogError."""
+    node, before_ns, after_ns = _unpacked(_STATE, record)
     return node, before_ns, after_ns, record[_STATE.size :]
+
+
+def _unpacked(head: struct.Struct, record: bytes) -> tuple[int, ...]:
+    if len(record) < head.size:
+        raise LogError(
+            f"a log record of {head.size} bytes or more",
+            f"one has {len(record)}",
+            "use the version of the tool that wrote it",
+        )
+    found = head.unpack_from(record)
+    if max(found) > MOST_NS:
+        raise LogError("host times in the log", f"one is {max(found)} ns", "leave that log out: it was not written so")
+    return found

@@ -15,6 +15,7 @@ from itertools import pairwise
 from pathlib import Path
 from zlib import crc32
 
+from imu_shoulder.checked import require_file
 from imu_shoulder.errors import ShoulderError
 
 MARK = b"\xa5ISR"
@@ -122,6 +123,7 @@ def scan(data: bytes) -> Scan:
 
 def read_log(path: Path) -> Scan:
     """Scan a log file. Raises LogError if it cannot be read or holds no record."""
+    require_file(path, "a log", LogError)
     try:
         data = path.read_bytes()
     except OSError as error:

@@ -15,9 +15,10 @@ from typing import Any
 import numpy as np
 
 from imu_shoulder.log.contents import log_session, read_contents
-from imu_shoulder.log.records import SAMPLES, Scan
+from imu_shoulder.log.records import SAMPLES, LogError, Scan
 from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import PLACEMENTS, Recording, SensorStream
+from imu_shoulder.sources.folder import MOST_RATE_HZ
 
 _SAMPLES = struct.Struct("<BBHddd")
 _ROWS = 500
@@ -40,10 +41,11 @@ def _unpack_samples(payloads: Sequence[bytes]) -> dict[str, SensorStream]:
     parts: dict[str, list[Any]] = {}
     facts: dict[str, tuple[float, float, float]] = {}
     for payload in payloads:
-        place, width, count, *rest = _SAMPLES.unpack_from(payload)
-        rows = np.frombuffer(payload, dtype="<f8", offset=_SAMPLES.size).reshape(count, width)
-        parts.setdefault(PLACEMENTS[place], []).append(rows)
-        facts[PLACEMENTS[place]] = (rest[0], rest[1], rest[2])
+        place, rate_hz, *ranges, rows = _unpack_rows(payload)
+        parts.setdefault(place, []).append(rows)
+        facts[place] = (rate_hz, ranges[0], ranges[1])
+        if parts[place][0].shape[1] != rows.shape[1]:
+            raise _refused(f"{place} has rows of {parts[place][0].shape[1]} and of {rows.shape[1]} numbers")
     streams = {}
     for placement in sorted(parts, key=PLACEMENTS.index):
         rows = np.vstack(parts[placement])
@@ -58,6 +60,28 @@ def _unpack_samples(payloads: Sequence[bytes]) -> dict[str, SensorStream]:
             *(None if math.isnan(r) else r for r in ranges),
         )
     return streams
+
+
+def _unpack_rows(payload: bytes) -> tuple[Any, ...]:
+    """Placement, rate and ranges, and rows of a record of samples. Raises LogError."""
+    if len(payload) < _SAMPLES.size:
+        raise _refused(f"a record has {len(payload)} bytes")
+    place, width, count, *rest = _SAMPLES.unpack_from(payload)
+    if (
+        place >= len(PLACEMENTS)
+        or width not in (7, 10)
+        or len(payload) != _SAMPLES.size + 8 * width * count
+        or not count
+    ):
+        raise _refused(f"a record of {len(payload)} bytes says {count} rows of {width} at place {place}")
+    rows = np.frombuffer(payload, dtype="<f8", offset=_SAMPLES.size).reshape(count, width)
+    if not np.isfinite(rows).all() or not 0 < rest[0] <= MOST_RATE_HZ:
+        raise _refused(f"a record of {PLACEMENTS[place]} holds other than finite numbers at a possible rate")
+    return PLACEMENTS[place], *rest, rows
+
+
+def _refused(came: str) -> LogError:
+    return LogError("samples in the log", came, "leave that log out: this tool did not write it so")
 
 
 def assemble_samples(log: Scan, name: str) -> tuple[Recording, tuple[str, ...]]:

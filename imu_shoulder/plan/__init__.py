@@ -12,6 +12,7 @@ from imu_shoulder.checked import Checked
 from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, asked_pause, form_limits, load_shipped, shipped_ids
 from imu_shoulder.drills.judged import JUDGED, JUDGED_ANGLES
 from imu_shoulder.errors import ShoulderError
+from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES, SIDES, Side
 from imu_shoulder.report.pain import PAIN_CEILING
 
@@ -103,7 +104,7 @@ def _plan(table: Checked, name: str, own: Mapping[str, Drill]) -> Plan:
     table.schema(SCHEMA)
     return Plan(
         name,
-        table.text("athlete").strip(),
+        table.name("athlete").strip(),
         tuple(_planned(item, own) for item in table.tables("drill")),
         table.number("pain_ceiling", PAIN_CEILING, least=0.0, most=10.0),
         *(_sentence(table.text(key)) if key in table else "" for key in ("after_surgery", "instability")),
@@ -124,10 +125,10 @@ def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:
     return PlannedDrill(
         _changed(drill, table),
         side,
-        table.whole("sets", drill.dose.sets, least=1),
+        table.whole("sets", drill.dose.sets, least=1, most=MAX_SETS),
         _reps(table, drill.dose.reps, sides),
         table.number("load_kg", least=0.0) if "load_kg" in table else None,
-        table.text("band").strip() if "band" in table else None,
+        table.name("band").strip() if "band" in table else None,
         table.number("rest_s", drill.dose.rest_s, least=0.0),
         _own(table.table("own_range_deg"), sides),
     )
@@ -164,10 +165,10 @@ def _reps(table: Checked, asked: int, sides: tuple[Side, ...]) -> Mapping[Side, 
     """One number for every arm, or a table with a number for each."""
     given = table.get("reps")
     if not isinstance(given, dict):
-        return dict.fromkeys(sides, table.whole("reps", asked, least=1))
+        return dict.fromkeys(sides, table.whole("reps", asked, least=1, most=MAX_REPS))
     if set(given) != set(sides):
         raise table.wrong("reps", f"a whole number, or a table of {' and '.join(sides)}", given)
-    return {side: table.table("reps").whole(side, least=1) for side in sides}
+    return {side: table.table("reps").whole(side, least=1, most=MAX_REPS) for side in sides}
 
 
 def _changed(drill: Drill, table: Checked) -> Drill:

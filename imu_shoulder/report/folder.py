@@ -15,6 +15,7 @@ from imu_shoulder.one_run import ANGLES, CALIBRATION, FILES, REPORT, REPS, RUN, 
 from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
+from imu_shoulder.texts import csv_text
 
 # No text of a user's holds it: a character for private use.
 _MARK = "\ue000"
@@ -64,4 +65,4 @@ def _summary_text(summary: dict[str, Any]) -> str:
 
 
 def _reps_text(reps: pd.DataFrame) -> str:
-    return reps.to_csv(index=False, lineterminator="\n")
+    return csv_text(reps)

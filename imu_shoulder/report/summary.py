@@ -17,7 +17,7 @@ from imu_shoulder.analysis import AnalysedSet, Analysis
 from imu_shoulder.angles.scapula import REACH_DEG
 from imu_shoulder.assess.sets import assess_set
 from imu_shoulder.assess.sides import compare_sides
-from imu_shoulder.assess.unseen import missing_angles, missing_lines, named, set_lines
+from imu_shoulder.assess.unseen import bare_sets, missing_angles, missing_lines, named, set_lines
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.cautions import CAUTIONS
@@ -117,6 +117,7 @@ def _not_seen(analysis: Analysis) -> list[str]:
         out.append(f"Every angle: no neutral pose was found. {NO_POSE[2].capitalize()}.")
     for arm in () if analysis.calibration is None else analysis.calibration.arms.values():
         out += missing_lines(arm)
+    out += bare_sets(analysis.recording.events, analysis.arms, analysis.apart)
     return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, STERNUM in worn)
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from imu_shoulder.files import refusing, whole_file, write_text
 from imu_shoulder.simulate.simulator import Truth
+from imu_shoulder.texts import csv_text
 
 
 def write_truth(truth: Truth, folder: Path, *, with_angles: bool = True) -> None:
@@ -35,4 +36,4 @@ def write_truth(truth: Truth, folder: Path, *, with_angles: bool = True) -> None
         if with_angles:
             with whole_file(folder / "true_angles.parquet") as stream:
                 pd.DataFrame(angles).to_parquet(stream, index=False)
-        write_text(folder / "true_reps.csv", reps.round(4).to_csv(index=False, lineterminator="\n"))
+        write_text(folder / "true_reps.csv", csv_text(reps.round(4)))

@@ -13,10 +13,12 @@ import numpy as np
 
 from imu_shoulder.checked import Checked, require_file
 from imu_shoulder.errors import ColumnMapError, RecordingError
+from imu_shoulder.limits import MAX_HOURS
 from imu_shoulder.model import Event, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import read_events
 from imu_shoulder.sources.folder import make_stream, require_placement
-from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers
+from imu_shoulder.sources.possible import require_possible_sensors
+from imu_shoulder.sources.tables import file_sha256, read_header, read_numbers
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 SCHEMA = 1
@@ -39,7 +41,7 @@ def read_mapped(map_path: Path, data_path: Path) -> Recording:
     head = Checked.read(map_path, ColumnMapError)
     head.known(_KEYS)
     head.schema(SCHEMA)
-    athlete, start = head.text("athlete"), head.moment("start")
+    athlete, start = head.name("athlete"), head.moment("start")
     layout = head.table("table")
     layout.known(_TABLE_KEYS)
     if not data_path.exists():
@@ -52,13 +54,14 @@ def read_mapped(map_path: Path, data_path: Path) -> Recording:
         hashes[path.name] = file_sha256(path)
     events: tuple[Event, ...] = ()
     if "events" in head:
-        events_path = (data_path if data_path.is_dir() else data_path.parent) / head.text("events")
+        events_path = (data_path if data_path.is_dir() else data_path.parent) / head.name("events")
         require_file(events_path, "the events file of the column map")
         events = read_events(events_path)
         hashes[events_path.name] = file_sha256(events_path)
     if layout.flag("zero_at_first", default=False):
         first_s = min(float(stream.time_s[0]) for stream in streams.values())
         streams = {name: replace(stream, time_s=stream.time_s - first_s) for name, stream in streams.items()}
+    require_possible_sensors(streams)
     return Recording(data_path.resolve().stem, athlete, start, streams, events, hashes)
 
 
@@ -67,14 +70,14 @@ def _read_sensor(
 ) -> tuple[SensorStream, Path]:
     table.known(_SENSOR_KEYS)
     placement = require_placement(table.text("placement"), taken, map_name, ColumnMapError)
-    path = data_path / table.text("file") if data_path.is_dir() else data_path
+    path = data_path / table.name("file") if data_path.is_dir() else data_path
     require_file(path, f"the file of {placement}")
     rate_hz = table.positive("sample_rate_hz")
     delimiter = layout.text("delimiter", ",", blank=True)
     decimal = layout.text("decimal", ".")
     skip_rows = layout.whole("skip_rows", 0)
-    if len(delimiter) != 1:
-        raise layout.wrong("delimiter", "one character", delimiter)
+    if len(delimiter) != 1 or delimiter in '\r\n"':
+        raise layout.wrong("delimiter", "one character, and no line break or quotation mark", delimiter)
     if decimal not in (".", ",") or decimal == delimiter:
         raise layout.wrong("decimal", '"." or ",", and not the delimiter', decimal)
 

@@ -8,9 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
+from imu_shoulder.checked import read_text
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.limits import MAX_EVENTS, MAX_HOURS, MAX_NAME_LETTERS, MAX_SETS, MAX_TABLE_BYTES
 from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event
 
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
@@ -18,6 +21,9 @@ REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
 COUNTS = ("counted", "extra", "corrected")
 OPTIONAL = ("pain", "effort", "load_kg", *(f"{side}_{name}" for side in SIDES for name in COUNTS), "note", "direction")
 NOTHING = "n/a"
+# Marks of two sets may share so much of the shorter one: they are set by hand, and one set may begin as the other ends.
+MOST_SHARED = 0.5
+_CUT = "cut the recording into parts"
 # A pain rating that is given anew within this time corrects a slip. Our own choice: long enough to see it, too short
 # for pain to have gone.
 CORRECTED_WITHIN_S = 20.0
@@ -25,15 +31,34 @@ CORRECTED_WITHIN_S = 20.0
 
 def read_events(path: Path) -> tuple[Event, ...]:
     """The rows of an events.tsv, sorted by onset. Raises RecordingError naming row and column."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise RecordingError(f"a readable {path.name}", f"it is not ({error})", "save it as UTF-8 text") from error
+    text = read_text(path, "events", RecordingError, MAX_TABLE_BYTES)
     rows = [[cell.strip() for cell in line.split("\t")] for line in text.split("\n")]
     header = rows[0]
     _check_header(path.name, header)
-    events = [_event(path.name, number, header, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
-    return tuple(sorted(events, key=lambda event: event.onset_s))
+    numbered = [(number, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
+    sets = sum("set" in row for _, row in numbered)
+    if sets > MAX_SETS:
+        raise RecordingError(f"at most {MAX_SETS} sets in {path.name}", f"there are {sets}", _CUT)
+    if len(numbered) > MAX_EVENTS:
+        raise RecordingError(f"at most {MAX_EVENTS} events in {path.name}", f"there are {len(numbered)}", _CUT)
+    events = [(number, _event(path.name, number, header, row)) for number, row in numbered]
+    _check_sets(path.name, events)
+    return tuple(sorted((event for _, event in events), key=lambda event: event.onset_s))
+
+
+def _check_sets(name: str, events: Iterable[tuple[int, Event]]) -> None:
+    """events: each with the number of its row."""
+    sets = sorted(((n, e) for n, e in events if e.trial_type == "set"), key=lambda one: one[1].onset_s)
+    for (row, one), (other_row, other) in pairwise(sets):
+        shared_s = min(one.end_s, other.end_s) - other.onset_s
+        arms = [event.side if event.side in SIDES else None for event in (one, other)]
+        if shared_s > MOST_SHARED * min(one.duration_s, other.duration_s) and (None in arms or arms[0] == arms[1]):
+            raise RecordingError(
+                f"each set of {name} once, one arm in one set at a time",
+                f"rows {min(row, other_row)} and {max(row, other_row)} mark the same set twice: they share "
+                f"{shared_s:.1f} s",
+                "leave out one of the two, or correct their onset and duration",
+            )
 
 
 def _check_header(name: str, header: list[str]) -> None:
@@ -64,6 +89,11 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         came = f"it is {cells[column]!r}" if column in cells else "it is n/a"
         return RecordingError(f"{expected} in {name}, row {number}, column {column}", came, "correct that cell")
 
+    for column, cell in cells.items():
+        if column != "note" and len(cell) > MAX_NAME_LETTERS:
+            expected = f"at most {MAX_NAME_LETTERS} letters in {name}, row {number}, column {column}"
+            raise RecordingError(expected, f"there are {len(cell)}", "shorten that cell")
+
     def number_in(column: str, low: float = 0.0, high: float = math.inf) -> float:
         try:
             value = float(cells[column])
@@ -87,7 +117,7 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         raise fail("side", f"one of {', '.join(EVENT_SIDES)} or n/a")
     event = Event(
         onset_s=number_in("onset", low=-math.inf),
-        duration_s=number_in("duration"),
+        duration_s=number_in("duration", high=MAX_HOURS * 3600),
         trial_type=trial_type,
         drill=cells.get("drill"),
         side=side,

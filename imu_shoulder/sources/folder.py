@@ -12,9 +12,11 @@ import numpy as np
 from imu_shoulder.checked import Checked, require_file
 from imu_shoulder.errors import RecordingError, ShoulderError
 from imu_shoulder.files import whole_folder, write_text
+from imu_shoulder.limits import MAX_HOURS
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import events_tsv, read_events
-from imu_shoulder.sources.tables import MAX_HOURS, file_sha256, read_header, read_numbers, write_numbers
+from imu_shoulder.sources.possible import require_possible_sensors, require_possible_times
+from imu_shoulder.sources.tables import file_sha256, read_header, read_numbers, write_numbers
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 SCHEMA = 1
@@ -42,7 +44,7 @@ def read_recording(folder: Path) -> Recording:
     head = Checked.read(head_path, RecordingError)
     head.known(_KEYS)
     head.schema(SCHEMA)
-    athlete, start = head.text("athlete"), head.moment("start")
+    athlete, start = head.name("athlete"), head.moment("start")
     hashes = {head_path.name: file_sha256(head_path)}
     streams: dict[str, SensorStream] = {}
     for table in head.tables("sensor"):
@@ -51,6 +53,7 @@ def read_recording(folder: Path) -> Recording:
             raise RecordingError("one file per sensor", f"{path.name} is named twice", "correct recording.toml")
         streams[stream.placement] = stream
         hashes[path.name] = file_sha256(path)
+    require_possible_sensors(streams)
     events_path = folder / EVENTS
     events = read_events(events_path) if events_path.exists() else ()
     for optional in (events_path, folder / REFERENCE):
@@ -74,14 +77,10 @@ def make_stream(
     name: the file's, for messages. ranges: of the accelerometer in m/s^2 and the gyroscope in rad/s.
     """
     time_s = np.ascontiguousarray(values[:, 0])
-    steps = np.diff(time_s)
-    forward, backward = int((steps > 0).sum()), int((steps < 0).sum())
-    if len(steps) and (forward == 0 or backward > forward):
-        came = "it never does" if forward == 0 else f"it steps back {backward} and forward {forward} times"
-        raise RecordingError(f"time in {name} to increase", came, "check the time column and its unit")
     if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         expected = f"a rate of {placement} from {LEAST_RATE_HZ:g} to {MOST_RATE_HZ:g} Hz"
         raise RecordingError(expected, f"{rate_hz:g} Hz is declared", "correct sample_rate_hz")
+    require_possible_times(time_s, rate_hz, name)
     return SensorStream(
         placement=placement,
         time_s=time_s,
@@ -109,7 +108,7 @@ def require_placement(
 def _read_sensor(folder: Path, table: Checked, taken: Mapping[str, SensorStream]) -> tuple[SensorStream, Path]:
     table.known(_SENSOR_KEYS)
     placement = require_placement(table.text("placement"), taken, "recording.toml")
-    name = table.text("file")
+    name = table.name("file")
     if Path(name).name != name or Path(name).suffix not in (".csv", ".parquet"):
         raise table.wrong("file", "the name of a .csv or .parquet file in the folder", name)
     rate_hz = table.positive("sample_rate_hz")

@@ -13,10 +13,8 @@ import pandas as pd
 
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import whole_file
+from imu_shoulder.limits import MAX_COLUMNS, MAX_HOURS, MAX_NAME_LETTERS
 from imu_shoulder.model import FloatArray
-
-# A recording of more is refused before it is read: a set of drills lasts minutes, and all of it is held in memory.
-MAX_HOURS = 4.0
 
 # What programs write for not-a-number. An empty cell is none of them: it is refused as no number.
 _NAN = ("nan", "NaN", "NAN", "-nan")
@@ -44,9 +42,17 @@ def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[st
             for _ in range(skip_rows):
                 stream.readline()
             line = stream.readline(100_000)
-    except (OSError, UnicodeDecodeError) as error:
+        names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter), [])]
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise RecordingError("a text file in UTF-8", f"{path.name} is not one ({error})", _TO_DO) from error
-    return [name.strip() for name in next(csv.reader([line], delimiter=delimiter), [])]
+    longest = max(map(len, names), default=0)
+    if len(names) > MAX_COLUMNS or longest > MAX_NAME_LETTERS:
+        raise RecordingError(
+            f"at most {MAX_COLUMNS} columns in {path.name}, with names of at most {MAX_NAME_LETTERS} letters",
+            f"there are {len(names)}, the longest name with {longest} letters",
+            _TO_DO,
+        )
+    return names
 
 
 def read_numbers(
@@ -141,6 +147,8 @@ def _read_csv(
                 encoding="utf-8",
             )
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
+        if "out of memory" in str(error):  # the reader's own words for it
+            raise MemoryError(str(error)) from error
         raise _first_bad_cell(path, names, columns, delimiter, skip_rows, decimal, error) from error
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.errors import ParameterError, RecordingError
 from imu_shoulder.parameters import told
+from imu_shoulder.texts import csv_text
 from imu_shoulder.validate import figures
 from imu_shoulder.validate.origin import as_json, origin, write_files
 from imu_shoulder.validate.page import Section, Table, build_page
@@ -74,7 +75,9 @@ def compare(
     if not (study.pairs["left_out"] == "").any():
         reasons = ", ".join(sorted(study.pairs["left_out"].unique())) or "the series do not overlap"
         raise ParameterError(
-            "one usable pair or more", f"all were left out ({reasons})", "check times, angles and sides"
+            "one usable pair or more",
+            f"all were left out ({reasons})",
+            "check times, angles and sides of reference.csv",
         )
     study.results = agreement_by_angle(study.pairs, allowed_deg)
     if inter_rater:
@@ -94,12 +97,12 @@ def write_study(study: Study, found: Sequence[tuple[Path, Analysis]], parameters
     tidy = tidy_table([*study.results, *study.between_raters])
     files = {
         "report.html": _page(study, came_from),
-        "agreement.csv": tidy.to_csv(index=False, lineterminator="\n", float_format="%.6g"),
-        "pairs.csv": study.pairs.to_csv(index=False, lineterminator="\n", float_format="%.4f"),
+        "agreement.csv": csv_text(tidy, float_format="%.6g"),
+        "pairs.csv": csv_text(study.pairs, float_format="%.4f"),
         "origin.json": as_json(came_from),
     }
     if study.compared:
-        files["series.csv"] = _series_table(study).to_csv(index=False, lineterminator="\n", float_format="%.6g")
+        files["series.csv"] = csv_text(_series_table(study), float_format="%.6g")
     write_files(out, files, replaced=["series.csv"])
 
 

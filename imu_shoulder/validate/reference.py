@@ -11,6 +11,7 @@ import pandas as pd
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
 from imu_shoulder.checked import require_file
 from imu_shoulder.errors import RecordingError
+from imu_shoulder.limits import MAX_TABLE_BYTES
 from imu_shoulder.model import SIDES, Side
 
 REQUIRED = ("time_s", "angle", "side", "reading_deg")
@@ -33,10 +34,12 @@ class Reading:
 
 def read_reference(path: Path) -> tuple[Reading, ...]:
     """The readings in the order of the file. Raises RecordingError naming row and column."""
-    require_file(path, "reference readings")
+    require_file(path, "reference readings", RecordingError, MAX_TABLE_BYTES)
     try:
         table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig", skipinitialspace=True)
-    except (ValueError, pd.errors.ParserError) as error:
+        if isinstance(table.index, pd.MultiIndex) or table.index.dtype.kind != "i":
+            raise ValueError("a row has more cells than the header")
+    except (ValueError, OverflowError, pd.errors.ParserError) as error:
         raise RecordingError(f"a table in {path.name}", f"it cannot be read ({error})", "save it as CSV") from error
     missing = [name for name in REQUIRED if name not in table.columns]
     if missing:

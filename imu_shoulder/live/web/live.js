@@ -152,7 +152,7 @@ function heading(frame) {
   if (drill === null || stage === "calibrate" || stage === "done") {
     title.write(stage === "done" ? "Warm-up" : "Calibration");
     place.write("");
-    write(get("where-more"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}`);
+    write(get("where-more"), hello === null ? "" : `${hello.athlete} · ${{ demo: "simulated athlete", replay: "replay of a recording", ble: "live" }[hello.source]}${hello.minutes === null || stage === "done" ? "" : ` · about ${hello.minutes} min in all`}`);
     return;
   }
   title.write(drill.title);
