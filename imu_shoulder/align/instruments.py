@@ -217,11 +217,11 @@ class Off:
     value: float | None = None
 
 
-# From how much on an instrument is off for sure, and by how many of its standard deviations. Sound parts, with 20 mg of
+# From how much on an instrument is off for sure, and by how many of its standard deviations. Sound parts, with 25 mg of
 # zero offset per axis (from memory), stay below.
-_OFFSET_OFF_M_S2, _SCALE_OFF, _SURE_SD = 0.9, 0.06, 4.0
+_OFFSET_OFF_M_S2, _SCALE_OFF, _SURE_SD = 1.1, 0.06, 4.0
 # Where no turn tells: by how much the size of gravity differs between postures, or from gravity in one.
-_POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 1.3, 1.5
+_POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 2.2, 1.5
 _LEAST_STILLS = 3
 
 
