@@ -24,8 +24,7 @@ from imu_shoulder.simulate.scenarios import drill_scenario
 from imu_shoulder.sources import RecordingSource
 
 WRIST, UPPER = "right_wrist", "right_upper_arm"
-# A sound part of the cheap grade may be off by two thirds of it, and its own offset may hide the rest: found where it is
-# sure, in about half of the sensors.
+# A cheap sound part may be off by two thirds of it, and its own offset may hide the rest: found only where it is sure.
 HARD = {"accelerometer's x off by 1.5 m/s^2"}
 QUIET = {"measured_rate", "bridged", "jitter"}
 
