@@ -1,4 +1,4 @@
-"""Parameters by dotted name, such as judge.arc_margin_deg: the built-in values, those changed, and a user's file.
+"""Parameters by dotted name, such as judge.least_sd_deg: the built-in values, those changed, and a user's file.
 
 A set of parameters is a frozen dataclass whose fields are values or further such dataclasses; the names are those of
 the keys under `parameters` in summary.json.

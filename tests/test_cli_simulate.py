@@ -67,7 +67,7 @@ def test_simulate_then_analyse(tmp_path):
     assert (tmp_path / "left" / "true_angles.parquet").exists()
     found = run("analyse", tmp_path / "left", "--out", tmp_path / "out")
     assert found.exit_code == 0, found.output
-    assert "left arm: 10 of 10 reps" in found.stdout
+    assert "left arm: 10 reps (usual dose 10), 10 clean." in found.stdout
 
 
 def test_another_seed_is_another_recording(tmp_path):

@@ -9,6 +9,7 @@ import pytest
 import wrong_ways
 from print_wrong_ways import Seen, seen_of
 from second_simulator import Astray, SetPlan, calmed, perform, person, session
+from second_simulator.people import Posture
 from wrong_ways import BY_NAME, IN_SECOND, WAYS, Way
 
 from imu_shoulder.drills import Drill, load_shipped, shipped_ids
@@ -92,6 +93,19 @@ def test_a_way_is_in_the_true_angles(way, did):
             seen = [float(np.median(values(one.angle, place))) for place in places]
             got = max(seen, key=lambda deg: abs(deg - one.deg))
         assert got - base == pytest.approx(one.deg, abs=TRUE_WITHIN_DEG), one
+
+
+@pytest.mark.parametrize("up_deg", [60.0, 0.0, -39.5, -60.0])
+def test_a_thumb_that_points_down_is_turned_in_as_far_as_it_goes(up_deg):
+    """Overhead it cannot point straight down; no hand is then turned right round for it."""
+    before = Posture(135.0, 47.0, 30.0, 4.0, -2.0)
+    after = Astray("thumb", up_deg).applied(before, {}, 12.0)
+    assert after.rotation < before.rotation or up_deg > 0
+    assert abs(after.forearm) < 80
+    posture = {name: getattr(before, name) for name in ("elevation", "plane", "rotation", "elbow", "forearm")}
+    turned = Deviation("thumb_up", up_deg).put_in(posture, carrying_deg=12.0)
+    assert turned["rotation"] < posture["rotation"] or up_deg > 0
+    assert abs(turned["forearm"]) < 110
 
 
 @pytest.mark.parametrize("did", [did_one, did_two], ids=["one", "two"])

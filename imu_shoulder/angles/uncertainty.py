@@ -174,6 +174,7 @@ class _Budget:
         # Of the bend along where it points, and across.
         self._bend_deg = np.nan_to_num(self._bend_of(calibration))
         self._bend_variance = np.full((2, self.count), params.tilt_deg**2)
+        self._along = self._bend_deg / np.maximum(np.hypot(*self._bend_deg), 1e-9)
 
     def _bend_of(self, calibration: ArmCalibration) -> FloatArray:
         upper, wrist = calibration.upper_arm, calibration.wrist
@@ -197,9 +198,11 @@ class _Budget:
         """One source of error, which does all of these at once."""
         off = sum(parts[1:], parts[0]) * sd_deg
         self.variance += off[:-2] ** 2
-        length = np.maximum(np.hypot(*self._bend_deg), 1e-9)
-        along, across = self._bend_deg / length, self._bend_deg[::-1] / length * [[-1.0], [1.0]]
-        self._bend_variance += [(off[-2:] * along).sum(axis=0) ** 2, (off[-2:] * across).sum(axis=0) ** 2]
+        x, z = off[-2:]
+        if x.any() or z.any():
+            along_x, along_z = self._along
+            self._bend_variance[0] += (x * along_x + z * along_z) ** 2
+            self._bend_variance[1] += (z * along_x - x * along_z) ** 2
 
     def add_headings(self) -> Response:
         """Where the body faces, and how the sensors' headings agree. Returns what a turn of the body's forward does."""
@@ -249,10 +252,10 @@ class _Budget:
         of_upper, of_wrist = ({axis: np.zeros_like(facing) for axis in "XYZ"} for _ in range(2))
         if upper is not None:
             tilts = {axis: replace(calibration, upper_arm=_tilted(upper, axis)) for axis in "XYZ"}
-            of_upper = {axis: self.response(tilted, bends=True) for axis, tilted in tilts.items()}
+            of_upper = {axis: self.response(tilted, bends=axis != "Y") for axis, tilted in tilts.items()}
         if wrist is not None:
             tilts = {axis: replace(calibration, wrist=_tilted(wrist, axis)) for axis in "XYZ"}
-            of_wrist = {axis: self.response(tilted, bends=True) for axis, tilted in tilts.items()}
+            of_wrist = {axis: self.response(tilted, bends=axis != "Y") for axis, tilted in tilts.items()}
         for push in (of_upper["X"], of_upper["Z"], of_wrist["X"], of_wrist["Z"]):
             self.add(params.tilt_deg, push)
 

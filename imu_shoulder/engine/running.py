@@ -175,7 +175,7 @@ class RunningSet:
                 time_s = self._arms[side].rows.time_s[slice(*arm_set.rows)]
                 arm_set = replace(arm_set, reps=held_while(lifted, time_s, arm_set.curve_deg, self.event))
                 judged = judge_arm_set(
-                    arm_set, self._seen(side, arm_set.start_s), self._params.judge, self._slipped(side)
+                    arm_set, self._seen(side, arm_set.start_s, (-inf, inf)), self._params.judge, self._slipped(side)
                 )
                 self.final[side] = [FinalRep(own, end_s) for own in judged]
             out.append(AnalysedSet(arm_set, judged))
@@ -293,7 +293,7 @@ class RunningSet:
     def _freeze(self, arm_set: ArmSet, rep: Rep, final: Sequence[FinalRep]) -> JudgedRep:
         """Measure and judge the rep against its drill, by the stretch of the set that was looked at."""
         side = arm_set.side
-        seen = self._seen(side, arm_set.start_s, len(arm_set.curve_deg))
+        seen = self._seen(side, arm_set.start_s, (rep.start_s, rep.end_s), len(arm_set.curve_deg))
         drill = self.drill_of(side)
         own = replace(arm_set, drill=drill, rows=(0, len(arm_set.curve_deg)), reps=(rep,))
         name = "" if drill is None else drill.id
@@ -304,14 +304,15 @@ class RunningSet:
         before = [f.judged.rep for f in final]
         return judge_next_rep(own, seen, rep, number, before, self._params.judge, self._slipped(side))
 
-    def _seen(self, side: Side, start_s: float, count: int | None = None) -> Seen:
+    def _seen(self, side: Side, start_s: float, judged_s: tuple[float, float], count: int | None = None) -> Seen:
+        """The rows from start_s on. judged_s: for when it is said how well the angles are known."""
         arm, other = self._arms[side], next((own for name, own in self._arms.items() if name != side), None)
         table = arm.rows.since(start_s)[:count]
         beside = None
         if other is not None:
             told = other.columns(other.rows.since(start_s)[: len(table)])
             beside = {name: told[name] for name in OF_THE_OTHER_ARM if name in told}
-        columns = {**arm.columns(table), **self.spread.columns(side, table[:, 0])}
+        columns = {**arm.columns(table), **self.spread.columns(side, table[:, 0], judged_s)}
         return Seen(table[:, 0], self.rate_hz, columns, table[:, 1] > 0, table[:, 2] > 0, beside)
 
     def _unseen(self, arm_set: ArmSet) -> tuple[tuple[float, float], ...]:
@@ -325,7 +326,7 @@ class RunningSet:
         own = Track(on_arm(side, WRIST), table[:, 1:4], table[:, 4:7], table[:, 7] > 0, table[:, 8] > 0)
         span_s = self.event.onset_s, self.event.end_s
         arm_set = marked_set(self.number, self.drill_of(side), side, own, table[:, 0], self.rate_hz, span_s)
-        judged = judge_arm_set(arm_set, self._seen(side, -inf), self._params.judge, self._slipped(side))
+        judged = judge_arm_set(arm_set, self._seen(side, -inf, (-inf, inf)), self._params.judge, self._slipped(side))
         self.final[side] = [FinalRep(rep, span_s[1]) for rep in judged]
         return AnalysedSet(arm_set, judged)
 

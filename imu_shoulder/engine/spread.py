@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -14,6 +15,7 @@ from imu_shoulder.angles.uncertainty import THINNED_HZ, angle_sd
 from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.model import FloatArray
 from imu_shoulder.orient.attitude import Attitude, joined
+from imu_shoulder.segment.model import rows_between
 
 
 @dataclass
@@ -49,19 +51,25 @@ class Spread:
             own.time_s.append(time_s[rows])
             own.kept.append({placement: attitude.at(rows) for placement, attitude in kept.items()})
 
-    def columns(self, side: str, time_s: FloatArray) -> dict[str, FloatArray]:
-        """Name of the angle's column with SD behind it -> (N,) deg at time_s (N,); none where nothing was kept."""
+    def columns(self, side: str, time_s: FloatArray, span_s: tuple[float, float]) -> dict[str, FloatArray]:
+        """Name of the angle's column with SD behind it -> (N,) deg at time_s (N,), NaN outside of span_s; none where
+        nothing was kept."""
         own = self._arms.get(side)
-        if own is None or not own.time_s or not len(time_s):
+        inside = rows_between(time_s, *span_s)
+        if own is None or not own.time_s or inside.start >= inside.stop:
             return {}
-        thin_s = np.concatenate(own.time_s)
-        first = max(int(np.searchsorted(thin_s, time_s[0], side="right")) - 1, 0)
-        last = int(np.searchsorted(thin_s, time_s[-1], side="right"))
-        rows = slice(first, max(last, first + 1))
-        kept = {p: joined([part[p] for part in own.kept]).at(rows) for p in own.kept[0]}
+        # The last part that begins before the span, and all that begin in it.
+        begins_s = [part[0] for part in own.time_s]
+        first = max(bisect_right(begins_s, time_s[inside.start]) - 1, 0)
+        last = max(bisect_right(begins_s, time_s[inside.stop - 1]), first + 1)
+        thin_s = np.concatenate(own.time_s[first:last])
+        kept = {p: joined([part[p] for part in own.kept[first:last]]) for p in own.kept[0]}
         params = self._params
         found = arm_angles(own.calibration, kept, own.skin, params.angles)
-        stance = np.full(len(thin_s[rows]), self._stance)
+        stance = np.full(len(thin_s), self._stance)
         sd = angle_sd(found, own.calibration, kept, THINNED_HZ, stance, params.angles, params.uncertainty)
-        here = np.clip(np.searchsorted(thin_s[rows], time_s, side="right") - 1, 0, None)
-        return {f"{name}{SD}": values[here] for name, values in sd.items()}
+        here = np.clip(np.searchsorted(thin_s, time_s[inside], side="right") - 1, 0, None)
+        out = {f"{name}{SD}": np.full(len(time_s), np.nan) for name in sd}
+        for name, values in sd.items():
+            out[f"{name}{SD}"][inside] = values[here]
+        return out

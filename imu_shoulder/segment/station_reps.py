@@ -35,6 +35,8 @@ MEETS_DEG = 8.0
 # A station was aimed at where this share, or less, of the way to it is left, and nothing that it asks is off by more
 # degrees: it is visited then, and what is off there is for the judge to say.
 LEFT_SHARE, NEAR_DEG = 0.3, 40.0
+# This share, where another range that asked for a way of so many degrees is met.
+BESIDE_SHARE, BESIDE_DEG = 0.5, 30.0
 # A stay is a missed start when it is this share, or less, as far from the start as the first stay of the rep.
 MISSED_SHARE = 0.5
 
@@ -209,10 +211,13 @@ def _aimed_at(station: Station, posture: Posture, known: Mapping[str, Posture], 
     if leading is None:
         return False
     way_deg, still_deg = _off_deg(leading, left, known), _off_deg(leading, posture, known)
-    near = all(_off_deg(asked, posture, known) <= NEAR_DEG for asked in station.ranges)
+    ways = [(_off_deg(asked, left, known), _off_deg(asked, posture, known)) for asked in station.ranges]
+    beside = any(way >= BESIDE_DEG and still <= 0 for way, still in ways)
+    near = all(still <= NEAR_DEG for _, still in ways)
     # Beyond the range, the way is over.
     beyond = abs(posture[leading.angle] - left[leading.angle]) > way_deg
-    return near and (beyond or still_deg <= max(MEETS_DEG, LEFT_SHARE * way_deg))
+    share = BESIDE_SHARE if beside else LEFT_SHARE
+    return near and (beyond or still_deg <= max(MEETS_DEG, share * way_deg))
 
 
 def station_of(drill: Drill, posture: Posture, known: Mapping[str, Posture], latest: str) -> str | None:

@@ -92,7 +92,7 @@ MOTIONS: Mapping[str, DrillMotion] = {
         short_share=0.38,
         partial_share=0.18,
         missed={"elevation": 60},
-        thumb_down={"rotation": -20, "forearm": 70},
+        thumb_down={"rotation": -40, "forearm": 80},
         elbow_off_deg=29,
     ),
     "band_loop_raise": DrillMotion(

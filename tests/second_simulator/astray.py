@@ -44,7 +44,7 @@ class Astray:
     def applied(self, to: Posture, known: Mapping[str, Posture], carrying_deg: float = 0.0) -> Posture:
         """The posture with the joint astray. known: postures by place, to count from."""
         if self.joint == "thumb":
-            return _with_thumb(to, self.goal_deg, carrying_deg)
+            return with_thumb(to, self.goal_deg, carrying_deg)
         base = 0.0 if self.counts_from is None else getattr(known[self.counts_from], self.joint)
         out = replace(to, **{self.joint: base + self.goal_deg})
         if self.joint == "plane" and to.elevation > 45.0:
@@ -53,28 +53,28 @@ class Astray:
         return out
 
 
-def _with_thumb(to: Posture, up_deg: float, carrying_deg: float) -> Posture:
-    """The thumb side this far above the level, as far as that goes; turned by the whole arm, the hand doing a third."""
-    level = max(float(np.sin(np.radians(to.elevation))), 0.05)
+def with_thumb(to: Posture, up_deg: float, carrying_deg: float) -> Posture:
+    """The thumb side this far above the level, as far as that goes; turned by the whole arm, the hand doing a third.
 
-    def roll_deg(up: float) -> float:
-        return float(np.degrees(np.arcsin(np.clip(np.sin(np.radians(up)) / level, -1.0, 1.0))))
-
-    # The way there is that of a straight arm; what bend and carrying angle add is put right in turn. Where the thumb
-    # cannot point as low or as high, the last degrees would need large turns for nothing.
-    aim_deg = float(np.clip(roll_deg(up_deg), -75.0, 75.0))
-    missing = to.plane + to.rotation - to.forearm - aim_deg
-    for _ in range(6):
-        out = replace(to, rotation=to.rotation - 2 * missing / 3, forearm=to.forearm + missing / 3)
-        missing += roll_deg(_thumb_up_deg(out, carrying_deg)) - aim_deg
-    return out
+    The arm turns in until the thumb is there, or as low as it comes; out where it is to point higher.
+    """
+    way = 1.0 if up_deg < _thumb_up_deg(to, carrying_deg) else -1.0
+    best, least = to, np.inf
+    for turn in range(221):
+        out = replace(to, rotation=to.rotation - way * turn * 2 / 3, forearm=to.forearm + way * turn / 3)
+        missed = abs(_thumb_up_deg(out, carrying_deg) - up_deg)
+        if missed < least:
+            best, least = out, missed
+        if missed <= 0.5:
+            break
+    return best
 
 
 def _thumb_up_deg(posture: Posture, carrying_deg: float) -> float:
     channels = {name: np.array([value]) for name, value in arm_channels(posture).items()}
     humerus = thorax_from_humerus(channels["u"], channels["v"], channels["rotation"], "right")
     forearm = product(humerus, humerus_from_forearm(channels["elbow"], channels["forearm"], carrying_deg, "right"))
-    return float(np.degrees(np.arcsin(turned(forearm, np.array([[1.0], [0.0], [0.0]]))[1, 0])))
+    return float(np.degrees(np.arcsin(np.clip(turned(forearm, np.array([[1.0], [0.0], [0.0]]))[1, 0], -1.0, 1.0))))
 
 
 def led_astray(

@@ -127,7 +127,7 @@ def _legs(
             stations[k], stations[k + 1] = stations[k + 1], stations[k]
         else:
             name, top = stations[-1]
-            stations[-1] = (name, wrong_top(drill, top, start, fault, rng))
+            stations[-1] = (name, wrong_top(drill, top, start, fault, rng, who.arms[side].carrying_deg))
     legs = []
     for name, posture in stations:
         stay_s = _stay_s(actor, drill, plan, name)

@@ -9,7 +9,7 @@ import numpy as np
 
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.model import Side
-from second_simulator.astray import PLACES, Astray
+from second_simulator.astray import PLACES, Astray, with_thumb
 from second_simulator.people import Person, Posture
 
 IN_DEGREES = (
@@ -22,6 +22,7 @@ IN_DEGREES = (
     "trunk_moved",
     "start_missed",
 )
+OVERHEAD_DEG = 115.0
 KINDS = (*IN_DEGREES, "hold_short", "too_fast", "shrug", "station_skipped", "order_wrong")
 
 
@@ -155,7 +156,9 @@ def possible_faults(drill: Drill) -> tuple[str, ...]:
     return tuple(kind for kind in KINDS if can[kind])
 
 
-def wrong_top(drill: Drill, top: Posture, start: Posture, fault: Fault, rng: np.random.Generator) -> Posture:
+def wrong_top(
+    drill: Drill, top: Posture, start: Posture, fault: Fault, rng: np.random.Generator, carrying_deg: float
+) -> Posture:
     """The posture on top with one wrong thing in it."""
     form, band = drill.form, drill.leading_arc
     chosen = fault.way or ("low" if rng.random() < 0.5 else "high")
@@ -163,13 +166,18 @@ def wrong_top(drill: Drill, top: Posture, start: Posture, fault: Fault, rng: np.
         level = band.low_deg - fault.size if fault.kind == "short_arc" else band.high_deg + fault.size
         base = getattr(start, drill.leading_angle) if band.above == "start" else 0.0
         return replace(top, **{drill.leading_angle: base + level})
+    if fault.kind == "thumb_down" and form.ends_of("thumb_up") and top.elevation > OVERHEAD_DEG:
+        # Higher up the thumb side could not point as low.
+        return with_thumb(replace(top, elevation=130.0), form.ends_of("thumb_up")[0] - fault.size, carrying_deg)
     if fault.kind == "thumb_down" and form.ends_of("thumb_up"):
         less = top.plane + top.rotation - top.forearm - (form.ends_of("thumb_up")[0] - fault.size)
         return replace(top, rotation=top.rotation - 0.5 * less, forearm=top.forearm + 0.5 * less)
     if fault.kind == "elbow_off" and form.ends_of("elbow"):
         low, high = form.ends_of("elbow")
         can_low = np.isfinite(low) and low > 0
-        return replace(top, elbow=low - fault.size if chosen == "low" and can_low else high + fault.size)
+        bent = replace(top, elbow=low - fault.size if chosen == "low" and can_low else high + fault.size)
+        # Bent right overhead the forearm would take the thumb down with it.
+        return with_thumb(replace(bent, elevation=128.0), 5.0, carrying_deg) if top.elevation > OVERHEAD_DEG else bent
     if fault.kind == "plane_off" and form.ends_of("plane"):
         low, high = form.ends_of("plane")
         plane = low - fault.size if chosen == "low" else high + fault.size

@@ -14,6 +14,8 @@ from imu_shoulder.measure.station_holds import first_order, longest_visits
 
 # A last station missed after this much of the way was aimed at and not reached; after less it was left out.
 AIMED_PCT = 33.0
+# From here on the arm got there, and what was missing is the rest of the posture.
+REACHED_PCT = 97.0
 
 
 def skipped(data: RepData) -> list[str]:
@@ -24,11 +26,22 @@ def skipped(data: RepData) -> list[str]:
 
 def top_aimed_at(drill: Drill, case: Case) -> bool:
     """Whether the last of several stations alone was missed, and not left out: its arc was too short."""
-    return skipped(case.data) == [drill.top.name] and case.values["top_share_pct"] >= AIMED_PCT
+    return _top_alone(drill, case) and AIMED_PCT <= case.values["top_share_pct"] < REACHED_PCT
+
+
+def top_beside(drill: Drill, case: Case) -> bool:
+    """Whether the last of several stations alone was missed, though the arm went as far as it asks."""
+    return _top_alone(drill, case) and case.values["top_share_pct"] >= REACHED_PCT
+
+
+def _top_alone(drill: Drill, case: Case) -> bool:
+    return drill.by_stations and skipped(case.data) == [drill.top.name]
 
 
 def station_skipped(drill: Drill, case: Case) -> float:
-    return float(drill.by_stations and bool(skipped(case.data)) and not top_aimed_at(drill, case))
+    return float(
+        drill.by_stations and bool(skipped(case.data)) and not top_aimed_at(drill, case) and not top_beside(drill, case)
+    )
 
 
 def order_wrong(drill: Drill, case: Case) -> float:
@@ -59,7 +72,8 @@ def _base_deg(case: Case, asked: AngleRange, rows: Mapping[str, slice]) -> float
 
 
 def station_off(drill: Drill, case: Case) -> float:
-    return limits.worst([_missed(asked, own) for _, asked, own in at_stations(drill, case, arc=False)])
+    off = [_missed(asked, own) for _, asked, own in at_stations(drill, case, arc=False)]
+    return limits.worst([float(top_beside(drill, case)), *off])
 
 
 def _missed(asked: AngleRange, own: Reading) -> float:
@@ -68,8 +82,11 @@ def _missed(asked: AngleRange, own: Reading) -> float:
 
 def off_notes(case: Case) -> list[str]:
     drill = case.data.drill
-    found = [] if drill is None else at_stations(drill, case, arc=False)
-    return [
+    if drill is None:
+        return []
+    found = at_stations(drill, case, arc=False)
+    beside = [f"{drill.top.name} reached, but not held in its posture"] if top_beside(drill, case) else []
+    return beside + [
         f"at {station.name} {limits.seen_text(asked, own)}"
         for station, asked, own in found
         if _missed(asked, own) >= case.params.close_from
