@@ -198,6 +198,7 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("one axis of the gyroscope dies in the set", held(slice(4, 5), 0.4), "stuck_channel", "rows"),
         _fault("gyroscope clips at 60 deg/s", changed(clipped), "clipping", "rows"),
         _fault("accelerometer's x off by 1.5 m/s^2", plus(np.array([1.5, 0.0, 0.0])), "accelerometer_off", "sensor"),
+        _fault("accelerometer's x off by 2 m/s^2", plus(np.array([2, 0.0, 0.0])), "accelerometer_off", "sensor"),
         _fault("accelerometer's z off by 3 m/s^2", plus(np.array([0.0, 0.0, 3.0])), "accelerometer_off", "sensor"),
         _fault("accelerometer 1.3 times", times(1.3, 1.0), "accelerometer_off gravity_off", "sensor"),
         _fault("gyroscope 1.1 times", times(1.0, 1.1), "gyroscope_scale", "sensor"),

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align.checks import AXIS_CHANGES, longest_even_step_s
-from imu_shoulder.model import FloatArray, IntArray
+from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 # A still moment: its length, and how much its reading may spread and turn from its first half to the second.
@@ -105,8 +105,10 @@ def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz:
     return Stills(mean[still], still * width, (still + 1) * width)
 
 
-def turns_between(stills: Stills, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> Turns | None:
-    """The turns between still moments that follow each other; None where there is none."""
+def turns_between(
+    stills: Stills, gyr: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray | None = None
+) -> Turns | None:
+    """The turns between still moments that follow each other, none of them clipped; None where there is none."""
     if len(stills.first) < 2:
         return None
     up = stills.acc_m_s2 / stills.size_m_s2[:, None]
@@ -114,7 +116,11 @@ def turns_between(stills: Stills, gyr: FloatArray, time_s: FloatArray, rate_hz: 
     way = stills.first[1:] - stills.end[:-1]
     lasts_s = time_s[stills.first[1:]] - time_s[stills.end[:-1] - 1]
     even = lasts_s - way / rate_hz < longest_even_step_s(rate_hz)
-    pairs = np.flatnonzero(apart & (lasts_s < _LONGEST_S) & even & (way > 0))
+    whole = np.ones(len(way), dtype=np.bool_)
+    if clipped is not None:
+        lost = np.concatenate([[0], np.cumsum(clipped)])
+        whole = lost[stills.end[1:]] == lost[stills.first[:-1]]
+    pairs = np.flatnonzero(apart & (lasts_s < _LONGEST_S) & even & (way > 0) & whole)
     if not len(pairs):
         return None
     pairs = pairs[np.unique(np.linspace(0, len(pairs) - 1, min(_PAIRS, len(pairs))).astype(np.intp))]
@@ -211,18 +217,20 @@ class Off:
     value: float | None = None
 
 
-# From how much on an instrument is off for sure, and by how many of its standard deviations. Sound parts, with 20 mg of
+# From how much on an instrument is off for sure, and by how many of its standard deviations. Sound parts, with 25 mg of
 # zero offset per axis (from memory), stay below.
-_OFFSET_OFF_M_S2, _SCALE_OFF, _SURE_SD = 0.9, 0.06, 4.0
+_OFFSET_OFF_M_S2, _SCALE_OFF, _SURE_SD = 1.1, 0.06, 4.0
 # Where no turn tells: by how much the size of gravity differs between postures, or from gravity in one.
-_POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 1.3, 1.5
+_POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 2.2, 1.5
 _LEAST_STILLS = 3
 
 
-def instruments_off(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> tuple[Off | None, str]:
+def instruments_off(
+    acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray | None = None
+) -> tuple[Off | None, str]:
     """What makes a sensor unfit for use, or None; and the unit its gyroscope is in, "" where that is no question."""
     stills = still_moments(acc, gyr, time_s, rate_hz)
-    turns = turns_between(stills, gyr, time_s, rate_hz)
+    turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
     if turns is not None:
         units = wrong_unit(turns)
         if units is not None:

@@ -10,7 +10,7 @@ from imu_shoulder.align.grid import longest_step_s
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.findings import finding_of
-from imu_shoulder.model import Finding, FloatArray, SensorStream
+from imu_shoulder.model import BoolArray, Finding, FloatArray, SensorStream
 
 # More gaps than this are summed up in one line.
 _GAPS_NAMED = 5
@@ -78,12 +78,12 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
         notes.add("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
 
 
-def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float) -> bool:
-    """What all of a recording shows of a sensor's instruments, values (N, 6); whether it can be used.
+def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray) -> bool:
+    """What all of a recording shows of a sensor's instruments, values (N, 6), clipped (N,); whether it can be used.
 
     Raises RecordingError where its gyroscope is in another unit than declared.
     """
-    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz)
+    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz, clipped)
     if unit:
         raise checks.wrong_gyroscope_unit(notes.placement, unit)
     if off is not None:

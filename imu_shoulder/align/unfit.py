@@ -52,13 +52,16 @@ def zero_rows(values: FloatArray) -> BoolArray:
     return np.asarray(~values[:, :3].any(axis=1))
 
 
-def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[Unfit]:
-    """All unfit rows of a sensor's values (N, 6), in order of time. stuck_s: as of AlignParams."""
+def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped: BoolArray) -> list[Unfit]:
+    """All unfit rows of a sensor's values (N, 6), in order of time. stuck_s: as of AlignParams.
+
+    clipped: (N,) rows at the end of the range, which repeat their value for that reason.
+    """
     found = [_zeros(values, start, end) for start, end in runs(zero_rows(values))]
     out = np.zeros(len(values), dtype=np.bool_)
     for zero in found:
         out[zero.start : zero.end] = True
-    found += _standing_still(values, out)
+    found += _standing_still(values, out | clipped)
     for still in found:
         out[still.start : still.end] = True
     for stuck in checks.stuck_stretches(values, rate_hz, stuck_s):

@@ -109,7 +109,8 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s)
+    clipped = checks.range_rows(values, checks.range_limits(stream)) | checks.flat_top_rows(values)
+    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped)
     note_unfit(notes, unfit, time_s)
     good = np.ones(len(values), dtype=np.bool_)
     for stretch in unfit:
@@ -120,9 +121,8 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     fit = not constant and bool(good.any())
     if rest is not None and not constant:
         unit_notes(notes, rest, own, own_s, rate_hz)
-        fit = instrument_notes(notes, own, own_s, rate_hz)
+        fit = instrument_notes(notes, own, own_s, rate_hz, clipped[good])
 
-    clipped = checks.range_rows(values, checks.range_limits(stream)) | checks.flat_top_rows(values)
     share_pct = 100.0 * float(clipped.mean())
     if clipped.any():
         at = time_s[clipped]

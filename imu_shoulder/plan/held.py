@@ -106,9 +106,6 @@ def _item_text(item: PlannedDrill, done: list[dict[str, Any]], loads: list[float
         mine = [d for d in done if d["side"] == side]
         arm = f"{side} " if item.side == "both" else ""
         parts.append(f"{arm}{arm_dose(item.title, side, item.sets, item.reps[side], mine).text}")
-    unseen_s = sum(d["unseen_s"] for d in done)
-    if unseen_s:
-        parts.append(f"{unseen_s:.0f} s of it not seen, so that more may have been done")
     if loads:
         parts.append(f"with {' and '.join(f'{load:g}' for load in loads)} kg instead of {item.load_kg:g} kg")
     return f"{name}: {'; '.join(parts)}."

@@ -16,7 +16,8 @@ class ArmDose:
     """The dose of one drill and arm. sets, reps: of the dose, reps of one set.
 
     done: number and reps of each set that was done, of those that the dose has; reps None where no sensor saw them.
-    asked: whether a plan asked the dose; else it is the drill's usual one.
+    asked: whether a plan asked the dose; else it is the drill's usual one. unseen_s: of the sets, for want of
+    data.
     """
 
     title: str
@@ -25,6 +26,7 @@ class ArmDose:
     reps: int
     done: tuple[tuple[int, int | None], ...]
     asked: bool
+    unseen_s: float = 0.0
 
     @property
     def reps_done(self) -> int:
@@ -48,6 +50,8 @@ class ArmDose:
         seen = [reps for _, reps in self.done if reps is not None]
         parts = [] if len(self.done) == self.sets else [f"{len(self.done)} of {counted(self.sets, 'set')}"]
         parts.append(f"{self.reps_done} of {counted(self.reps_of_all, 'rep')}" if seen else "reps not seen")
+        if self.unseen_s:
+            parts.append(f"{self.unseen_s:.0f} s not seen, so that more may have been done")
         where = ", ".join(self._short()) if self.asked else ""
         return ", ".join(parts) + (f" ({where})" if where else "")
 
@@ -86,7 +90,7 @@ def _planned(item: Mapping[str, Any]) -> list[ArmDose]:
 
 def arm_dose(title: str, side: str, sets: int, reps: int, done: Sequence[Mapping[str, Any]]) -> ArmDose:
     """A dose that a plan asked. done: `set` and `reps` of each set that counts for it."""
-    return ArmDose(title, side, sets, reps, tuple((d["set"], d["reps"]) for d in done), asked=True)
+    return ArmDose(title, side, sets, reps, tuple((d["set"], d["reps"]) for d in done), True, _unseen_s(done))
 
 
 def _usual(entries: Sequence[Entry]) -> ArmDose:
@@ -94,7 +98,11 @@ def _usual(entries: Sequence[Entry]) -> ArmDose:
     sets = asked.get("sets") or len(entries)
     done = tuple((entry["set"], entry["done"].get("reps")) for entry in entries)[:sets]
     title = str(entries[0].get("title") or entries[0]["drill"])
-    return ArmDose(title, entries[0]["side"], sets, asked["reps"], done, asked.get("by") == "plan")
+    return ArmDose(title, entries[0]["side"], sets, asked["reps"], done, asked.get("by") == "plan", _unseen_s(entries))
+
+
+def _unseen_s(sets: Sequence[Mapping[str, Any]]) -> float:
+    return float(sum(entry.get("unseen_s") or 0.0 for entry in sets))
 
 
 def list_of(short: Sequence[ArmDose], most: int, *, more: bool = True) -> str:

@@ -17,7 +17,7 @@ from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.parameters import told
 from imu_shoulder.report import lines as report_lines
 from imu_shoulder.report import words
-from imu_shoulder.report.dose import doses, list_of
+from imu_shoulder.report.dose import ArmDose, doses, list_of
 from imu_shoulder.report.pain import BEFORE
 
 MOST_NAMED = 3  # of a list in a first line; how many more there are is said
@@ -127,7 +127,16 @@ def _by_plan(entry: Entry) -> bool:
 
 def not_done(summary: Mapping[str, Any]) -> str:
     """Which asked dose was not done, and where; without a plan, what stayed under the usual one."""
-    short = [own for own in doses(summary) if own.missing > 0]
+    lacking = [own for own in doses(summary) if own.missing > 0]
+    short, hidden = [own for own in lacking if not own.unseen_s], [own for own in lacking if own.unseen_s]
+    return " ".join(filter(None, [_short_of(short, summary), _hidden(hidden)]))
+
+
+def _hidden(hidden: Sequence[ArmDose]) -> str:
+    return f"Not all seen: {list_of(hidden, MOST_NAMED)}." if hidden else ""
+
+
+def _short_of(short: Sequence[ArmDose], summary: Mapping[str, Any]) -> str:
     asked = [own for own in short if own.asked]
     if asked:
         return f"Not done as asked: {list_of(asked, MOST_NAMED)}."
