@@ -33,8 +33,8 @@ def page(name: str) -> str:
 
 
 def codes_in(path: Path) -> set[str]:
-    """Codes that a file gives to `finding_of`, to mounting's own `_finding`, and in align to `add` of its notes, to what
-    is `Off` or `Unfit`, and to what its watch leaves out."""
+    """Codes that a file gives to `finding_of`, to mounting's own `_finding`, and in align to `add` of its notes, to
+    what is `Off` or `Unfit`, and to what its watch leaves out."""
     codes = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call):
