@@ -48,7 +48,7 @@ class PostureWatch(ArmWatch):
                 self.station = None
         if station is not None:
             self._arrive(station, now, time_s)
-        elif stays and all(r.low_deg <= now[r.angle] <= r.high_deg for r in self._drill.start):
+        elif stays and self._at_start(now):
             self.phase, self._known, self._held = "rest", {"start": now}, set()
             self._latest = "start"
         else:
@@ -69,6 +69,10 @@ class PostureWatch(ArmWatch):
             self._known[station.name] = now
             self._held.add(station.name)
         self._latest = station.name
+
+    def _at_start(self, now: Posture) -> bool:
+        """Whether a posture is the start. What is not defined in it, as the plane of a hanging arm, is not outside."""
+        return not any(now[r.angle] < r.low_deg or now[r.angle] > r.high_deg for r in self._drill.start)
 
     def _met(self, now: Mapping[str, float]) -> Station | None:
         if "start" not in self._known:
