@@ -273,7 +273,7 @@ def test_without_the_sensor_the_measures_are_unknown_and_nobody_is_blamed():
     values = {m.__name__: m(bare) for m in (scapula_up_deg, shrug_deg, scapula_share_pct)}
     assert all(np.isnan(v) for v in values.values())
     values |= {"shrug_sd_deg": np.nan, "shrug_shown_pct": shrug_shown_pct(bare)}
-    assert not FAULTS["shrug"].found(None, Case(bare, values, 0.0, JudgeParams()))
+    assert FAULTS["shrug"].missed(None, Case(bare, values, 0.0, JudgeParams())) == 0.0
 
 
 @pytest.mark.parametrize(("over", "sd", "blamed"), [(2.9, 0.5, False), (3.1, 0.5, True), (8.0, 3.0, False)])
@@ -281,7 +281,7 @@ def test_a_shrug_is_more_than_the_limit_and_more_than_its_own_uncertainty(over, 
     shown = shrug_shown_pct(rep_data(90))
     assert shown == 100
     case = Case(rep_data(90), {"shrug_deg": over, "shrug_sd_deg": sd, "shrug_shown_pct": shown}, 0.0, JudgeParams())
-    assert FAULTS["shrug"].found(None, case) is blamed
+    assert (FAULTS["shrug"].missed(None, case) == 1.0) is blamed
 
 
 @pytest.mark.parametrize(("sd", "told"), [(1.0, True), (3.1, False)])
@@ -290,7 +290,7 @@ def test_where_a_large_shrug_would_stay_within_the_limit_none_is_judged(sd, told
     shown = shrug_shown_pct(rep_data(150))
     assert shown == pytest.approx(100 * 105 / 140, abs=1)
     case = Case(rep_data(150), {"shrug_deg": 20.0, "shrug_sd_deg": sd, "shrug_shown_pct": shown}, 0.0, JudgeParams())
-    assert FAULTS["shrug"].found(None, case) is told
+    assert (FAULTS["shrug"].missed(None, case) == 1.0) is told
 
 
 def test_a_sample_lost_at_the_top_does_not_hide_how_much_of_the_lift_was_seen():
@@ -301,7 +301,7 @@ def test_a_sample_lost_at_the_top_does_not_hide_how_much_of_the_lift_was_seen():
 
 def test_where_it_is_unknown_how_much_of_the_lift_was_seen_no_shrug_is_judged():
     values = {"shrug_deg": 20.0, "shrug_sd_deg": 1.0, "shrug_shown_pct": np.nan}
-    assert not FAULTS["shrug"].found(None, Case(rep_data(90), values, 0.0, JudgeParams()))
+    assert FAULTS["shrug"].missed(None, Case(rep_data(90), values, 0.0, JudgeParams())) == 0.0
     assert FAULTS["shrug"].untold(Case(rep_data(90), values, 0.0, JudgeParams()))
 
 

@@ -20,6 +20,9 @@ _UP_S, _TURN_S, _BLOCK_S = 0.5, 0.3, 10.0
 # Correlation from which on two sensors turn against each other, and how surely: its sum over blocks by their spread.
 _AGAINST, _SURE = -0.45, -1.3
 _LEAST_S = 20.0
+# Who hardly turned shows nothing: an arm that is lifted straight up and down seems to turn by some degrees. In a
+# warm-up people turn by several hundred.
+_LEAST_TURNED_RAD = float(np.radians(180.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +80,8 @@ def _alike(first: FloatArray, second: FloatArray) -> float:
 
 
 def _turn_against(first: FloatArray, second: FloatArray) -> bool:
+    if min(float(np.abs(turn).sum()) for turn in (first, second)) / _GRID_HZ < _LEAST_TURNED_RAD:
+        return False
     width = round(_BLOCK_S * _GRID_HZ)
     count = len(first) // width
     blocks = (first * second)[: count * width].reshape(count, width).sum(axis=1)
