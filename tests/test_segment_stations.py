@@ -197,3 +197,22 @@ def test_a_drill_whose_stations_could_not_be_told_is_refused(start, names, said)
         parse_drill("\n".join(lines), "own.toml")
     assert said in str(told.value)
     assert "\n" not in str(told.value)
+
+
+def test_an_unsteady_arm_holds_a_station_once():
+    """Elevation to and fro by 2.5 deg, at up to 20 deg/s as quick as moving on, and back where it was: one stay."""
+    angles = draw(rep_of("row", "rotate") * 3)
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    bursts = np.where(time_s % 1.7 < 0.8, 2.5 * np.sin(2 * np.pi * time_s / 0.8), 0.0)
+    found = find_station_reps(
+        time_s, angles | {"elevation": angles["elevation"] + bursts}, RATE_HZ, load_shipped("row_rotate")
+    )
+    there = [[v.name for v in rep.visits if v.start_s <= rep.top_start_s] for rep in found]
+    assert there == [["row", "rotate"]] * 3
+
+
+def test_a_station_that_was_left_is_held_twice():
+    dropped = {**ROW, "elevation": 60.0}
+    left = [(ROW, 1.4, 1.5), (dropped, 0.6, 0.0), (ROW, 0.6, 1.5), *rep_of("row", "rotate")[1:]]
+    found = found_in([*rep_of("row", "rotate"), *left, *rep_of("row", "rotate")], "row_rotate")
+    assert [v.name for v in found[1].visits if v.start_s <= found[1].top_start_s] == ["row", "row", "rotate"]

@@ -25,7 +25,7 @@ from imu_shoulder.segment.phases import Edge, find_edge, run_out
 MOVE_DEG_S, MOVE_SHARE, LEAST_MOVE_DEG_S = 15.0, 0.2, 4.0
 # A stay shorter than this is passing through.
 MIN_STAY_S = 0.4
-# The start posture must be left by this much before a rep begins.
+# The start posture must be left by this much before a rep begins, and a station's before it was left.
 LEAVE_DEG = 10.0
 # Between two departures the posture is the usual start to within this: where the arm is within the start's ranges and
 # as slow as in this share of the time there.
@@ -82,7 +82,7 @@ def find_station_reps(
         names = _named(drill, postures[k], _posture(smooth, (start, start)), usual)
         following = spans[k + 1][0] if k + 1 < len(spans) else len(time_s) - 1.0
         visits = [(name, span) for name, span in zip(names, stays[k], strict=True) if name is not None]
-        rep = _rep(time_s, lead, drill, visits, (start, end, max(following, end)))
+        rep = _rep(time_s, lead, drill, _joined(visits, smooth), (start, end, max(following, end)))
         reps.append(replace(rep, cut=_is_cut(attempts[k], len(time_s), marks)))
     # What was under way at a mark and went to no station may be anything.
     return tuple(rep for rep in reps if rep.visits or not rep.cut)
@@ -298,6 +298,26 @@ def _named(drill: Drill, postures: Sequence[Posture], start: Posture, usual: Map
         names.append(name)
         latest = name or latest
     return names
+
+
+def _joined(
+    visits: Sequence[tuple[str, tuple[float, float]]], smooth: Mapping[str, FloatArray]
+) -> list[tuple[str, tuple[float, float]]]:
+    """The visits, with two in a row at one station as one where the arm only wandered between them: an unsteady arm is
+    as quick as one that moves on, and goes nowhere."""
+    out: list[tuple[str, tuple[float, float]]] = []
+    for name, span in visits:
+        if out and out[-1][0] == name and _wandered(smooth, out[-1][1], span):
+            out[-1] = (name, (out[-1][1][0], span[1]))
+        else:
+            out.append((name, span))
+    return out
+
+
+def _wandered(smooth: Mapping[str, FloatArray], first: tuple[float, float], then: tuple[float, float]) -> bool:
+    """Whether no angle left the posture of the first stay by LEAVE_DEG until the next one."""
+    held, rows = _posture(smooth, first), slice(int(first[1]), int(then[0]) + 1)
+    return all(float(np.abs(values[rows] - held[name]).max()) <= LEAVE_DEG for name, values in smooth.items())
 
 
 def _rep(
