@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from imu_shoulder.cohort.run import Progress
 
 _ANALYSE = "analyse"
-_LIBRARIES = ("dask", "distributed", "fsspec", "duckdb")
+_LIBRARIES = ("cryptography", "dask", "distributed", "fsspec", "duckdb")
 
 
 class _FolderOrCommand(click.Group):

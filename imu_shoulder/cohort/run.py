@@ -38,6 +38,11 @@ from imu_shoulder.errors import OutputError, RecordingError
 WRITE_EVERY_S = 10.0
 # How many recordings are with the scheduler for each thread of the workers, so that none waits for the next one.
 AHEAD = 2
+# How long a scheduler may take to answer, in s.
+PATIENCE_S = 10
+# On this machine: one recording at a time for each worker, so that who dies takes no other along, and no sampling of
+# what the workers do, which nobody looks at.
+_HERE = {"distributed.scheduler.worker-saturation": 1.0, "distributed.worker.profile.enabled": False}
 Work = Callable[[Job], Failure | None]
 
 
@@ -70,22 +75,23 @@ def client_of(scheduler: str | None, workers: int, memory: str) -> Iterator[Clie
     """
     if scheduler is not None:
         try:
-            client = Client(scheduler, timeout=10)
+            client = Client(scheduler, timeout=PATIENCE_S)
         except (OSError, ValueError) as error:
             do_so = "start one with `dask scheduler`, or leave out --scheduler to use this machine"
             raise OutputError(f"a Dask scheduler at {scheduler}", f"none answers ({error})", do_so) from error
         with client:
             yield client
         return
-    # One recording at a time for each worker: who dies takes no other recording along.
-    with dask.config.set({"distributed.scheduler.worker-saturation": 1.0}):
+    # Keys made for this run keep other users of the machine out: who may talk to a worker may run anything in it.
+    with dask.config.set(_HERE):
         try:
             cluster = LocalCluster(
                 n_workers=workers,
                 threads_per_worker=1,
                 processes=True,
                 memory_limit=memory,
-                dashboard_address=None,
+                dashboard_address="127.0.0.1:0",
+                security=True,
             )
         except ValueError as error:
             raise OutputError("memory of a worker such as 2GB", f"it is {memory} ({error})", "correct it") from error
