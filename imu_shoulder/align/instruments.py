@@ -138,10 +138,20 @@ def _turned(ways: Sequence[FloatArray], factor: float, rate_hz: float) -> Rotati
     longer = np.zeros((len(ways), size, 3))
     for row, way in zip(longer, ways, strict=True):
         row[: len(way)] = way
-    turns = Rotation.from_rotvec(longer.reshape(-1, 3) * (factor / rate_hz))
-    while len(turns) > len(ways):
-        turns = turns[::2] * turns[1::2]
-    return turns.inv()
+    turns = Rotation.from_rotvec(longer.reshape(-1, 3) * (factor / rate_hz)).as_quat().T.copy()
+    while turns.shape[1] > len(ways):
+        x, y, z, w = turns[:, ::2]
+        a, b, c, d = turns[:, 1::2]
+        # The product of quaternions, scalar last, written out: several times as fast as the library's.
+        turns = np.array(
+            [
+                w * a + x * d + y * c - z * b,
+                w * b + y * d + z * a - x * c,
+                w * c + z * d + x * b - y * a,
+                w * d - x * a - y * b - z * c,
+            ]
+        )
+    return Rotation.from_quat(turns.T).inv()
 
 
 def disagreement_rad(turns: Turns, told: Rotation, axes: FloatArray) -> FloatArray:
