@@ -15,7 +15,7 @@ import os
 import statistics
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -37,7 +37,7 @@ ACC_NOISE_M_S2, GYR_NOISE_RAD_S = 0.005, 0.0005
 PARQUET = "angles.parquet, not counted"
 
 
-def session(minutes: float) -> Recording:
+def session(minutes: float, placements: Sequence[str] = ARMS) -> Recording:
     """A simulated session repeated until it lasts so long; only the first round has calibration movements."""
     rng = np.random.default_rng(1)
     scenario = Scenario(
@@ -51,7 +51,7 @@ def session(minutes: float) -> Recording:
             SetScript("band_loop_raise", "both"),
             Pause(20, "walk"),
         ),
-        placements=ARMS,
+        placements=tuple(placements),
     )
     once = simulate(scenario, seed=1).recording
     length_s = min(float(stream.time_s[-1]) for stream in once.streams.values())
