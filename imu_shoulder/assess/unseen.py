@@ -123,7 +123,7 @@ def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]
     if own:
         out.append(
             f"the drill asks for a share of the own pain-free range of {named(own)}, which no plan says "
-            "(own_range_deg): the drill's own number was asked."
+            "(range_test or own_range_deg): the drill's own number was asked."
         )
     return out
 

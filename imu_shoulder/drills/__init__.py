@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -291,11 +290,17 @@ def _stations(table: Checked) -> tuple[Station, ...]:
 def _angle_range(table: Checked) -> AngleRange:
     table.known(("angle", "at_least", "at_most", "above", "of_own"))
     above = table.text("above") if "above" in table else None
-    share = table.number("of_own", least=0.0, most=1.5) if "of_own" in table else None
-    asked = AngleRange(table.choice("angle", JUDGED_ANGLES), *table.ends(), above, share)
-    if share is not None and asked.low_deg == -math.inf:
+    return AngleRange(table.choice("angle", JUDGED_ANGLES), *table.ends(), above, own_share(table))
+
+
+def own_share(table: Checked) -> float | None:
+    """Which share of the athlete's own range a table of a range asks; None where it asks none."""
+    if "of_own" not in table:
+        return None
+    share = table.number("of_own", least=0.0, most=1.5)
+    if "at_least" not in table:
         raise table.wrong("of_own", "beside at_least, which stands where the own range is not known", share)
-    return asked
+    return share
 
 
 def asked_pause(table: Checked) -> AskedPause:
