@@ -154,10 +154,20 @@ class Drill:
         return self.stations[-1]
 
     @property
-    def counted_by(self) -> frozenset[str]:
-        """The angles that say what is a rep."""
-        places = self.stations if self.by_stations else ()
-        return frozenset((self.leading_angle, *(asked.angle for place in places for asked in place.ranges)))
+    def counted_by(self) -> tuple[AngleRange, ...]:
+        """What is asked of the angles that say what is a rep, as little as is enough for that."""
+        if self.by_stations:
+            return tuple(asked for place in self.facing_anywhere().stations for asked in place.ranges)
+        return () if self.leading_arc is None else (self.leading_arc,)
+
+    def facing_anywhere(self) -> Drill:
+        """The drill for an athlete of whom it is not known which way the body faces: stations without what turns with
+        that. As it is, where nothing else tells one station from another."""
+        rest = [tuple(r for r in s.ranges if r.above is not None or not JUDGED[r.angle].turns) for s in self.stations]
+        if () in rest or len(set(rest)) < len(rest):
+            return self
+        stations = [replace(station, ranges=ranges) for station, ranges in zip(self.stations, rest, strict=True)]
+        return replace(self, stations=tuple(stations))
 
     @property
     def by_stations(self) -> bool:
