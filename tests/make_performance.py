@@ -207,10 +207,6 @@ def exponent(found: Sequence[dict[str, Any]], sizes: Sequence[float], name: str)
     return f"{math.log(two[name] / one[name]) / math.log(sizes[-1] / sizes[-2]):.2f}"
 
 
-def with_total(found: dict[str, Any]) -> dict[str, Any]:
-    return {**found, "all": sum(found[name] for name in STAGES)}
-
-
 def growth(title: str, sizes: Sequence[float], found: Sequence[dict[str, Any]]) -> list[str]:
     rows = [f"| {title} | {' | '.join(f'{size:g}' for size in sizes)} | exponent |", "|---" * (len(sizes) + 2) + "|"]
     for name in (*STAGES, "all"):
@@ -268,17 +264,17 @@ def page(cases: Cases, live: dict[str, float], start: float, cohort: str) -> str
             "",
             "Four sensors. Times the bare filter; the exponent is from 10 to 100 minutes.",
             "",
-            *growth("minutes", (1, 10, 100), [*map(with_total, lengths)]),
+            *growth("minutes", (1, 10, 100), lengths),
             "## By sensors",
             "",
             "Ten minutes; one sensor on every place there is makes seven.",
             "",
-            *growth("sensors", tuple(PLACES), [*map(with_total, sensors)]),
+            *growth("sensors", tuple(PLACES), sensors),
             "## By sets",
             "",
             "Twenty minutes of four sensors, with a quarter of the sets marked and with all.",
             "",
-            *growth("sets", [own["sets"] for own in marked], [*map(with_total, marked)]),
+            *growth("sets", [own["sets"] for own in marked], marked),
             "## Live",
             "",
             f"A push of four sensors at 100 Hz, 30 times a second, takes {live['push_ms']:.2f} ms of CPU: "
@@ -292,7 +288,7 @@ def page(cases: Cases, live: dict[str, float], start: float, cohort: str) -> str
             "",
             "Extrapolated, not measured: a recording of five minutes and four sensors takes "
             f"{cpu_s:.2f} s of CPU here with every file, and a cohort writes less. On machines of {MACHINE_WORKERS} "
-            "cores, one worker each, with storage that keeps up (16 MB a recording as CSV):",
+            "cores, one worker each, with storage that keeps up (8 MB a recording as CSV):",
             "",
             "| recordings | 1 machine | 10 machines | 100 machines |",
             "|---|---|---|---|",
@@ -338,7 +334,8 @@ def main() -> None:
             subprocess.run([sys.executable, __file__, "--make", *asked], check=True)
             command = [sys.executable, __file__, "--one", folder, str(1 if minutes > 50 else repeats)]
             said = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout
-        cases[(minutes, sensors, share)] = json.loads(said.splitlines()[-1])
+        found = json.loads(said.splitlines()[-1])
+        cases[(minutes, sensors, share)] = {**found, "all": sum(found[name] for name in STAGES)}
     command = [sys.executable, str(ROOT / "tests" / "benchmark_cohort.py"), "--recordings", str(options.recordings)]
     cohort = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True).stdout.strip()
     PAGE.write_text(page(cases, live_push(), startup(2 * repeats + 1), cohort), encoding="utf-8")
