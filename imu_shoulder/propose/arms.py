@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imu_shoulder.model import SIDES, UPPER_ARM, WRIST, Aligned, FloatArray, Side, on_arm
-from imu_shoulder.propose.repeats import Chain, Stays, find_chains, find_stays
+from imu_shoulder.propose.repeats import Chain, Excursion, Stays, find_chains, find_excursions, find_stays
 from imu_shoulder.segment._free_motion import Motion, motion_of
 
 # Strides are shorter than a rep and swing an arm no further.
@@ -16,12 +16,14 @@ STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """motions: by placement, the wrist's first. chains: in time order."""
+    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, see `mean_up`."""
 
     side: Side
     motions: dict[str, Motion]
     stays: Stays
+    excursions: tuple[Excursion, ...]
     chains: tuple[Chain, ...]
+    summed_up: tuple[FloatArray, ...]
 
     @property
     def exercise(self) -> tuple[Chain, ...]:
@@ -45,20 +47,30 @@ def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
                 motions |= {} if seen is None else {placement: seen}
         if motions:
             stays = find_stays(list(motions.values()))
-            out.append(Arm(side, motions, stays, tuple(find_chains(stays))))
+            excursions = find_excursions(stays)
+            known = tuple(own for own in excursions if own is not None)
+            chains = tuple(find_chains(stays, excursions))
+            out.append(Arm(side, motions, stays, known, chains, tuple(map(_summed_up, motions.values()))))
     return tuple(out)
 
 
-def up_in(motion: Motion, start_s: float, end_s: float) -> FloatArray:
-    """Where up is in the sensor's frame (3,), length 1, in the mean over a stretch; NaN where nothing was seen."""
-    first, last = np.searchsorted(motion.time_s, [start_s, end_s])
-    inside = motion.earth_from_sensor[first : max(int(last), int(first) + 1)]
-    if not len(inside):
-        return np.full(3, np.nan)
-    mean = inside.inv().apply([0.0, 0.0, 1.0]).mean(axis=0)
-    return np.asarray(mean / max(float(np.linalg.norm(mean)), 1e-9))
+def _summed_up(motion: Motion) -> FloatArray:
+    """Running sums (M + 1, 3) of where up is in the sensor's frame."""
+    up = motion.earth_from_sensor.inv().apply([0.0, 0.0, 1.0])
+    return np.vstack([np.zeros(3), np.cumsum(up, axis=0)])
 
 
-def tilt_deg(one: FloatArray, other: FloatArray) -> float:
-    """Between two directions (3,) of length 1."""
-    return float(np.degrees(np.arccos(np.clip(one @ other, -1.0, 1.0))))
+def mean_up(arm: Arm, start_s: FloatArray | float, end_s: FloatArray | float) -> FloatArray:
+    """Where up is in each sensor's frame (S, ..., 3), length 1, in the mean over stretches (...)."""
+    out = []
+    for motion, summed in zip(arm.motions.values(), arm.summed_up, strict=True):
+        first = np.minimum(np.searchsorted(motion.time_s, start_s), len(motion.time_s) - 1)
+        last = np.maximum(np.searchsorted(motion.time_s, end_s, side="right"), first + 1)
+        mean = summed[last] - summed[first]
+        out.append(mean / np.maximum(np.linalg.norm(mean, axis=-1, keepdims=True), 1e-9))
+    return np.array(out)
+
+
+def tilt_deg(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Between directions (..., 3) of length 1."""
+    return np.asarray(np.degrees(np.arccos(np.clip((one * other).sum(axis=-1), -1.0, 1.0))))

@@ -7,19 +7,25 @@ calibration, or both segments of an arm rise from it together and it is where th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 
 from imu_shoulder.align import StillParams, common_still_windows
-from imu_shoulder.model import Aligned
-from imu_shoulder.propose.arms import Arm, strides, tilt_deg, up_in
+from imu_shoulder.model import Aligned, FloatArray
+from imu_shoulder.propose.arms import Arm, mean_up, strides, tilt_deg
 from imu_shoulder.propose.proposal import Proposal
-from imu_shoulder.propose.repeats import Chain
+from imu_shoulder.propose.repeats import UNEVEN, Chain
 
-LEAST_STILL_S = (3.0, 2.0)
+# Looked for in turn: people who sway are not as still.
+STILL = (
+    StillParams(min_s=3.0),
+    StillParams(min_s=2.0),
+    StillParams(min_s=2.5, max_rate_deg_s=10.0, max_shake_m_s2=0.8, max_tilt_deg=7.0),
+)
+# What the calibration movements after it weigh; strides of both arms weigh as much.
+OF_MOVEMENTS = 4.5
 # A limb hangs as it did where it is within this.
 HANGS_DEG = 16.0
 # Elbows bend by so much over an upper arm that stays within the second; straight arms rise between these.
@@ -28,20 +34,13 @@ RAISE_DEG = (50.0, 130.0)
 # Calibration movements come soon one after the other, and are few.
 SOON_S = 20.0
 MOST_MOVEMENTS = 7
+BETWEEN_S, LONGEST_MOVEMENT_S = 5.0, 10.0
+# Around the first and the last of them.
+MARGIN_S = 0.4
 # Both segments rise together where the lesser way is this share of the larger one. Skin hides more of a turn.
 TOGETHER = 0.85
 # A stretch that is not part of an exercise rests at the pose for this share at least, where only a raise speaks for it.
 RESTS_SHARE = 0.25
-# The pose is marked this much inside the stillness.
-INSIDE_S = 0.2
-
-
-@dataclass(frozen=True, slots=True)
-class _Still:
-    start_s: float
-    end_s: float
-
-
 @dataclass(frozen=True, slots=True)
 class Start:
     """What a session begins with. movements: recognised ones. pose: None where none can be told."""
@@ -50,132 +49,128 @@ class Start:
     movements: tuple[Proposal, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Tilts:
+    """How far an arm's sensors are tilted against a stillness, in degrees: of each sensor, the wrist's first, in every
+    stay (S, K), and in the mean over every stretch of strides (S, W)."""
+
+    arm: Arm
+    stays: FloatArray
+    strides: FloatArray
+
+
 def find_start(aligned: Aligned, arms: Sequence[Arm]) -> Start:
     """The pose with what is recognised of calibration movements."""
-    if not arms:
-        return Start(None, ())
     best: tuple[float, Start] | None = None
-    for least_s in LEAST_STILL_S:
-        params = StillParams(min_s=least_s)
+    for params in STILL if arms else ():
         for start_s, end_s in common_still_windows(aligned.time_s, aligned.tracks.values(), params):
-            still = _Still(start_s, end_s)
-            if _inside_exercise(still, arms):
+            if _inside_exercise((start_s + end_s) / 2, arms):
                 continue
-            weight, movements = _evidence(still, arms)
+            weight, movements = _evidence(start_s, end_s, arms)
             if weight > 0 and (best is None or weight > best[0]):
-                side = None
-                probability = 1 - 0.5 ** (1 + weight)
-                pose = Proposal(
-                    "neutral_pose",
-                    start_s + INSIDE_S,
-                    end_s - INSIDE_S,
-                    side,
-                    probability=probability,
-                )
+                if movements:
+                    # The arms set out for the first movement while they still sway.
+                    end_s = min(end_s, movements[0].start_s)
+                pose = Proposal("neutral_pose", start_s, end_s, probability=1 - 0.5 ** (1 + weight))
                 best = weight, Start(pose, movements)
-        if best is not None:
-            return best[1]
-    return Start(None, ())
+        if best is not None and best[1].movements:
+            break
+    return Start(None, ()) if best is None else best[1]
 
 
-def _inside_exercise(still: _Still, arms: Sequence[Arm]) -> bool:
+def _inside_exercise(at_s: float, arms: Sequence[Arm]) -> bool:
     """Whether it lies between the first and the last excursion of a chain: in a hold, or in a rest between two reps."""
-    middle_s = (still.start_s + still.end_s) / 2
-    return any(chain.start_s < middle_s < chain.end_s for arm in arms for chain in arm.chains)
+    return any(chain.start_s < at_s < chain.end_s for arm in arms for chain in arm.chains)
 
 
-def _evidence(still: _Still, arms: Sequence[Arm]) -> tuple[float, tuple[Proposal, ...]]:
-    """How much speaks for arms that hang, 0 for nothing or where something speaks against it."""
-    movements = _movements(still, arms)
-    weight = 2.0 * len(movements)
-    for arm in arms:
-        swings = [_hangs_in_walking(still, arm, chain) for chain in arm.chains if strides(chain)]
-        if len(swings) > 2:
-            share = float(np.mean(swings))
+def _evidence(start_s: float, end_s: float, arms: Sequence[Arm]) -> tuple[float, tuple[Proposal, ...]]:
+    """How much speaks for arms that hang in a stillness, 0 for nothing or where something speaks against it."""
+    tilts = [_tilts(arm, start_s, end_s) for arm in arms]
+    movements = _movements(end_s, tilts)
+    weight = OF_MOVEMENTS if movements else 0.0
+    for own in tilts:
+        if own.strides.shape[1] > 2:
+            share = float(np.mean(own.strides.max(axis=0) < HANGS_DEG))
             if share < 0.3 and not movements:
                 return 0.0, ()
-            weight += 2.0 * share
-        if any(_rises_from(still, arm, chain) for chain in arm.exercise) and _rests_share(still, arm) >= RESTS_SHARE:
+            weight += 2.0 * (share >= 0.5)
+        if any(_rises(own, chain) for chain in own.arm.exercise) and _rests_share(own) >= RESTS_SHARE:
             weight += 0.5
     # Later ones are as good; the first is what people mean.
-    return (weight - 1e-4 * still.start_s, movements) if weight > 0.4 else (0.0, ())
+    return (weight - 1e-4 * start_s, movements) if weight > 0.4 else (0.0, ())
 
 
-def _tilts_deg(still: _Still, arm: Arm, start_s: float, end_s: float) -> list[float]:
-    """How far each sensor of the arm is tilted against the stillness over a stretch, the wrist's first."""
-    return [
-        tilt_deg(up_in(own, still.start_s, still.end_s), up_in(own, start_s, end_s)) for own in arm.motions.values()
-    ]
+def _tilts(arm: Arm, start_s: float, end_s: float) -> _Tilts:
+    there = mean_up(arm, start_s, end_s)[:, None]
+    walked = [chain for chain in arm.chains if strides(chain)]
+    spans = np.array([[chain.start_s, chain.end_s] for chain in walked]).reshape(-1, 2)
+    in_stays = tilt_deg(there, mean_up(arm, arm.stays.start_s, arm.stays.end_s))
+    return _Tilts(arm, in_stays, tilt_deg(there, mean_up(arm, spans[:, 0], spans[:, 1])))
 
 
-def _hangs_in_walking(still: _Still, arm: Arm, chain: Chain) -> bool:
-    return max(_tilts_deg(still, arm, chain.start_s, chain.end_s)) < HANGS_DEG
+def _rises(own: _Tilts, chain: Chain) -> bool:
+    """Whether both segments of the arm rise together from the stillness."""
+    bases, tops = (
+        np.median(own.stays[:, [getattr(e, name) for e in chain.excursions]], axis=1) for name in ("first", "far")
+    )
+    together = len(tops) > 1 and tops.min() >= TOGETHER * tops.max()
+    return bool(bases.max() < 1.5 * HANGS_DEG and together and RAISE_DEG[0] <= tops.min())
 
 
-def _at(still: _Still, arm: Arm, stay: int) -> list[float]:
-    return _tilts_deg(still, arm, float(arm.stays.start_s[stay]), float(arm.stays.end_s[stay]) + 0.05)
-
-
-def _ends_deg(still: _Still, arm: Arm, chain: Chain) -> tuple[list[float], list[float]]:
-    """The tilts of each sensor where a chain's excursions set out and where they are furthest, in the median."""
-    bases = np.array([_at(still, arm, own.first) for own in chain.excursions])
-    tops = np.array([_at(still, arm, own.far) for own in chain.excursions])
-    return np.median(bases, axis=0).tolist(), np.median(tops, axis=0).tolist()
-
-
-def _rises_from(still: _Still, arm: Arm, chain: Chain) -> bool:
-    bases, tops = _ends_deg(still, arm, chain)
-    together = len(tops) > 1 and min(tops) >= TOGETHER * max(tops)
-    return max(bases) < 1.5 * HANGS_DEG and together and RAISE_DEG[0] <= min(tops)
-
-
-def _rests_share(still: _Still, arm: Arm) -> float:
+def _rests_share(own: _Tilts) -> float:
     """The share of the time outside all chains in which the arm is as in the stillness."""
-    stays = arm.stays
-    free = [
-        k
-        for k in range(len(stays.start_s))
-        if stays.end_s[k] - stays.start_s[k] > 0.5
-        and not any(chain.start_s < stays.start_s[k] < chain.end_s for chain in arm.chains)
-    ]
-    if not free:
-        return 0.0
-    lasts = np.array([stays.end_s[k] - stays.start_s[k] for k in free])
-    as_there = np.array([max(_at(still, arm, k)) < HANGS_DEG for k in free])
-    return float((lasts * as_there).sum() / lasts.sum())
+    stays = own.arm.stays
+    lasts_s = stays.end_s - stays.start_s
+    free = lasts_s > 0.5
+    for chain in own.arm.chains:
+        free &= ~((chain.start_s < stays.start_s) & (stays.start_s < chain.end_s))
+    as_there = own.stays.max(axis=0) < HANGS_DEG
+    return float(lasts_s[free & as_there].sum() / max(lasts_s[free].sum(), 1e-9))
 
 
-def _movements(still: _Still, arms: Sequence[Arm]) -> tuple[Proposal, ...]:
-    """Elbow bends and forward raises in this order soon after the stillness, by every arm that wears sensors."""
-    each = [_of_arm(still, arm) for arm in arms]
-    if any(own is None for own in each):
+def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
+    """Elbow bends and forward raises in this order soon after a time, by every arm that wears sensors."""
+    bends = [_spans(own, from_s, _is_bend) for own in tilts]
+    if any(own is None for own in bends):
+        return ()
+    bends_end_s = max(own[1] for own in bends if own is not None)
+    raises = [_spans(own, bends_end_s, _is_raise) for own in tilts]
+    if any(own is None for own in raises):
         return ()
     found = []
-    for k, kind in enumerate(("elbow_bends", "forward_raises")):
-        chains = [own[k] for own in each if own is not None]
-        start_s, end_s = min(c.start_s for c in chains), max(c.end_s for c in chains)
-        side = "both" if len(arms) > 1 else arms[0].side
-        reps = max(len(c.excursions) for c in chains)
-        found.append(Proposal(kind, start_s - 0.5, end_s + 0.4, side, probability=0.95, reps=reps))
+    for kind, spans in (("elbow_bends", bends), ("forward_raises", raises)):
+        known = [own for own in spans if own is not None]
+        start_s, end_s = min(own[0] for own in known), max(own[1] for own in known)
+        side = "both" if len(tilts) > 1 else tilts[0].arm.side
+        reps = max(own[2] for own in known)
+        found.append(Proposal(kind, start_s - MARGIN_S, end_s + MARGIN_S, side, probability=0.95, reps=reps))
     return tuple(found)
 
 
-def _of_arm(still: _Still, arm: Arm) -> tuple[Chain, Chain] | None:
-    """The chain of bends and that of raises."""
-    few = [chain for chain in arm.exercise if len(chain.excursions) <= MOST_MOVEMENTS]
-    for bends, raises in product(few, few):
-        soon = -1.0 < bends.start_s - still.end_s < SOON_S and -1.0 < raises.start_s - bends.end_s < SOON_S
-        if soon and _bends(still, arm, bends) and _raises(still, arm, raises):
-            return bends, raises
-    return None
+def _spans(
+    own: _Tilts, from_s: float, is_one: Callable[[FloatArray, FloatArray], bool]
+) -> tuple[float, float, int] | None:
+    """The first few excursions of one kind in a row after a time: begin, end and how many. None where there are none,
+    or more than a calibration has."""
+    start_s = end_s = from_s
+    stays, lasts_s = own.arm.stays, list[float]()
+    for one in own.arm.excursions:
+        begins_s, took_s = float(stays.end_s[one.first]), stays.lasts_s(one)
+        if begins_s < (end_s - 0.1 if lasts_s else from_s - 2.0) or took_s > LONGEST_MOVEMENT_S:
+            continue
+        if begins_s > end_s + (BETWEEN_S if lasts_s else SOON_S):
+            break
+        even = not lasts_s or took_s <= UNEVEN * float(np.median(lasts_s))
+        if even and is_one(own.stays[:, one.first], own.stays[:, one.far]):
+            start_s = start_s if lasts_s else begins_s
+            end_s = float(stays.start_s[one.last])
+            lasts_s.append(took_s)
+    return (start_s, end_s, len(lasts_s)) if 0 < len(lasts_s) <= MOST_MOVEMENTS else None
 
 
-def _bends(still: _Still, arm: Arm, chain: Chain) -> bool:
-    bases, tops = _ends_deg(still, arm, chain)
-    quiet = all(own < QUIET_DEG for own in tops[1:])
-    return max(bases) < 2 * HANGS_DEG and tops[0] >= BEND_DEG and quiet
+def _is_bend(base: FloatArray, top: FloatArray) -> bool:
+    return bool(base.max() < 2 * HANGS_DEG and top[0] >= BEND_DEG and (top[1:] < QUIET_DEG).all())
 
 
-def _raises(still: _Still, arm: Arm, chain: Chain) -> bool:
-    bases, tops = _ends_deg(still, arm, chain)
-    return max(bases) < 2 * HANGS_DEG and all(RAISE_DEG[0] <= own <= RAISE_DEG[1] for own in tops)
+def _is_raise(base: FloatArray, top: FloatArray) -> bool:
+    return bool(base.max() < 2 * HANGS_DEG and (top >= RAISE_DEG[0]).all() and (top <= RAISE_DEG[1]).all())

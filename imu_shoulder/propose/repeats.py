@@ -38,6 +38,8 @@ ODD_SHORT, ODD_LONG = 2.3, 1.9
 NEIGHBOURS = 5
 # So many stays may lie between two reps: false starts, a hand that is shaken out.
 MOST_BETWEEN = 14
+# Half a rep lasts no longer than this share of one, and the rest at its end.
+HALF_REPS = 0.8
 # The way of a rep against the one before.
 MOST_WAY = 2.0
 # A set ends at a rest of so many seconds that is also so many times its usual pause.
@@ -78,9 +80,11 @@ class Excursion:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """Excursions in a row from one posture to one other, in time order. start_s, end_s: without rests at the ends.
+    """Excursions in a row from one posture to one other, in time order.
 
-    pauses_s: between them. way_rad: the usual way.
+    start_s, end_s: without rests at the ends. pauses_s: between them. way_rad: the usual way. unlike: how far they miss
+    the same top, as a share of the way. skipped: stays between them that belong to none. swapped: whether they are
+    those of an arm that sets out from the other posture, one more.
     """
 
     excursions: tuple[Excursion, ...]
@@ -91,6 +95,12 @@ class Chain:
     way_rad: float
     unlike: float
     skipped: int
+    swapped: bool
+
+    @property
+    def reps(self) -> int:
+        """From the posture that the arm is in before and after them."""
+        return len(self.excursions) + self.swapped
 
 
 def find_stays(motions: Sequence[Motion]) -> Stays:
@@ -140,9 +150,8 @@ def find_excursions(stays: Stays) -> list[Excursion | None]:
     return out
 
 
-def find_chains(stays: Stays) -> list[Chain]:
-    """The chains of at least two excursions, none of them over another, in time order."""
-    found = find_excursions(stays)
+def find_chains(stays: Stays, found: Sequence[Excursion | None]) -> list[Chain]:
+    """The chains of at least two excursions, none of them over another, in time order. found: from each stay."""
     grown = [_grow(stays, found, own) for own in found if own is not None]
     ranked = sorted((own for own in grown if len(own) > 1), key=lambda own: _worth(stays, own), reverse=True)
     out: list[Chain] = []
@@ -211,19 +220,40 @@ def _misses_rad(stays: Stays, own: Excursion, top: Rotation) -> float:
 
 
 def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
+    """With the half excursions before and after it, which tell the two ends apart: a set sets out from where the arm
+    is before it and after it."""
     first, last = (np.array([getattr(e, name) for e in own]) for name in ("first", "last"))
     pauses_s = stays.end_s[first[1:]] - stays.start_s[last[:-1]]
     way_rad = float(np.median([e.way_rad for e in own]))
     middle = own[len(own) // 2]
     top = stays.turn(middle.first, middle.far)
     unlike = float(np.sqrt(np.mean([_misses_rad(stays, e, top) ** 2 for e in own]))) / way_rad
+    durations_s = stays.start_s[last] - stays.end_s[first]
+    within_s = HALF_REPS * float(np.median(durations_s))
+    before = _far_beside(stays, own[0].first, own[0].far, -1, within_s, way_rad)
+    after = _far_beside(stays, own[-1].last, own[-1].far, 1, within_s, way_rad)
+    swapped = before is not None and after is not None
     return Chain(
         tuple(own),
-        float(stays.end_s[first[0]]),
-        float(stays.start_s[last[-1]]),
+        float(stays.end_s[own[0].first if before is None else before]),
+        float(stays.start_s[own[-1].last if after is None else after]),
         pauses_s,
-        stays.start_s[last] - stays.end_s[first],
+        durations_s,
         way_rad,
         unlike,
         int((first[1:] - last[:-1]).sum()),
+        swapped,
     )
+
+
+def _far_beside(stays: Stays, end: int, far: int, way: int, within_s: float, way_rad: float) -> int | None:
+    """The stay before (way -1) or after (1) the end of a chain in which the arm is where the chain is furthest."""
+    k = end + way
+    while 0 <= k < len(stays.start_s):
+        apart_s = stays.start_s[end] - stays.end_s[k] if way < 0 else stays.start_s[k] - stays.end_s[end]
+        if apart_s > within_s:
+            return None
+        if float(stays.apart_rad(far, k, k + 1)[0]) <= ALIKE_SHARE * way_rad + ALIKE_RAD / 2:
+            return k
+        k += way
+    return None
