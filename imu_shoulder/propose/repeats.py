@@ -7,12 +7,12 @@ one posture to one other. Nothing about the mounting, the tempo, holds or how ma
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
-from scipy.spatial.transform import Rotation
 
 from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.model import FloatArray
@@ -61,11 +61,6 @@ class Stays:
 
     def lasts_s(self, own: Excursion) -> float:
         return float(self.start_s[own.last] - self.end_s[own.first])
-
-    def turn(self, first: int, last: int) -> Rotation:
-        """Of each sensor (S,), from one stay to another."""
-        one, other = (Rotation.from_quat([own[k] for own in self.postures], scalar_first=True) for k in (first, last))
-        return one.inv() * other
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +147,8 @@ def find_excursions(stays: Stays) -> list[Excursion | None]:
 
 def find_chains(stays: Stays, found: Sequence[Excursion | None]) -> list[Chain]:
     """The chains of at least two excursions, none of them over another, in time order. found: from each stay."""
-    grown = [_grow(stays, found, own) for own in found if own is not None]
+    successors = {own.first: _successors(stays, found, own) for own in found if own is not None}
+    grown = [_grow(stays, successors, own) for own in found if own is not None]
     ranked = sorted((own for own in grown if len(own) > 1), key=lambda own: _worth(stays, own), reverse=True)
     out: list[Chain] = []
     for own in ranked:
@@ -168,55 +164,67 @@ def _worth(stays: Stays, own: Sequence[Excursion]) -> float:
     return float(sum(excursion.way_rad for excursion in own) * np.exp(-lasts_s.std() / lasts_s.mean()))
 
 
-def _grow(stays: Stays, found: Sequence[Excursion | None], begin: Excursion) -> list[Excursion]:
-    """The chain that sets out with one excursion, each like the one before."""
-    out, pauses_s = [begin], list[float]()
+def _grow(stays: Stays, successors: Mapping[int, Sequence[tuple[float, Excursion]]], begin: Excursion) -> list[Excursion]:
+    """The chain that sets out with one excursion, each like the one before, after no longer rest than parts sets."""
+    out, lasts_s, pauses_s = [begin], [stays.lasts_s(begin)], list[float]()
     odd = 0
     while True:
-        nearby = _following(stays, found, out, pauses_s)
-        usual_s = float(np.median([stays.lasts_s(own) for own in out[-NEIGHBOURS:]]))
-        fitting = [own for own in nearby if usual_s / UNEVEN <= stays.lasts_s(own) <= usual_s * UNEVEN]
+        longest_s = max(SET_REST_S, USUAL_PAUSES * median(pauses_s) if pauses_s else 0.0)
+        usual_s = median(lasts_s[-NEIGHBOURS:])
+        nearby = [
+            (pause_s, own)
+            for pause_s, own in successors[out[-1].first]
+            if pause_s <= longest_s and usual_s / ODD_SHORT <= stays.lasts_s(own) <= usual_s * ODD_LONG
+        ]
+        fitting = [pair for pair in nearby if usual_s / UNEVEN <= stays.lasts_s(pair[1]) <= usual_s * UNEVEN]
         if not fitting and odd:
             # One of another tempo is a rep done otherwise where the usual ones go on after it, and no more than that.
             return out[:-odd]
-        nearby = [own for own in nearby if usual_s / ODD_SHORT <= stays.lasts_s(own) <= usual_s * ODD_LONG]
         if not nearby:
             return out
         odd = 0 if fitting else 1
-        following = (fitting or nearby)[0]
-        pauses_s.append(float(stays.end_s[following.first] - stays.start_s[out[-1].last]))
+        pause_s, following = (fitting or nearby)[0]
+        pauses_s.append(pause_s)
+        lasts_s.append(stays.lasts_s(following))
         out.append(following)
 
 
-def _following(
-    stays: Stays, found: Sequence[Excursion | None], out: Sequence[Excursion], pauses_s: Sequence[float]
-) -> list[Excursion]:
-    """The excursions that may come next: from the same posture to the same one, after no longer rest than parts sets."""
-    before = out[-1]
+def _successors(
+    stays: Stays, found: Sequence[Excursion | None], before: Excursion
+) -> list[tuple[float, Excursion]]:
+    """The excursions that may come next, from the same posture to the same one, each with the pause before it."""
     here = before.last
-    top = stays.turn(before.first, before.far)
-    longest_s = max(SET_REST_S, USUAL_PAUSES * float(np.median(pauses_s)) if pauses_s else 0.0)
     fitting = []
     for k, apart in enumerate(stays.apart_rad(before.first, here, min(here + MOST_BETWEEN, len(found))).tolist()):
         own = found[here + k]
-        if float(stays.end_s[here + k] - stays.start_s[here]) > longest_s:
-            break
         near = apart <= BACK_SHARE * before.way_rad + ALIKE_RAD
-        if own is not None and near and own.way_rad <= MOST_WAY * before.way_rad:
-            missed_rad = _misses_rad(stays, own, top)
-            fitting += [own] if missed_rad <= ALIKE_SHARE * before.way_rad + ALIKE_RAD else []
+        if own is None or not near or own.way_rad > MOST_WAY * before.way_rad:
+            continue
+        if _misses_rad(stays, own, before) <= ALIKE_SHARE * before.way_rad + ALIKE_RAD:
+            fitting.append((float(stays.end_s[own.first] - stays.start_s[here]), own))
     return fitting
 
 
-def _misses_rad(stays: Stays, own: Excursion, top: Rotation) -> float:
-    """How far the excursion stays from a posture, given as the turns (S,) there from where it sets out. Several
+def _misses_rad(stays: Stays, own: Excursion, like: Excursion) -> float:
+    """How far an excursion stays from where another one is furthest, as turns from where each sets out. Several
     stations may be about as far off, so that the furthest one is now this and now that."""
     missed = []
-    for posture, turn in zip(stays.postures, top, strict=True):
-        rotation = Rotation.from_quat(posture[own.first : own.last + 1], scalar_first=True)
-        aimed = rotation[0] * turn
-        missed.append((aimed.inv() * rotation[1:]).magnitude())
+    for posture in stays.postures:
+        turn = product(inverse(posture[like.first]), posture[like.far])
+        aimed = product(posture[own.first], turn)
+        missed.append(2 * np.arccos(np.clip(np.abs(posture[own.first + 1 : own.last + 1] @ aimed), 0.0, 1.0)))
     return float(np.min(np.max(missed, axis=0)))
+
+
+def product(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Of two quaternions (4,), scalar first."""
+    a, b, c, d = one.tolist()
+    return np.asarray([[a, -b, -c, -d], [b, a, -d, c], [c, d, a, -b], [d, -c, b, a]]) @ other
+
+
+def inverse(quat: FloatArray) -> FloatArray:
+    """Of a quaternion (4,), scalar first."""
+    return quat * np.array([1.0, -1.0, -1.0, -1.0])
 
 
 def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
@@ -226,8 +234,7 @@ def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
     pauses_s = stays.end_s[first[1:]] - stays.start_s[last[:-1]]
     way_rad = float(np.median([e.way_rad for e in own]))
     middle = own[len(own) // 2]
-    top = stays.turn(middle.first, middle.far)
-    unlike = float(np.sqrt(np.mean([_misses_rad(stays, e, top) ** 2 for e in own]))) / way_rad
+    unlike = float(np.sqrt(np.mean([_misses_rad(stays, e, middle) ** 2 for e in own]))) / way_rad
     durations_s = stays.start_s[last] - stays.end_s[first]
     within_s = HALF_REPS * float(np.median(durations_s))
     before = _far_beside(stays, own[0].first, own[0].far, -1, within_s, way_rad)

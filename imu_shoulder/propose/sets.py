@@ -1,0 +1,120 @@
+"""From chains of each arm to the sets that are proposed: which arms did them together, and what drill it was."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.drills import Drill
+from imu_shoulder.model import SIDES, Aligned, Side
+from imu_shoulder.propose.arms import Arm
+from imu_shoulder.propose.fit import ALIKE, Fit, fit, likelihoods
+from imu_shoulder.propose.proposal import Proposal
+from imu_shoulder.propose.repeats import SET_REST_S, Chain
+
+# Chains of the two arms are one set where they share so much of the shorter one.
+SHARED = 0.5
+# A set is marked so much before its first movement and after its last one.
+MARGIN_S = 0.8
+# A recording that begins or ends so soon before or after a set was cut to it.
+CUT_S = 6.0
+FEWEST_REPS = 2
+# A movement that is none of the known drills is exercise where it comes so often, in such even time, to the same place.
+FEWEST_UNKNOWN, EVEN, ALIKE_TOPS = 6, 0.22, 0.35
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Chains at one time. by_side: of each arm that does them."""
+
+    by_side: Mapping[Side, Chain]
+
+    @property
+    def start_s(self) -> float:
+        return min(chain.start_s for chain in self.by_side.values())
+
+    @property
+    def end_s(self) -> float:
+        return max(chain.end_s for chain in self.by_side.values())
+
+    @property
+    def lead(self) -> Chain:
+        return max(self.by_side.values(), key=lambda chain: len(chain.excursions) * chain.way_rad)
+
+
+def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
+    """Chains outside of what is taken, those of both arms at one time together, in time order."""
+    free: list[tuple[Side, Chain]] = []
+    for arm in arms:
+        for chain in arm.exercise:
+            middle_s = (chain.start_s + chain.end_s) / 2
+            if not any(own.start_s - 1.0 < middle_s < own.end_s + 1.0 for own in taken):
+                free.append((arm.side, chain))
+    out: list[Stretch] = []
+    for side, chain in sorted(free, key=lambda pair: pair[1].start_s):
+        together = next((own for own in out if side not in own.by_side and _shared(own.lead, chain) > SHARED), None)
+        if together is not None:
+            out[out.index(together)] = Stretch({**together.by_side, side: chain})
+        else:
+            out.append(Stretch({side: chain}))
+    return sorted(out, key=lambda own: own.start_s)
+
+
+def _shared(one: Chain, other: Chain) -> float:
+    shared_s = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
+    return shared_s / min(one.end_s - one.start_s, other.end_s - other.start_s)
+
+
+def named(
+    own: Stretch,
+    drills: Sequence[Drill],
+    priors: Mapping[str, float],
+    aligned: Aligned,
+    angles: Mapping[Side, ArmAngles],
+) -> Proposal:
+    """The stretch with the likeliest drill. angles: of each arm; without columns where there is no pose."""
+    span_s = own.start_s - MARGIN_S, own.end_s + MARGIN_S
+    best: dict[str, Fit] = {}
+    choices = [own.by_side] if len(own.by_side) == 1 else [own.by_side, *({s: c} for s, c in own.by_side.items())]
+    for drill in drills:
+        for by_side in choices:
+            counts = {side: (chain.reps, float(np.median(chain.durations_s))) for side, chain in by_side.items()}
+            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles)
+            # Both arms where both do it.
+            if drill.id not in best or found.off < best[drill.id].off - 1.0:
+                best[drill.id] = found
+    shares = likelihoods(best.values(), priors)
+    ranked = sorted((name for name in shares if name is not None), key=lambda name: -shares[name])
+    lead = own.lead
+    if not ranked or shares[ranked[0]] < shares[None]:
+        side = "both" if len(own.by_side) == 2 else next(iter(own.by_side))
+        alternatives = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > 0.05)
+        return Proposal("set", *span_s, side, None, None, _regular(lead), alternatives, lead.reps)
+    name = ranked[0]
+    sides = list(best[name].reps)
+    alternatives = tuple((other, round(shares[other], 3)) for other in ranked[1:] if shares[other] > 0.05)
+    alike = [other for other in ranked[1:] if shares[other] > ALIKE * shares[name] * 0.5]
+    doubt = f"one of {', '.join([name, *alike])}: the sensors do not tell them apart" if alike else ""
+    probability = sum(shares[other] for other in (name, *alike))
+    return Proposal(
+        "set",
+        *span_s,
+        "both" if len(sides) == 2 else sides[0],
+        name,
+        None,
+        probability,
+        alternatives,
+        max(best[name].reps.values()),
+        doubt,
+    )
+
+
+def _regular(chain: Chain) -> float:
+    """How sure a movement that is no known drill is exercise, 0 to 1."""
+    even = float(chain.durations_s.std() / chain.durations_s.mean())
+    score = (chain.reps - FEWEST_UNKNOWN + 0.5) / 1.5
+    score = min(score, 3.0) + 3.0 * min(EVEN - even, ALIKE_TOPS - chain.unlike, 0.15) / 0.1
+    return float(1 / (1 + np.exp(-score)))
