@@ -27,10 +27,12 @@ USUAL_OFF_DEG = 12.0
 MOST_OFF = 3.5
 # The share of the reps that a drill does not see, or sees too many of, is off by so much.
 COUNT_WEIGHT = 4.0
-# A drill's reps that are shorter than this share of the movement see a part of it.
-FULL_SHARE, PART_WEIGHT = 0.8, 8.0
-# A rep passes this much beyond what the drill's postures have of an angle before it is off.
-BEYOND_DEG = 22.0
+# A drill whose reps take in less than this share of all that the arm moves sees a part of another movement.
+FULL_SHARE, PART_WEIGHT = 0.75, 8.0
+# Where a segment points is looked at this often for how far it goes: sway adds nothing to it.
+PATH_HZ = 4.0
+# The arm passes this much beyond what the drill's postures have of an angle before it is off.
+BEYOND_DEG = 17.0
 # Of a body that lies, where the upper arm is against the vertical; and of an arm that holds while the other lifts.
 LYING_DEG, HELD_DEG = (50.0, 130.0), (55.0, 125.0)
 # What speaks against a drill whose other arm does otherwise than asked.
@@ -55,13 +57,12 @@ class Fit:
 def fit(
     drill: Drill,
     span_s: tuple[float, float],
-    counts: Mapping[Side, tuple[int, float]],
+    counts: Mapping[Side, int],
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
 ) -> Fit:
-    """counts: how often the movement came, by arm that did it, and the seconds that one of them took. arms: with
-    angles, on the grid time_s (N,)."""
+    """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,)."""
     sides = [side for side in counts if side in arms and arms[side].angles]
     if not sides:
         return Fit(drill, inf, {})
@@ -85,19 +86,14 @@ def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float], none_off: floa
     return {name: weight / total for name, weight in weights.items()}
 
 
-def _off(
-    drill: Drill, own: ArmSet | None, expected: tuple[int, float], time_s: FloatArray, arm: ArmAngles
-) -> float:
-    count, lasts_s = expected
+def _off(drill: Drill, own: ArmSet | None, count: int, time_s: FloatArray, arm: ArmAngles) -> float:
     if own is None:
         return inf
     reps = [rep for rep in own.counted if _visits_all(drill, rep)]
     if not reps:
         return inf
     off = [COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3)]
-    # A drill that sees a part of the movement only is another one.
-    share = float(np.median([rep.end_s - rep.start_s for rep in reps])) / lasts_s
-    off.append(PART_WEIGHT * max(FULL_SHARE - share, 0.0))
+    off.append(PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0))
     elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
     starts = drill.or_start if elsewhere else drill.start
     postures = _Postures(arm, time_s)
@@ -110,10 +106,32 @@ def _off(
             off += [_form_off(drill, limit.asked, there, at_start) for limit in drill.form.limits]
     off += _beyond(drill, starts, reps, postures)
     off.append(_body_off(drill, at_start))
+    import os
+    if os.environ.get('DBG'): print('      OFF',drill.id,arm.side,np.round(off,1).tolist(),len(reps),count)
     held_s = float(np.median([np.subtract(*_stay(rep, drill.top.name)[::-1]) for rep in reps]))
     wrong = held_s > HOLD_S[1] if drill.top.hold_s == 0 else held_s < HOLD_S[0]
     off.append(HOLD_OFF if wrong else 0.0)
     return float(np.sqrt(np.sum(np.square(np.minimum(off, MOST_OFF)))))
+
+
+def _path_share(own: ArmSet, reps: Sequence[Rep], time_s: FloatArray, arm: ArmAngles) -> float:
+    """The share of the way that the arm's segments make in the set which lies within its reps."""
+    rows = slice(*own.rows)
+    step = max(1, round(len(time_s[rows]) / ((time_s[rows][-1] - time_s[rows][0]) * PATH_HZ)))
+    within = np.zeros(len(time_s[rows][::step][1:]), dtype=bool)
+    at_s = time_s[rows][::step][1:]
+    for rep in reps:
+        within |= (rep.start_s <= at_s) & (at_s <= rep.end_s)
+    whole = part = 0.0
+    for segment in ("forearm", "upper_arm"):
+        columns = [arm.hidden.get(f"{segment}_{axis}") for axis in "xyz"]
+        if any(column is None for column in columns):
+            continue
+        way = np.linalg.norm(np.diff([column[rows][::step] for column in columns if column is not None]), axis=0)
+        way[~np.isfinite(way)] = 0.0
+        whole += float(way.sum())
+        part += float(way[within].sum())
+    return part / whole if whole else 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +158,7 @@ class _Postures:
         seen = seen[np.isfinite(seen)]
         if len(seen) < 3:
             return None
-        low, high = np.quantile(seen, (0.03, 0.97))
+        low, high = np.quantile(seen, (0.04, 0.96))
         return float(low), float(high)
 
 
@@ -188,7 +206,7 @@ def _form_off(
 
 
 def _beyond(drill: Drill, starts: Sequence[AngleRange], reps: Sequence[Rep], postures: _Postures) -> list[float]:
-    """How far the reps take elbow and elevation beyond all that the drill's postures have of them."""
+    """How far elbow and elevation go, in the reps and between them, beyond all that the drill's postures have."""
     out = []
     asked = [*starts, *(own for station in drill.stations for own in station.ranges)]
     asked += [limit.asked for limit in drill.form.limits]
@@ -197,11 +215,9 @@ def _beyond(drill: Drill, starts: Sequence[AngleRange], reps: Sequence[Rep], pos
         if not ranges or (angle == "elevation" and drill.body != "upright"):
             continue
         low, high = min(own.low_deg for own in ranges), max(own.high_deg for own in ranges)
-        reached = [postures.reached(angle, rep.start_s, rep.end_s) for rep in reps]
-        known = np.array([own for own in reached if own is not None]).reshape(-1, 2)
-        if len(known):
-            went_low, went_high = np.median(known, axis=0)
-            out.append(max(low - went_low, went_high - high, BEYOND_DEG) - BEYOND_DEG)
+        reached = postures.reached(angle, reps[0].start_s, reps[-1].end_s)
+        if reached is not None:
+            out.append(max(low - reached[0], reached[1] - high, BEYOND_DEG) - BEYOND_DEG)
     return [own / USUAL_OFF_DEG for own in out]
 
 

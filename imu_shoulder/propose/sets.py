@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.drills import Drill
-from imu_shoulder.model import SIDES, Aligned, Side
+from imu_shoulder.model import Aligned, Event, Side
 from imu_shoulder.propose.arms import Arm
 from imu_shoulder.propose.fit import ALIKE, Fit, fit, likelihoods
 from imu_shoulder.propose.proposal import Proposal
-from imu_shoulder.propose.repeats import SET_REST_S, Chain
+from imu_shoulder.propose.repeats import Chain
 
 # Chains of the two arms are one set where they share so much of the shorter one.
 SHARED = 0.5
@@ -23,7 +23,9 @@ MARGIN_S = 0.8
 CUT_S = 6.0
 FEWEST_REPS = 2
 # A movement that is none of the known drills is exercise where it comes so often, in such even time, to the same place.
-FEWEST_UNKNOWN, EVEN, ALIKE_TOPS = 6, 0.22, 0.35
+FEWEST_UNKNOWN, EVEN, ALIKE_TOPS = 6, 0.2, 0.35
+# What is uneven by so much more or less is as likely as not by this in the exponent.
+SCATTER = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,17 @@ class Stretch:
     @property
     def lead(self) -> Chain:
         return max(self.by_side.values(), key=lambda chain: len(chain.excursions) * chain.way_rad)
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """As a mark: with a moment before and after the movement."""
+        return self.start_s - MARGIN_S, self.end_s + MARGIN_S
+
+    @property
+    def event(self) -> Event:
+        """As a set of no known drill."""
+        side = "both" if len(self.by_side) == 2 else next(iter(self.by_side))
+        return Event(self.span_s[0], self.span_s[1] - self.span_s[0], "set", None, side)
 
 
 def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
@@ -76,12 +89,12 @@ def named(
     angles: Mapping[Side, ArmAngles],
 ) -> Proposal:
     """The stretch with the likeliest drill. angles: of each arm; without columns where there is no pose."""
-    span_s = own.start_s - MARGIN_S, own.end_s + MARGIN_S
+    span_s = own.span_s
     best: dict[str, Fit] = {}
     choices = [own.by_side] if len(own.by_side) == 1 else [own.by_side, *({s: c} for s, c in own.by_side.items())]
     for drill in drills:
         for by_side in choices:
-            counts = {side: (chain.reps, float(np.median(chain.durations_s))) for side, chain in by_side.items()}
+            counts = {side: chain.reps for side, chain in by_side.items()}
             found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles)
             # Both arms where both do it.
             if drill.id not in best or found.off < best[drill.id].off - 1.0:
@@ -113,8 +126,8 @@ def named(
 
 
 def _regular(chain: Chain) -> float:
-    """How sure a movement that is no known drill is exercise, 0 to 1."""
+    """How sure a movement that is no known drill is exercise, 0 to 1: it comes often, evenly, and to the same place."""
+    if chain.reps < FEWEST_UNKNOWN:
+        return 0.0
     even = float(chain.durations_s.std() / chain.durations_s.mean())
-    score = (chain.reps - FEWEST_UNKNOWN + 0.5) / 1.5
-    score = min(score, 3.0) + 3.0 * min(EVEN - even, ALIKE_TOPS - chain.unlike, 0.15) / 0.1
-    return float(1 / (1 + np.exp(-score)))
+    return float(1 / (1 + np.exp(-min(EVEN - even, ALIKE_TOPS - chain.unlike) / SCATTER)))
