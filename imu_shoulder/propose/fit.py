@@ -7,7 +7,7 @@ as a drill of which a certain amount is.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import exp, inf
 
@@ -36,7 +36,11 @@ BEYOND_DEG = 17.0
 # Of a body that lies, where the upper arm is against the vertical; and of an arm that holds while the other lifts.
 LYING_DEG, HELD_DEG = (50.0, 130.0), (55.0, 125.0)
 # What speaks against a drill whose other arm does otherwise than asked.
-OTHER_ARM = 3.5
+OTHER_ARM, OTHER_MOVES, OTHER_UNSEEN = 3.5, 1.5, 0.5
+# A range of an angle that was not seen.
+UNSEEN_RANGE = 0.6
+# An arm of which the drill shows no whole rep.
+UNSEEN_OFF = 6.0
 # Held where no hold is asked, or none where one is.
 HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
 # "None of them" is as likely as a drill of which this is off.
@@ -61,8 +65,10 @@ def fit(
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
+    moving: Collection[Side] = (),
 ) -> Fit:
-    """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,)."""
+    """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,). moving:
+    arms that repeat something meanwhile."""
     sides = [side for side in counts if side in arms and arms[side].angles]
     if not sides:
         return Fit(drill, inf, {})
@@ -71,16 +77,20 @@ def fit(
     found = segment_set(1, event, drill, time_s, rate_hz, arms, SegmentParams())
     lifts = {own.side: own for own in found if own.role == "lift"}
     rows = rows_between(time_s, *span_s)
-    offs = [_off(drill, lifts.get(side), counts[side], time_s, arms[side]) for side in sides]
+    offs = [min(_off(drill, lifts.get(side), counts[side], time_s, arms[side]), UNSEEN_OFF) for side in sides]
     other = [side for side in arms if side not in sides and "elevation_gravity_deg" in arms[side].angles]
-    against = _other_arm(drill, [arms[side] for side in other], rows, len(sides))
+    against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}))
     reps = {side: len(lifts[side].counted) if side in lifts else 0 for side in sides}
     return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps)
 
 
-def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float], none_off: float = NONE_OFF) -> dict[str | None, float]:
+def likelihoods(
+    fits: Iterable[Fit], priors: Mapping[str, float], none_off: float = NONE_OFF
+) -> dict[str | None, float]:
     """Probability of each drill by its id, and of none of them by None. priors: weights, 1 where not named."""
-    weights: dict[str | None, float] = {own.drill.id: priors.get(own.drill.id, 1.0) * exp(-(own.off**2) / 2) for own in fits}
+    weights: dict[str | None, float] = {
+        own.drill.id: priors.get(own.drill.id, 1.0) * exp(-(own.off**2) / 2) for own in fits
+    }
     weights[None] = priors.get("", 1.0) * exp(-(none_off**2) / 2)
     total = sum(weights.values())
     return {name: weight / total for name, weight in weights.items()}
@@ -106,8 +116,6 @@ def _off(drill: Drill, own: ArmSet | None, count: int, time_s: FloatArray, arm: 
             off += [_form_off(drill, limit.asked, there, at_start) for limit in drill.form.limits]
     off += _beyond(drill, starts, reps, postures)
     off.append(_body_off(drill, at_start))
-    import os
-    if os.environ.get('DBG'): print('      OFF',drill.id,arm.side,np.round(off,1).tolist(),len(reps),count)
     held_s = float(np.median([np.subtract(*_stay(rep, drill.top.name)[::-1]) for rep in reps]))
     wrong = held_s > HOLD_S[1] if drill.top.hold_s == 0 else held_s < HOLD_S[0]
     off.append(HOLD_OFF if wrong else 0.0)
@@ -185,7 +193,7 @@ def _outside(
         if angle in own and (asked.above is None or below is not None):
             values.append(own[angle] - (below or 0.0))
     if not values:
-        return 0.0
+        return UNSEEN_RANGE
     median = float(np.median(values))
     outside = max(asked.low_deg - median, median - asked.high_deg, 0.0)
     return min(outside / OFF_DEG.get(asked.angle, USUAL_OFF_DEG), MOST_OFF)
@@ -235,12 +243,14 @@ def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]]) -> float:
     return 0.0
 
 
-def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int) -> float:
+def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int, moves: bool) -> float:
     """What speaks against a drill in the arm that does no reps, where it wears sensors."""
     if lifting == 2:
         return OTHER_ARM if drill.arms == "hold_and_lift" else 0.0
     if not others:
-        return 0.0
+        return 0.0 if drill.arms == "each" and drill.form.closing_deg is None else OTHER_UNSEEN
+    if moves:
+        return OTHER_ARM if drill.arms == "hold_and_lift" or drill.form.closing_deg is not None else OTHER_MOVES
     raised = others[0].angles["elevation_gravity_deg"][rows]
     seen = raised[np.isfinite(raised)]
     held = bool(len(seen)) and bool(HELD_DEG[0] <= np.quantile(seen, 0.15) <= np.quantile(seen, 0.85) <= HELD_DEG[1])

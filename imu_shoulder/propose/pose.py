@@ -41,6 +41,8 @@ MARGIN_S = 0.4
 TOGETHER = 0.85
 # A stretch that is not part of an exercise rests at the pose for this share at least, where only a raise speaks for it.
 RESTS_SHARE = 0.25
+
+
 @dataclass(frozen=True, slots=True)
 class Start:
     """What a session begins with. movements: recognised ones. pose: None where none can be told."""

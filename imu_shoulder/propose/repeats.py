@@ -164,7 +164,9 @@ def _worth(stays: Stays, own: Sequence[Excursion]) -> float:
     return float(sum(excursion.way_rad for excursion in own) * np.exp(-lasts_s.std() / lasts_s.mean()))
 
 
-def _grow(stays: Stays, successors: Mapping[int, Sequence[tuple[float, Excursion]]], begin: Excursion) -> list[Excursion]:
+def _grow(
+    stays: Stays, successors: Mapping[int, Sequence[tuple[float, Excursion]]], begin: Excursion
+) -> list[Excursion]:
     """The chain that sets out with one excursion, each like the one before, after no longer rest than parts sets."""
     out, lasts_s, pauses_s = [begin], [stays.lasts_s(begin)], list[float]()
     odd = 0
@@ -189,9 +191,7 @@ def _grow(stays: Stays, successors: Mapping[int, Sequence[tuple[float, Excursion
         out.append(following)
 
 
-def _successors(
-    stays: Stays, found: Sequence[Excursion | None], before: Excursion
-) -> list[tuple[float, Excursion]]:
+def _successors(stays: Stays, found: Sequence[Excursion | None], before: Excursion) -> list[tuple[float, Excursion]]:
     """The excursions that may come next, from the same posture to the same one, each with the pause before it."""
     here = before.last
     fitting = []
@@ -242,8 +242,8 @@ def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
     swapped = before is not None and after is not None
     return Chain(
         tuple(own),
-        float(stays.end_s[own[0].first if before is None else before]),
-        float(stays.start_s[own[-1].last if after is None else after]),
+        float(stays.end_s[before if swapped and before is not None else own[0].first]),
+        float(stays.start_s[after if swapped and after is not None else own[-1].last]),
         pauses_s,
         durations_s,
         way_rad,
@@ -257,7 +257,7 @@ def _far_beside(stays: Stays, end: int, far: int, way: int, within_s: float, way
     """The stay before (way -1) or after (1) the end of a chain in which the arm is where the chain is furthest."""
     k = end + way
     while 0 <= k < len(stays.start_s):
-        apart_s = stays.start_s[end] - stays.end_s[k] if way < 0 else stays.start_s[k] - stays.end_s[end]
+        apart_s = stays.end_s[end] - stays.end_s[k] if way < 0 else stays.start_s[k] - stays.start_s[end]
         if apart_s > within_s:
             return None
         if float(stays.apart_rad(far, k, k + 1)[0]) <= ALIKE_SHARE * way_rad + ALIKE_RAD / 2:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.drills import Drill
-from imu_shoulder.model import Aligned, Event, Side
+from imu_shoulder.frames import wrap_deg
+from imu_shoulder.model import Aligned, Event, FloatArray, Side
 from imu_shoulder.propose.arms import Arm
 from imu_shoulder.propose.fit import ALIKE, Fit, fit, likelihoods
 from imu_shoulder.propose.proposal import Proposal
@@ -21,7 +22,8 @@ SHARED = 0.5
 MARGIN_S = 0.8
 # A recording that begins or ends so soon before or after a set was cut to it.
 CUT_S = 6.0
-FEWEST_REPS = 2
+# The arm hangs for a moment this near to a set, and a body that turned did so by more than an arm hangs turned.
+BESIDE_S, HANGING_DEG, TURNED_DEG = 8.0, 25.0, 40.0
 # A movement that is none of the known drills is exercise where it comes so often, in such even time, to the same place.
 FEWEST_UNKNOWN, EVEN, ALIKE_TOPS = 6, 0.2, 0.35
 # What is uneven by so much more or less is as likely as not by this in the exponent.
@@ -81,6 +83,21 @@ def _shared(one: Chain, other: Chain) -> float:
     return shared_s / min(one.end_s - one.start_s, other.end_s - other.start_s)
 
 
+def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
+    """The stretch up to the recording's ends where they are near: such a recording was cut to its set."""
+    begins = own.start_s - first_s < CUT_S
+    ends = last_s - own.end_s < CUT_S
+    by_side = {
+        side: replace(
+            chain,
+            start_s=first_s + MARGIN_S if begins else chain.start_s,
+            end_s=last_s - MARGIN_S if ends else chain.end_s,
+        )
+        for side, chain in own.by_side.items()
+    }
+    return Stretch(by_side)
+
+
 def named(
     own: Stretch,
     drills: Sequence[Drill],
@@ -90,12 +107,13 @@ def named(
 ) -> Proposal:
     """The stretch with the likeliest drill. angles: of each arm; without columns where there is no pose."""
     span_s = own.span_s
+    angles = {side: _facing(arm, span_s, aligned.time_s) for side, arm in angles.items()}
     best: dict[str, Fit] = {}
     choices = [own.by_side] if len(own.by_side) == 1 else [own.by_side, *({s: c} for s, c in own.by_side.items())]
     for drill in drills:
         for by_side in choices:
             counts = {side: chain.reps for side, chain in by_side.items()}
-            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles)
+            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles, own.by_side)
             # Both arms where both do it.
             if drill.id not in best or found.off < best[drill.id].off - 1.0:
                 best[drill.id] = found
@@ -123,6 +141,29 @@ def named(
         max(best[name].reps.values()),
         doubt,
     )
+
+
+def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray) -> ArmAngles:
+    """The arm's angles as of a body that faces as its hanging arm says, where that is far from how the pose faced: who
+    walks about without a sensor on the trunk may have turned. Its plane and rotation are off by the turn then."""
+    if "rotation_deg" not in arm.angles or "plane_deg" not in arm.angles:
+        return arm
+    beside = np.zeros(len(time_s), dtype=bool)
+    for at_s, before_s, after_s in ((span_s[0], BESIDE_S, 2.0), (span_s[1], 2.0, BESIDE_S)):
+        beside |= (time_s > at_s - before_s) & (time_s < at_s + after_s)
+    beside &= np.nan_to_num(arm.angles["elevation_gravity_deg"], nan=90.0) < HANGING_DEG
+    turn = np.radians(arm.angles["rotation_deg"][beside])
+    turn = turn[np.isfinite(turn)]
+    if not len(turn):
+        return arm
+    turned_deg = float(np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean())))
+    if abs(turned_deg) < TURNED_DEG:
+        return arm
+    shifted = {
+        "plane_deg": wrap_deg(arm.angles["plane_deg"] + turned_deg),
+        "rotation_deg": wrap_deg(arm.angles["rotation_deg"] - turned_deg),
+    }
+    return replace(arm, angles={**arm.angles, **shifted})
 
 
 def _regular(chain: Chain) -> float:
