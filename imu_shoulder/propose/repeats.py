@@ -107,7 +107,7 @@ def find_stays(motions: Sequence[Motion]) -> Stays:
     rows = np.concatenate([[0], rows, [len(speed) - 1]])
     spans: list[list[int]] = [[int(rows[0])] * 3]  # first, last, slowest
     for row in rows[1:].tolist():
-        first, last, slowest = spans[-1]
+        first, _, slowest = spans[-1]
         apart = max(2 * np.arccos(min(1.0, abs(float(own[row] @ own[slowest])))) for own in quats)
         if apart <= STAY_RAD:
             spans[-1] = [first, row, row if speed[row] < speed[slowest] else slowest]

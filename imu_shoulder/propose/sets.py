@@ -10,10 +10,9 @@ import numpy as np
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.drills import Drill
 from imu_shoulder.frames import wrap_deg
-from imu_shoulder.model import Aligned, Event, FloatArray, Side
+from imu_shoulder.model import Aligned, Event, FloatArray, Proposal, Side
 from imu_shoulder.propose.arms import Arm
 from imu_shoulder.propose.fit import Fit, fit, likelihoods
-from imu_shoulder.propose.proposal import Proposal
 from imu_shoulder.propose.regular import Regularity, regularity
 from imu_shoulder.propose.repeats import SET_REST_S, Chain
 from imu_shoulder.segment.model import rows_between
