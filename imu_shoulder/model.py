@@ -123,8 +123,8 @@ class Proposal:
     kind: one of TRIAL_TYPES: "set", "neutral_pose", or a calibration movement ("elbow_bends", ...).
     side: right, left or both; None for a pose. For a drill in which one arm holds, the arm that lifts.
     drill, direction: of a set, None where it is none of the known drills, or goes in the drill's usual direction.
-    probability: that kind and drill are so, 0 to 1. alternatives: other drills that it may be, likeliest first, each with
-    its probability; those that the sensors cannot tell from `drill` are among them.
+    probability: that kind and drill are so, 0 to 1. alternatives: other drills that it may be, likeliest first, each
+    with its probability; those that the sensors cannot tell from `drill` are among them.
     reps: how often the movement comes in a set, of the arm that does it most often; 0 for a pose.
     doubt: what is not sure, in words; empty where nothing is said.
     """

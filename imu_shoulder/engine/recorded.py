@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from imu_shoulder.analysis import AnalysedSet, Analysis, Params
+from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.uncertainty import angle_sd

@@ -16,7 +16,7 @@ STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, see `mean_up`."""
+    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, of `mean_up`."""
 
     side: Side
     motions: dict[str, Motion]
@@ -39,7 +39,7 @@ def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
     """Each arm that wears a sensor on wrist or upper arm and saw something."""
     out = []
     for side in SIDES:
-        motions = {}
+        motions: dict[str, Motion] = {}
         for placement in (on_arm(side, WRIST), on_arm(side, UPPER_ARM)):
             if placement in aligned.tracks:
                 track = aligned.tracks[placement]

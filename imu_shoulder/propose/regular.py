@@ -26,7 +26,7 @@ LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
 UNKNOWN_REPS, UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP = (7.5, 1.0), (0.165, 0.02), (0.18, 0.02), (0.19, 0.03)
 STEEP, MOST_MARGIN = 2.0, 2.5
 # A recording of which so much is one movement that comes so often was made of it, whatever it is.
-FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 9, 0.95
+FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
 
 
 @dataclass(frozen=True, slots=True)

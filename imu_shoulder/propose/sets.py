@@ -35,7 +35,7 @@ RAISED_DEG, NEAR_DEG = 60.0, 25.0
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Chains at one time. by_side: of each arm that does them. regular: how even the leading one is. doubt: in words."""
+    """Chains at one time. by_side: of each arm that does them. regular: how even the leading one is. doubt: words."""
 
     by_side: Mapping[Side, Chain]
     regular: Regularity

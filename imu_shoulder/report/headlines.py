@@ -54,12 +54,13 @@ def first_lines(summary: Mapping[str, Any]) -> list[str]:
 
 
 def by_kind(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The first lines with what each is about: pain, noted, proposed, counted, done, missing, clean, unscored, sank or sides."""
+    """The first lines with what each is about: pain, noted, counted, proposed, done, missing, clean, unscored, sank or
+    sides."""
     said = (
         ("pain", str((summary.get("pain") or {}).get("text") or "")),
         ("noted", noted(summary)),
-        ("proposed", proposed(summary)),
         ("counted", counted_only(summary)),
+        ("proposed", proposed(summary)),
         ("done", overall(summary)),
         ("missing", not_done(summary)),
         ("clean", fewest_clean(summary)),
