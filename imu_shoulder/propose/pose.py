@@ -149,7 +149,7 @@ def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
     raises = [_spans(own, bends_end_s, _is_raise) for own in tilts]
     each = [("elbow_bends", bends), ("forward_raises", raises)]
     if any(own is None for own in raises):
-        each = each[:1] if all(own is not None and own[2] > 1 for own in bends) else []
+        each = each[:1] if all(_alone(own, span) for own, span in zip(tilts, bends, strict=True)) else []
     found = []
     for kind, spans in each:
         known = [own for own in spans if own is not None]
@@ -158,6 +158,14 @@ def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
         reps = max(own[2] for own in known)
         found.append(Proposal(kind, start_s - MARGIN_S, end_s + MARGIN_S, side, probability=0.95, reps=reps))
     return tuple(found)
+
+
+def _alone(own: _Tilts, span: tuple[float, float, int] | None) -> bool:
+    """Whether there are several, and no exercise goes on with the same."""
+    if span is None or span[2] < 2:
+        return False
+    within = [c for c in own.arm.chains if c.start_s < span[1] and span[0] < c.end_s]
+    return all(len(chain.excursions) <= MOST_MOVEMENTS for chain in within)
 
 
 def _spans(
