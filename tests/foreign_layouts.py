@@ -349,8 +349,8 @@ def no_time(folder: Path) -> list[Path]:
     " accelerometers of all devices, one for the gyroscopes: Index, Arrival_Time (ms), Creation_Time (ns), x, y, z,"
     " User, Model, Device, gt",
     {
-        WRIST: {"acc_unit": "m/s^2", "gyr_unit": "rad/s", "rows": {"column": "Device", "is": "unit_2"}},
-        UPPER: {"acc_unit": "m/s^2", "gyr_unit": "rad/s", "rows": {"column": "Device", "is": "unit_1"}},
+        WRIST: {"acc_unit": "m/s^2", "gyr_unit": "rad/s", "rows": {"Device": "unit_2"}},
+        UPPER: {"acc_unit": "m/s^2", "gyr_unit": "rad/s", "rows": {"Device": "unit_1"}},
     },
     options=("--placement", "unit_2=right_wrist", "--placement", "unit_1=right_upper_arm"),
     asks=("unit_1", "unit_2", "--placement"),
@@ -386,7 +386,7 @@ def devices_in_rows(folder: Path) -> list[Path]:
             "time_column": 3,
         }
     },
-    table={"header_rows": 0, "time_unit": "ns"},
+    table={"header_rows": 0, "time_unit": "ns", "line_end": ";"},
     options=("--side", "left"),
     asks=("left or right", "--side"),
 )
