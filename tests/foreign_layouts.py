@@ -117,7 +117,7 @@ def _stamps(time_s: Floats, form: str, digits: int = 6) -> list[str]:
     for second in time_s:
         moment = START + timedelta(microseconds=round(float(second) * 1e6))
         micro = f"{moment.microsecond:06d}"
-        texts.append(moment.strftime(form.replace("%f", "\0")).replace("\0", f"{micro:0<{digits}}"[:digits]))
+        texts.append(moment.strftime(form.replace("%f", "@")).replace("@", f"{micro:0<{digits}}"[:digits]))
     return texts
 
 

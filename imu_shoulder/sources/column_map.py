@@ -63,22 +63,31 @@ def read_mapped(map_path: Path, data_path: Path | None = None) -> Recording:
     ColumnMapError for a map that cannot be used, RecordingError for data that are not as the map says.
     """
     head = Checked.read(map_path, ColumnMapError, "the column map")
+    place = map_path.parent if data_path is None else data_path
+    name = (map_path if data_path is None else data_path).resolve().stem
+    return recording_of(head, map_path.name, place, name, {map_path.name: file_sha256(map_path)})
+
+
+def recording_of(head: Checked, map_name: str, place: Path, name: str, hashes: Mapping[str, str]) -> Recording:
+    """The recording of that name that a map's tables make of the file at `place`, or of the files in that folder.
+
+    hashes: of what was read already, to be kept with those of the files. Raises as `read_mapped`.
+    """
     head.known(_KEYS)
     head.schema(SCHEMA)
     athlete, start = head.name("athlete"), head.moment("start")
     table = head.table("table")
     table.known(_TABLE_KEYS)
-    place = map_path.parent if data_path is None else data_path
     if not place.exists():
         raise RecordingError(f"a file or a folder at {place}", "there is none", "check the path")
     folder = place if place.is_dir() else place.parent
     sensors: dict[str, _Sensor] = {}
     for one in head.tables("sensor"):
-        sensor = _checked(one, table, place, sensors, map_path.name)
+        sensor = _checked(one, table, place, sensors, map_name)
         sensors[sensor.placement] = sensor
-    hashes = {map_path.name: file_sha256(map_path)}
+    hashes = dict(hashes)
     files = Files(
-        map_path.name, [part for one in sensors.values() for part in (one.acc, one.gyr, one.gravity, one.mag) if part]
+        map_name, [part for one in sensors.values() for part in (one.acc, one.gyr, one.gravity, one.mag) if part]
     )
     streams = {name: _stream(sensor, files) for name, sensor in sensors.items()}
     events: tuple[Event, ...] = ()
@@ -92,8 +101,7 @@ def read_mapped(map_path: Path, data_path: Path | None = None) -> Recording:
         first_s = min(float(stream.time_s[0]) for stream in streams.values())
         streams = {name: replace(stream, time_s=stream.time_s - first_s) for name, stream in streams.items()}
     require_possible_sensors(streams)
-    name = map_path if data_path is None else data_path
-    return Recording(name.resolve().stem, athlete, start, streams, events, hashes)
+    return Recording(name, athlete, start, streams, events, hashes)
 
 
 def _named(path: Path, folder: Path) -> str:
