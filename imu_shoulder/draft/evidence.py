@@ -6,7 +6,7 @@ Numbers are judged, never names. What is found is said with the figure that it w
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, log, radians
 
 import numpy as np
@@ -30,6 +30,8 @@ _GRAVITIES: tuple[tuple[float, Unit], ...] = (
     (1000 * STANDARD_GRAVITY_M_S2, ("m/s^2", 0.001)),
 )
 _COUNTS_PER_G = tuple(2.0**power for power in range(6, 15))
+_COUNTS = tuple(1.0 / counts for counts in _COUNTS_PER_G)
+_COUNT_BEHIND = 0.012
 # An uncalibrated part is off by up to about this, as in align's checks of gravity.
 _GRAVITY_OFF = 0.08
 # deg/s of one count: ranges of 125 to 2000 deg/s in 16 bits by usual makers, from memory.
@@ -43,7 +45,7 @@ _GYR_UNITS: tuple[Unit, ...] = (("rad/s", 1.0), ("deg/s", 1.0), ("deg/s", 0.001)
 # Agreement of the two instruments from which on a factor means something, and how far off it may be.
 _AGREES, _FACTOR_OFF = 0.5, log(2.2)
 _SURE_FACTOR_OFF = 0.07
-_AXES_DISAGREE, _AXES_AGREE, _AXES_BETTER = 0.3, 0.9, 0.1
+_AXES_AGREE, _AXES_BETTER, _AXES_ALONE = 0.9, 0.08, 0.02
 _BLOCK_S = 0.5
 _QUIET_SHARE = 0.2
 # Nobody turns a limb faster than this, in rad/s; sensors end at 35 (2000 deg/s).
@@ -89,7 +91,8 @@ def gravity_unit(at_rest: float, whole: bool, hint: Unit | None) -> Unit | None:
     found = [one for one in found if one[0] < _GRAVITY_OFF]
     if hint is not None and hint in [unit for _, unit in found]:
         return hint
-    return min(found)[1] if found else None
+    # 1000 and 1024 are nearer to each other than a part may be off: the unit is likelier.
+    return min(found, key=lambda one: one[0] + (_COUNT_BEHIND if one[1][1] in _COUNTS else 0.0))[1] if found else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,19 +126,21 @@ def turned(acc_m_s2: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: f
 
 
 def other_axes(acc_m_s2: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> tuple[str, ...] | None:
-    """The acc_axes under which the two instruments agree, where they do not as they are; else None."""
+    """The acc_axes under which the two instruments agree, where they do less as they are; else None."""
     seen = tilting(acc_m_s2, gyr, time_s, rate_hz)
-    if seen is None or not seen.enough or seen.compare(np.eye(3))[0] > _AXES_DISAGREE:
+    if seen is None or not seen.enough:
         return None
+    own = seen.compare(np.eye(3))[0]
     found = []
     for axes in AXIS_CHANGES:
-        if axes[np.abs(axes) > 0][0] < 0:  # up for down agrees as well: the first axis keeps its sign
+        if np.linalg.det(axes) < 0:  # up for down agrees as well: a chip that is turned is likelier than a mirrored one
             continue
         changed = tilting(acc_m_s2 @ axes.T, gyr, time_s, rate_hz)
         if changed is not None:
             found.append((changed.compare(np.eye(3))[0], axes))
     found.sort(key=lambda one: -one[0])
-    if not found or found[0][0] < _AXES_AGREE or found[0][0] - found[1][0] < _AXES_BETTER:
+    best = found[0][0]
+    if best < _AXES_AGREE or best - own < _AXES_BETTER or best - found[1][0] < _AXES_ALONE:
         return None
     axes = found[0][1]
     return tuple(("-" if row.sum() < 0 else "") + "xyz"[int(np.argmax(np.abs(row)))] for row in axes)
@@ -203,6 +208,10 @@ class Steps:
     forward: float  # share of steps that do not go back
     whole: bool  # every step is the same whole number, but for some that are missing
     holes: int
+
+    def in_seconds(self, unit_s: float) -> Steps:
+        """The same of a column whose numbers are so many seconds each."""
+        return replace(self, usual=self.usual * unit_s, rate=self.rate / unit_s)
 
 
 def steps_of(values: FloatArray) -> Steps | None:

@@ -281,7 +281,7 @@ def _pattern(told: Sequence[str]) -> str:
     """The pattern of dates that all these texts have, else that they are texts."""
     if not re.search(r"\d{1,2}:\d\d:\d\d", told[0]):
         return TEXT
-    few = pd.Series(told[:50])
+    few = pd.Series(told[:50]).str.replace(",", ".", regex=False)
     for pattern in _PATTERNS:
         try:
             if pd.to_datetime(few, format=pattern, errors="coerce").notna().all():

@@ -44,7 +44,9 @@ _TIME_UNITS = (
     ("ms", r"ms|msec|millis?|milliseconds?|millisec"),
     ("s", r"s|sec|secs|seconds?|seconds?elapsed|elapsedseconds?"),
 )
-_TIME_WORDS = re.compile(r"time|stamp|zeit|epoch|clock|elapsed|^t$|^ts$|milli|micro|nano|second|^sec$|^ms$|arrival|utc")
+_TIME_WORDS = re.compile(
+    r"time|stamp|tick|zeit|epoch|clock|elapsed|^t$|^ts$|milli|micro|nano|second|^sec$|^ms$|arrival|utc"
+)
 _COUNT_WORDS = re.compile(r"count|index|^no$|^nr$|sample|packet|^id$|^n$|row|frame|seq|zähler|zaehler|^#$|^$|^unnamed")
 
 
@@ -164,8 +166,8 @@ _SEGMENTS = (
     (WRIST, r"wrist|forearm|lowerarm|handgelenk|unterarm|watch|^r?l?fa\d*$|^[rl]la\d*$|^[rl]wr\d*$|radius|ulna"),
 )
 _SIDES = (
-    ("right", r"^(?:right|rechts?|r|rt|re|r(?:ua|fa|la|wr))\d*$"),
-    ("left", r"^(?:left|links?|l|lt|li|l(?:ua|fa|la|wr))\d*$"),
+    ("right", r"^(?:right|rechts?|rechte[rsn]?|r|rt|re|r(?:ua|fa|la|wr))\d*$"),
+    ("left", r"^(?:left|links?|linke[rsn]?|l|lt|li|l(?:ua|fa|la|wr))\d*$"),
 )
 
 

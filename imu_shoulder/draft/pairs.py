@@ -151,10 +151,25 @@ def _matched(accs: Sequence[Part], gyrs: Sequence[Part], pulled: dict[int, Part]
     if alone and len(accs) == len(gyrs) == 1:
         return [Pair(accs[0], gyrs[0], pulled.get(id(accs[0])))]
     out = []
-    for acc in accs:
-        worn = said.worn_by(acc.hints)
-        fellows = [gyr for gyr in gyrs if any(worn) and said.worn_by(gyr.hints) == worn]
-        same = [other for other in accs if said.worn_by(other.hints) == worn]
-        if len(fellows) == len(same) == 1:
-            out.append(Pair(acc, fellows[0], pulled.get(id(acc))))
+    left = list(accs)
+    for gyr in gyrs:
+        fellows = _fellows(gyr, left, gyrs)
+        if fellows:
+            out.append(Pair(fellows[0], gyr, pulled.get(id(fellows[0]))))
+            left = [acc for acc in left if acc is not fellows[0]]
     return out
+
+
+def _fellows(gyr: Part, accs: Sequence[Part], gyrs: Sequence[Part]) -> list[Part]:
+    """Accelerometers that can only be of the gyroscope's sensor, the plain one first."""
+    worn = said.worn_by(gyr.hints)
+    beside = [acc for acc in accs if acc.rows is gyr.rows]
+    if beside and [one for one in gyrs if one.rows is gyr.rows] == [gyr]:
+        return _preferred(beside)
+    if beside:
+        shared = {id(acc): len(set(acc.body.split()) & set(gyr.body.split())) for acc in beside}
+        most = max(shared.values())
+        return _preferred([acc for acc in beside if shared[id(acc)] == most]) if most else []
+    alike = [acc for acc in accs if any(worn) and said.worn_by(acc.hints) == worn]
+    rivals = [one for one in gyrs if said.worn_by(one.hints) == worn]
+    return alike if len(alike) == len(rivals) == 1 else []

@@ -27,6 +27,8 @@ _NO_ROW_WORDS = re.compile(
 )
 _GYROSCOPE_RESTS = 0.25
 _GUESSED_RATE_HZ = 50.0
+# No sensor writes larger ones.
+_MOST_NUMBER = 1e12
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,9 @@ class Rows:
     frame: pd.DataFrame
 
     def numbers(self, places: Sequence[int]) -> FloatArray:
-        return np.ascontiguousarray(self.frame[list(places)].to_numpy(dtype=np.float64))
+        values = self.frame[list(places)].to_numpy(dtype=np.float64)
+        # A damaged cell must not drown the others.
+        return np.ascontiguousarray(np.clip(values, -_MOST_NUMBER, _MOST_NUMBER))
 
     def texts(self, place: int) -> pd.Series:
         return self.looked.table.read_columns([place], [place], self.chosen)[place]
@@ -88,7 +92,9 @@ class Part:
         notes = [
             line for line in self.looked.before if re.search(r"note|placement|position|location|limb|body", line, re.I)
         ]
-        return (self.body, self.group, self.value, path.name.split(".")[0], *reversed(path.parent.parts), *notes)
+        # A letter alone is a side only where the same name has a limb.
+        named = [name for name in (self.looked.names[place] for place in self.places) if said.worn_by([name])[0]]
+        return (*named, self.group, self.value, path.name.split(".")[0], *reversed(path.parent.parts), *notes)
 
     def columns(self) -> list[str | int]:
         return [self.looked.column(place) for place in self.places]
@@ -173,11 +179,11 @@ def _tells(looked: Looked, place: int) -> bool:
     if changes >= 3 * len(usual):
         return False
     frame = looked.table.read_columns(numbers)
+    ends = set(np.flatnonzero(order[1:] != order[:-1]) + 1)
     for other in numbers[:6]:
-        back = np.flatnonzero(
-            np.diff(frame[other].to_numpy()) < -0.5 * np.ptp(frame[other].dropna().to_numpy() or [0.0])
-        )
-        if 0 < len(back) <= changes and set(back + 1) <= set(np.flatnonzero(order[1:] != order[:-1]) + 1):
+        values = np.nan_to_num(frame[other].to_numpy(dtype=np.float64))
+        back = np.flatnonzero(np.diff(values) < -0.5 * np.ptp(values)) + 1
+        if 0 < len(back) <= changes and set(back) <= ends:
             return True
     return False
 
@@ -284,6 +290,11 @@ def _text_time(part: Part, place: int, unit: str, measured: BoolArray) -> Time |
 
 # Seconds since 1970 of the years 2001 to 2065, by which stamps in any unit are known.
 _EPOCH_S = (1.0e9, 3.0e9)
+# Rates that a unit may make of steps, and those that sensors for movement usually have: by those alone a unit is told.
+_LEAST_HZ, _MOST_HZ = 5.0, 4000.0
+_USUAL_HZ = (12.0, 600.0)
+# Units of a time: a count of rows, ticks of a known rate, and what cannot be told.
+COUNT, TICKS, UNKNOWN = "count", "tick", "?"
 _UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9), ("day", 86_400.0))
 
 
@@ -297,18 +308,20 @@ def _counted_time(part: Part, place: int, measured: BoolArray) -> Time | None:
     hint = said.time_unit_of(name, part.looked.units[place])
     counts = steps.whole and steps.usual == 1.0 and hint != "ms"
     if counts or (name and said.is_count(name) and not said.is_time(name) and not hint):
-        return Time(place, "count", 0.0, steps, False, "counts rows") if steps.whole else None
+        return Time(place, COUNT, 0.0, steps, False, "counts rows") if steps.whole else None
     if not hint and name and not said.is_time(name):
         return None
     first = float(values[0])
-    for unit, unit_s in _UNITS:
-        rate_hz = steps.rate / unit_s
-        if not 5.0 <= rate_hz <= 2000.0:
-            continue
-        epoch = _EPOCH_S[0] <= first * unit_s <= _EPOCH_S[1]
-        why = f"steps of {steps.usual:.6g}, which in {unit} is {rate_hz:.4g} Hz"
-        if hint and hint != unit:
-            return Time(place, f"{hint}?", unit_s, steps, epoch, f"its name says {hint}, but {why}")
-        scaled = Steps(steps.usual * unit_s, rate_hz, steps.jitter, steps.forward, steps.whole, steps.holes)
-        return Time(place, unit, unit_s, scaled, epoch, why + (" since 1970" if epoch else ""))
-    return None
+    fitting = [unit for unit, unit_s in _UNITS if _LEAST_HZ <= steps.rate / unit_s <= _MOST_HZ]
+    fitting = [unit for unit in fitting if unit == hint] or fitting
+    if not fitting:
+        return None
+    unit, unit_s = fitting[0], dict(_UNITS)[fitting[0]]
+    rate_hz = steps.rate / unit_s
+    epoch = _EPOCH_S[0] <= first * unit_s <= _EPOCH_S[1]
+    why = f"steps of {steps.usual:.6g}, which in {unit} is {rate_hz:.4g} Hz"
+    if hint and hint != unit:
+        return Time(place, UNKNOWN, 1.0, steps, False, f"its name says {hint}, but it has {why}")
+    if not hint and not epoch and not _USUAL_HZ[0] <= rate_hz <= _USUAL_HZ[1]:
+        return Time(place, UNKNOWN, 1.0, steps, False, f"it has {why}, and may count something else")
+    return Time(place, unit, unit_s, steps.in_seconds(unit_s), epoch, why + (" since 1970" if epoch else ""))

@@ -24,12 +24,12 @@ from imu_shoulder.draft.evidence import (
     turned,
 )
 from imu_shoulder.draft.pairs import Pair
-from imu_shoulder.draft.parts import Part, Time, times_of
+from imu_shoulder.draft.parts import COUNT, TICKS, UNKNOWN, Part, Time, times_of
 from imu_shoulder.draft.questions import Answers, Question
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import FloatArray
 from imu_shoulder.sources.instruments import Instrument, joined
-from imu_shoulder.sources.stamps import is_text, seconds_of
+from imu_shoulder.sources.stamps import TIME_UNIT_S, is_text, seconds_of
 from imu_shoulder.sources.text_tables import Layout
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
 
@@ -109,23 +109,24 @@ def _rows(part: Part) -> dict[str, str]:
 def _clock(draft: Draft, acc: Part, answers: Answers) -> Time | None:
     """The accelerometer's time, and the rate; a question where the one or the other cannot be told."""
     times = times_of(acc)
-    clock = next((time for time in times if time.unit != "count"), None)
-    count = next((time for time in times if time.unit == "count"), None)
-    if clock is not None and clock.unit.endswith("?"):
-        hinted = clock.unit.removesuffix("?")
-        unit = answers.time_unit or ""
-        if not unit:
-            name = acc.looked.names[clock.place]
-            draft.ask(
-                "time_unit",
-                f"the unit of the time in {acc.looked.name}",
-                f"column {name!r}: {clock.why}",
-                "--time-unit UNIT",
-                ("s", "ms", "us", "ns"),
-            )
+    clock = next((time for time in times if time.unit != COUNT), None)
+    count = next((time for time in times if time.unit == COUNT), None)
+    if clock is not None and clock.unit == UNKNOWN:
+        if answers.time_unit in TIME_UNIT_S:
+            unit_s = TIME_UNIT_S[answers.time_unit]
+            clock = replace(clock, unit=answers.time_unit, unit_s=unit_s, steps=clock.steps.in_seconds(unit_s))
+        elif answers.rate_hz is not None:
+            # Whatever it counts, so many of it are a second.
+            draft.put("time_column", acc.looked.column(clock.place), clock.why)
+            draft.put("tick_rate_hz", clock.steps.usual * answers.rate_hz, "by the rate that you said")
+            draft.put("sample_rate_hz", answers.rate_hz, "as you said")
+            draft.rate_hz = answers.rate_hz
+            return replace(clock, unit=TICKS, unit_s=1.0 / (clock.steps.usual * answers.rate_hz))
+        else:
+            name = acc.looked.names[clock.place] or f"column {clock.place + 1}"
+            asked, option = f"the unit of the time in {acc.looked.name}", "--time-unit UNIT or --rate HZ"
+            draft.ask("time_unit", asked, f"{name}: {clock.why}", option, tuple(TIME_UNIT_S))
             return None
-        del hinted
-        clock = replace(clock, unit=unit)
     if clock is not None:
         draft.put("time_column", acc.looked.column(clock.place), clock.why)
         draft.put("time_unit", clock.unit)
@@ -174,6 +175,7 @@ def _gyroscope_clock(draft: Draft, acc: Part, gyr: Part, clock: Time | None) -> 
         return None
     times = times_of(gyr)
     # In the accelerometer's own rows, its time is the gyroscope's, unless that has one beside its own columns.
+    times = [time if time.unit != UNKNOWN else replace(time, unit=clock.unit, unit_s=clock.unit_s) for time in times]
     same = [time for time in times if gyr.looked is acc.looked and time.place == clock.place]
     alike = [
         time
@@ -196,7 +198,7 @@ def _gyroscope_clock(draft: Draft, acc: Part, gyr: Part, clock: Time | None) -> 
         return None
     if gyr.looked.column(own.place) != draft.keys.get("time_column"):
         draft.put("gyr_time_column", gyr.looked.column(own.place), "its own clock")
-    if own.rate_hz and abs(own.rate_hz / draft.rate_hz - 1) > 0.05 and own.unit != "count":
+    if own.rate_hz and abs(own.rate_hz / draft.rate_hz - 1) > 0.05 and own.unit != COUNT:
         draft.notes.append(
             f"its gyroscope has {own.rate_hz:.4g} Hz, laid onto the accelerometer's times by straight lines"
         )
@@ -208,7 +210,7 @@ def _seconds(part: Part, time: Time | None, rate_hz: float) -> FloatArray:
         return np.arange(len(part.rows.frame)) / rate_hz
     if is_text(time.unit):
         return seconds_of(part.rows.texts(time.place), time.unit, part.looked.name)
-    scale = 1.0 / rate_hz if time.unit == "count" else time.unit_s
+    scale = 1.0 / rate_hz if time.unit == COUNT else time.unit_s
     return np.asarray(part.rows.frame[time.place].to_numpy(dtype=np.float64) * scale)
 
 

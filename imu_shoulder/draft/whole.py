@@ -21,7 +21,7 @@ from imu_shoulder.draft.questions import Answers, Question
 from imu_shoulder.draft.sensors import Draft, accelerometer, drafted, gyroscope
 from imu_shoulder.errors import ColumnMapError, RecordingError
 from imu_shoulder.limits import MAX_ITEMS
-from imu_shoulder.model import PLACEMENTS
+from imu_shoulder.model import PLACEMENTS, limb_words
 from imu_shoulder.sources.opened import is_zip, names_in_zip, on_disk
 from imu_shoulder.units import ACC_UNIT_M_S2
 
@@ -169,8 +169,7 @@ def _place(out: Drafted, answers: Answers) -> None:
         if placement:
             one.put("placement", placement, why)
         elif segment:
-            where = segment.replace("_", " ")
-            came = f"{one.label} is of a {where}, and nothing says of which arm"
+            came = f"{one.label} is worn on the {limb_words(segment)}, and nothing says of which arm"
             one.ask("side", "left or right", came, "--side left or --side right", ("left", "right"))
         else:
             came = f"nothing says on which limb {one.label} is worn"

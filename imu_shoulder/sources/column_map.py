@@ -165,6 +165,25 @@ def _require_once(one: Checked, parts: Sequence[Instrument]) -> None:
 
 
 def _stream(sensor: _Sensor, files: Files) -> SensorStream:
+    with np.errstate(over="ignore", invalid="ignore"):  # what is too large is refused below
+        stacked = _stacked(sensor, files)
+    if not np.isfinite(stacked).all():
+        came = "scaled as the map says, they are not"
+        raise RecordingError(
+            f"finite numbers of {sensor.placement}", came, "correct the scales and the time in the map"
+        )
+    most = int(MAX_HOURS * 3600 * sensor.rate_hz)
+    if len(stacked) > most:
+        raise RecordingError(
+            f"at most {MAX_HOURS:g} hours, {most} rows at the declared rate",
+            f"{sensor.acc.path.name} has {len(stacked)} rows",
+            "cut the recording into parts or correct the declared rate",
+        )
+    return make_stream(sensor.placement, stacked, sensor.rate_hz, sensor.acc.path.name, sensor.ranges)
+
+
+def _stacked(sensor: _Sensor, files: Files) -> FloatArray:
+    """(N, 7) or (N, 10) columns time, acc, gyr[, mag] in SI units."""
     acc_s, acc = files.values(sensor.acc)
     if sensor.gravity is not None:
         acc_s, acc, pull = joined((acc_s, acc), files.values(sensor.gravity), sensor.gravity)
@@ -174,20 +193,7 @@ def _stream(sensor: _Sensor, files: Files) -> SensorStream:
     if sensor.mag is not None:
         mag_s, mag = files.values(sensor.mag)
         parts.append(np.column_stack([np.interp(time_s, mag_s, column) for column in mag.T]))
-    most = int(MAX_HOURS * 3600 * sensor.rate_hz)
-    if len(time_s) > most:
-        raise RecordingError(
-            f"at most {MAX_HOURS:g} hours, {most} rows at the declared rate",
-            f"{sensor.acc.path.name} has {len(time_s)} rows",
-            "cut the recording into parts or correct the declared rate",
-        )
-    stacked = np.column_stack([time_s, *parts])
-    if not np.isfinite(stacked).all():
-        came = "scaled as the map says, they are not"
-        raise RecordingError(
-            f"finite numbers of {sensor.placement}", came, "correct the scales and the time in the map"
-        )
-    return make_stream(sensor.placement, stacked, sensor.rate_hz, sensor.acc.path.name, sensor.ranges)
+    return np.column_stack([time_s, *parts])
 
 
 def _layout(one: Checked, table: Checked) -> Layout:

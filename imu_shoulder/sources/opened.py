@@ -73,6 +73,10 @@ def names_in_zip(path: Path) -> list[str]:
             names = [one.filename for one in packed.infolist() if not one.is_dir()]
     except _BROKEN as error:
         raise RecordingError(f"{path.name} to be a whole zip file", f"it is not ({error})", _DO) from error
+    if "[Content_Types].xml" in names:
+        raise RecordingError(
+            f"{path.name} to be a table in a text file", "it is a document of an office program", "save it as CSV"
+        )
     if len(names) > MAX_ITEMS:
         raise RecordingError(f"at most {MAX_ITEMS} files in {path.name}", f"there are {len(names)}", "unpack it")
     return names

@@ -41,7 +41,8 @@ def seconds_of(texts: pd.Series, unit: str, name: str) -> FloatArray:
 
 
 def _since_1970(texts: pd.Series, unit: str) -> FloatArray:
-    plain = texts.str.replace(",", ".", regex=False) if unit == ISO else texts
+    # A decimal comma is taken as a point, in the pattern as in the texts.
+    plain, unit = texts.str.replace(",", ".", regex=False), unit.replace(",", ".")
     try:
         moments = pd.to_datetime(plain, format="ISO8601" if unit == ISO else unit, utc=True, errors="coerce")
         return np.asarray((moments - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1), dtype=np.float64)
