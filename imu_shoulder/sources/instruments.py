@@ -20,7 +20,8 @@ from imu_shoulder.sources.text_tables import Layout, TextTable
 
 # Between samples further apart than so many usual steps nothing is laid: the gap is to show.
 _LONGEST_STEPS = 2.5
-_SAME_S = 1e-9
+# Times this near are the same: stamps since 1970 are known no better in a float.
+_SAME_S = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +177,11 @@ def joined(
     near = np.zeros(len(time_s), dtype=np.bool_)
     if len(other_s) > 1:
         steps = np.diff(other_s)
-        near = (time_s >= other_s[0]) & (time_s <= other_s[-1]) & (steps[at - 1] <= _LONGEST_STEPS * np.median(steps))
+        near = (
+            (time_s >= other_s[0] - _SAME_S)
+            & (time_s <= other_s[-1] + _SAME_S)
+            & (steps[at - 1] <= _LONGEST_STEPS * np.median(steps))
+        )
     if not near.any():
         raise RecordingError(
             f"accelerometer and gyroscope of one sensor at the same times ({of.path.name})",
