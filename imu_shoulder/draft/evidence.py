@@ -46,6 +46,7 @@ _GYR_UNITS: tuple[Unit, ...] = (("rad/s", 1.0), ("deg/s", 1.0), ("deg/s", 0.001)
 _AGREES, _FACTOR_OFF = 0.5, log(2.2)
 _SURE_FACTOR_OFF = 0.07
 _AXES_AGREE, _AXES_BETTER, _AXES_ALONE = 0.9, 0.08, 0.02
+_LEAST_TURNS, _POSTURES_AGREE_RAD, _POSTURES_APART_RAD = 2, radians(8.0), radians(20.0)
 _BLOCK_S = 0.5
 _QUIET_SHARE = 0.2
 # Nobody turns a limb faster than this, in rad/s; sensors end at 35 (2000 deg/s).
@@ -169,6 +170,22 @@ def gyroscope_unit(seen: Turned, whole: bool, said: Sequence[float]) -> Unit | N
     if off < (_FACTOR_OFF if not whole else _SURE_FACTOR_OFF):
         return plain
     return counted
+
+
+def unit_by_postures(acc_m_s2: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> Unit | None:
+    """The unit under which the gyroscope takes gravity from one still posture to the next; None where none does alone.
+
+    For a sensor that turned between rests and hardly ever slowly.
+    """
+    turns = turns_between(still_moments(acc_m_s2, gyr, time_s, rate_hz), gyr, time_s, rate_hz)
+    if turns is None or len(turns) < _LEAST_TURNS:
+        return None
+    eye = np.eye(3)
+    offs = sorted(
+        (float(np.median(disagreement_rad(turns, turns.told_by(GYR_UNIT_RAD_S[unit] * scale), eye))), (unit, scale))
+        for unit, scale in _GYR_UNITS
+    )
+    return offs[0][1] if offs[0][0] < _POSTURES_AGREE_RAD and offs[1][0] > _POSTURES_APART_RAD else None
 
 
 def _said(factor: float, said: Sequence[float], off: float) -> Unit | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import PurePath
 
@@ -120,13 +120,11 @@ def parts_of(looked: Looked) -> list[Part]:
     out: list[Part] = []
     for rows in _split(looked):
         named = list(_named(rows))
-        kinds = {part.kind for part in named}
-        if kinds & {said.ACC, said.GYR}:
-            out += named
-        elif not named:
-            out += _by_numbers(rows)
-        else:
-            out += [part for part in named if part.kind]
+        out += [part for part in named if part.kind]
+        missing = {said.ACC, said.GYR} - {part.kind for part in named}
+        if missing:
+            taken = {place for part in named for place in part.places}
+            out += [part for part in _by_numbers(rows, taken, missing) if part.kind in missing or not named]
     return out
 
 
@@ -219,11 +217,21 @@ def _named(rows: Rows) -> Iterator[Part]:
             del opened[key]
 
 
-def _by_numbers(rows: Rows) -> list[Part]:
-    """Instruments by what the numbers show, where no name tells: three columns in a row."""
+def _by_numbers(rows: Rows, taken: Collection[int], missing: Collection[str]) -> list[Part]:
+    """Instruments by what the numbers show, where no name tells: three columns in a row.
+
+    taken: columns that have a name's meaning already. Others count where they have no name, or one of a missing kind.
+    """
     looked = rows.looked
     about = said.kind_of_text(" ".join(rows.chosen.values())) or said.kind_of_text(PurePath(looked.name).name)
-    places = [place for place in numeric(looked) if place not in rows.chosen and _varies(rows, place)]
+    places = [
+        place
+        for place in numeric(looked)
+        if place not in rows.chosen
+        and place not in taken
+        and (not looked.names[place] or not taken or said.column_of(looked.names[place]).kind in missing)
+        and _varies(rows, place)
+    ]
     out: list[Part] = []
     at = 0
     while at + 3 <= len(places):

@@ -9,6 +9,8 @@ from typing import Any
 
 import numpy as np
 
+from imu_shoulder.align.clock import repair_clock
+from imu_shoulder.align.params import AlignParams
 from imu_shoulder.draft import names as said
 from imu_shoulder.draft.evidence import (
     Turned,
@@ -22,6 +24,7 @@ from imu_shoulder.draft.evidence import (
     possible_rate,
     size_of,
     turned,
+    unit_by_postures,
 )
 from imu_shoulder.draft.pairs import Pair
 from imu_shoulder.draft.parts import COUNT, TICKS, UNKNOWN, Part, Time, times_of
@@ -36,7 +39,6 @@ from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S, STANDARD_GRAVITY_M
 _RATE = re.compile(r"(\d+(?:[.,]\d+)?)\s*Hz", re.IGNORECASE)
 _RATE_WORDS = re.compile(r"(?:rate|freq|sampling|odr)\D{0,20}?(\d+(?:[.,]\d+)?)", re.IGNORECASE)
 _NUMBERS = re.compile(r"(?<![\w.])\d+\.?\d*(?:[eE][+-]?\d+)?(?![\w.])")
-_SAME_S = 1e-9
 
 
 @dataclass
@@ -224,8 +226,9 @@ def _read(draft: Draft, clock: Time | None, gyr_time: Time | None) -> None:
     if clock is not None and clock.epoch:
         draft.epoch_s = float(acc_s[0])
     time_s, acc, gyr = joined((acc_s, acc), (gyr_s, gyr), _as_instrument(pair.gyr))
-    keep = np.concatenate([[True], np.diff(np.maximum.accumulate(time_s)) > _SAME_S])
-    draft.time_s, draft.acc, draft.gyr = time_s[keep], acc[keep], gyr[keep]
+    # As the analysis does: stamps of packets, and those that jitter, are put right.
+    repaired = repair_clock(time_s, draft.rate_hz, AlignParams().bridge_s)
+    draft.time_s, draft.acc, draft.gyr = repaired.time_s, acc[repaired.rows], gyr[repaired.rows]
 
 
 def _measured(part: Part, time: Time | None, rate_hz: float) -> tuple[FloatArray, FloatArray]:
@@ -277,14 +280,17 @@ def accelerometer(draft: Draft, answers: Answers) -> None:
     _put_unit(draft, "acc", unit, rest + (", and the header says so" if hint == unit else ""))
 
 
-def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft]) -> None:
-    """Its unit, by how far it says that gravity turned; where it hardly did, by its fellows of the same make."""
+def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft] | None = None) -> bool:
+    """Its unit, by how far it says that gravity turned; where it hardly did, by its fellows of the same make.
+
+    Whether that is settled, if only by a question. Without fellows it is not, where the numbers do not tell.
+    """
     acc_m_s2 = draft.acc * (ACC_UNIT_M_S2[draft.keys["acc_unit"]] * draft.keys.get("acc_scale", 1.0))
     hint, whole = draft.gyr_hint, _whole(draft.gyr)
     seen = turned(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz, finely=whole)
     if answers.gyr_unit or answers.gyr_scale is not None:
         _put_unit(draft, "gyr", (answers.gyr_unit or "deg/s", answers.gyr_scale or 1.0), "as you said")
-        return
+        return True
     axes = other_axes(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
     if axes is not None:
         draft.put("acc_axes", list(axes), "so its two instruments agree on how it turns; as they stand they do not")
@@ -296,30 +302,34 @@ def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft]) -> None:
     if unit is not None and seen is not None:
         if hint is not None and not _alike(hint, unit, GYR_UNIT_RAD_S):
             _ask_gyroscope(draft, f"its header says {hint[0]}, but gravity's turning says {unit[0]}")
-            return
+            return True
         why = f"gravity turned as it says in that unit, within {_off(seen, unit):.0f} %"
         _put_unit(draft, "gyr", hint if hint is not None else unit, why)
-        return
+        return True
     if seen is not None and seen.agreement >= 0.5 and whole:
-        step = np.degrees(seen.factor)
-        _ask_gyroscope(
-            draft,
-            f"its numbers are counts, of about {step:.3g} deg/s each by gravity's turning, which is no usual step",
-        )
-        return
-    if hint is not None and not (hint[0] == "rad/s" and impossible_rad_s(draft.gyr)):
+        step = f"of about {np.degrees(seen.factor):.3g} deg/s each by gravity's turning, which is no usual step"
+        _ask_gyroscope(draft, f"its numbers are counts, {step}")
+        return True
+    unit = None if whole else unit_by_postures(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
+    if unit is not None and (hint is None or _alike(hint, unit, GYR_UNIT_RAD_S)):
+        _put_unit(draft, "gyr", unit, "in that unit it takes gravity from one rest to the next, in no other")
+        return True
+    if hint is not None and unit is None and not (hint[0] == "rad/s" and impossible_rad_s(draft.gyr)):
         _put_unit(draft, "gyr", hint, "its header says so; it turned too little to be told by gravity")
-        return
-    same = {(one.keys["gyr_unit"], one.keys.get("gyr_scale", 1.0)) for one in fellows if "gyr_unit" in one.keys}
+        return True
+    if fellows is None:
+        return False
+    same = {
+        (one.keys["gyr_unit"], one.keys.get("gyr_scale", 1.0))
+        for one in fellows
+        if "gyr_unit" in one.keys and one.pair.gyr.looked.names == draft.pair.gyr.looked.names
+    }
     if len(same) == 1:
         _put_unit(draft, "gyr", same.pop(), "as the others, which are written alike; it turned too little itself")
-        return
-    came = (
-        "it turned too little, or too fast, to be told by gravity"
-        if seen is None
-        else "it does not turn as its accelerometer does"
-    )
-    _ask_gyroscope(draft, came)
+        return True
+    little = "it turned too little, or too fast, to be told by gravity"
+    _ask_gyroscope(draft, little if seen is None else "it does not turn as its accelerometer does")
+    return True
 
 
 def _ask_gyroscope(draft: Draft, came: str) -> None:

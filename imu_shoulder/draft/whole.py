@@ -125,8 +125,8 @@ def draft(files: Sequence[Looked], answers: Answers, folder: Path) -> Drafted:
     for one in ready:
         accelerometer(one, answers)
     ready = [one for one in ready if not one.questions]
-    # Those that turned much first: the others go by them.
-    for one in sorted(ready, key=lambda one: -float(np.ptp(one.acc, axis=0).sum()) * one.keys.get("acc_scale", 1.0)):
+    # Those that turned enough first: the others go by them.
+    for one in [one for one in ready if not gyroscope(one, answers)]:
         gyroscope(one, answers, ready)
     _place(out, answers)
     out.questions += [question for one in out.sensors for question in one.questions]

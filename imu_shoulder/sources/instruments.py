@@ -20,6 +20,8 @@ from imu_shoulder.sources.text_tables import Layout, TextTable
 
 # Between samples further apart than so many usual steps nothing is laid: the gap is to show.
 _LONGEST_STEPS = 2.5
+# As in possible.py: more repeated stamps than these are those of packets of rows.
+_PACKET_SHARE = 0.05
 # Times this near are the same: stamps since 1970 are known no better in a float.
 _SAME_S = 1e-6
 
@@ -170,6 +172,12 @@ def joined(
     other_s, others = other
     if len(time_s) == len(other_s) and np.abs(time_s - other_s).max() < _SAME_S:
         return time_s, values, others
+    if (np.diff(other_s) == 0).mean() > _PACKET_SHARE or (np.diff(time_s) == 0).mean() > _PACKET_SHARE:
+        raise RecordingError(
+            f"a time of its own for each row, where accelerometer and gyroscope have different ones ({of.path.name})",
+            "many rows repeat the time of the row before",
+            "export finer times, or leave the time column out where both have one rate and begin together",
+        )
     # A clock that steps back says nothing of when the rows before it came again.
     forward = np.concatenate([[True], np.diff(np.maximum.accumulate(other_s)) > 0])
     other_s, others = other_s[forward], others[forward]
