@@ -13,18 +13,19 @@ from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.draft import names as said
 from imu_shoulder.draft.evidence import (
-    Turned,
+    NEVER_STILL_SHARE,
     Unit,
     counts_of_gravity,
     gravity_unit,
-    gyroscope_unit,
+    gravity_unit_moving,
     impossible_rad_s,
     nice_rate,
     other_axes,
     possible_rate,
     size_of,
     turned,
-    unit_by_postures,
+    unit_by_path,
+    unit_of_counts,
 )
 from imu_shoulder.draft.pairs import Pair
 from imu_shoulder.draft.parts import COUNT, TICKS, UNKNOWN, Part, Time, times_of
@@ -259,86 +260,104 @@ def _whole(values: FloatArray) -> bool:
 
 
 def accelerometer(draft: Draft, answers: Answers) -> None:
-    """Its unit, by the size of gravity at rest."""
+    """Its unit, by the size of gravity at rest; of one that is never still by what it reads in the mean."""
     size = size_of(draft.acc, draft.rate_hz)
-    hint, above = draft.acc_hint, _above(draft.pair.acc)
-    rest = f"at rest it reads {size.at_rest:.4g}, with a spread of {100 * size.share:.1f} % over its rests"
+    hint, above, whole = draft.acc_hint, _above(draft.pair.acc), _whole(draft.acc)
+    why = f"at rest it reads {size.at_rest:.4g}, with a spread of {100 * size.share:.1f} % over its rests"
     if answers.acc_unit or answers.acc_scale is not None:
-        _put_unit(draft, "acc", (answers.acc_unit or "g", answers.acc_scale or 1.0), f"as you said; {rest}")
+        _put_unit(draft, "acc", (answers.acc_unit or "g", answers.acc_scale or 1.0), f"as you said; {why}")
         return
-    whole = _whole(draft.acc)
-    unit = (counts_of_gravity(size.at_rest, above) if whole and size.at_rest > 50 else None) or gravity_unit(
-        size.at_rest, whole, hint
-    )
+    unit = counts_of_gravity(size.at_rest, above) if whole and size.at_rest > 50 else None
+    unit = unit or gravity_unit(size.at_rest, whole, hint)
+    if not whole and (size.share > NEVER_STILL_SHARE or unit is None):
+        moving = gravity_unit_moving(draft.acc, draft.rate_hz) if size.share > NEVER_STILL_SHARE else None
+        if moving is not None:
+            unit, why = moving[0], f"it is never still, and reads {moving[1]:.3g} in the mean of half seconds"
+            draft.notes.append("its accelerometer is never still: its unit is the nearest that gravity may have")
     if unit is None or (hint is not None and hint != unit and not _alike(hint, unit, ACC_UNIT_M_S2)):
-        came = f"{draft.label}: {rest}, where gravity is {STANDARD_GRAVITY_M_S2:.2f} m/s^2 or 1 g"
+        came = f"{draft.label}: {why}, where gravity is {STANDARD_GRAVITY_M_S2:.2f} m/s^2 or 1 g"
         came += f"; its header says {hint[0]}" if hint is not None else ""
         draft.ask(
             "acc_unit", "the accelerometer's unit", came, "--acc-unit UNIT and --acc-scale NUMBER", tuple(ACC_UNIT_M_S2)
         )
         return
-    _put_unit(draft, "acc", unit, rest + (", and the header says so" if hint == unit else ""))
+    _put_unit(draft, "acc", unit, why + (", and the header says so" if hint == unit else ""))
 
 
 def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft] | None = None) -> bool:
-    """Its unit, by how far it says that gravity turned; where it hardly did, by its fellows of the same make.
+    """Its unit, by how far it turned in all against gravity; where it hardly did, by its header or its fellows.
 
     Whether that is settled, if only by a question. Without fellows it is not, where the numbers do not tell.
     """
-    acc_m_s2 = draft.acc * (ACC_UNIT_M_S2[draft.keys["acc_unit"]] * draft.keys.get("acc_scale", 1.0))
-    hint, whole = draft.gyr_hint, _whole(draft.gyr)
-    seen = turned(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz, finely=whole)
     if answers.gyr_unit or answers.gyr_scale is not None:
         _put_unit(draft, "gyr", (answers.gyr_unit or "deg/s", answers.gyr_scale or 1.0), "as you said")
         return True
+    hint = draft.gyr_hint
+    acc_m_s2 = _in_one_frame(draft)
+    unit, why = _by_numbers(draft, acc_m_s2)
+    if unit is not None and hint is not None and not _alike(hint, unit, GYR_UNIT_RAD_S):
+        _ask_gyroscope(draft, f"its header says {hint[0]}, but gravity's turning says {unit[0]}")
+    elif unit is not None:
+        _put_unit(draft, "gyr", hint or unit, why + (", and the header says so" if hint else ""))
+    elif why:
+        _ask_gyroscope(draft, why)
+    elif hint is not None and not (hint[0] == "rad/s" and impossible_rad_s(draft.gyr)):
+        _put_unit(draft, "gyr", hint, "its header says so; it turned too little to be told by gravity")
+    elif fellows is None:
+        return False
+    else:
+        same = {_unit_of(one) for one in fellows if "gyr_unit" in one.keys and _written_alike(one, draft)}
+        if len(same) == 1:
+            _put_unit(draft, "gyr", same.pop(), "as the others, which are written alike; it turned too little itself")
+        else:
+            _ask_gyroscope(draft, "it turned too little to be told by gravity")
+    return True
+
+
+def _in_one_frame(draft: Draft) -> FloatArray:
+    """The accelerometer in m/s^2, in the gyroscope's axes where these are plainly others."""
+    acc_m_s2: FloatArray = draft.acc * (ACC_UNIT_M_S2[draft.keys["acc_unit"]] * draft.keys.get("acc_scale", 1.0))
     axes = other_axes(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
-    if axes is not None:
+    if axes is None:
+        return acc_m_s2
+    if "acc_axes" not in draft.keys:
         draft.put("acc_axes", list(axes), "so its two instruments agree on how it turns; as they stand they do not")
         draft.notes.append("its accelerometer's axes are not its gyroscope's: see acc_axes")
-        order = [("xyz".index(name[-1]), -1.0 if name[0] == "-" else 1.0) for name in axes]
-        acc_m_s2 = np.column_stack([sign * acc_m_s2[:, column] for column, sign in order])
-        seen = turned(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz, finely=whole)
-    unit = None if seen is None else gyroscope_unit(seen, whole, _above(draft.pair.gyr))
-    if unit is not None and seen is not None:
-        if hint is not None and not _alike(hint, unit, GYR_UNIT_RAD_S):
-            _ask_gyroscope(draft, f"its header says {hint[0]}, but gravity's turning says {unit[0]}")
-            return True
-        why = f"gravity turned as it says in that unit, within {_off(seen, unit):.0f} %"
-        _put_unit(draft, "gyr", hint if hint is not None else unit, why)
-        return True
-    if seen is not None and seen.agreement >= 0.5 and whole:
-        step = f"of about {np.degrees(seen.factor):.3g} deg/s each by gravity's turning, which is no usual step"
-        _ask_gyroscope(draft, f"its numbers are counts, {step}")
-        return True
-    unit = None if whole else unit_by_postures(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
-    if unit is not None and (hint is None or _alike(hint, unit, GYR_UNIT_RAD_S)):
-        _put_unit(draft, "gyr", unit, "in that unit it takes gravity from one rest to the next, in no other")
-        return True
-    if hint is not None and unit is None and not (hint[0] == "rad/s" and impossible_rad_s(draft.gyr)):
-        _put_unit(draft, "gyr", hint, "its header says so; it turned too little to be told by gravity")
-        return True
-    if fellows is None:
-        return False
-    same = {
-        (one.keys["gyr_unit"], one.keys.get("gyr_scale", 1.0))
-        for one in fellows
-        if "gyr_unit" in one.keys and one.pair.gyr.looked.names == draft.pair.gyr.looked.names
-    }
-    if len(same) == 1:
-        _put_unit(draft, "gyr", same.pop(), "as the others, which are written alike; it turned too little itself")
-        return True
-    little = "it turned too little, or too fast, to be told by gravity"
-    _ask_gyroscope(draft, little if seen is None else "it does not turn as its accelerometer does")
-    return True
+    order = [("xyz".index(name[-1]), -1.0 if name[0] == "-" else 1.0) for name in axes]
+    return np.column_stack([sign * acc_m_s2[:, column] for column, sign in order])
+
+
+def _by_numbers(draft: Draft, acc_m_s2: FloatArray) -> tuple[Unit | None, str]:
+    """The gyroscope's unit by gravity's turning, and the reason; without a unit, why it cannot be told, or nothing."""
+    if not _whole(draft.gyr):
+        found = unit_by_path(acc_m_s2, draft.gyr, draft.rate_hz)
+        if found is None:
+            return None, ""
+        return found[0], f"in that unit it turned {found[1]:.1f} times as far in all as gravity did in it"
+    seen = turned(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
+    if seen is None:
+        return None, ""
+    unit = unit_of_counts(seen, _above(draft.pair.gyr))
+    if unit is not None:
+        off = 100 * abs(seen.factor / (GYR_UNIT_RAD_S[unit[0]] * unit[1]) - 1)
+        return unit, f"gravity turned as it says in that unit, within {max(1.0, off):.0f} %"
+    if seen.agreement < 0.5:
+        return None, "its numbers are counts, and it does not turn as its accelerometer does"
+    step = f"about {np.degrees(seen.factor):.3g} deg/s each by gravity's turning, which is no usual step"
+    return None, f"its numbers are counts, of {step}"
+
+
+def _unit_of(draft: Draft) -> Unit:
+    return draft.keys["gyr_unit"], draft.keys.get("gyr_scale", 1.0)
+
+
+def _written_alike(one: Draft, other: Draft) -> bool:
+    return one.pair.gyr.looked.names == other.pair.gyr.looked.names
 
 
 def _ask_gyroscope(draft: Draft, came: str) -> None:
     option = "--gyr-unit UNIT and, for counts, --gyr-scale NUMBER"
     draft.ask("gyr_unit", "the gyroscope's unit", f"{draft.label}: {came}", option, tuple(GYR_UNIT_RAD_S))
-
-
-def _off(seen: Turned, unit: Unit) -> float:
-    return 100 * abs(seen.factor / (GYR_UNIT_RAD_S[unit[0]] * unit[1]) - 1)
 
 
 def _alike(one: Unit, other: Unit, sizes: dict[str, float]) -> bool:
