@@ -30,8 +30,7 @@ _GRAVITIES: tuple[tuple[float, Unit], ...] = (
     (1000 * STANDARD_GRAVITY_M_S2, ("m/s^2", 0.001)),
 )
 _COUNTS_PER_G = tuple(2.0**power for power in range(6, 15))
-_COUNTS = tuple(1.0 / counts for counts in _COUNTS_PER_G)
-_COUNT_BEHIND = 0.012
+_BEHIND: dict[Unit, float] = {("m/s^2", 0.01): 0.04, **{("g", 1.0 / counts): 0.012 for counts in _COUNTS_PER_G}}
 # An uncalibrated part is off by up to about this, as in align's checks of gravity.
 _GRAVITY_OFF = 0.08
 # deg/s of one count: ranges of 125 to 2000 deg/s in 16 bits by usual makers, from memory.
@@ -52,6 +51,9 @@ _LEAST_PATH_RAD, _TIMES_AS_FAR = 1.5, (0.8, 22.0)
 NEVER_STILL_SHARE, _MOVING_OFF, _STANDS_OUT = 0.04, log(2.2), 1.2
 _BLOCK_S = 0.5
 _QUIET_SHARE = 0.2
+_NO_GRAVITY_SHARE = 0.2
+# Of a sensor whose rate is not known yet.
+_GUESSED_RATE_HZ = 50.0
 # Nobody turns a limb faster than this, in rad/s; sensors end at 35 (2000 deg/s).
 _FASTEST_RAD_S = 40.0
 _JITTERS = 0.35
@@ -82,6 +84,15 @@ def size_of(values: FloatArray, rate_hz: float) -> Size:
     return Size(at_rest, float(np.std(sizes)) / max(at_rest, 1e-12), float(np.quantile(moved, 0.95)))
 
 
+def feels_gravity(acc: FloatArray) -> bool:
+    """Whether something is left at rest, against how far it swings: without gravity there is nothing."""
+    size = size_of(acc[np.isfinite(acc).all(axis=1)], _GUESSED_RATE_HZ)
+    if size.at_rest < _NO_GRAVITY_SHARE * size.swing:
+        return False
+    # Half a m/s^2 at rest, or less, is what a filter leaves of gravity.
+    return size.at_rest > 0.5 or gravity_unit(size.at_rest, False, None) is not None
+
+
 def gravity_unit(at_rest: float, whole: bool, hint: Unit | None) -> Unit | None:
     """The unit in which gravity has this size; None where it is in none. whole: the numbers have no fractions.
 
@@ -95,8 +106,8 @@ def gravity_unit(at_rest: float, whole: bool, hint: Unit | None) -> Unit | None:
     found = [one for one in found if one[0] < _GRAVITY_OFF]
     if hint is not None and hint in [unit for _, unit in found]:
         return hint
-    # 1000 and 1024 are nearer to each other than a part may be off: the unit is likelier.
-    return min(found, key=lambda one: one[0] + (_COUNT_BEHIND if one[1][1] in _COUNTS else 0.0))[1] if found else None
+    # 981, 1000 and 1024 are nearer to each other than a part may be off: the usual unit is likelier.
+    return min(found, key=lambda one: one[0] + _BEHIND.get(one[1], 0.0))[1] if found else None
 
 
 def gravity_unit_moving(acc: FloatArray, rate_hz: float) -> tuple[Unit, float] | None:
@@ -113,6 +124,21 @@ def gravity_unit_moving(acc: FloatArray, rate_hz: float) -> tuple[Unit, float] |
         return None
     offs = [(abs(log(size / gravity)), unit) for gravity, unit in _GRAVITIES[:3]]
     return (min(offs)[1], size) if min(offs)[0] < _MOVING_OFF else None
+
+
+def acc_unit(acc: FloatArray, rate_hz: float, size: Size, hint: Unit | None) -> Unit | None:
+    """An accelerometer's unit, by gravity at rest, else by gravity in the mean where it is never still."""
+    whole = is_whole(acc)
+    at_rest = gravity_unit(size.at_rest, whole, hint)
+    if whole or size.share <= NEVER_STILL_SHARE:
+        return at_rest
+    moving = gravity_unit_moving(acc, rate_hz)
+    return None if moving is None else moving[0]
+
+
+def is_whole(values: FloatArray) -> bool:
+    """Whether numbers have no fractions, so that they may be counts."""
+    return bool((values[:5000] == np.rint(values[:5000])).all())
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,9 @@ _AXIS_WORDS = {**{axis: axis for axis in AXES}, "xaxis": "x", "yaxis": "y", "zax
 
 _ACC_UNITS = (
     ("m/s^2", 1.0, r"m/s\^?2|m/s²|m/s/s|m/\(s\^2\)|ms-2|m\*s-2|mps2|m_s2|m\.s-2|ms\^-2"),
-    ("g", 0.001, r"mg|milli ?g|mgal"),
+    ("m/s^2", 0.01, r"cm/s\^?2|cm/s²|gals?"),
+    ("m/s^2", 0.001, r"mm/s\^?2|mm/s²"),
+    ("g", 0.001, r"mg|milli ?g"),
     ("g", 1.0, r"g|gs|g's|g-force"),
 )
 _GYR_UNITS = (

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePath
 
-import numpy as np
-
 from imu_shoulder.draft import names as said
-from imu_shoulder.draft.evidence import gravity_unit, size_of
+from imu_shoulder.draft.evidence import feels_gravity
 from imu_shoulder.draft.parts import Part
 from imu_shoulder.errors import RecordingError
 
@@ -27,7 +25,6 @@ _EMPTY_WORDS = {
     "rate",
     "angular",
 }
-_NO_GRAVITY_SHARE = 0.2
 
 
 @dataclass(frozen=True)
@@ -96,7 +93,7 @@ def _with_gravity(
     accs: Sequence[Part], gravities: Sequence[Part], linears: Sequence[Part]
 ) -> tuple[list[Part], dict[int, Part]]:
     """Accelerometers that feel gravity; where none does, those of whose file gravity's columns can be added to."""
-    felt = [part for part in accs if _feels_gravity(part)]
+    felt = [part for part in accs if feels_gravity(part.values())]
     if felt:
         return felt, {}
     out, pulled = [], {}
@@ -107,16 +104,6 @@ def _with_gravity(
             out.append(acc)
             pulled[id(acc)] = own[0]
     return out, pulled
-
-
-def _feels_gravity(part: Part) -> bool:
-    """Told by its size at rest, against how far it swings: without gravity nothing is left at rest."""
-    values = part.values()
-    size = size_of(values[np.isfinite(values).all(axis=1)], 50.0)
-    if size.at_rest < _NO_GRAVITY_SHARE * size.swing:
-        return False
-    # Half a m/s^2 or g at rest, or less, is what is left of gravity by a filter.
-    return size.at_rest > 0.5 or gravity_unit(size.at_rest, False, None) is not None
 
 
 def _telling_kinds(parts: Sequence[Part]) -> set[tuple[int, int]]:

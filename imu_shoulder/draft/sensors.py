@@ -15,10 +15,10 @@ from imu_shoulder.draft import names as said
 from imu_shoulder.draft.evidence import (
     NEVER_STILL_SHARE,
     Unit,
+    acc_unit,
     counts_of_gravity,
-    gravity_unit,
-    gravity_unit_moving,
     impossible_rad_s,
+    is_whole,
     nice_rate,
     other_axes,
     possible_rate,
@@ -255,25 +255,19 @@ def _above(part: Part) -> list[float]:
     return [float(text) for line in part.looked.before[-60:] for text in _NUMBERS.findall(line)]
 
 
-def _whole(values: FloatArray) -> bool:
-    return bool((values[:5000] == np.rint(values[:5000])).all())
-
-
 def accelerometer(draft: Draft, answers: Answers) -> None:
     """Its unit, by the size of gravity at rest; of one that is never still by what it reads in the mean."""
     size = size_of(draft.acc, draft.rate_hz)
-    hint, above, whole = draft.acc_hint, _above(draft.pair.acc), _whole(draft.acc)
+    hint, above, whole = draft.acc_hint, _above(draft.pair.acc), is_whole(draft.acc)
     why = f"at rest it reads {size.at_rest:.4g}, with a spread of {100 * size.share:.1f} % over its rests"
     if answers.acc_unit or answers.acc_scale is not None:
         _put_unit(draft, "acc", (answers.acc_unit or "g", answers.acc_scale or 1.0), f"as you said; {why}")
         return
     unit = counts_of_gravity(size.at_rest, above) if whole and size.at_rest > 50 else None
-    unit = unit or gravity_unit(size.at_rest, whole, hint)
-    if not whole and (size.share > NEVER_STILL_SHARE or unit is None):
-        moving = gravity_unit_moving(draft.acc, draft.rate_hz) if size.share > NEVER_STILL_SHARE else None
-        if moving is not None:
-            unit, why = moving[0], f"it is never still, and reads {moving[1]:.3g} in the mean of half seconds"
-            draft.notes.append("its accelerometer is never still: its unit is the nearest that gravity may have")
+    unit = unit or acc_unit(draft.acc, draft.rate_hz, size, hint)
+    if not whole and size.share > NEVER_STILL_SHARE:
+        why = f"it is never still; {why}"
+        draft.notes.append("its accelerometer is never still: its unit is that whose gravity is nearest in the mean")
     if unit is None or (hint is not None and hint != unit and not _alike(hint, unit, ACC_UNIT_M_S2)):
         came = f"{draft.label}: {why}, where gravity is {STANDARD_GRAVITY_M_S2:.2f} m/s^2 or 1 g"
         came += f"; its header says {hint[0]}" if hint is not None else ""
@@ -329,7 +323,7 @@ def _in_one_frame(draft: Draft) -> FloatArray:
 
 def _by_numbers(draft: Draft, acc_m_s2: FloatArray) -> tuple[Unit | None, str]:
     """The gyroscope's unit by gravity's turning, and the reason; without a unit, why it cannot be told, or nothing."""
-    if not _whole(draft.gyr):
+    if not is_whole(draft.gyr):
         found = unit_by_path(acc_m_s2, draft.gyr, draft.rate_hz)
         if found is None:
             return None, ""
