@@ -91,6 +91,11 @@ def write_map(
     say(f"Map: {out}. Next: imu-shoulder analyse {out} --out results")
 
 
+def can_ask() -> bool:
+    """Whether somebody sits at a terminal."""
+    return sys.stdin.isatty()
+
+
 def _answered(looked: Sequence[Looked], answers: Answers, folder: Path) -> Drafted:
     """The draft without questions: those that come are asked on a terminal. Raises ColumnMapError elsewhere."""
     from imu_shoulder.draft.questions import sentence
@@ -100,7 +105,7 @@ def _answered(looked: Sequence[Looked], answers: Answers, folder: Path) -> Draft
         found = draft(looked, answers, folder)
         if not found.questions:
             return found
-        if not sys.stdin.isatty():
+        if not can_ask():
             raise sentence(found.questions)
         answers = _asked(found.questions[0], answers)
 
@@ -128,7 +133,7 @@ def _asked(question: Question, answers: Answers) -> Answers:
 def _confirm(out: Path) -> None:
     from imu_shoulder.errors import ColumnMapError
 
-    if not sys.stdin.isatty():
+    if not can_ask():
         raise ColumnMapError("your word that this is right", "nobody can be asked here", "look at it, and add --yes")
     if not click.confirm(f"Is this right, and is {out} to be written?", default=True):
         raise ColumnMapError(

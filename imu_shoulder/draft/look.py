@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from imu_shoulder.draft.evidence import possible_rate
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_COLUMNS
 from imu_shoulder.sources.opened import read_unpacked
@@ -26,7 +27,7 @@ _LEAST_NUMBERS = 3
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _STAMPS = (
     (ISO, re.compile(r"\d{4}-\d\d?-\d\d?[T ]\d\d?:\d\d(:\d\d([.,]\d+)?)?\s?(Z|[+-]\d\d:?\d\d)?")),
-    (CLOCK, re.compile(r"\d{1,2}:\d\d:\d\d([.,]\d+)?")),
+    (CLOCK, re.compile(r"\d{1,2}:\d\d:\d\d([.,:]\d+)?")),
 )
 # Other dates with a time, by the patterns of strptime.
 _PATTERNS = tuple(
@@ -88,12 +89,18 @@ def look(path: Path, name: str) -> Looked:
     layout = replace(
         layout, skip_rows=skip_rows if header_rows else _without_header(lines[:first], layout), header_rows=header_rows
     )
+    told = _told_in_rows(lines[first:], layout) if not header_rows else None
+    if told is not None:
+        layout, before = replace(layout, skip_rows=layout.skip_rows + len(told)), [*lines[:first], *told]
+        first += len(told)
+    else:
+        before = lines[:first]
     table = TextTable(name, layout, text)
     if not 1 <= width <= MAX_COLUMNS:
         raise _no_table(name, f"it has {width} columns")
     sample = _sample(lines[first:], layout, width)
     kinds = tuple(_kind(sample[place], decimal) for place in sample)
-    return Looked(path, name, table, names, units, groups, kinds, tuple(lines[:first]), sample)
+    return Looked(path, name, table, names, units, groups, kinds, tuple(before), sample)
 
 
 def _no_table(name: str, came: str) -> RecordingError:
@@ -258,6 +265,17 @@ def _named_in_comment(before: Sequence[str], layout: Layout, width: int) -> tupl
                 return tuple(cells)
             break
     return ("",) * width
+
+
+def _told_in_rows(lines: Sequence[str], layout: Layout) -> list[str] | None:
+    """What two rows before the values say, as wristbands write them: when it began, since 1970, and the rate in Hz."""
+    rows = [_cells(line, layout) for line in lines[:2]]
+    if len(rows) < 2 or any(len(set(cells)) != 1 or not is_number(cells[0], layout.decimal) for cells in rows):
+        return None
+    began_s, rate_hz = (float(cells[0].replace(layout.decimal, ".")) for cells in rows)
+    if not (1e9 < began_s < 3e9 and possible_rate(rate_hz)):
+        return None
+    return [f"began {cells[0]} s after 1970" if k == 0 else f"rate {rate_hz:g} Hz" for k, cells in enumerate(rows)]
 
 
 def _sample(lines: Sequence[str], layout: Layout, width: int) -> pd.DataFrame:

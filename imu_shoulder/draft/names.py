@@ -17,7 +17,10 @@ AXES = ("x", "y", "z")
 
 # Runs of these letters in a word, the first that fits; what takes gravity out comes before what has it.
 _KINDS = (
-    (GYR, r"gyr|rotrate|rotationrate|angularvel|angvel|angularrate|winkelgeschw|drehrate|^omega|^rr$|turnrate"),
+    (
+        GYR,
+        r"gyr|(?:roll|pitch|yaw)rate|rotrate|rotationrate|angularvel|angvel|angularrate|winkelgeschw|drehrate|^omega|^rr$|turnrate",
+    ),
     (OTHER, r"quat|euler|orient|rotationvector|rotvec|rotmat|matrix|^mat$|angle|^pitch$|^roll$|^yaw$|veloc"),
     (LINEAR, r"linear|^lin|useracc|freeacc|worldacc|globalacc|dynamicacc|earthacc"),
     (GRAVITY, r"grav"),
@@ -27,6 +30,7 @@ _KINDS = (
 # Single letters that stand before an axis: ax, gy, mz, wx.
 _LETTERS = {"a": ACC, "g": GYR, "w": GYR, "r": GYR, "m": MAG, "c": MAG, "o": OTHER, "q": OTHER}
 _AXIS_WORDS = {**{axis: axis for axis in AXES}, "xaxis": "x", "yaxis": "y", "zaxis": "z"}
+_TURNS = {"roll": "x", "pitch": "y", "yaw": "z"}
 
 _ACC_UNITS = (
     ("m/s^2", 1.0, r"m/s\^?2|m/s²|m/s/s|m/\(s\^2\)|ms-2|m\*s-2|mps2|m_s2|m\.s-2|ms\^-2"),
@@ -93,6 +97,9 @@ def column_of(name: str, unit_cell: str = "") -> Column:
         if found and (found[1] in _LETTERS or _kind("".join([*parts[:-1], found[1]])) != ""):
             axis = found[2]
             parts[-1] = found[1] + found[3]
+    if not axis and "rate" in parts and set(parts) & _TURNS.keys():
+        axis = next(_TURNS[part] for part in parts if part in _TURNS)
+        parts = ["gyro" if part in _TURNS else part for part in parts]
     kind = _kind("".join(parts)) or next((_kind(part) for part in parts if _kind(part)), "")
     if not kind and axis:
         kind = next(

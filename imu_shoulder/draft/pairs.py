@@ -93,7 +93,9 @@ def _with_gravity(
     accs: Sequence[Part], gravities: Sequence[Part], linears: Sequence[Part]
 ) -> tuple[list[Part], dict[int, Part]]:
     """Accelerometers that feel gravity; where none does, those of whose file gravity's columns can be added to."""
+    # A name may call linear what has gravity in it, as robots do: numbers go before names.
     felt = [part for part in accs if feels_gravity(part.values())]
+    felt = felt or [replace(part, kind=said.ACC) for part in linears if feels_gravity(part.values())]
     if felt:
         return felt, {}
     out, pulled = [], {}
@@ -151,8 +153,11 @@ def _fellows(gyr: Part, accs: Sequence[Part], gyrs: Sequence[Part]) -> list[Part
     """Accelerometers that can only be of the gyroscope's sensor, the plain one first."""
     worn = said.worn_by(gyr.hints)
     beside = [acc for acc in accs if acc.rows is gyr.rows]
-    if beside and [one for one in gyrs if one.rows is gyr.rows] == [gyr]:
+    others = [one for one in gyrs if one.rows is gyr.rows]
+    if beside and len(others) == 1:
         return _preferred(beside)
+    if len(beside) == 1:
+        return beside if _preferred(others)[0] is gyr else []
     if beside:
         shared = {id(acc): len(set(acc.body.split()) & set(gyr.body.split())) for acc in beside}
         most = max(shared.values())

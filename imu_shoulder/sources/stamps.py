@@ -51,7 +51,9 @@ def _since_1970(texts: pd.Series, unit: str) -> FloatArray:
 
 
 def _of_day(texts: pd.Series) -> FloatArray:
-    parts = texts.str.replace(",", ".", regex=False).str.extract(r"^(\d{1,2}):(\d{1,2}):(\d{1,2}(?:\.\d+)?)$")
+    plain = texts.str.replace(r"[,.:](\d+)$", r".\1", regex=True).where(texts.str.count(":") != 2, texts)
+    plain = plain.str.replace(",", ".", regex=False)
+    parts = plain.str.extract(r"^(\d{1,2}):(\d{1,2}):(\d{1,2}(?:\.\d+)?)$")
     hours, minutes, seconds = (parts[k].astype(np.float64).to_numpy() for k in range(3))
     of_day = 3600.0 * hours + 60.0 * minutes + seconds
     # A step back by about a day is midnight.
