@@ -182,6 +182,16 @@ def test_what_is_no_table_is_passed_over_and_said(tmp_path):
     assert read_mapped(tmp_path / "map.toml").events[0].trial_type == "neutral_pose"
 
 
+def test_an_instrument_that_is_left_over_is_said(tmp_path):
+    time_s, acc, gyr = _parts(WRIST)
+    _put(tmp_path / "right_wrist.csv", PLAIN + table(_text(time_s, 4), acc, gyr))
+    stray = _lines(_text(time_s, 4), *(_text(c, 5) for c in _parts(UPPER)[1].T))
+    _put(tmp_path / "left_upper_arm_acc.csv", "time,acc_x,acc_y,acc_z\n" + stray)
+    said = run(["map", str(tmp_path), "--out", str(tmp_path / "map.toml"), "--yes"])
+    assert said.exit_code == 0, said.output
+    assert "Passed over: left_upper_arm_acc.csv: it cannot be told which gyroscope" in said.output
+
+
 def test_an_office_document_is_named(tmp_path):
     with zipfile.ZipFile(tmp_path / "right_wrist.xlsx", "w") as packed:
         packed.writestr("[Content_Types].xml", "<a/>")

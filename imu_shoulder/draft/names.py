@@ -17,10 +17,8 @@ AXES = ("x", "y", "z")
 
 # Runs of these letters in a word, the first that fits; what takes gravity out comes before what has it.
 _KINDS = (
-    (
-        GYR,
-        r"gyr|(?:roll|pitch|yaw)rate|rotrate|rotationrate|angularvel|angvel|angularrate|winkelgeschw|drehrate|^omega|^rr$|turnrate",
-    ),
+    (GYR, r"gyr|rotrate|rotationrate|angularvel|angvel|angularrate|turnrate|(?:roll|pitch|yaw)rate|^omega|^rr$"),
+    (GYR, r"winkelgeschw|drehrate"),
     (OTHER, r"quat|euler|orient|rotationvector|rotvec|rotmat|matrix|^mat$|angle|^pitch$|^roll$|^yaw$|veloc"),
     (LINEAR, r"linear|^lin|useracc|freeacc|worldacc|globalacc|dynamicacc|earthacc"),
     (GRAVITY, r"grav"),

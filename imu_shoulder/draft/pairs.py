@@ -40,8 +40,8 @@ class Pair:
         return (*self.acc.hints, *self.gyr.hints)
 
 
-def pairs_of(parts: Sequence[Part]) -> list[Pair]:
-    """All sensors. Raises RecordingError where an accelerometer or gyroscope is left over, or there is none."""
+def pairs_of(parts: Sequence[Part]) -> tuple[list[Pair], list[Part]]:
+    """All sensors, and the instruments that are left over. Raises RecordingError where there is no sensor."""
     kinds = {
         kind: [part for part in parts if part.kind == kind] for kind in (said.ACC, said.GYR, said.GRAVITY, said.LINEAR)
     }
@@ -77,7 +77,7 @@ def pairs_of(parts: Sequence[Part]) -> list[Pair]:
         else:
             left[said.ACC] += own_accs
             left[said.GYR] += own_gyrs
-    out += _matched(left[said.ACC], left[said.GYR], pulled, not out)
+    out += _matched(left[said.ACC], left[said.GYR], pulled, alone=not out)
     if not out:
         names = ", ".join(part.looked.name for part in (*left[said.ACC], *left[said.GYR]))
         came = f"it cannot be told which of {names} belong together"
@@ -86,7 +86,9 @@ def pairs_of(parts: Sequence[Part]) -> list[Pair]:
             came,
             "give the files of one sensor at a time, or name them alike",
         )
-    return out
+    used = {id(part) for pair in out for part in (pair.acc, pair.gyr)}
+    over = [part for part in (*left[said.ACC], *left[said.GYR]) if id(part) not in used]
+    return out, [part for part in over if not any(part.rows is pair.acc.rows for pair in out)]
 
 
 def _with_gravity(

@@ -118,7 +118,10 @@ def draft(files: Sequence[Looked], answers: Answers, folder: Path) -> Drafted:
         if not any(part.kind in (said.ACC, said.GYR, said.GRAVITY, said.LINEAR) for part in own):
             out.passed.append(f"{looked.name}: no accelerometer or gyroscope in it can be told")
         parts += own
-    pairs = pairs_of(parts)
+    pairs, left = pairs_of(parts)
+    for part in left:
+        what, other = ("accelerometer", "gyroscope") if part.kind == said.ACC else ("gyroscope", "accelerometer")
+        out.passed.append(f"{part.looked.name}: it cannot be told which {other} goes with its {what}")
     labels = _labels(pairs)
     out.sensors = [drafted(pair, label, answers) for pair, label in zip(pairs, labels, strict=True)]
     ready = [one for one in out.sensors if not one.questions]
