@@ -171,31 +171,22 @@ def turned(acc_m_s2: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: f
     return Turned(agreement, fine, bool(off(float(best.x)) < radians(6.0)))
 
 
-def tilting_factor(acc_m_s2: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> float:
-    seen = tilting(acc_m_s2, gyr, time_s, rate_hz)
-    return 1.0 if seen is None or not seen.enough else seen.compare(np.eye(3))[1]
-
-
 def other_axes(acc_m_s2: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> tuple[str, ...] | None:
     """The acc_axes under which the two instruments agree, where they do less as they are; else None."""
     seen = tilting(acc_m_s2, gyr, time_s, rate_hz)
     if seen is None or not seen.enough:
         return None
     own = seen.compare(np.eye(3))[0]
-    found = []
-    for axes in AXIS_CHANGES:
-        if np.linalg.det(axes) < 0:  # up for down agrees as well: a chip that is turned is likelier than a mirrored one
-            continue
-        changed = tilting(acc_m_s2 @ axes.T, gyr, time_s, rate_hz)
-        if changed is not None:
-            found.append((changed.compare(np.eye(3))[0], axes))
-    found.sort(key=lambda one: -one[0])
+    # Up for down agrees as well: a chip that is turned is likelier than a mirrored one. To turn the accelerometer's
+    # axes is to turn the gyroscope's back.
+    proper = [axes for axes in AXIS_CHANGES if np.linalg.det(axes) > 0]
+    found = sorted(((seen.compare(axes.T)[0], axes) for axes in proper), key=lambda one: -one[0])
     best = found[0][0]
     if best < _AXES_AGREE or best - own < _AXES_BETTER or best - found[1][0] < _AXES_ALONE:
         return None
     axes = found[0][1]
     # And from rest to rest, where a sensor may have turned about several axes.
-    factor = tilting_factor(acc_m_s2 @ axes.T, gyr, time_s, rate_hz)
+    factor = seen.compare(axes.T)[1]
     stills = still_moments(acc_m_s2, gyr, time_s, rate_hz)
     turns = turns_between(stills, gyr * factor, time_s, rate_hz)
     if turns is None or len(turns) < _AXES_TURNS:

@@ -54,6 +54,7 @@ class Rows:
     looked: Looked
     chosen: Mapping[int, str]
     frame: pd.DataFrame
+    _texts: dict[int, pd.Series] = field(default_factory=dict, repr=False, compare=False)
 
     def numbers(self, places: Sequence[int]) -> FloatArray:
         values = self.frame[list(places)].to_numpy(dtype=np.float64)
@@ -61,7 +62,9 @@ class Rows:
         return np.ascontiguousarray(np.clip(values, -_MOST_NUMBER, _MOST_NUMBER))
 
     def texts(self, place: int) -> pd.Series:
-        return self.looked.table.read_columns([place], [place], self.chosen)[place]
+        if place not in self._texts:
+            self._texts[place] = self.looked.table.read_columns([place], [place], self.chosen)[place]
+        return self._texts[place]
 
 
 @dataclass(frozen=True)

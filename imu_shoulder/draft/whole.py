@@ -23,6 +23,7 @@ from imu_shoulder.errors import ColumnMapError, RecordingError
 from imu_shoulder.limits import MAX_ITEMS
 from imu_shoulder.model import PLACEMENTS, limb_words
 from imu_shoulder.sources.opened import is_zip, names_in_zip, on_disk
+from imu_shoulder.sources.stamps import is_text
 from imu_shoulder.units import ACC_UNIT_M_S2
 
 # Endings of files that are no tables; they are passed over in a folder.
@@ -268,9 +269,10 @@ def _start(out: Drafted) -> tuple[str, str]:
     stamped = [one.epoch_s for one in out.sensors if one.epoch_s is not None]
     try:
         if stamped:
-            return datetime.fromtimestamp(min(stamped), UTC).replace(
-                microsecond=0, tzinfo=None
-            ).isoformat(), "by its stamps"
+            # Dates and times are of some place's clock; seconds since 1970 are of Greenwich's.
+            local = any(is_text(str(one.keys.get("time_unit"))) for one in out.sensors)
+            began = datetime.fromtimestamp(min(stamped), UTC).replace(microsecond=0)
+            return (began.replace(tzinfo=None) if local else began).isoformat(), "by its stamps"
         written = datetime.fromtimestamp(on_disk(out.sensors[0].pair.acc.looked.path)[0].stat().st_mtime, UTC)
         return written.replace(microsecond=0, tzinfo=None).isoformat(), "when the file was last written: correct it"
     except (ValueError, OverflowError, OSError):
