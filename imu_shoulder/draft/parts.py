@@ -335,4 +335,4 @@ def _counted_time(part: Part, place: int, measured: BoolArray) -> Time | None:
         return Time(place, UNKNOWN, 1.0, steps, False, f"its name says {hint}, but it has {why}")
     if not hint and not epoch and not _USUAL_HZ[0] <= rate_hz <= _USUAL_HZ[1]:
         return Time(place, UNKNOWN, 1.0, steps, False, f"it has {why}, and may count something else")
-    return Time(place, unit, unit_s, steps.in_seconds(unit_s), epoch, why + (" since 1970" if epoch else ""))
+    return Time(place, unit, unit_s, steps.in_seconds(unit_s), epoch, why + (", counted from 1970" if epoch else ""))

@@ -64,7 +64,9 @@ def read_mapped(map_path: Path, data_path: Path | None = None) -> Recording:
     """
     head = Checked.read(map_path, ColumnMapError, "the column map")
     place = map_path.parent if data_path is None else data_path
-    name = (map_path if data_path is None else data_path).resolve().stem
+    named = (map_path if data_path is None else data_path).resolve()
+    # A map that has no name of its own goes by its folder's.
+    name = named.parent.name if data_path is None and named.stem == "map" else named.stem
     return recording_of(head, map_path.name, place, name, {map_path.name: file_sha256(map_path)})
 
 
