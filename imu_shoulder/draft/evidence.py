@@ -1,7 +1,7 @@
 """What numbers show of themselves: gravity at rest, gravity's turning, and how their times step.
 
-Numbers are judged, never names. What is found is said with the figure that it was told by. The limits are ours, and held
-against open recordings by tests/test_map_evidence.py.
+Numbers are judged, never names. What is found is said with the figure that it was told by. The limits are ours;
+tests/test_map_evidence.py holds them against open recordings.
 """
 
 from __future__ import annotations
