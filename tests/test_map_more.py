@@ -192,6 +192,19 @@ def test_an_instrument_that_is_left_over_is_said(tmp_path):
     assert "Passed over: left_upper_arm_acc.csv: it cannot be told which gyroscope" in said.output
 
 
+def test_a_map_that_was_corrected_by_hand_is_kept(tmp_path):
+    time_s, acc, gyr = _parts(WRIST)
+    path = _put(tmp_path / "right_wrist.csv", PLAIN + table(_text(time_s, 4), acc, gyr))
+    words = ["map", str(path), "--out", str(tmp_path / "map.toml"), "--yes"]
+    run(words)
+    assert "kept" not in run(words).output
+    mine = (tmp_path / "map.toml").read_text() + "# mine\n"
+    (tmp_path / "map.toml").write_text(mine)
+    assert "map.earlier.toml" in run(words).output
+    assert (tmp_path / "map.earlier.toml").read_text() == mine
+    assert "mine" not in (tmp_path / "map.toml").read_text()
+
+
 def test_an_office_document_is_named(tmp_path):
     with zipfile.ZipFile(tmp_path / "right_wrist.xlsx", "w") as packed:
         packed.writestr("[Content_Types].xml", "<a/>")
