@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from print_slips import BETWEEN, restless, slips_of
 from scipy.spatial.transform import Rotation
-from second_simulator import Interlude, SetPlan, calmed, perform, person, session
+from second_simulator import Interlude, SetPlan, calmed, perform, person
+from second_simulator import session as drawn_session
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
@@ -195,7 +196,8 @@ def test_scratching_between_the_sets_is_no_slip(seed):
 def test_what_both_arms_show_at_one_moment_is_the_person():
     """Somebody who lies down for the next drill. Before, both wrists were said to have turned, by 21 and 32 deg."""
     lies = person(79305, "table")
-    drawn = session(calmed(lies), sternum=True, between=(Interlude("stand", 10.0, 0.0),), grade="good", number=79305)
+    stand = (Interlude("stand", 10.0, 0.0),)
+    drawn = drawn_session(calmed(lies), sternum=True, between=stand, grade="good", number=79305)
     third = [k for k, block in enumerate(drawn.blocks) if isinstance(block, SetPlan)][2]
     assert slips_of(perform(replace(drawn, blocks=drawn.blocks[:third]))[0]) == []
 
