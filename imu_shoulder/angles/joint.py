@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -141,9 +142,15 @@ def arm_angles(
 
 
 def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
-    """How well it is known which way the body faced (M,), by the first sensor of the arm; NaN where it was not kept."""
+    """How well it is known which way the body faces beside the arm (M,), NaN where it was not kept.
+
+    By the sensor on the trunk, else by how the arm came back to where it was.
+    """
     limb = calibration.upper_arm or calibration.wrist
-    sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
+    if calibration.trunk is not None:
+        sd_rad = attitudes[calibration.trunk.placement].apart_sd_rad
+    else:
+        sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
     return np.full(count, np.nan) if sd_rad is None else np.degrees(sd_rad)
 
 
@@ -214,6 +221,8 @@ def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tupl
     return humerus.seen_from(body), forearm.seen_from(body)
 
 
+# A live page asks for it thirty times a second.
+@lru_cache(maxsize=16)
 def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> StraightLine:
     """How rotation follows from the sensors where the elbow is straight."""
     if not calibration.anchors:
