@@ -21,7 +21,7 @@ from imu_shoulder.assess.unseen import bare_sets, missing_angles, missing_lines,
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.cautions import CAUTIONS
-from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
+from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, Proposal, on_arm
 from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import PAIN_CEILING, notes_of, tell_sets
 
@@ -58,6 +58,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "parameters_changed": analysis.params.changed,
         "calibration": {side: _calibration(arm, found) for side, arm in found.arms.items()} if found else {},
         "no_pose": analysis.no_pose,
+        "proposals": [_proposal(own) for own in recording.proposals or ()],
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
         "data_quality": {
             placement: {
@@ -68,6 +69,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         },
         "findings": [{"placement": f.placement, **_finding(f)} for f in analysis.findings],
         "not_seen": _not_seen(analysis),
+        "bare_sets": bare_sets(recording.events, analysis.arms, analysis.apart),
         "cautions": list(CAUTIONS),
         "pain": pain,
         "notes": notes_of(recording.events),
@@ -81,6 +83,10 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
 def _versions() -> dict[str, str]:
     installed = {name: metadata.version(name) for name in _DEPENDENCIES}
     return {"imu_shoulder": __version__, "python": platform.python_version(), **installed}
+
+
+def _proposal(own: Proposal) -> dict[str, Any]:
+    return {**asdict(own), "alternatives": dict(own.alternatives)}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
@@ -100,7 +106,7 @@ def _calibration(arm: ArmCalibration, calibration: Calibration) -> dict[str, Any
     text = f"from {', '.join(used)}"
     if not calibration.pose_was_marked:
         start, end = calibration.pose_s
-        text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s was taken)"
+        text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s is proposed for it)"
     unmoved = [name for missing in missing_angles(arm) if not missing.bare for name in missing.angles]
     if unmoved:
         text += f"; without a movement that shows it, {named(unmoved)} cannot be told"
@@ -117,7 +123,6 @@ def _not_seen(analysis: Analysis) -> list[str]:
         out.append(f"Every angle: no neutral pose was found. {NO_POSE[2].capitalize()}.")
     for arm in () if analysis.calibration is None else analysis.calibration.arms.values():
         out += missing_lines(arm)
-    out += bare_sets(analysis.recording.events, analysis.arms, analysis.apart)
     sets = [found.arm_set for found in analysis.sets]
     return out + set_lines(sets, analysis.arms, STERNUM in worn, analysis.params.judge.heading_sd_deg)
 
