@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
-from scipy.signal import butter, sosfiltfilt
 
+from imu_shoulder.filters import low_passed
 from imu_shoulder.frames import left_factor, quat_from_rotation
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment._free_motion import Motion
@@ -120,8 +120,7 @@ def find_stays(motions: Sequence[Motion]) -> Stays:
 def _speed_rad_s(motion: Motion) -> FloatArray:
     rotation = motion.earth_from_sensor
     turn = (rotation[:-1].inv() * rotation[1:]).as_rotvec() * motion.rate_hz
-    low_pass = butter(2, LOW_PASS_HZ, fs=motion.rate_hz, output="sos")
-    turn = sosfiltfilt(low_pass, turn, axis=0, padtype="constant", padlen=min(15, len(turn) - 1))
+    turn = low_passed(turn, LOW_PASS_HZ, motion.rate_hz, min(15, len(turn) - 1), ends="constant")
     return np.asarray(np.linalg.norm(turn, axis=1))
 
 
