@@ -24,6 +24,8 @@ def low_passed(values: FloatArray, cutoff_hz: float, rate_hz: float, pad: int, e
 
     pad: rows by which it is made longer at either end, odd (turned about the last value) or constant.
     """
+    if len(values) < 2:
+        return values.copy()
     before, after = values[:1], values[-1:]
     if ends == "odd":
         head, tail = 2 * before - values[pad:0:-1], 2 * after - values[-2 : -pad - 2 : -1]

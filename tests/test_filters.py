@@ -14,7 +14,7 @@ from imu_shoulder.filters import low_passed
 
 @pytest.mark.parametrize("ends", ["odd", "constant"])
 @pytest.mark.parametrize(("cutoff_hz", "rate_hz"), [(3.0, 100.0), (0.8, 40.0), (3.0, 800.0), (20.0, 50.0)])
-@pytest.mark.parametrize("shape", [(12,), (1000,), (1000, 3)])
+@pytest.mark.parametrize("shape", [(1,), (2, 3), (12,), (1000,), (1000, 3)])
 def test_it_is_the_same_as_the_library(ends, cutoff_hz, rate_hz, shape):
     values = 50 + np.random.default_rng(0).normal(0, 10, shape).cumsum(axis=0)
     pad = min(len(values) - 1, round(rate_hz))
