@@ -27,23 +27,22 @@ ANGLES: Mapping[str, str] = {
     "rotation_deg": "Rotation",
     "forearm_elevation_deg": "Forearm above level",
 }
+# A sensor that is knocked or put on turns several times as fast as in any set, and would flatten the rest.
+SPEED_SHOWN = 0.99
 OWN_AXIS, SPEED = "own_axis", "speed"
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """One curve of one arm. levels: (low, high) by bins of 1, 2, 4 ... rows, NaN where nothing is known."""
+    """One curve of one arm. levels: (low, high) by bins of 1, 2, 4 ... rows, NaN where nothing is known.
+
+    ends: the values that are shown from foot to head; 0 and 0 where nothing is known.
+    """
 
     side: Side
     sensor: str
     levels: tuple[tuple[Values, Values], ...]
-
-    @property
-    def ends(self) -> tuple[float, float]:
-        """The lowest and the highest value; 0 and 0 where nothing is known."""
-        low, high = self.levels[-1]
-        known = np.isfinite(low)
-        return (float(low[known].min()), float(high[known].max())) if known.any() else (0.0, 0.0)
+    ends: tuple[float, float]
 
     def tile(self, level: int, number: int) -> tuple[list[int | None], list[int | None]]:
         """Low and high of one tile in tenths, None where nothing is known; shorter at the recording's end."""
@@ -88,14 +87,19 @@ def _tenths(values: Values) -> list[int | None]:
     return [value if there else None for value, there in zip(whole, known.tolist(), strict=True)]
 
 
-def make_curve(side: Side, sensor: str, values: FloatArray) -> Curve:
-    """A curve with its levels, down to one that a single tile holds. values: (N,), NaN where not known."""
+def make_curve(side: Side, sensor: str, values: FloatArray, shown: float = 1.0) -> Curve:
+    """A curve with its levels, down to one that a single tile holds. values: (N,), NaN where not known.
+
+    shown: the share of all values that the head leaves room for.
+    """
+    known = values[np.isfinite(values)]
+    ends = (float(known.min()), float(np.quantile(known, shown))) if len(known) else (0.0, 0.0)
     low = high = values.astype(np.float32)
     levels = [(low, high)]
     while len(low) > TILE_BINS:
         low, high = _halved(np.fmin, low), _halved(np.fmax, high)
         levels.append((low, high))
-    return Curve(side, sensor, tuple(levels))
+    return Curve(side, sensor, tuple(levels), ends)
 
 
 def _halved(take: np.ufunc, values: Values) -> Values:
@@ -115,7 +119,7 @@ def motion_kinds(aligned: Aligned) -> tuple[Kind, ...]:
         track = counting_track(aligned.tracks, side)
         sensor = limb_words(track.placement)
         own.append(make_curve(side, sensor, own_axis_deg(track, aligned.time_s, aligned.rate_hz)))
-        speed.append(make_curve(side, sensor, np.degrees(np.linalg.norm(track.gyr_rad_s, axis=1))))
+        speed.append(make_curve(side, sensor, np.degrees(np.linalg.norm(track.gyr_rad_s, axis=1)), SPEED_SHOWN))
     clock = float(aligned.time_s[0]), 1.0 / aligned.rate_hz
     kinds = (
         Kind(OWN_AXIS, "Motion about its own axis", "°", *clock, tuple(own)),

@@ -26,6 +26,14 @@ export class Curves {
     this.round += 1;
   }
 
+  // The values that each lane shows from foot to head: the same, so that two arms can be compared.
+  get range() {
+    const curves = this.kind?.curves ?? [];
+    const low = Math.min(...curves.map((curve) => curve.low));
+    const high = Math.max(...curves.map((curve) => curve.high));
+    return high - low < 1 ? [low - 1, high + 1] : [low, high];
+  }
+
   get sides() {
     return this.kind?.curves.map(({ side }) => side) ?? [];
   }
@@ -86,9 +94,8 @@ export class Curves {
     const paper = fitted(canvas);
     const { width, height } = canvas;
     paper.clearRect(0, 0, width, height);
-    const about = this.kind?.curves.find((curve) => curve.side === side);
-    if (!about || view.to <= view.from) return;
-    const [low, high] = rangeOf(about);
+    if (!this.sides.includes(side)) return;
+    const [low, high] = this.range;
     const y = (tenths) => height - margin - ((tenths / 10 - low) / (high - low)) * (height - 2 * margin);
     const px_s = width / (view.to - view.from);
     const level = this.levelOf(1 / px_s);
@@ -132,11 +139,6 @@ export class Curves {
       pen = true;
     }
   }
-}
-
-// The values that a lane shows from its foot to its head.
-export function rangeOf({ low, high }) {
-  return high - low < 1 ? [low - 1, high + 1] : [low, high];
 }
 
 // The canvas at the screen's own points.

@@ -1,15 +1,17 @@
 // The page: what the server knows, drawn; what is done with marks; saving and analysing.
-import { Curves, fitted, rangeOf } from "./curves.js";
+import { Curves } from "./curves.js";
 import { Details } from "./details.js";
+import { drawAxis, drawLanes, drawList, drawOverview } from "./drawing.js";
 import { Marks } from "./marks.js";
-import { get, list, make, show, write } from "./parts.js";
+import { get, list, show, write } from "./parts.js";
 import { Spans, stepOf } from "./spans.js";
-import { ticks, View, watchPointers, watchStrip } from "./view.js";
+import { View, watchPointers, watchStrip } from "./view.js";
 import { clock, Names, spoken } from "./words.js";
 
 const BUSY_MS = 500;
 const IDLE_MS = 4000;
 const CURSOR_FACTOR = 10;
+const SPEED = "speed";
 
 let state = null;
 let names = null;
@@ -26,6 +28,8 @@ let kindChosen = false;
 let polling = null;
 
 const main = new Curves(later);
+// How fast the arm turns stands behind every curve: it shows that something is done, whatever angle is looked at.
+const speed = new Curves(later);
 const strip = new Curves(later);
 const spans = new Spans(get("spans"), { marks: () => marks, view: () => view, names: () => names, acted });
 const details = new Details(() => marks, () => names);
@@ -114,7 +118,8 @@ function curves() {
   }
   const kind = state.kinds.find(({ name }) => name === select.value) ?? null;
   main.show(kind);
-  strip.show(kind);
+  speed.show(state.kinds.find(({ name }) => name === SPEED) ?? null);
+  strip.show(speed.kind);
 }
 
 // Everything is drawn once per screen refresh.
@@ -127,79 +132,16 @@ function later() {
   });
 }
 
-function lanes() {
-  const box = get("lanes");
-  const sides = main.sides.length ? main.sides : state.head.arms;
-  if (box.dataset.sides !== sides.join()) {
-    box.dataset.sides = sides.join();
-    box.replaceChildren(
-      ...sides.map((side) => {
-        const lane = make("div", "lane");
-        lane.dataset.side = side;
-        const canvas = make("canvas");
-        canvas.setAttribute("aria-hidden", "true");
-        lane.append(canvas, make("p", "lane-name"), make("p", "lane-ends"));
-        return lane;
-      }),
-    );
-  }
-  return [...box.children].map((lane) => ({ side: lane.dataset.side, top: lane.offsetTop, height: lane.offsetHeight, lane }));
-}
-
 function draw() {
   const style = getComputedStyle(document.body);
-  const color = style.getPropertyValue("--ink");
-  const drawn = lanes();
-  main.need(view, get("stage").clientWidth);
-  for (const { side, lane } of drawn) {
-    const [canvas, name, ends] = lane.children;
-    main.draw(canvas, side, view, color, 4 * devicePixelRatio);
-    const about = main.kind?.curves.find((curve) => curve.side === side);
-    const [low, high] = about ? rangeOf(about) : [0, 0];
-    write(name, `${side} arm${about?.sensor ? `, ${about.sensor.replace(`${side} `, "")} sensor` : ""}`);
-    write(ends, about ? `${Math.round(low)} to ${Math.round(high)}${main.kind.unit}` : "");
-  }
-  axis(style);
-  overview(style);
-  spans.draw(drawn);
+  const lanes = drawLanes({ main, speed, view, arms: state.head.arms }, style);
+  drawAxis(view, style);
+  drawOverview(strip, view, marks.spans, style);
+  spans.draw(lanes);
   placeCursor();
   details.draw();
-  drawList();
+  drawList(marks, names);
   buttons();
-}
-
-function axis(style) {
-  const canvas = get("axis");
-  const paper = fitted(canvas);
-  const { clientWidth: width, clientHeight: height } = canvas;
-  paper.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
-  paper.clearRect(0, 0, width, height);
-  paper.fillStyle = style.getPropertyValue("--soft");
-  paper.font = `14px ${style.fontFamily}`;
-  const { step, at } = ticks(view, width);
-  for (const t of at) {
-    const x = ((t - view.from) / view.span) * width;
-    paper.fillRect(x, height - 6, 1, 6);
-    if (x < width - 44) paper.fillText(clock(t, step >= 1), x + 3, height - 6);
-  }
-}
-
-function overview(style) {
-  const canvas = get("overview");
-  const [from, to] = view.bounds;
-  strip.need({ from, to }, canvas.clientWidth);
-  strip.draw(canvas, strip.sides[0], { from, to }, style.getPropertyValue("--body"), 2);
-  const paper = canvas.getContext("2d");
-  const px_s = canvas.width / (to - from);
-  for (const span of marks.spans) {
-    paper.globalAlpha = span.offered ? 0.35 : 0.75;
-    paper.fillStyle = style.getPropertyValue(span.cells.trial_type === "set" ? "--arm" : "--hatch");
-    paper.fillRect((span.start - from) * px_s, canvas.height * 0.72, Math.max(2, (span.end - span.start) * px_s), canvas.height * 0.28);
-  }
-  paper.globalAlpha = 1;
-  paper.strokeStyle = style.getPropertyValue("--ink");
-  paper.lineWidth = 2 * devicePixelRatio;
-  paper.strokeRect((view.from - from) * px_s + 1, 1, Math.max(4, view.span * px_s - 2), canvas.height - 2);
 }
 
 function placeCursor() {
@@ -211,32 +153,6 @@ function placeCursor() {
   const said = { valuemin: from.toFixed(1), valuemax: to.toFixed(1), valuenow: cursor.toFixed(1), valuetext: spoken(cursor) };
   for (const [name, value] of Object.entries(said)) at.setAttribute(`aria-${name}`, value);
   write(get("cursor-time"), clock(cursor));
-}
-
-function drawList() {
-  const lines = marks.spans.map((span) => {
-    const arm = names.arm(span);
-    const pain = span.cells.pain ? `pain ${span.cells.pain}` : "";
-    return [span.key, `${clock(span.start, true)} to ${clock(span.end, true)}`, names.of(span), [arm, pain, span.offered ? "proposed" : ""].filter(Boolean).join(", "), span.key === marks.chosen];
-  });
-  const box = get("list");
-  const text = JSON.stringify(lines);
-  if (box.dataset.text === text) return;
-  box.dataset.text = text;
-  const focused = document.activeElement?.closest("#list button")?.dataset.key;
-  box.replaceChildren(
-    ...lines.map(([key, when, what, more, chosen]) => {
-      const button = make("button");
-      button.type = "button";
-      button.dataset.key = key;
-      if (chosen) button.setAttribute("aria-current", "true");
-      button.append(make("span", "when", when), make("span", "what", what), make("span", "more", more));
-      const line = make("li");
-      line.append(button);
-      return line;
-    }),
-  );
-  box.querySelector(`[data-key="${focused}"]`)?.focus();
 }
 
 function buttons() {
@@ -257,8 +173,13 @@ function buttons() {
   write(get("offer-text"), `${offers} ${offers === 1 ? "proposal" : "proposals"}, hatched: not saved until you take or change ${offers === 1 ? "it" : "them"}.`);
   write(get("take-all"), offers === 1 ? "Take it" : `Take all ${offers}`);
   const doing = running ? state.analysis.stage : state.stage;
-  const no_angles = state.no_angles && !state.kinds.some(({ name }) => name.endsWith("_deg")) ? "No angles: no neutral pose was found. Mark one to see them." : "";
-  write(get("doing"), doing ? `${doing} ...` : no_angles);
+  write(get("doing"), doing ? `${doing} ...` : noAngles());
+}
+
+function noAngles() {
+  if (!state.no_angles) return "";
+  const seen = state.kinds.some(({ name }) => name.endsWith("_deg"));
+  return seen ? `The calibration that is marked was not used for these curves: ${state.no_angles}` : "No angles without a neutral pose: mark one, and they come.";
 }
 
 function alarm(text, choices = false) {

@@ -48,7 +48,7 @@ export function countWords(cells) {
 export function alreadyMarked(offer, spans) {
   return spans.some((span) => {
     const shared = Math.min(span.end, offer.end) - Math.max(span.start, offer.start);
-    return isSet(span) === isSet(offer) && shareArm(span, offer) && shared > 0.3 * Math.min(span.end - span.start, offer.end - offer.start);
+    return shareArm(span, offer) && shared > 0.3 * Math.min(span.end - span.start, offer.end - offer.start);
   });
 }
 
@@ -87,8 +87,9 @@ export class Marks {
   // What is on the disk, as a step that can be undone. first: nothing was there before.
   load(rows, first = false) {
     const loaded = inOrder(rows.map((cells) => makeSpan(cells)));
-    if (first) this.spans = loaded;
-    else this.set(inOrder([...loaded, ...this.offers]), null);
+    const spans = inOrder([...loaded, ...this.offers.filter((offer) => !alreadyMarked(offer, loaded))]);
+    if (first) this.spans = spans;
+    else this.set(spans, null);
     this.saved = JSON.stringify(loaded.map(rowOf));
     this.changed();
   }

@@ -49,7 +49,7 @@ export class Names {
   of(span) {
     const { trial_type: type, drill } = span.cells;
     if (type !== "set") return this.types.get(type) ?? type;
-    return drill ? this.drill(drill) : "Set, no drill named";
+    return drill ? this.drill(drill) : "Set";
   }
 
   arm({ cells: { side } }) {
