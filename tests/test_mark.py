@@ -399,6 +399,7 @@ def test_an_analysis_that_fails_says_why_and_a_second_one_waits(folder):
 def test_it_can_be_mounted_anywhere(folder):
     """As a page among others: its own addresses are all relative."""
     with Marking(folder, mount="/recordings/7") as running:
+        assert ask(running, "/recordings/7/state")[0] == 200
         settled(running)
         status, page = ask(running, "/recordings/7/")
         assert status == 200

@@ -71,6 +71,8 @@ export class Spans {
     const span = this.of(key);
     if (!span) return;
     if (this.marks().chosen !== key) this.marks().choose(key);
+    // At once, not with the next drawing: the next press of Tab goes to its end.
+    for (const slider of Object.values(this.made.get(key).parts)) slider.tabIndex = 0;
     // Who goes there by key has to see it.
     if (document.activeElement?.matches(":focus-visible")) this.view().include(span.start, span.end);
   }
