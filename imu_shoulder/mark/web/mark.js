@@ -30,7 +30,6 @@ let polling = null;
 const main = new Curves(later);
 // How fast the arm turns stands behind every curve: it shows that something is done, whatever angle is looked at.
 const speed = new Curves(later);
-const strip = new Curves(later);
 const spans = new Spans(get("spans"), { marks: () => marks, view: () => view, names: () => names, acted });
 const details = new Details(() => marks, () => names);
 const say = (text) => write(get("status"), text);
@@ -119,7 +118,6 @@ function curves() {
   const kind = state.kinds.find(({ name }) => name === select.value) ?? null;
   main.show(kind);
   speed.show(state.kinds.find(({ name }) => name === SPEED) ?? null);
-  strip.show(speed.kind);
 }
 
 // Everything is drawn once per screen refresh.
@@ -136,7 +134,7 @@ function draw() {
   const style = getComputedStyle(document.body);
   const lanes = drawLanes({ main, speed, view, arms: state.head.arms }, style);
   drawAxis(view, style);
-  drawOverview(strip, view, marks.spans, style);
+  drawOverview(speed, view, marks.spans, style);
   spans.draw(lanes);
   placeCursor();
   details.draw();
