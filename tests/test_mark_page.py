@@ -373,7 +373,7 @@ def test_keys_alone(marking):
         page.keyboard.press("Tab")
         if page.evaluate("document.activeElement.id") == "drill":
             break
-    page.keyboard.type("Raise with")
+    page.keyboard.press("ArrowUp")
     page.keyboard.press("Control+s")
     until(page, "() => document.getElementById('save').textContent === '✓ Saved'")
     assert [event.drill for event in sets(running)] == ["full_can", "band_loop_raise"]

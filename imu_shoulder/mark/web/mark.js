@@ -339,7 +339,7 @@ function acted(event, key) {
   if (event.key === "Enter") {
     event.preventDefault();
     get("trial_type").focus();
-  } else if (id && !(id === "merge" && get("merge").disabled)) {
+  } else if (id && marks.span) {
     event.preventDefault();
     DOES[id]();
     // The focus goes on to what took its place.
@@ -381,7 +381,8 @@ document.addEventListener("keydown", (event) => {
   const id = key === "s" ? "save" : key === "y" || (key === "z" && event.shiftKey) ? "redo" : key === "z" ? "undo" : null;
   if (!id) return;
   event.preventDefault();
-  if (!get(id).disabled) DOES[id]();
+  // Whether there is something to save is asked here, not of the button: that one is drawn a moment later.
+  if (id !== "save" || marks.unsaved) DOES[id]();
 });
 addEventListener("beforeunload", (event) => {
   if (marks?.unsaved) event.preventDefault();
