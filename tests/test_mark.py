@@ -114,12 +114,12 @@ def test_what_was_there_stays_under_a_number(folder):
     first = keeper.path.read_bytes()
     marked = keeper.read()
     rows = [{**row, "note": "tired"} if row["trial_type"] == "set" else row for row in marked.rows]
-    saved = keeper.save(marked.version, rows)
+    saved = keeper.keep(marked.version, rows)
     assert saved.kept == "events.1.tsv"
     assert (folder / "events.1.tsv").read_bytes() == first
     assert [event.note for event in read_events(keeper.path)] == [None, None, None, "tired"]
     second = keeper.path.read_bytes()
-    assert keeper.save(saved.version, marked.rows).kept == "events.2.tsv"
+    assert keeper.keep(saved.version, marked.rows).kept == "events.2.tsv"
     assert (folder / "events.2.tsv").read_bytes() == second
     assert keeper.path.read_bytes() == first
     # A recording may have any number of them.
@@ -130,7 +130,7 @@ def test_saving_what_is_there_writes_nothing(folder):
     keeper = Keeper(folder)
     marked = keeper.read()
     assert keeper.path.read_text() == events_tsv(marked.events)
-    saved = keeper.save(marked.version, marked.rows)
+    saved = keeper.keep(marked.version, marked.rows)
     assert (saved.changed, saved.kept, saved.version) == (False, "", marked.version)
     assert not (folder / "events.1.tsv").exists()
 
@@ -139,7 +139,7 @@ def test_the_first_marks_have_nothing_to_keep(folder):
     keeper = Keeper(folder)
     keeper.path.unlink()
     assert keeper.read().version == ""
-    saved = keeper.save("", [{"onset": 1, "duration": "2.5", "trial_type": "set", "pain": 2}])
+    saved = keeper.keep("", [{"onset": 1, "duration": "2.5", "trial_type": "set", "pain": 2}])
     assert (saved.changed, saved.kept) == (True, "")
     assert read_events(keeper.path) == (Event(1.0, 2.5, "set", pain=2.0),)
 
@@ -150,12 +150,12 @@ def test_a_file_that_somebody_else_changed_is_not_written_over(folder):
     theirs = keeper.path.read_text() + "90\t5\tset\tn/a\tleft\n"
     keeper.path.write_text(theirs)
     with pytest.raises(ChangedError, match="changed meanwhile"):
-        keeper.save(marked.version, [])
+        keeper.keep(marked.version, [])
     assert keeper.path.read_text() == theirs
     assert not (folder / "events.1.tsv").exists()
     keeper.path.unlink()
     with pytest.raises(ChangedError):
-        keeper.save(marked.version, [])
+        keeper.keep(marked.version, [])
     assert not keeper.path.exists()
 
 
@@ -168,7 +168,7 @@ def test_of_two_that_save_at_once_one_is_told(folder):
     def save(note):
         gate.wait()
         try:
-            keeper.save(marked.version, [{**row, "note": note} for row in marked.rows])
+            keeper.keep(marked.version, [{**row, "note": note} for row in marked.rows])
             came.append(note)
         except ChangedError:
             came.append(None)
@@ -203,7 +203,7 @@ def test_what_is_no_marks_is_refused_and_nothing_written(folder, rows):
     keeper = Keeper(folder)
     before = keeper.path.read_bytes()
     with pytest.raises(RecordingError):
-        keeper.save(keeper.version, rows)
+        keeper.keep(keeper.version, rows)
     assert keeper.path.read_bytes() == before
     assert not (folder / "events.1.tsv").exists()
 
@@ -211,7 +211,7 @@ def test_what_is_no_marks_is_refused_and_nothing_written(folder, rows):
 def test_a_note_stays_one_cell(folder):
     keeper = Keeper(folder)
     rows = [{"onset": 1, "duration": 2, "trial_type": "set", "note": "sharp\tat\nthe front\r<b>"}]
-    keeper.save(keeper.version, rows)
+    keeper.keep(keeper.version, rows)
     assert read_events(keeper.path)[0].note == "sharp at the front <b>"
 
 

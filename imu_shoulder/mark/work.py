@@ -117,8 +117,8 @@ class Work:
         return kind.tile(level, number)
 
     def save(self, version: str, rows: object) -> Saved:
-        """Write events.tsv. Raises ShoulderError; see Keeper.save."""
-        saved = self.keeper.save(version, rows)
+        """Write events.tsv. Raises ShoulderError; see Keeper.keep."""
+        saved = self.keeper.keep(version, rows)
         if saved.changed and self._recording is not None:
             self._recording = replace(self._recording, events=saved.events)
             if calibration_of(saved.events) != self._calibrated_by:
