@@ -124,7 +124,8 @@ class RunningSet:
                 angle = (leading_name(arm.angles, self.drill) if shows and self.drill is not None else None) or ANGLE
                 self.told_by[side] = role, angle, arm.reference_of(slice(None))
             kept = self._arms[side]
-            parts = [time_s, *seen[side], *(columns.get(name, np.full(len(time_s), np.nan)) for name in kept.names)]
+            missing = np.full(len(time_s), np.nan)
+            parts = [time_s, *seen[side], *(columns.get(name, missing) for name in kept.names)]
             kept.rows.append(np.array(parts)[:, take].T)
             if kept.counting is not None:
                 own = counting[side]
