@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import http.client
 import json
+import re
 import shutil
+import signal
+import socket
+import subprocess
+import sys
 import threading
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -426,3 +432,46 @@ def test_the_drills_of_plan_and_files_come_first(folder):
     }
     assert set(SIDES) >= set(work.state()["head"]["arms"])
     until(lambda: not work.state()["stage"], "it is worked out")
+
+
+# The command.
+
+COMMAND = (sys.executable, "-m", "imu_shoulder", "mark")
+
+
+def test_the_command_serves_until_ctrl_c_and_analyses_beside_the_recording(folder):
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    started = [*COMMAND, folder, "--port", port]
+    process = subprocess.Popen(list(map(str, started)), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    assert str(folder) in process.stdout.readline()
+    assert f"http://127.0.0.1:{port}/" in process.stdout.readline()
+    address = SimpleNamespace(port=port)
+    until(lambda: answered(address), "the server answers")
+    assert told(address, "/analyse", "POST", {})[0] == 202
+    done = until(lambda: a if (a := told(address, "/state")[1]["analysis"])["state"] != "running" else None, "analysed")
+    assert done["state"] == "done"
+    assert done["out"] == f"{folder}_results"
+    assert any("Full can raise" in line for line in done["lines"])
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=GUARD_S)
+    assert process.returncode == 0, said
+    assert folder.with_name("warm_up_results").joinpath("report.html").is_file()
+    assert sorted(path.name for path in folder.glob("events*")) == ["events.tsv"]
+
+
+def answered(address):
+    try:
+        return ask(address, "/state")[0] == 200
+    except OSError:
+        return False
+
+
+@pytest.mark.parametrize("options", [["gone"], ["r", "--host", "0.0.0.0"], ["r", "--plan", "gone.toml"]])
+def test_what_cannot_be_done_is_said_in_a_sentence(folder, options):
+    folder.rename(folder.with_name("r"))
+    command = [*COMMAND, *options]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=GUARD_S, cwd=folder.parent)
+    assert done.returncode == 2
+    assert re.fullmatch(r"Error: expected .*, but .*; .*\n", done.stderr)

@@ -200,7 +200,7 @@ function conflict() {
     reread("events.tsv was changed by another page or program: this is what it has now.");
     return;
   }
-  alarm("events.tsv was changed meanwhile by another page or program. Nothing of yours was saved since, and nothing of theirs is lost.", true);
+  alarm("events.tsv was changed meanwhile by another page or program. Your marks are not saved, and theirs are not written over.", true);
 }
 
 async function reread(text) {
