@@ -27,9 +27,11 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import write_beside_earlier
 from imu_shoulder.mark.curves import TILE_BINS, make_curve, motion_kinds
 from imu_shoulder.mark.keeping import ChangedError, Keeper
+from imu_shoulder.mark.proposed import as_told, calibration_beside
 from imu_shoulder.mark.routes import MARKS_BYTES
 from imu_shoulder.mark.work import Asked, Work
 from imu_shoulder.model import SIDES, ArmCount, Event
+from imu_shoulder.propose import Proposal
 from imu_shoulder.sources.events import cells_of, events_tsv, read_events
 from imu_shoulder.sources.folder import read_recording
 
@@ -238,6 +240,50 @@ def test_numbers_that_are_taken_are_left_alone(tmp_path):
     assert (tmp_path / "events.2.tsv").read_text() == "events.tsv"
     assert (tmp_path / "events.3.tsv").read_text() == "events.3.tsv"
     assert write_beside_earlier(path, "newer").name == "events.4.tsv"
+
+
+# Proposals.
+
+POSE = Proposal("neutral_pose", 1.0, 6.0)
+BENDS = Proposal("elbow_bends", 7.0, 15.0, "both")
+SET = Proposal("set", 30.0, 60.0, "right", "full_can", probability=0.9, doubt="it may be two sets")
+
+
+def test_a_proposal_that_is_taken_says_nothing_of_having_been_one():
+    assert as_told(SET) == {
+        "cells": {"onset": "30", "duration": "30", "trial_type": "set", "drill": "full_can", "side": "right"},
+        "probability": 0.9,
+        "alternatives": (),
+        "said": "it may be two sets",
+    }
+
+
+def test_angles_come_by_what_is_marked_and_else_by_what_is_proposed():
+    own = Event(2.0, 4.0, "neutral_pose")
+    done = Event(30.0, 5.0, "set")
+    assert calibration_beside((), (POSE, BENDS, SET)) == (POSE.event, BENDS.event)
+    assert calibration_beside((own, done), (POSE, BENDS, SET)) == (own, BENDS.event)
+    assert calibration_beside((Event(9.0, 4.0, "forward_raises"),), (POSE, BENDS)) == (
+        POSE.event,
+        Event(9.0, 4.0, "forward_raises"),
+    )
+
+
+def test_proposals_come_where_nothing_is_marked_and_angles_by_their_pose(folder):
+    (folder / "events.tsv").unlink()
+    with Marking(folder) as running:
+        state = settled(running)
+        found = [own["cells"] for own in state["proposals"]]
+        assert {"neutral_pose", "elbow_bends", "forward_raises"} <= {cells["trial_type"] for cells in found}
+        assert state["kinds"][0]["name"] == "elevation_deg"
+        assert state["no_angles"] == ""
+
+
+def test_marks_that_cannot_be_used_keep_no_proposal_away(folder):
+    """A set far outside the recording: the sets that are there are proposed all the same."""
+    (folder / "events.tsv").write_text("onset\tduration\ttrial_type\tdrill\tside\n9000\t5\tset\tn/a\tright\n")
+    with Marking(folder) as running:
+        assert settled(running)["proposals"]
 
 
 # The server.

@@ -15,6 +15,7 @@ pytest.importorskip("starlette", reason="the live part is not installed")
 
 from mark_server import Marking
 
+from imu_shoulder.propose import Proposal
 from imu_shoulder.sources.events import read_events
 
 pytestmark = [
@@ -237,6 +238,7 @@ def test_proposals_are_saved_when_they_are_taken_and_not_before(marking):
     page, running = marking(marked=False)
     until(page, "() => document.querySelectorAll('.span.offered').length > 0")
     count = page.locator(".span.offered").count()
+    assert page.locator("#list").inner_text().count("Full can raise") == 1
     assert f"{count} proposal" in page.locator("#offer-text").inner_text()
     assert page.locator("#save").is_disabled()
     page.click("#add")
@@ -256,16 +258,36 @@ def test_proposals_are_saved_when_they_are_taken_and_not_before(marking):
     assert len(events(running)) == 1
 
 
+def test_what_a_proposal_may_be_instead_is_one_press_away(marking, monkeypatch):
+    found = Proposal(
+        *("set", 45.0, 77.0, "right", "full_can"),
+        probability=0.83,
+        alternatives=(("band_loop_raise", 0.41), ("overhead_short_arc", 0.1)),
+        doubt="one of full_can, band_loop_raise: the sensors do not tell them apart",
+    )
+    monkeypatch.setattr("imu_shoulder.mark.work.find", lambda *_: (found,))
+    page, running = marking(marked=False)
+    said = page.locator("#hint-text").inner_text()
+    assert said.startswith("Proposed, 83 % sure. One of Full can raise, Raise with a band loop")
+    assert page.locator("#others button").all_inner_texts()[0].endswith("41 %")
+    page.click("#others button >> nth=0")
+    drawn(page)
+    assert page.locator("#hint").is_hidden()
+    save(page)
+    (own,) = events(running)
+    assert (own.drill, own.side, own.onset_s, own.end_s, own.note) == ("band_loop_raise", "right", 45.0, 77.0, None)
+
+
 def test_a_proposal_that_is_changed_is_taken(marking):
     page, running = marking(marked=False)
     until(page, "() => document.querySelectorAll('.span.offered.chosen').length === 1")
     assert page.locator("#hint").is_visible()
-    page.select_option("#drill", "full_can")
+    page.select_option("#drill", "band_loop_raise")
     drawn(page)
     assert page.locator(".span.chosen.offered").count() == 0
     assert page.locator("#hint").is_hidden()
     save(page)
-    assert [event.drill for event in events(running)] == ["full_can"]
+    assert [event.drill for event in events(running)] == ["band_loop_raise"]
 
 
 def test_calibration_movements_and_the_pose_are_marked_too(marking):

@@ -161,7 +161,7 @@ function buttons() {
   get("save").disabled = saving || !marks.unsaved;
   write(get("save"), marks.unsaved ? "Save" : version ? "✓ Saved" : "Save");
   get("save").classList.toggle("go", marks.unsaved);
-  get("analyse").classList.toggle("go", !marks.unsaved);
+  get("analyse").classList.toggle("go", !marks.unsaved && !marks.offers.length);
   get("analyse").disabled = saving || running || Boolean(state.failed);
   write(get("analyse"), running ? "Analysing ..." : marks.unsaved ? "Save and analyse" : "Analyse");
   for (const id of ["split", "remove", "to-mark"]) get(id).disabled = !span;
