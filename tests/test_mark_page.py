@@ -67,9 +67,7 @@ def marking(browser, tmp_path, warm_up):
         if fails:
             return page
         page.wait_for_selector("body[data-stage=marks]")
-        until(page, "() => document.querySelector('#kind').options.length > 1")
-        until(page, "() => !document.getElementById('doing').textContent.endsWith('...')")
-        until(page, "() => document.querySelector('.span')")
+        page.wait_for_selector("#lanes[aria-busy=false]", state="attached")
         drawn(page)
         return page
 

@@ -171,6 +171,7 @@ function buttons() {
   write(get("offer-text"), `${offers} ${offers === 1 ? "proposal" : "proposals"}, hatched: not saved until you take or change ${offers === 1 ? "it" : "them"}.`);
   write(get("take-all"), offers === 1 ? "Take it" : `Take all ${offers}`);
   const doing = running ? state.analysis.stage : state.stage;
+  get("lanes").setAttribute("aria-busy", String(Boolean(state.stage)));
   write(get("doing"), doing ? `${doing} ...` : noAngles());
 }
 
