@@ -19,7 +19,7 @@ from imu_shoulder.engine.judging import OF_THE_OTHER_ARM, Seen, judge_arm_set, j
 from imu_shoulder.engine.posture_watch import PostureWatch
 from imu_shoulder.engine.spread import Spread
 from imu_shoulder.engine.watch import ArmWatch
-from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
+from imu_shoulder.model import SIDES, WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, unseen_stretches
 from imu_shoulder.segment.sets import held_while, leading_curve, leading_name, segment_set
@@ -90,6 +90,12 @@ class RunningSet:
         self._cut_s = self._ending_s = -inf
         # When all that had been lowered by then was final.
         self._settled_s: dict[Side, float] = {}
+
+    @property
+    def sides(self) -> tuple[Side, ...]:
+        """The arms whose angles the set needs."""
+        alone = self.drill is not None and self.drill.arms == "each" and self.event.side in SIDES
+        return tuple(side for side in SIDES if not alone or side == self.event.side)
 
     @property
     def told(self) -> int:

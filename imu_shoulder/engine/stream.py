@@ -77,8 +77,7 @@ class Stream(Stages):
         self._headings: dict[Side, KeptHeading] = {}
         self._slips = SlipWatch(params.slip)
         self._mounting = MountingWatch(self._asked.drills, params.mounting)
-        self._sets = Sets(self.rate_hz, params)
-        self._over = False
+        self._sets, self._over = Sets(self.rate_hz, params), False
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
         self.newest: Mapping[Side, ArmAngles] = {}
@@ -267,9 +266,11 @@ class Stream(Stages):
         if not kept:
             return {}
         self._now = kept
+        if self.running is not None and self.record is None:
+            # The other arm says how well the body's direction is known; its angles nobody asks for.
+            kept = {side: kept[side] for side in kept if side in (*self.running.sides, *self.wanted)}
         self.newest = self._seating.angles(kept, self._attitudes)
-        if self.record is not None and self.newest:
-            assert self.calibration is not None
+        if self.record is not None and self.newest and self.calibration is not None:
             self.record(part.time_s, part.tracks, self._attitudes, kept, self.newest, self.calibration)
         return self.newest
 
@@ -385,8 +386,7 @@ class Stream(Stages):
         drill, own = self._opened.drill, self._opened.asked or {}
         if drill is None:
             drill, own = self._asked.of(self._set_number, event)
-        slipped_s = {side: self._slips.slipped_s(side) for side in SIDES}
-        self._sets.open(self._set_number, event, drill, own, slipped_s)
+        self._sets.open(self._set_number, event, drill, own, {side: self._slips.slipped_s(side) for side in SIDES})
 
     def _see_set_anew(self, part: Part) -> None:
         """It became known how the person faces or how a sensor sits: the set so far is seen otherwise."""
