@@ -78,6 +78,7 @@ def analyse(
     """Analyse RECORDING, a recording folder, and write the results.
 
     Writes reps.csv, angles.parquet, summary.json, calibration.json and report.html into the folder given by --out.
+    Without marked sets it looks for them and writes what it proposes as events.proposed.tsv beside these.
     """
     from dataclasses import replace
 
@@ -135,13 +136,17 @@ def run(
     from imu_shoulder.advise.session import session_summary
     from imu_shoulder.pipeline import analyse as run_stages
     from imu_shoulder.plan.matching import asked_by, check_athlete, match_sets
+    from imu_shoulder.propose import proposed
     from imu_shoulder.range import shipped_tests
     from imu_shoulder.report.folder import write_outputs
 
+    if plan is not None:
+        check_athlete(plan, recording.athlete)
+    progress("proposals")
+    recording = proposed(recording, plan, drills, params)
     apart = shipped_tests().keys() - drills.keys()
     planned = None
     if plan is not None:
-        check_athlete(plan, recording.athlete)
         planned = plan, match_sets(plan, recording.events, apart)
     asked = None if planned is None else asked_by(*planned)
     analysis = run_stages(recording, params, drills, progress, asked, apart, stored)
