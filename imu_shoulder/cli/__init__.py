@@ -17,6 +17,7 @@ _COMMANDS = {
     "demo": "demo",
     "analyse": "analyse",
     "map": "map",
+    "mark": "mark",
     "live": "live",
     "range": "range",
     "drills": "drills",
