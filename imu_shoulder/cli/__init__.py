@@ -20,6 +20,7 @@ _COMMANDS = {
     "range": "range",
     "drills": "drills",
     "plan": "plan",
+    "history": "history",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",

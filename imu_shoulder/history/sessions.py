@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +11,7 @@ from sqlalchemy import Connection, select
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
-from imu_shoulder.history.people import ensure_athlete, text_of
+from imu_shoulder.history.people import ensure_athlete, find_athlete, text_of
 from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by, moment_of
 from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, PARAMETERS, REP, SESSION
 from imu_shoulder.history.store import Store, now_utc
@@ -158,6 +159,27 @@ def _require_line(line: ManualSet) -> None:
             raise ParameterError(f"{what} from 1 to {most}", f"it is {value}", "correct it")
     if line.load_kg is not None and not 0.0 <= line.load_kg < 1000.0:
         raise ParameterError("a load from 0 kg on", f"it is {line.load_kg:g}", "correct it")
+
+
+def dose_line(text: str) -> ManualSet:
+    """What was done of one drill, from words such as full_can:both:2x10@1.5. Raises ParameterError."""
+    found = re.fullmatch(r"([^:]+):([a-z]+):(\d{1,4})x(\d{1,4})(?:@(\d{1,3}(?:\.\d+)?))?", text.strip())
+    if found is None:
+        do = "write it like full_can:both:2x10@1.5"
+        raise ParameterError("a dose as DRILL:SIDE:SETSxREPS, with @KG for a load", f"it is {text!r}", do)
+    drill, side, sets_done, reps_done, load_kg = found.groups()
+    return ManualSet(drill, side, int(sets_done), int(reps_done), None if load_kg is None else float(load_kg))
+
+
+def with_sensors(store: Store, which: Sequence[str]) -> list[int]:
+    """Ids of sessions with sensors, in time: by number, of athletes by name, or all for none. Raises StoreError."""
+    wanted = select(SESSION.c.id).where(SESSION.c.kind == "recorded").order_by(SESSION.c.start_utc, SESSION.c.id)
+    if which:
+        numbers = [session(store, int(one))["id"] for one in which if one.isdecimal()]
+        people = [find_athlete(store, one).id for one in which if not one.isdecimal()]
+        wanted = wanted.where(SESSION.c.id.in_(numbers) | SESSION.c.athlete_id.in_(people))
+    with store.read() as connection:
+        return list(connection.execute(wanted).scalars())
 
 
 def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None:
