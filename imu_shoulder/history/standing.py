@@ -36,7 +36,7 @@ def standings(store: Store) -> dict[int, list[Row]]:
             _work_out(connection, _stale(connection))
     with store.read() as connection:
         found = connection.execute(select(STANDING.c.athlete_id, STANDING.c.statements))
-        return dict(found.tuples().all())
+        return {row.athlete_id: row.statements for row in found}
 
 
 def _stale(connection: Connection) -> dict[int, int]:
@@ -44,7 +44,7 @@ def _stale(connection: Connection) -> dict[int, int]:
     joined = ATHLETE.outerjoin(STANDING, STANDING.c.athlete_id == ATHLETE.c.id)
     fresh = STANDING.c.changes == ATHLETE.c.changes
     query = select(ATHLETE.c.id, ATHLETE.c.changes).select_from(joined).where(STANDING.c.changes.is_(None) | ~fresh)
-    return dict(connection.execute(query).tuples().all())
+    return {row.id: row.changes for row in connection.execute(query)}
 
 
 def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:
