@@ -7,8 +7,7 @@ import shutil
 from pathlib import Path
 
 import pytest
-from histories import fill, plan_toml
-from test_history_store import HARMFUL, postgres_url, store  # noqa: F401 - fixtures
+from histories import HARMFUL, fill, plan_toml
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.cli import main
@@ -22,6 +21,7 @@ from imu_shoulder.history.protecting import BACKUP, back_up, delete_athlete, res
 from imu_shoulder.history.standing import standings
 from imu_shoulder.history.store import open_store
 from imu_shoulder.identity import person
+from imu_shoulder.plan import PlanError
 
 SECRET, NOTE = "Zaphod-Q7", "a note that nobody must find"
 
@@ -66,7 +66,8 @@ def test_an_athlete_who_is_deleted_is_gone_from_every_byte(tmp_path, secret_reco
             write_export(store, tmp_path / "out" / f"all.{ending}", text, ending, athlete if ending == "json" else None)
         back_up(store, tmp_path / "backup")
         assert len(files_with(tmp_path, SECRET)) >= 8  # so that the search below can fail
-        assert {"h.db", "out/all.json", "out/all.csv"} <= set(files_with(tmp_path, SECRET))
+        assert {"out/all.json", "out/all.csv"} <= set(files_with(tmp_path, SECRET))
+        assert {"h.db", "h.db-wal"} & set(files_with(tmp_path, SECRET))
         found = delete_athlete(store, athlete, "Coach", sources=True, backups=True)
         assert (found.sessions, found.left, found.wiped) == (1, [], True)
         assert files_with(tmp_path, SECRET, NOTE) == []
@@ -87,7 +88,7 @@ def test_what_was_not_asked_to_go_is_named(tmp_path, secret_recording):
         assert not any((tmp_path / "h_recordings").glob("[0-9a-f]*"))
 
 
-def test_rows_are_gone_from_either_database(store):  # noqa: F811
+def test_rows_are_gone_from_either_database(store):
     athlete = fill(store, SECRET)
     fill(store, "M.K.", sessions=1)
     delete_athlete(store, athlete, "Coach")
@@ -107,7 +108,7 @@ def test_a_reader_keeps_the_file_from_being_wiped_and_that_is_said(tmp_path):
         assert files_with(tmp_path, SECRET) == []
 
 
-def test_a_backup_comes_back_whole(store, tmp_path, small_recording):  # noqa: F811
+def test_a_backup_comes_back_whole(store, tmp_path, small_recording):
     fill(store, "M.K.")
     added = add_recording(store, small_recording, How(Params(), {}))
     sessions.add_manual(store, "T.S.", "2026-03-02", "no")
@@ -128,7 +129,7 @@ def test_a_backup_comes_back_whole(store, tmp_path, small_recording):  # noqa: F
             restore(back, tmp_path / "backup")
 
 
-def test_a_backup_is_restored_into_postgres_which_counts_on(postgres_url, tmp_path, store):  # noqa: F811
+def test_a_backup_is_restored_into_postgres_which_counts_on(postgres_url, tmp_path, store):
     with open_store(tmp_path / "small.db") as small:
         fill(small, "M.K.", sessions=2)
         back_up(small, tmp_path / "backup")
@@ -145,7 +146,7 @@ def test_a_folder_that_is_no_backup_is_refused(tmp_path, capsys):
     assert "that history backup wrote" in capsys.readouterr().err
 
 
-def test_everything_goes_out_and_comes_into_another_history(store, tmp_path):  # noqa: F811
+def test_everything_goes_out_and_comes_into_another_history(store, tmp_path):
     first, second = fill(store, "M.K."), fill(store, "T.S.", sessions=1)
     session_id = sessions.sessions(store, first)[0]["id"]
     remarks.add_note(store, first, "Moves well.", "Coach", session_id=session_id)
@@ -198,7 +199,7 @@ def test_json_that_is_no_history_changes_nothing(tmp_path, change):
     change(found)
     (tmp_path / "f.json").write_text(json.dumps(found))
     with open_store(tmp_path / "new.db") as new:
-        with pytest.raises((StoreError, ParameterError, plans.PlanError)):
+        with pytest.raises((StoreError, ParameterError, PlanError)):
             take_json(new, tmp_path / "f.json", "Coach")
         assert people.athletes(new) == []
 

@@ -95,14 +95,15 @@ def wipe(store: Store) -> bool:
         with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as connection:
             connection.exec_driver_sql("VACUUM FULL")
         return True
-    connection = store.engine.raw_connection()
+    driver = store.engine.raw_connection()
     try:
-        cursor = connection.cursor()  # outside of any transaction
+        cursor = driver.cursor()  # outside of any transaction
         cursor.execute("VACUUM")
-        busy = cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (busy, *_) = cursor.fetchone() or (1,)
         cursor.close()
     finally:
-        connection.close()
+        driver.close()
     return not busy
 
 
@@ -147,6 +148,8 @@ def restore(store: Store, folder: Path) -> int:
                     )
                 for name in names:
                     _copy_recording(folder / RECORDINGS, name, store.kept)
+                for table in reversed(TABLES):  # what a history is left with whose athletes were deleted
+                    target.execute(table.delete())
                 _copy(source, target)
                 if not store.on_sqlite:
                     _count_on(target)
@@ -154,9 +157,14 @@ def restore(store: Store, folder: Path) -> int:
 
 
 def _copy(source: Connection, target: Connection) -> None:
-    for table in (*TABLES, EXPORTED):
+    for table in TABLES:
         for rows in _in_parts(source, table):
             target.execute(table.insert(), rows)
+    # Files that were written from either are there still, and are listed once.
+    known = set(target.execute(select(EXPORTED.c.path)).scalars())
+    more = [{name: row[name] for name in row if name != "id"} for rows in _in_parts(source, EXPORTED) for row in rows]
+    if more := [row for row in more if row["path"] not in known]:
+        target.execute(EXPORTED.insert(), more)
 
 
 def _in_parts(source: Connection, table: Table) -> Iterator[list[dict[str, object]]]:
@@ -167,7 +175,7 @@ def _in_parts(source: Connection, table: Table) -> Iterator[list[dict[str, objec
 
 def _count_on(target: Connection) -> None:
     """Let PostgreSQL number what comes next behind what was copied."""
-    for table in (*TABLES, EXPORTED):
+    for table in TABLES:
         if "id" in table.c:
             name = table.name
             counter = f"pg_get_serial_sequence('\"{name}\"', 'id')"
