@@ -167,6 +167,8 @@ class _Reader:
                 self._insert(table, dict(row))
 
     def _insert(self, table: Table, row: Row) -> None:
+        if strange := set(row) - set(table.c.keys()):
+            raise LookupError(f"{table.name} has no {', '.join(sorted(strange))}")
         for name, of in _NAMES.items():
             if row.get(name) is not None:
                 row[name] = self._here[of.name].get(row[name])
