@@ -31,6 +31,7 @@ _COMMANDS = {
     "import": "research",
     "compare-filters": "research",
     "plan-study": "research",
+    "retest": "retest",
     "report": "research",
 }
 
