@@ -63,7 +63,7 @@ ALLOWED = {
 }
 SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")
 # Library -> the parts that may know it.
-ONLY_IN = {"click": ("cli",), "bleak": ("ble",), **dict.fromkeys(SERVERS, ("live",))}
+ONLY_IN = {"click": ("cli",), "bleak": ("ble",), "sqlalchemy": ("history",), **dict.fromkeys(SERVERS, ("live",))}
 
 
 def part_of(path: Path) -> str:
