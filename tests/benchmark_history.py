@@ -23,7 +23,7 @@ from imu_shoulder.history.people import add_athlete
 from imu_shoulder.history.rows import MEASURES, SessionRows
 from imu_shoulder.history.schema import ATHLETE
 from imu_shoulder.history.sessions import put
-from imu_shoulder.history.standing import standings
+from imu_shoulder.history.standing import Standings, standings
 from imu_shoulder.history.store import Store, open_store
 
 REPS, SETS, DRILLS = 100, 10, ("full_can", "band_external_rotation")
@@ -108,13 +108,13 @@ def bare(connection: sqlite3.Connection, query: str, given: dict[str, object]) -
 def measure(store: Store, path: Path, athlete: int, since: str) -> dict[str, tuple[float, float]]:
     """Through the package and bare, in ms."""
     connection = sqlite3.connect(path)
-    said = "SELECT athlete_id, statements FROM standing"
-    standings(store)
+    asked = Standings(store)
+    asked.every()
 
     def roster() -> None:
         with store.read() as reader:
             queries.rows(reader, queries.ROSTER, since=since)
-        standings(store)
+        asked.every()
 
     def page() -> None:
         with store.read() as reader:
@@ -124,7 +124,9 @@ def measure(store: Store, path: Path, athlete: int, since: str) -> dict[str, tup
     found = {
         "roster": (
             least_ms(roster, 15),
-            least_ms(lambda: (bare(connection, queries.ROSTER, {"since": since}), bare(connection, said, {})), 15),
+            least_ms(
+                lambda: (bare(connection, queries.ROSTER, {"since": since}), bare(connection, queries.CHANGES, {})), 15
+            ),
         ),
         "athlete": (
             least_ms(page, 15),

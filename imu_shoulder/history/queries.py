@@ -6,6 +6,7 @@ athlete's latest session in the index, so that it grows with athletes and hardly
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection, text
@@ -52,6 +53,16 @@ ORDER BY a.person, d.drill, d.side
 """
 
 
+# Which athletes' statements are older than their sessions.
+CHANGES = """
+SELECT a.id, a.changes AS now, s.changes AS made FROM athlete a LEFT JOIN standing s ON s.athlete_id = a.id
+"""
+
+_prepared = cache(text)
+
+
 def rows(connection: Connection, query: str, **given: Any) -> list[dict[str, Any]]:
     """What one of these queries finds. given: what stands behind its colons."""
-    return [dict(row) for row in connection.execute(text(query), given).mappings()]
+    found = connection.execute(_prepared(query), given)
+    names = tuple(found.keys())
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
