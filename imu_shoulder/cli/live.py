@@ -13,7 +13,7 @@ from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.nodes import athletes_name, placements_by_address
 from imu_shoulder.cli.parameters import PARAMS, params_of
 from imu_shoulder.cli.say import say
-from imu_shoulder.cli.store import HISTORY, add_to_history
+from imu_shoulder.cli.store import HISTORY, add_to_history, named_history
 
 if TYPE_CHECKING:
     from imu_shoulder.analysis import Params
@@ -106,6 +106,7 @@ def live(
         host=host,
         speed=speed_of(speed),
         params=params_of(params_file),
+        **({} if history is None else {"reminded": partial(_reminded, history)}),
     )
     if ble:
         saved = start(settings, nodes=nodes, athlete=athlete or "")
@@ -150,3 +151,15 @@ def _analyse_and_add(
 
     _analyse(recording, out, plan, drills, params)
     add_to_history(history, out.parent, How(params, drills))
+
+
+def _reminded(history: str, plan: Plan) -> Plan:
+    """The plan with how its drills went the last time. A history that cannot be used is said at the session's end."""
+    from imu_shoulder.errors import ShoulderError
+    from imu_shoulder.history.last_time import reminded
+
+    try:
+        with named_history(history) as store:
+            return reminded(store, plan)
+    except ShoulderError:
+        return plan

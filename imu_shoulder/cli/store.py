@@ -93,7 +93,7 @@ def add_to_history(history: str, folder: Path, how: How) -> None:
     from imu_shoulder.errors import ShoulderError
 
     try:
-        with opened(history or os.environ.get("IMU_SHOULDER_DB"), _kept()) as store:
+        with named_history(history) as store:
             from imu_shoulder.history.adding import add_recording
 
             found = add_recording(store, folder, how)
@@ -103,6 +103,7 @@ def add_to_history(history: str, folder: Path, how: How) -> None:
         say(f"History: session {found.session_id} of {found.athlete}")
 
 
-def _kept() -> Path | None:
-    named = os.environ.get("IMU_SHOULDER_KEPT")
-    return Path(named) if named else None
+def named_history(history: str) -> Store:
+    """The history that --history names: empty for the user's own. Raises StoreError, OutputError."""
+    kept = os.environ.get("IMU_SHOULDER_KEPT")
+    return opened(history or os.environ.get("IMU_SHOULDER_DB"), Path(kept) if kept else None)

@@ -17,6 +17,7 @@ import pandas as pd
 from imu_shoulder import __version__
 from imu_shoulder.advise import shipped_rules
 from imu_shoulder.advise.advice import advise
+from imu_shoulder.advise.since import since_last
 from imu_shoulder.analysis import Params
 from imu_shoulder.assess.faults import CRITERIA
 from imu_shoulder.assess.sets import asked_texts
@@ -151,6 +152,7 @@ def invent(
     summary["plan"] = hold_against(plan, matches, entries)
     drills = {item.drill.id: item.asked_of(item.sides[0], "") for item in plan.drills}
     summary["advice"] = advise((summary, *history), drills, shipped_rules(), limits_first=bool(plan.limits_first))
+    summary["since_last"] = since_last((summary, *history))
     summary["first_lines"] = first_lines(summary)
     return recorded(summary, pd.concat(tables, ignore_index=True))
 

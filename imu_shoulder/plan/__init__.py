@@ -37,6 +37,7 @@ class PlannedDrill:
 
     side: right, left or both; for a drill in which one arm holds, the arm that lifts. reps: per arm, of one set.
     own_deg: of each arm the athlete's own pain-free range, by angle, where the plan says it. note: to the athlete.
+    last_time: how it went then, in words; no part of the plan's file, said by who knows earlier sessions.
     """
 
     drill: Drill
@@ -48,6 +49,7 @@ class PlannedDrill:
     rest_s: float = USUAL_REST_S
     own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
     note: str = ""
+    last_time: str = ""
 
     @property
     def title(self) -> str:
