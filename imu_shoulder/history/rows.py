@@ -11,7 +11,6 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.history.schema import MEASURES
@@ -64,8 +63,9 @@ def moment_of(start: str) -> str:
     return utc(datetime.fromisoformat(start))
 
 
-def recorded(summary: Mapping[str, Any], reps: pd.DataFrame, pain_ceiling: float | None = None) -> SessionRows:
-    """Rows of a session with sensors. summary: of summary.json; reps: of reps.csv. pain_ceiling: None for the plan's.
+def recorded(summary: Mapping[str, Any], reps: Sequence[Row], pain_ceiling: float | None = None) -> SessionRows:
+    """Rows of a session with sensors. summary: of summary.json; reps: rows of reps.csv. pain_ceiling: None for the
+    plan's.
 
     What says where the recording came from is added by who knows it.
     """
@@ -136,10 +136,10 @@ def _set_row(entry: Mapping[str, Any], summary: Mapping[str, Any]) -> Row:
     }
 
 
-def _rep_rows(entry: Mapping[str, Any], reps: pd.DataFrame) -> list[Row]:
-    own = reps[(reps["set"] == entry["set"]) & (reps["side"] == entry["side"]) & (reps["role"] == entry["role"])]
-    others = [name for name in other_measures() if name in own.columns]
-    return [_rep_row(rep, others) for rep in own.to_dict("records")]
+def _rep_rows(entry: Mapping[str, Any], reps: Sequence[Row]) -> list[Row]:
+    own = [rep for rep in reps if all(rep[name] == entry[name] for name in ("set", "side", "role"))]
+    others = [name for name in other_measures() if own and name in own[0]]
+    return [_rep_row(rep, others) for rep in own]
 
 
 def _rep_row(rep: Mapping[Any, Any], others: Sequence[str]) -> Row:
