@@ -34,7 +34,7 @@ from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArr
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.heading import HeadingTrack, track_heading
 from imu_shoulder.orient.keeping import held_together
-from imu_shoulder.orient.moments import QuietMoments, quiet_moments
+from imu_shoulder.orient.moments import QuietMoments, quiet_for, quiet_moments
 from imu_shoulder.segment.model import ArmSet, rows_between, unseen_stretches
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import counting_track, marked_set
@@ -87,7 +87,7 @@ class Whole(Stages):
                 raise
 
     def find_quiet_moments(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
-        self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params)
+        self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params, self.pose)
 
     def find_slips(self, part: Part) -> None:
         if self.pose is None:
@@ -236,17 +236,28 @@ def row_blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:
 
 
 def arm_moments(
-    aligned: Aligned, attitudes: Mapping[str, Attitude], events: Sequence[Event], params: Params
+    aligned: Aligned,
+    attitudes: Mapping[str, Attitude],
+    events: Sequence[Event],
+    params: Params,
+    pose: Pose | None = None,
 ) -> dict[Side, QuietMoments]:
-    """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order."""
+    """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order.
+
+    pose: shows how still this person stands, where it is known.
+    """
     free = row_blocks(aligned.time_s, events) < 0
     trunk = attitudes.get(STERNUM)
     limbs = {side: _limbs(attitudes, side) for side in SIDES}
-    return {
-        side: quiet_moments(aligned.time_s, free, aligned.rate_hz, own, trunk, params.heading)
-        for side, own in limbs.items()
-        if own
-    }
+    rate_hz, rows = aligned.rate_hz, slice(0, 0)
+    if pose is not None:
+        rows = rows_between(aligned.time_s, pose.start_s, pose.end_s)
+    out = {}
+    for side, own in limbs.items():
+        if own:
+            quiet = quiet_for([*own, *([] if trunk is None else [trunk])], rows, rate_hz, params.heading)
+            out[side] = quiet_moments(aligned.time_s, free, rate_hz, own, trunk, params.heading, quiet)
+    return out
 
 
 def _limbs(attitudes: Mapping[str, Attitude], side: Side) -> list[Attitude]:
