@@ -84,6 +84,12 @@ def write_text(path: Path, text: str) -> None:
         stream.write(well_formed(text).encode())
 
 
+def copy_file(source: Path, target: Path) -> None:
+    """A whole copy of a file. Raises OSError."""
+    with source.open("rb") as stream, whole_file(target) as copy:
+        shutil.copyfileobj(stream, copy)
+
+
 def add_file(folder: Path, name: str, text: str) -> None:
     """One more whole file of text in a folder, made if missing. Raises OutputError."""
     with refusing(folder):
@@ -157,6 +163,12 @@ def scratch_folder() -> Iterator[Path]:
 
 def discard(path: Path) -> None:
     path.unlink(missing_ok=True)
+
+
+def remove_folder(folder: Path) -> None:
+    """Remove a folder with all that is in it, if it is there. Raises OSError."""
+    with contextlib.suppress(FileNotFoundError):
+        shutil.rmtree(folder)
 
 
 def move(source: Path, target: Path) -> None:

@@ -66,7 +66,12 @@ ALLOWED = {
 }
 SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")
 # Library -> the parts that may know it.
-ONLY_IN = {"click": ("cli",), "bleak": ("ble",), **dict.fromkeys(SERVERS, ("serve", "live", "mark"))}
+ONLY_IN = {
+    "click": ("cli",),
+    "bleak": ("ble",),
+    "sqlalchemy": ("history",),
+    **dict.fromkeys(SERVERS, ("serve", "live", "mark")),
+}
 
 
 def part_of(path: Path) -> str:

@@ -23,6 +23,7 @@ _COMMANDS = {
     "range": "range",
     "drills": "drills",
     "plan": "plan",
+    "history": "history",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",
@@ -33,6 +34,7 @@ _COMMANDS = {
     "import": "research",
     "compare-filters": "research",
     "plan-study": "research",
+    "retest": "retest",
     "report": "research",
 }
 

@@ -9,7 +9,8 @@ SUMMARIES = {
     "live": "Show the athlete reps, holds and steadiness on a page while they happen.",
     "range": "Score active range tests: best, mean of three, and the sides beside each other.",
     "drills": "List the drills, show one, or check a drill file of your own.",
-    "plan": "Show a plan before it is begun: how long it takes, doses, loads, cautions.",
+    "plan": "Make a plan, check it, show it before it is begun, and keep its versions.",
+    "history": "Keep sessions of all athletes: add, list, show, enter by hand, and say who does better.",
     "simulate": "Write a recording of a simulated athlete, with the truth beside it.",
     "scan": "Look for sensor nodes over Bluetooth Low Energy.",
     "record": "Record from sensor nodes over Bluetooth Low Energy.",
@@ -20,5 +21,6 @@ SUMMARIES = {
     "import": "Import a Motion-BIDS data set: one recording folder per session.",
     "compare-filters": "Compare attitude filters on a simulated recording with its truth.",
     "plan-study": "Say how many persons a study needs, or how small a change can be seen.",
+    "retest": "Say how alike every measure comes out on another day: ICC, SEM and MDC.",
     "report": "Write the report of a finished analysis again, or a methods text for a paper.",
 }
