@@ -2,22 +2,56 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from imu_shoulder.advise import Rules, shipped_rules
 from imu_shoulder.advise.advice import advise
 from imu_shoulder.advise.history import Summary, in_time
-from imu_shoulder.analysis import Analysis
+from imu_shoulder.advise.since import since_last
+from imu_shoulder.analysis import Analysis, Params
+from imu_shoulder.calibrate.store import StoredCalibration
+from imu_shoulder.drills import Drill
+from imu_shoulder.model import Recording
+from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.held import hold_against
-from imu_shoulder.plan.matching import Matches
+from imu_shoulder.plan.matching import Matches, asked_by, check_athlete, match_sets
+from imu_shoulder.propose import proposed
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.range.results import range_ids, range_results
 from imu_shoulder.range.words import with_words
 from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import PAIN_CEILING
 from imu_shoulder.report.summary import summarise
+
+
+def analyse_session(
+    recording: Recording,
+    drills: Mapping[str, Drill],
+    params: Params,
+    progress: Callable[[str], None] = lambda stage: None,
+    plan: Plan | None = None,
+    history: Sequence[Summary] = (),
+    rules: Rules | None = None,
+    stored: StoredCalibration | None = None,
+) -> tuple[Analysis, dict[str, Any]]:
+    """A recording through the flow, by what the plan asks of its sets; returns the analysis and its whole summary.
+
+    drills: the user's own, by id. progress: told each stage's name. history: summaries of earlier sessions, for advice.
+    Raises ShoulderError.
+    """
+    if plan is not None:
+        check_athlete(plan, recording.athlete)
+    progress("proposals")
+    recording = proposed(recording, plan, drills, params)
+    apart = shipped_tests().keys() - drills.keys()
+    planned = None
+    if plan is not None:
+        planned = plan, match_sets(plan, recording.events, apart)
+    asked = None if planned is None else asked_by(*planned)
+    analysis = analyse(recording, params, drills, progress, asked, apart, stored)
+    return analysis, session_summary(analysis, planned, history, rules)
 
 
 def session_summary(
@@ -37,5 +71,7 @@ def session_summary(
     summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
     first = plan is not None and bool(plan[0].limits_first)
-    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules(), limits_first=first)
+    sessions = in_time(history, summary)
+    summary["advice"] = advise(sessions, drills, rules or shipped_rules(), limits_first=first)
+    summary["since_last"] = since_last(sessions)
     return {**summary, "first_lines": first_lines(summary)}

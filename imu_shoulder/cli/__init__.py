@@ -17,10 +17,13 @@ _COMMANDS = {
     "demo": "demo",
     "analyse": "analyse",
     "map": "map",
+    "mark": "mark",
+    "cohort": "cohort",
     "live": "live",
     "range": "range",
     "drills": "drills",
     "plan": "plan",
+    "history": "history",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",
@@ -31,6 +34,7 @@ _COMMANDS = {
     "import": "research",
     "compare-filters": "research",
     "plan-study": "research",
+    "retest": "retest",
     "report": "research",
 }
 

@@ -130,25 +130,12 @@ def run(
     stored: StoredCalibration | None = None,
 ) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
-    from imu_shoulder.advise.session import session_summary
-    from imu_shoulder.pipeline import analyse as run_stages
-    from imu_shoulder.plan.matching import asked_by, check_athlete, match_sets
-    from imu_shoulder.propose import proposed
-    from imu_shoulder.range import shipped_tests
+    from imu_shoulder.advise.session import analyse_session
     from imu_shoulder.report.folder import write_outputs
 
-    if plan is not None:
-        check_athlete(plan, recording.athlete)
-    progress("proposals")
-    recording = proposed(recording, plan, drills, params)
-    apart = shipped_tests().keys() - drills.keys()
-    planned = None
-    if plan is not None:
-        planned = plan, match_sets(plan, recording.events, apart)
-    asked = None if planned is None else asked_by(*planned)
-    analysis = run_stages(recording, params, drills, progress, asked, apart, stored)
+    analysis, summary = analyse_session(recording, drills, params, progress, plan, history, rules, stored)
     progress("report")
-    return write_outputs(analysis, out, summary=session_summary(analysis, planned, history, rules))
+    return write_outputs(analysis, out, summary=summary)
 
 
 def tell(summary: Mapping[str, Any], out: Path) -> None:

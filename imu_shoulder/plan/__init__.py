@@ -28,10 +28,13 @@ from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
 FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
-PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "range_test", "drill")
+PLAN_KEYS = (
+    *("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "days", "note", "range_test", "drill"),
+)
+DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
-    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses"),
+    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses", "note"),
 )
 LIMIT_KEYS = ("top_deg", *FORM_RANGES, "trunk_deg", "upper_arm_swing_deg")
 
@@ -45,7 +48,8 @@ class PlannedDrill:
     """One drill of a plan. drill: with the plan's hold, tempo and limits in place of its own.
 
     side: right, left or both; for a drill in which one arm holds, the arm that lifts. reps: per arm, of one set.
-    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan or its range test says it.
+    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan or its range test says it. note: to
+    the athlete. last_time: how it went then, in words; no part of the plan's file, said by who knows earlier sessions.
     """
 
     drill: Drill
@@ -56,6 +60,8 @@ class PlannedDrill:
     band: str | None = None
     rest_s: float = USUAL_REST_S
     own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
+    note: str = ""
+    last_time: str = ""
 
     @property
     def title(self) -> str:
@@ -82,7 +88,8 @@ class Plan:
     """What was asked of an athlete, in order. name: of the file. pain_ceiling: 0-10.
 
     after_surgery, instability: what the surgeon and the practitioner allow after an operation, or in a shoulder that is
-    known to slip out; empty where neither is known.
+    known to slip out; empty where neither is known. days: of the week on which it is to be done, in their order; empty
+    where the plan does not say. note: to the athlete.
     """
 
     name: str
@@ -91,6 +98,8 @@ class Plan:
     pain_ceiling: float = PAIN_CEILING
     after_surgery: str = ""
     instability: str = ""
+    days: tuple[str, ...] = ()
+    note: str = ""
 
     @property
     def limits_first(self) -> tuple[str, ...]:
@@ -121,8 +130,19 @@ def _plan(table: Checked, name: str, own: Mapping[str, Drill], folder: Path) -> 
         table.name("athlete").strip(),
         tuple(_planned(item, own, tested) for item in table.tables("drill")),
         ceiling,
-        *(_sentence(table.text(key)) if key in table else "" for key in ("after_surgery", "instability")),
+        after_surgery=_sentence(table.text("after_surgery")) if "after_surgery" in table else "",
+        instability=_sentence(table.text("instability")) if "instability" in table else "",
+        days=_days(table),
+        note=table.text("note").strip() if "note" in table else "",
     )
+
+
+def _days(table: Checked) -> tuple[str, ...]:
+    """Days of the week in their order, however they were written down."""
+    given = table.texts("days")
+    if len(set(given)) < len(given) or not set(given) <= set(DAYS):
+        raise table.wrong("days", f"a list out of {', '.join(DAYS)}, each once", list(given))
+    return tuple(day for day in DAYS if day in given)
 
 
 def _sentence(text: str) -> str:
@@ -146,6 +166,7 @@ def _planned(table: Checked, own: Mapping[str, Drill], tested: Mapping[Side, Map
         table.name("band").strip() if "band" in table else None,
         table.number("rest_s", drill.dose.rest_s, least=0.0),
         {arm: {**tested.get(arm, {}), **said[arm]} for arm in sides},
+        table.text("note").strip() if "note" in table else "",
     )
 
 

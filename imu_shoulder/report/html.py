@@ -81,6 +81,7 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
             for test in ranges.get("tests") or []
         ],
         range_notes=_plain(ranges.get("notes") or []),
+        since=[words.degrees(entry["text"]) for entry in summary.get("since_last") or []],
         takes=criteria_for_next(summary.get("advice") or []),
         advice=advice_lines(summary.get("advice") or []),
         sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],

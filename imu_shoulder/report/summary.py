@@ -75,8 +75,8 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "notes": notes_of(recording.events),
         "sets": sets,
     }
-    plain: dict[str, Any] = _plain(summary)
-    return {**plain, "first_lines": first_lines(plain)}
+    told: dict[str, Any] = plain(summary)
+    return {**told, "first_lines": first_lines(told)}
 
 
 @cache
@@ -179,12 +179,12 @@ def _compare_sides(sets: Sequence[dict[str, Any]], found: Sequence[AnalysedSet])
         )
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """JSON types: NaN and infinity become None, numpy scalars Python's, floats six significant digits."""
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, (float, np.floating)):
         return float(f"{float(value):.6g}") if math.isfinite(value) else None
     if isinstance(value, np.integer):

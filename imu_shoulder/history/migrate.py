@@ -1,0 +1,48 @@
+"""A database brought to the newest version of the tables, step by step, in one transaction.
+
+Steps of our own and no migration library: they are few, both databases take them, and they are tested with a file of
+every version. A new database is made by the newest tables at once; a test holds that both ways lead to the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from sqlalchemy import Connection, Table, inspect, select
+
+from imu_shoulder.errors import ShoulderError
+from imu_shoulder.history.schema import EXPORTED, META, SCATTER, SCHEMA_VERSION, STANDING
+
+# Version -> the tables that came with it. A step that changes a table will be statements of its own, and a table that
+# it changes must then be written out here as it was.
+STEPS: Mapping[int, Sequence[Table]] = {2: (SCATTER, STANDING, EXPORTED)}
+NEWEST = max(STEPS)
+
+
+class StoreError(ShoulderError):
+    """The history's database cannot be used, or what was asked of it cannot be."""
+
+
+def bring_up_to_date(connection: Connection) -> None:
+    """Make the tables, or change those of an older version; in the transaction that is open. Raises StoreError."""
+    version = version_of(connection)
+    if version is None:
+        if inspect(connection).has_table("session"):
+            raise StoreError("a database of this program", "its tables are another program's", "give another --db")
+        META.create_all(connection)
+        connection.execute(SCHEMA_VERSION.insert().values(version=NEWEST))
+        return
+    if version > NEWEST:
+        came = f"it is of version {version} of its tables, and this program knows {NEWEST}"
+        raise StoreError("a history of this program or an older one", came, "update the program")
+    for step in range(version + 1, NEWEST + 1):
+        for table in STEPS[step]:
+            table.create(connection)
+    connection.execute(SCHEMA_VERSION.update().values(version=NEWEST))
+
+
+def version_of(connection: Connection) -> int | None:
+    """Of the tables; None where there are none yet."""
+    if not inspect(connection).has_table(SCHEMA_VERSION.name):
+        return None
+    return connection.execute(select(SCHEMA_VERSION.c.version)).scalar()

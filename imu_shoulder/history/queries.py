@@ -1,0 +1,68 @@
+"""The SQL that the roster and an athlete's page stand on: bare, alike on SQLite and PostgreSQL, by index alone.
+
+None of them reads a rep: what pages show of a session was summed up when it was added. The roster looks up each
+athlete's latest session in the index, so that it grows with athletes and hardly with sessions.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from sqlalchemy import Connection, text
+
+# One row per athlete. since: moment in UTC from which sessions count as recent.
+ROSTER = """
+SELECT a.id AS athlete_id, a.name, a.dominant_side, a.involved_side, a.pain_ceiling, a.after_surgery, a.instability,
+       s.id AS session_id, s.kind, s.start_utc, s.start, s.done, s.sets_asked, s.sets_done,
+       s.reps_asked, s.reps_done, s.reps_scored, s.reps_clean, s.pain_before, s.pain_highest, s.pain_next_morning,
+       s.pain_over, s.effort, s.note,
+       (SELECT count(*) FROM session r WHERE r.athlete_id = a.id AND r.start_utc >= :since) AS recent_sessions,
+       (SELECT max(p.number) FROM plan_version p WHERE p.athlete_id = a.id) AS plan_number
+FROM athlete a
+LEFT JOIN session s ON s.id = (
+    SELECT l.id FROM session l WHERE l.athlete_id = a.id ORDER BY l.start_utc DESC LIMIT 1
+)
+ORDER BY a.person
+"""
+
+# All sessions of one athlete, the latest first.
+SESSIONS = """
+SELECT id AS session_id, kind, start_utc, start, name, version, parameters_sha256, plan_version_id, done,
+       sets_asked, sets_done, reps_asked, reps_done, reps_scored, reps_clean,
+       pain_before, pain_highest, pain_next_morning, pain_over, effort, note
+FROM session WHERE athlete_id = :athlete_id ORDER BY start_utc DESC
+"""
+
+# The trend of every drill and arm of one athlete, in time.
+TREND = """
+SELECT session_id, start_utc, made_by, drill, direction, side, role, sets, reps_asked, reps_done, reps_scored,
+       clean_share, load_kg, effort, pain, hold_sd_deg, hold_s, arc_deg, lift_s, lower_s, top_deg, time_in_band_pct
+FROM drill_summary WHERE athlete_id = :athlete_id ORDER BY start_utc
+"""
+
+# The latest session's drills of every athlete, for sides that are apart.
+LATEST_DRILLS = """
+SELECT d.athlete_id, d.session_id, d.drill, d.direction, d.side, d.role, d.reps_scored, d.clean_share,
+       d.load_kg, d.hold_sd_deg, d.hold_s, d.arc_deg, d.lift_s, d.lower_s
+FROM athlete a
+JOIN drill_summary d ON d.session_id = (
+    SELECT l.id FROM session l WHERE l.athlete_id = a.id AND l.kind = 'recorded' ORDER BY l.start_utc DESC LIMIT 1
+)
+ORDER BY a.person, d.drill, d.side
+"""
+
+
+# Which athletes' statements are older than their sessions.
+CHANGES = """
+SELECT a.id, a.changes AS now, s.changes AS made FROM athlete a LEFT JOIN standing s ON s.athlete_id = a.id
+"""
+
+_prepared = cache(text)
+
+
+def rows(connection: Connection, query: str, **given: Any) -> list[dict[str, Any]]:
+    """What one of these queries finds. given: what stands behind its colons."""
+    found = connection.execute(_prepared(query), given)
+    names = tuple(found.keys())
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
