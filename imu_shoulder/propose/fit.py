@@ -8,7 +8,7 @@ as a drill of which a certain amount is.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, inf
 
 import numpy as np
@@ -16,6 +16,7 @@ import numpy as np
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.arrays import bridged
 from imu_shoulder.drills import AngleRange, Drill
+from imu_shoulder.frames import wrap_deg
 from imu_shoulder.model import Event, FloatArray, Side
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
 from imu_shoulder.segment.sets import SegmentParams, segment_set, sets_out_elsewhere
@@ -34,11 +35,13 @@ PATH_HZ = 4.0
 # The arm passes this much beyond what the drill's postures have of an angle before it is off.
 BEYOND_DEG = 17.0
 # Of a body that lies, where the upper arm is against the vertical; and of an arm that holds while the other lifts.
-LYING_DEG, HELD_DEG = (50.0, 130.0), (55.0, 125.0)
+LYING_DEG, HELD_DEG = (50.0, 130.0), (45.0, 130.0)
 # What speaks against a drill whose other arm does otherwise than asked.
 OTHER_ARM, OTHER_MOVES, OTHER_UNSEEN = 3.5, 1.5, 0.5
 # A range of an angle that was not seen.
 UNSEEN_RANGE = 0.6
+# A body that must be taken for turned, and the turns tried.
+TURNED_OFF, TURNS_DEG = 1.0, (45.0, -45.0, 90.0, -90.0, 135.0, -135.0, 180.0)
 # An arm of which the drill shows no whole rep.
 UNSEEN_OFF = 6.0
 # Held where no hold is asked, or none where one is.
@@ -71,7 +74,43 @@ def fit(
     moving: Collection[Side] = (),
 ) -> Fit:
     """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,). moving:
-    arms that repeat something meanwhile."""
+    arms that repeat something meanwhile.
+
+    A drill of several stations is cut by the plane too, which is off where the body turned since the pose and no sensor
+    on the trunk tells: other directions of the body are tried then.
+    """
+    found = _fit(drill, span_s, counts, time_s, rate_hz, arms, moving)
+    told = all(arm.elevation_reference == "trunk" for arm in arms.values())
+    if not drill.by_stations or told or found.off < TURNED_OFF:
+        return found
+    for turned_deg in TURNS_DEG:
+        shifted = {side: turned(arm, turned_deg) for side, arm in arms.items()}
+        other = _fit(drill, span_s, counts, time_s, rate_hz, shifted, moving)
+        if other.off + TURNED_OFF < found.off:
+            found = replace(other, off=other.off + TURNED_OFF)
+    return found
+
+
+def turned(arm: ArmAngles, turned_deg: float) -> ArmAngles:
+    """The arm's angles as of a body that faces otherwise: plane and rotation are shifted against each other."""
+    if "plane_deg" not in arm.angles or "rotation_deg" not in arm.angles:
+        return arm
+    shifted = {
+        "plane_deg": wrap_deg(arm.angles["plane_deg"] + turned_deg),
+        "rotation_deg": wrap_deg(arm.angles["rotation_deg"] - turned_deg),
+    }
+    return replace(arm, angles={**arm.angles, **shifted})
+
+
+def _fit(
+    drill: Drill,
+    span_s: tuple[float, float],
+    counts: Mapping[Side, int],
+    time_s: FloatArray,
+    rate_hz: float,
+    arms: Mapping[Side, ArmAngles],
+    moving: Collection[Side],
+) -> Fit:
     sides = [side for side in counts if side in arms and arms[side].angles]
     if not sides:
         return Fit(drill, inf, {})
@@ -284,7 +323,7 @@ def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: 
         return OTHER_ARM if drill.arms == "hold_and_lift" or drill.form.closing_deg is not None else OTHER_MOVES
     raised = others[0].angles["elevation_gravity_deg"][rows]
     seen = raised[np.isfinite(raised)]
-    held = bool(len(seen)) and bool(HELD_DEG[0] <= np.quantile(seen, 0.15) <= np.quantile(seen, 0.85) <= HELD_DEG[1])
+    held = bool(len(seen)) and bool(HELD_DEG[0] <= np.quantile(seen, 0.2) <= np.quantile(seen, 0.8) <= HELD_DEG[1])
     if drill.body == "lying":
         return 0.0
     if drill.form.closing_deg is not None:

@@ -9,16 +9,17 @@ import numpy as np
 
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.drills import Drill
-from imu_shoulder.frames import wrap_deg
 from imu_shoulder.model import Aligned, Event, FloatArray, Proposal, Side
 from imu_shoulder.propose.arms import Arm
-from imu_shoulder.propose.fit import Fit, fit, likelihoods
+from imu_shoulder.propose.fit import Fit, fit, likelihoods, turned
 from imu_shoulder.propose.regular import Regularity, regularity
 from imu_shoulder.propose.repeats import SET_REST_S, Chain
 from imu_shoulder.segment.model import rows_between
 
 # Chains of the two arms are one set where they share so much of the shorter one.
 SHARED = 0.5
+# An arm whose way is this share of the other one's, or less, is swayed by it.
+SWAY_SHARE = 0.4
 # A set is marked so much before its first movement and after its last one.
 MARGIN_S = 0.8
 # A recording that begins or ends so soon before or after a set was cut to it.
@@ -61,7 +62,8 @@ class Stretch:
     @property
     def event(self) -> Event:
         """As a set of no known drill."""
-        side = "both" if len(self.by_side) == 2 else next(iter(self.by_side))
+        moving = [side for side, own in self.by_side.items() if own.way_rad > SWAY_SHARE * self.lead.way_rad]
+        side = "both" if len(moving) == 2 else moving[0]
         return Event(self.span_s[0], self.span_s[1] - self.span_s[0], "set", None, side)
 
 
@@ -72,7 +74,7 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
         for chain in arm.exercise:
             middle_s = (chain.start_s + chain.end_s) / 2
             if not any(own.start_s - 1.0 < middle_s < own.end_s + 1.0 for own in taken):
-                free.append((arm.side, chain))
+                free += [(arm.side, rest) for rest in [_after(arm, chain, taken)] if len(rest.excursions) > 1]
     found: list[dict[Side, Chain]] = []
     for side, chain in sorted(free, key=lambda pair: pair[1].start_s):
         together = next(
@@ -90,6 +92,25 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
         regular = regularity(by_side[side], lead, (lead.end_s - lead.start_s) / recording_s)
         out.append(Stretch(own, regular, _rest_doubt(lead)))
     return sorted(out, key=lambda own: own.start_s)
+
+
+def _after(arm: Arm, chain: Chain, taken: Sequence[Proposal]) -> Chain:
+    """The chain without those excursions at its beginning that are taken already, such as a last forward raise."""
+    until_s = max((own.end_s for own in taken if own.start_s < chain.start_s + 1.0), default=-np.inf)
+    if until_s <= chain.start_s + 1.0:
+        return chain
+    kept = [k for k, own in enumerate(chain.excursions) if arm.stays.end_s[own.first] > until_s - 1.0]
+    if not kept:
+        return replace(chain, excursions=())
+    first = kept[0]
+    return replace(
+        chain,
+        excursions=chain.excursions[first:],
+        start_s=float(arm.stays.end_s[chain.excursions[first].first]),
+        pauses_s=chain.pauses_s[first:],
+        durations_s=chain.durations_s[first:],
+        swapped=False,
+    )
 
 
 def _rest_doubt(chain: Chain) -> str:
@@ -129,11 +150,13 @@ def named(
     span_s = own.span_s
     angles = {side: _facing(arm, span_s, aligned.time_s) for side, arm in angles.items()}
     best: dict[str, Fit] = {}
-    choices = [own.by_side] if len(own.by_side) == 1 else [own.by_side, *({s: c} for s, c in own.by_side.items())]
+    # What sways with the other arm, or holds and sinks, does nothing of its own.
+    moving = {side: chain for side, chain in own.by_side.items() if chain.way_rad > SWAY_SHARE * own.lead.way_rad}
+    choices = [moving] if len(moving) == 1 else [moving, *({s: c} for s, c in moving.items())]
     for drill in drills:
         for by_side in choices:
             counts = {side: chain.reps for side, chain in by_side.items()}
-            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles, own.by_side)
+            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles, moving)
             # Both arms where both do it.
             if drill.id not in best or found.off < best[drill.id].off - 1.0:
                 best[drill.id] = found
@@ -148,7 +171,9 @@ def named(
     found = best[name]
     alike = [other for other, share in others if other != name and share > ALIKE_SHARE * shares[name]]
     doubt = [f"one of {', '.join([name, *alike])}: the sensors do not tell them apart"] if alike else []
-    chance = own.regular.drill_chance(lead.reps, found.off) * sum(shares[other] for other in (name, *alike))
+    chance = own.regular.drill_chance(lead.reps, found.off, stations=found.drill.by_stations) * sum(
+        shares[other] for other in (name, *alike)
+    )
     sides = list(found.reps)
     return Proposal(
         "set",
@@ -203,8 +228,4 @@ def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray) -> 
     turned_deg = float(np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean())))
     if abs(turned_deg) < TURNED_DEG:
         return arm
-    shifted = {
-        "plane_deg": wrap_deg(arm.angles["plane_deg"] + turned_deg),
-        "rotation_deg": wrap_deg(arm.angles["rotation_deg"] - turned_deg),
-    }
-    return replace(arm, angles={**arm.angles, **shifted})
+    return turned(arm, turned_deg)

@@ -137,7 +137,7 @@ def _departures(
     # An angle that is known nowhere in the set, such as the plane of an arm that hangs, leaves no speed.
     if not len(inside) or np.isnan(speed[inside]).all():
         return []
-    quiet = inside[speed[inside] <= np.quantile(speed[inside], QUIET_SHARE)]
+    quiet = inside[speed[inside] <= np.nanquantile(speed[inside], QUIET_SHARE)]
     apart = _apart(smooth, {name: float(np.median(values[quiet])) for name, values in smooth.items()})
     spans: list[tuple[int, int]] = []
     for a, b in runs(away > 0):
