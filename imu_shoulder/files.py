@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import itertools
 import os
 import shutil
 import sys
@@ -83,13 +84,6 @@ def write_text(path: Path, text: str) -> None:
         stream.write(well_formed(text).encode())
 
 
-@contextlib.contextmanager
-def scratch_folder() -> Iterator[Path]:
-    """An empty folder for what is needed for a moment; it is gone when the block ends."""
-    with tempfile.TemporaryDirectory() as folder:
-        yield Path(folder)
-
-
 def copy_file(source: Path, target: Path) -> None:
     """A whole copy of a file. Raises OSError."""
     with source.open("rb") as stream, whole_file(target) as copy:
@@ -125,6 +119,22 @@ def whole_folder(folder: Path, replaced: Collection[str] = ()) -> Iterator[Path]
         sync_folder(place.parent)
 
 
+def write_beside_earlier(path: Path, text: str) -> Path | None:
+    """Write a whole file of text; what was there before stays beside it under its name with the next free number.
+
+    Returns where that is, None where there was nothing. Raises OSError; the file is then what it was.
+    """
+    if not path.exists():
+        write_text(path, text)
+        return None
+    names = (path.with_name(f"{path.stem}.{number}{path.suffix}") for number in itertools.count(1))
+    kept = next(name for name in names if not name.exists())
+    with whole_file(kept) as stream:
+        stream.write(path.read_bytes())
+    write_text(path, text)
+    return kept
+
+
 def open_to_append(path: Path) -> int:
     """A file descriptor that appends to a log, which is the owner's own from now on. Raises OSError."""
     flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
@@ -142,6 +152,13 @@ def remove_if_empty(path: Path) -> None:
     with contextlib.suppress(OSError):
         if path.stat().st_size == 0:
             path.unlink()
+
+
+@contextlib.contextmanager
+def scratch_folder() -> Iterator[Path]:
+    """An empty folder for the owner only, gone when the block ends."""
+    with tempfile.TemporaryDirectory(prefix="imu-shoulder-") as name:
+        yield Path(name)
 
 
 def discard(path: Path) -> None:

@@ -17,6 +17,8 @@ _COMMANDS = {
     "demo": "demo",
     "analyse": "analyse",
     "map": "map",
+    "mark": "mark",
+    "cohort": "cohort",
     "live": "live",
     "range": "range",
     "drills": "drills",

@@ -81,6 +81,7 @@ def analyse(
     """Analyse RECORDING, a recording folder or the column map of foreign files, and write the results.
 
     Writes reps.csv, angles.parquet, summary.json, calibration.json and report.html into the folder given by --out.
+    Without marked sets it looks for them and writes what it proposes as events.proposed.tsv beside these.
     """
     from dataclasses import replace
 

@@ -1,0 +1,210 @@
+"""From chains of each arm to the sets that are proposed: which arms did them together, and what drill it was."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.drills import Drill
+from imu_shoulder.frames import wrap_deg
+from imu_shoulder.model import Aligned, Event, FloatArray, Proposal, Side
+from imu_shoulder.propose.arms import Arm
+from imu_shoulder.propose.fit import Fit, fit, likelihoods
+from imu_shoulder.propose.regular import Regularity, regularity
+from imu_shoulder.propose.repeats import SET_REST_S, Chain
+from imu_shoulder.segment.model import rows_between
+
+# Chains of the two arms are one set where they share so much of the shorter one.
+SHARED = 0.5
+# A set is marked so much before its first movement and after its last one.
+MARGIN_S = 0.8
+# A recording that begins or ends so soon before or after a set was cut to it.
+CUT_S = 6.0
+# The arm hangs for a moment this near to a set, and a body that turned did so by more than an arm hangs turned.
+BESIDE_S, HANGING_DEG, TURNED_DEG = 8.0, 25.0, 40.0
+# Less likely drills are not named.
+LEAST_SHARE = 0.05
+# A drill that is at least so likely as this share of the likeliest is not told from it.
+ALIKE_SHARE = 0.4
+# Where an arm is raised its plane tells the direction, which is met to within this.
+RAISED_DEG, NEAR_DEG = 60.0, 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Chains at one time. by_side: of each arm that does them. regular: how even the leading one is. doubt: words."""
+
+    by_side: Mapping[Side, Chain]
+    regular: Regularity
+    doubt: str = ""
+
+    @property
+    def start_s(self) -> float:
+        return min(chain.start_s for chain in self.by_side.values())
+
+    @property
+    def end_s(self) -> float:
+        return max(chain.end_s for chain in self.by_side.values())
+
+    @property
+    def lead(self) -> Chain:
+        return max(self.by_side.values(), key=lambda chain: len(chain.excursions) * chain.way_rad)
+
+    @property
+    def span_s(self) -> tuple[float, float]:
+        """As a mark: with a moment before and after the movement."""
+        return self.start_s - MARGIN_S, self.end_s + MARGIN_S
+
+    @property
+    def event(self) -> Event:
+        """As a set of no known drill."""
+        side = "both" if len(self.by_side) == 2 else next(iter(self.by_side))
+        return Event(self.span_s[0], self.span_s[1] - self.span_s[0], "set", None, side)
+
+
+def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
+    """Chains outside of what is taken, those of both arms at one time together, in time order."""
+    free: list[tuple[Side, Chain]] = []
+    for arm in arms:
+        for chain in arm.exercise:
+            middle_s = (chain.start_s + chain.end_s) / 2
+            if not any(own.start_s - 1.0 < middle_s < own.end_s + 1.0 for own in taken):
+                free.append((arm.side, chain))
+    found: list[dict[Side, Chain]] = []
+    for side, chain in sorted(free, key=lambda pair: pair[1].start_s):
+        together = next(
+            (own for own in found if side not in own and any(_shared(c, chain) > SHARED for c in own.values())), None
+        )
+        if together is not None:
+            together[side] = chain
+        else:
+            found.append({side: chain})
+    recording_s = max(arm.stays.end_s[-1] for arm in arms) - min(arm.stays.start_s[0] for arm in arms) if arms else 1.0
+    by_side = {arm.side: arm for arm in arms}
+    out = []
+    for own in found:
+        side, lead = max(own.items(), key=lambda pair: len(pair[1].excursions) * pair[1].way_rad)
+        regular = regularity(by_side[side], lead, (lead.end_s - lead.start_s) / recording_s)
+        out.append(Stretch(own, regular, _rest_doubt(lead)))
+    return sorted(out, key=lambda own: own.start_s)
+
+
+def _rest_doubt(chain: Chain) -> str:
+    """A rest that would part two sets of another pace."""
+    long_s = float(chain.pauses_s.max(initial=0.0))
+    return f"one or two sets: a rest of {long_s:.0f} s in it" if long_s >= SET_REST_S else ""
+
+
+def _shared(one: Chain, other: Chain) -> float:
+    shared_s = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
+    return shared_s / min(one.end_s - one.start_s, other.end_s - other.start_s)
+
+
+def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
+    """The stretch up to the recording's ends where they are near: such a recording was cut to its set."""
+    begins = own.start_s - first_s < CUT_S
+    ends = last_s - own.end_s < CUT_S
+    by_side = {
+        side: replace(
+            chain,
+            start_s=first_s + MARGIN_S if begins else chain.start_s,
+            end_s=last_s - MARGIN_S if ends else chain.end_s,
+        )
+        for side, chain in own.by_side.items()
+    }
+    return replace(own, by_side=by_side)
+
+
+def named(
+    own: Stretch,
+    drills: Sequence[Drill],
+    priors: Mapping[str, float],
+    aligned: Aligned,
+    angles: Mapping[Side, ArmAngles],
+) -> Proposal:
+    """The stretch with the likeliest drill. angles: of each arm; without columns where there is no pose."""
+    span_s = own.span_s
+    angles = {side: _facing(arm, span_s, aligned.time_s) for side, arm in angles.items()}
+    best: dict[str, Fit] = {}
+    choices = [own.by_side] if len(own.by_side) == 1 else [own.by_side, *({s: c} for s, c in own.by_side.items())]
+    for drill in drills:
+        for by_side in choices:
+            counts = {side: chain.reps for side, chain in by_side.items()}
+            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles, own.by_side)
+            # Both arms where both do it.
+            if drill.id not in best or found.off < best[drill.id].off - 1.0:
+                best[drill.id] = found
+    shares = likelihoods(best.values(), priors)
+    ranked = sorted((name for name in shares if name is not None), key=lambda name: -shares[name])
+    others = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > LEAST_SHARE)
+    lead = own.lead
+    if not ranked or shares[ranked[0]] < shares[None]:
+        chance = own.regular.unknown_chance(lead.reps) * min(1.0, 1.0 - (shares[ranked[0]] if ranked else 0.0) / 2)
+        return Proposal("set", *span_s, own.event.side, None, None, chance, others, lead.reps, own.doubt)
+    name = ranked[0]
+    found = best[name]
+    alike = [other for other, share in others if other != name and share > ALIKE_SHARE * shares[name]]
+    doubt = [f"one of {', '.join([name, *alike])}: the sensors do not tell them apart"] if alike else []
+    chance = own.regular.drill_chance(lead.reps, found.off) * sum(shares[other] for other in (name, *alike))
+    sides = list(found.reps)
+    return Proposal(
+        "set",
+        *span_s,
+        "both" if len(sides) == 2 else sides[0],
+        name,
+        _direction(found.drill, sides, span_s, aligned.time_s, angles),
+        chance,
+        tuple(pair for pair in others if pair[0] != name),
+        max(found.reps.values()),
+        "; ".join([*doubt, *filter(None, [own.doubt])]),
+    )
+
+
+def _direction(
+    drill: Drill,
+    sides: Sequence[Side],
+    span_s: tuple[float, float],
+    time_s: FloatArray,
+    angles: Mapping[Side, ArmAngles],
+) -> str | None:
+    """The direction that the arm goes in at the top, where the drill has several and the plane is known."""
+    planes = []
+    for side in sides:
+        rows = rows_between(time_s, *span_s)
+        arm = angles[side].angles
+        if drill.directions and "plane_deg" in arm:
+            raised = arm["elevation_deg"][rows] > RAISED_DEG
+            planes += [arm["plane_deg"][rows][raised]]
+    seen = np.concatenate([plane[np.isfinite(plane)] for plane in planes]) if planes else np.empty(0)
+    if not len(seen):
+        return None
+    plane = float(np.median(seen))
+    off = {name: max(low - plane, plane - high, 0.0) for name, (low, high) in drill.directions.items()}
+    nearest = min(off, key=lambda name: off[name])
+    return nearest if off[nearest] < NEAR_DEG and nearest != drill.direction else None
+
+
+def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray) -> ArmAngles:
+    """The arm's angles as of a body that faces as its hanging arm says, where that is far from how the pose faced: who
+    walks about without a sensor on the trunk may have turned. Its plane and rotation are off by the turn then."""
+    if "rotation_deg" not in arm.angles or "plane_deg" not in arm.angles:
+        return arm
+    beside = np.zeros(len(time_s), dtype=bool)
+    for at_s, before_s, after_s in ((span_s[0], BESIDE_S, 2.0), (span_s[1], 2.0, BESIDE_S)):
+        beside |= (time_s > at_s - before_s) & (time_s < at_s + after_s)
+    beside &= np.nan_to_num(arm.angles["elevation_gravity_deg"], nan=90.0) < HANGING_DEG
+    turn = np.radians(arm.angles["rotation_deg"][beside])
+    turn = turn[np.isfinite(turn)]
+    if not len(turn):
+        return arm
+    turned_deg = float(np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean())))
+    if abs(turned_deg) < TURNED_DEG:
+        return arm
+    shifted = {
+        "plane_deg": wrap_deg(arm.angles["plane_deg"] + turned_deg),
+        "rotation_deg": wrap_deg(arm.angles["rotation_deg"] - turned_deg),
+    }
+    return replace(arm, angles={**arm.angles, **shifted})
