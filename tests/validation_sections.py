@@ -58,7 +58,7 @@ SECTIONS = (
         "limit by the true angles.",
         "coverage 0.90 to 0.99; counted exactly in 99 % of the sets; at most 1 % of clean reps blamed; nothing off "
         "that is not said to be.",
-        "tests/print_wide.py",
+        "tests/print_wide.py --persons 8 --first 500",
         "tests/print_wide.py --persons 3",
         (
             Goal("coverage", at_least=0.90, at_most=0.99),
@@ -301,7 +301,7 @@ SECTIONS = (
         "9000 and up were looked at before.",
         "recall of at least 0.9 for every way with all sensors; precision of at least 0.95; at least 80 % of the "
         "faults that were told are true.",
-        "tests/print_wrong_ways.py",
+        "tests/print_wrong_ways.py --first 200",
         "tests/print_wrong_ways.py --persons 2",
         (
             Goal("recall one, sternum", at_least=0.9),
