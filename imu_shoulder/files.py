@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import itertools
 import os
 import shutil
 import sys
@@ -123,6 +124,22 @@ def whole_folder(folder: Path, replaced: Collection[str] = ()) -> Iterator[Path]
                 sync_folder(Path(inner))
             _swap_in(scratch, place, aside)
         sync_folder(place.parent)
+
+
+def write_beside_earlier(path: Path, text: str) -> Path | None:
+    """Write a whole file of text; what was there before stays beside it under its name with the next free number.
+
+    Returns where that is, None where there was nothing. Raises OSError; the file is then what it was.
+    """
+    if not path.exists():
+        write_text(path, text)
+        return None
+    names = (path.with_name(f"{path.stem}.{number}{path.suffix}") for number in itertools.count(1))
+    kept = next(name for name in names if not name.exists())
+    with whole_file(kept) as stream:
+        stream.write(path.read_bytes())
+    write_text(path, text)
+    return kept
 
 
 def open_to_append(path: Path) -> int:

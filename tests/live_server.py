@@ -12,10 +12,11 @@ from live_fake import FakeSession, steady
 from waiting import GUARD_S, until
 
 from imu_shoulder.cautions import CAUTIONS
-from imu_shoulder.live.access import Access
 from imu_shoulder.live.hub import About, Hub
-from imu_shoulder.live.server import bind, make_app, make_server
+from imu_shoulder.live.server import make_app
 from imu_shoulder.live.session_log import Keeper
+from imu_shoulder.serve.access import Access
+from imu_shoulder.serve.pages import bind, make_server
 
 
 def small_report(recording, out: Path) -> None:

@@ -16,8 +16,8 @@ pytest.importorskip("starlette", reason="the live part is not installed")
 
 from websockets.exceptions import ConnectionClosed  # noqa: E402
 
-from imu_shoulder.live import connections  # noqa: E402
-from imu_shoulder.live.access import Access  # noqa: E402
+from imu_shoulder.serve import connections  # noqa: E402
+from imu_shoulder.serve.access import Access  # noqa: E402
 
 START = b"GET / HTTP/1.1\r\nHost: x"
 

@@ -20,12 +20,12 @@ websockets = pytest.importorskip("websockets.sync.client", reason="the live part
 from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
 
 from imu_shoulder.errors import ParameterError  # noqa: E402
-from imu_shoulder.live.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.live.hub import RECENT, About, Hub  # noqa: E402
 from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  # noqa: E402
 from imu_shoulder.live.session_log import _CHUNKS, Keeper  # noqa: E402
 from imu_shoulder.log.entries import EventEntry, unpack  # noqa: E402
 from imu_shoulder.log.records import EVENT, SAMPLES, LogError, read_log  # noqa: E402
+from imu_shoulder.serve.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
 ADDRESS = "192.0.2.7"  # TEST-NET-1, RFC 5737: nobody's
@@ -239,7 +239,7 @@ def test_silence_is_told(tmp_path):
 
 def elsewhere(running, monkeypatch):
     """Make every client look as if it came from another machine."""
-    monkeypatch.setattr("imu_shoulder.live.access.ip_address", _Elsewhere)
+    monkeypatch.setattr("imu_shoulder.serve.access.ip_address", _Elsewhere)
 
 
 class _Elsewhere:

@@ -14,8 +14,8 @@ from imu_shoulder.cautions import CAUTIONS, HELP
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "imu_shoulder"
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md")), ROOT / "recordings" / "README.md"]
-TEMPLATES = [*PACKAGE.glob("live/web/*.html"), *PACKAGE.glob("report/assets/*.j2")]
-SCRIPTS = [*PACKAGE.glob("live/web/*.js"), PACKAGE / "report" / "assets" / "report.js"]
+TEMPLATES = [*PACKAGE.glob("*/web/*.html"), *PACKAGE.glob("report/assets/*.j2")]
+SCRIPTS = [*PACKAGE.glob("*/web/*.js"), PACKAGE / "report" / "assets" / "report.js"]
 DATA = [*PACKAGE.rglob("*.toml"), *(ROOT / "recordings").glob("*.toml"), *(ROOT / "docs").glob("*.toml")]
 CODE = sorted(PACKAGE.rglob("*.py"))
 

@@ -3,6 +3,7 @@
 SUMMARIES = {
     "demo": "Analyse a warm-up of an invented athlete and write its report.",
     "analyse": "Analyse a recording folder: reps.csv, angles.parquet, summary.json, report.html.",
+    "mark": "Mark on a page what was done when: curves, proposals, spans to drag and name.",
     "live": "Show the athlete reps, holds and steadiness on a page while they happen.",
     "range": "Score active range tests: best, mean of three, and the sides beside each other.",
     "drills": "List the drills, show one, or check a drill file of your own.",

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import io
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-
-import segno
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.ble.discover import node_entries
@@ -18,7 +14,6 @@ from imu_shoulder.ble.link import Wish
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill, load_shipped
 from imu_shoulder.files import add_file
-from imu_shoulder.live.access import LOOPBACK, Access, check_host, netloc
 from imu_shoulder.live.again import go_on, new_folder, session_folder
 from imu_shoulder.live.before import drawings_of
 from imu_shoulder.live.hub import About, Hub
@@ -27,7 +22,7 @@ from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.radio import find, radio
 from imu_shoulder.live.replay import not_planned, plan_for_drill, plan_for_recording, run, without_range_tests
 from imu_shoulder.live.said import FILE, Said
-from imu_shoulder.live.server import Feed, Prompt, bind, make_app, make_server
+from imu_shoulder.live.server import Feed, Prompt, make_app
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.live.session_log import Keeper
 from imu_shoulder.log.host_clock import host_now_ns
@@ -36,6 +31,7 @@ from imu_shoulder.parameters import told
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.duration import plan_duration
 from imu_shoulder.plan.matching import check_athlete
+from imu_shoulder.serve.running import listening, serve, tell_link
 from imu_shoulder.sources import RecordingSource
 from imu_shoulder.texts import csv_text
 
@@ -82,23 +78,13 @@ def start(
 
     Returns whether all was saved. What was not is said, with what to do.
     """
-    access = Access(settings.port, None if settings.host is None else check_host(settings.host))
-    sockets = [bind(address, settings.port) for address in dict.fromkeys([LOOPBACK, access.host or LOOPBACK])]
-    try:
+    with listening(settings.port, settings.host) as (access, sockets):
         if recording is None:
             hub, feed, prompt = _over_the_air(settings, nodes or {}, athlete)
         else:
             hub, feed, prompt = _played(settings, recording, source)
-        server = make_server(make_app(hub, access, feed, prompt, partial(_tell_link, settings.say)))
-        settings.say(f"Open http://{netloc(LOOPBACK, settings.port)}/ on this computer. Ctrl-C ends and saves.")
-        if access.link is not None:
-            _tell_link(settings.say, access.link)
-        loop_factory = server.config.get_loop_factory()
-        with contextlib.suppress(KeyboardInterrupt), asyncio.Runner(loop_factory=loop_factory) as runner:
-            runner.run(server.serve(sockets=sockets))
-    finally:
-        for listening in sockets:
-            listening.close()
+        app = make_app(hub, access, feed, prompt, partial(tell_link, settings.say))
+        serve(app, access, sockets, settings.say, "ends and saves")
     for name, title in (("folder", "Recording"), ("report", "Report")):
         if hub.saved[name] is not None:
             settings.say(f"{title}: {hub.saved[name]}")
@@ -106,12 +92,6 @@ def start(
     if unsaved is not None:
         settings.say(f"Not saved: {unsaved}")
     return unsaved is None
-
-
-def _tell_link(say: Callable[[str], None], link: str) -> None:
-    picture = io.StringIO()
-    segno.make(link, error="m").terminal(picture, compact=True, border=2)
-    say(f"One-time link for one more device in your network:\n{link}\n{picture.getvalue()}")
 
 
 def _about(settings: Settings, athlete: str, source: str, plan: Plan) -> About:

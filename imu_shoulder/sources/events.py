@@ -31,18 +31,22 @@ CORRECTED_WITHIN_S = 20.0
 
 def read_events(path: Path) -> tuple[Event, ...]:
     """The rows of an events.tsv, sorted by onset. Raises RecordingError naming row and column."""
-    text = read_text(path, "events", RecordingError, MAX_TABLE_BYTES)
+    return parse_events(read_text(path, "events", RecordingError, MAX_TABLE_BYTES), path.name)
+
+
+def parse_events(text: str, name: str) -> tuple[Event, ...]:
+    """The same from text; `name` is used in messages. Raises RecordingError."""
     rows = [[cell.strip() for cell in line.split("\t")] for line in text.split("\n")]
     header = rows[0]
-    _check_header(path.name, header)
+    _check_header(name, header)
     numbered = [(number, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
     sets = sum("set" in row for _, row in numbered)
     if sets > MAX_SETS:
-        raise RecordingError(f"at most {MAX_SETS} sets in {path.name}", f"there are {sets}", _CUT)
+        raise RecordingError(f"at most {MAX_SETS} sets in {name}", f"there are {sets}", _CUT)
     if len(numbered) > MAX_EVENTS:
-        raise RecordingError(f"at most {MAX_EVENTS} events in {path.name}", f"there are {len(numbered)}", _CUT)
-    events = [(number, _event(path.name, number, header, row)) for number, row in numbered]
-    _check_sets(path.name, events)
+        raise RecordingError(f"at most {MAX_EVENTS} events in {name}", f"there are {len(numbered)}", _CUT)
+    events = [(number, _event(name, number, header, row)) for number, row in numbered]
+    _check_sets(name, events)
     return tuple(sorted((event for _, event in events), key=lambda event: event.onset_s))
 
 
@@ -164,6 +168,11 @@ def with_ratings(event: Event, ratings: Iterable[tuple[float, float]]) -> Event:
 def with_note(event: Event, note: str) -> Event:
     """The event with one more note, behind those it has."""
     return replace(event, note="; ".join(filter(None, [event.note, note])))
+
+
+def cells_of(event: Event) -> dict[str, str]:
+    """A row's cells by column, without those that say nothing."""
+    return {column: cell for column, cell in _row(event).items() if cell != NOTHING}
 
 
 def events_tsv(events: Iterable[Event]) -> str:

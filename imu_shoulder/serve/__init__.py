@@ -1,0 +1,1 @@
+"""What every page of this program shares: who may ask, how long a connection may wait, how files go out, the look."""
