@@ -33,9 +33,12 @@ def show(file: Path, drill_files: tuple[Path, ...]) -> None:
     common = [caution for caution in first if all(caution in own for own in others)]
     lines = [f"{found.name}, for {found.athlete}", *said["limits_first"], said["text"]]
     lines.append(f"Pain ceiling: {found.pain_ceiling:g} of 10. Above it: stop.")
+    lines += [f"On {', '.join(map(str.capitalize, found.days))}"] if found.days else []
+    lines += [found.note] if found.note else []
     for number, (item, own) in enumerate(zip(found.drills, said["drills"], strict=True), start=1):
         lines.append(f"{number}. {own['title']}, {own['arm']}: {own['dose']}")
         lines += [f"   load: {own['load']}"] if own["load"] else []
+        lines += [f"   {item.note}"] if item.note else []
         lines += [f"   - {caution}" for caution in item.drill.cautions if caution not in common]
     for line in (*lines, *common, *CAUTIONS):
         say(line)

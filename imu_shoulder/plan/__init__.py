@@ -18,10 +18,11 @@ from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
 FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
-PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "drill")
+DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "days", "note", "drill")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
-    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses"),
+    *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses", "note"),
 )
 LIMIT_KEYS = ("top_deg", *FORM_RANGES, "trunk_deg", "upper_arm_swing_deg")
 
@@ -35,7 +36,7 @@ class PlannedDrill:
     """One drill of a plan. drill: with the plan's hold, tempo and limits in place of its own.
 
     side: right, left or both; for a drill in which one arm holds, the arm that lifts. reps: per arm, of one set.
-    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan says it.
+    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan says it. note: to the athlete.
     """
 
     drill: Drill
@@ -46,6 +47,7 @@ class PlannedDrill:
     band: str | None = None
     rest_s: float = USUAL_REST_S
     own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
+    note: str = ""
 
     @property
     def title(self) -> str:
@@ -72,7 +74,8 @@ class Plan:
     """What was asked of an athlete, in order. name: of the file. pain_ceiling: 0-10.
 
     after_surgery, instability: what the surgeon and the practitioner allow after an operation, or in a shoulder that is
-    known to slip out; empty where neither is known.
+    known to slip out; empty where neither is known. days: of the week, out of DAYS; empty where nothing is said. note:
+    to the athlete.
     """
 
     name: str
@@ -81,6 +84,8 @@ class Plan:
     pain_ceiling: float = PAIN_CEILING
     after_surgery: str = ""
     instability: str = ""
+    days: tuple[str, ...] = ()
+    note: str = ""
 
     @property
     def limits_first(self) -> tuple[str, ...]:
@@ -108,7 +113,20 @@ def _plan(table: Checked, name: str, own: Mapping[str, Drill]) -> Plan:
         tuple(_planned(item, own) for item in table.tables("drill")),
         table.number("pain_ceiling", PAIN_CEILING, least=0.0, most=10.0),
         *(_sentence(table.text(key)) if key in table else "" for key in ("after_surgery", "instability")),
+        _days(table),
+        _note(table),
     )
+
+
+def _days(table: Checked) -> tuple[str, ...]:
+    given = table.texts("days")
+    if wrong := [day for day in given if day not in DAYS]:
+        raise table.wrong("days", f"a list out of {', '.join(DAYS)}", wrong[0])
+    return tuple(day for day in DAYS if day in given)
+
+
+def _note(table: Checked) -> str:
+    return table.text("note").strip() if "note" in table else ""
 
 
 def _sentence(text: str) -> str:
@@ -131,6 +149,7 @@ def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:
         table.name("band").strip() if "band" in table else None,
         table.number("rest_s", drill.dose.rest_s, least=0.0),
         _own(table.table("own_range_deg"), sides),
+        _note(table),
     )
 
 
