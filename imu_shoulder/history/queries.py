@@ -13,6 +13,7 @@ from sqlalchemy import Connection, text
 # One row per athlete. since: moment in UTC from which sessions count as recent.
 ROSTER = """
 SELECT a.id AS athlete_id, a.name, a.dominant_side, a.involved_side, a.pain_ceiling, a.after_surgery, a.instability,
+       a.changes, (SELECT max(d.id) FROM decision d WHERE d.athlete_id = a.id) AS decision_id,
        s.id AS session_id, s.kind, s.start_utc, s.start, s.done, s.sets_asked, s.sets_done,
        s.reps_asked, s.reps_done, s.reps_scored, s.reps_clean, s.pain_before, s.pain_highest, s.pain_next_morning,
        s.pain_over, s.effort, s.note,
@@ -23,6 +24,14 @@ LEFT JOIN session s ON s.id = (
     SELECT l.id FROM session l WHERE l.athlete_id = a.id ORDER BY l.start_utc DESC LIMIT 1
 )
 ORDER BY a.person
+"""
+
+# The latest five sessions of every athlete, the latest first.
+RECENT = """
+SELECT s.athlete_id, s.id AS session_id, s.kind, s.start_utc, s.done, s.reps_asked, s.reps_done
+FROM athlete a
+JOIN session s ON s.id IN (SELECT l.id FROM session l WHERE l.athlete_id = a.id ORDER BY l.start_utc DESC LIMIT 5)
+ORDER BY s.athlete_id, s.start_utc DESC
 """
 
 # All sessions of one athlete, the latest first.
