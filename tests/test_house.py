@@ -47,7 +47,7 @@ BASE = (
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
 # In order, as the stages.
 RECORDERS = ("log", "ble")
-APPLICATIONS = ("cli", "face", "live", "mark", "__main__")
+APPLICATIONS = ("cli", "face", "live", "mark", "review", "__main__")
 PARTS = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in FILES} - {"__init__"}
 # What a part of the package may import of it. Other parts use the flow without being part of it, as `pipeline` does
 # not import them; applications may use all.
@@ -64,7 +64,7 @@ ALLOWED = {
 }
 SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")
 # Library -> the parts that may know it.
-ONLY_IN = {"click": ("cli",), "bleak": ("ble",), **dict.fromkeys(SERVERS, ("serve", "live", "mark"))}
+ONLY_IN = {"click": ("cli",), "bleak": ("ble",), **dict.fromkeys(SERVERS, ("serve", "live", "mark", "review"))}
 
 
 def part_of(path: Path) -> str:

@@ -22,6 +22,7 @@ _COMMANDS = {
     "drills": "drills",
     "plan": "plan",
     "history": "history",
+    "review": "review",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",

@@ -6,6 +6,7 @@ athlete's latest session in the index, so that it grows with athletes and hardly
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from sqlalchemy import Connection, text
@@ -34,6 +35,10 @@ JOIN session s ON s.id IN (SELECT l.id FROM session l WHERE l.athlete_id = a.id 
 ORDER BY s.athlete_id, s.start_utc DESC
 """
 
+# The same of one athlete.
+ENTRY = ROSTER.replace("ORDER BY a.person", "WHERE a.id = :athlete_id")
+RECENT_OF = RECENT.replace("ORDER BY s.athlete_id", "WHERE a.id = :athlete_id ORDER BY s.athlete_id")
+
 # All sessions of one athlete, the latest first.
 SESSIONS = """
 SELECT id AS session_id, kind, start_utc, start, name, version, parameters_sha256, plan_version_id, done,
@@ -47,6 +52,18 @@ TREND = """
 SELECT session_id, start_utc, made_by, drill, direction, side, role, sets, reps_asked, reps_done, reps_scored,
        clean_share, load_kg, effort, pain, hold_sd_deg, hold_s, arc_deg, lift_s, lower_s, top_deg, time_in_band_pct
 FROM drill_summary WHERE athlete_id = :athlete_id ORDER BY start_utc
+"""
+
+# The summary of an athlete's latest session with sensors, once for each decision on its advice, the latest last.
+ADVICE = """
+SELECT s.id AS session_id, s.summary, d.drill, d.side, d.decision, d.why, d.who, d.at
+FROM session s
+LEFT JOIN decision d ON d.session_id = s.id
+WHERE s.id = (
+    SELECT l.id FROM session l
+    WHERE l.athlete_id = :athlete_id AND l.kind = 'recorded' ORDER BY l.start_utc DESC LIMIT 1
+)
+ORDER BY d.id
 """
 
 # The latest session's drills of every athlete, for sides that are apart.
@@ -64,3 +81,9 @@ ORDER BY a.person, d.drill, d.side
 def rows(connection: Connection, query: str, **given: Any) -> list[dict[str, Any]]:
     """What one of these queries finds. given: what stands behind its colons."""
     return [dict(row) for row in connection.execute(text(query), given).mappings()]
+
+
+def from_json(value: Any) -> dict[str, Any]:
+    """What stands in a JSON column that one of these queries read: SQLite gives it as text."""
+    found: dict[str, Any] = json.loads(value) if isinstance(value, str) else value or {}
+    return found

@@ -11,6 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 from imu_shoulder.assess.words import counted, joined
+from imu_shoulder.history.change import State
 from imu_shoulder.review.standing import Stand
 from imu_shoulder.review.words import changed, drill_title, of_ten
 
@@ -32,6 +33,7 @@ KINDS: Mapping[str, str] = {
     "sensors": "No sensors",
     "no_plan": "No plan",
     "criteria": "Criteria met",
+    "better": "Better",
     "new": "New",
     "nothing": "Nothing new",
 }
@@ -76,6 +78,7 @@ def reasons(recent: Recent, stand: Stand, today: date) -> list[Reason]:
         *_sensors(recent.latest),
         *([] if row["plan_number"] else [Reason("no_plan", "No plan yet: nothing says what is asked.")]),
         *_criteria(row, stand),
+        *_better(stand),
         *_new(recent.latest),
     ]
     return found or [Reason("nothing", "No change beyond chance, dose done, pain within the ceiling.")]
@@ -85,23 +88,29 @@ def _pain(row: Mapping[str, Any]) -> list[Reason]:
     ceiling = f"the ceiling is {row['pain_ceiling']:g}"
     found = []
     if row["pain_over"]:
-        text = f"Pain {of_ten(row['pain_highest'])} in the last session; {ceiling}. Ask before the next one."
+        text = f"{of_ten(row['pain_highest'])} in the last session; {ceiling}. Ask before the next one."
         found.append(Reason("pain", text))
     morning = row["pain_next_morning"]
     if morning is not None and morning > row["pain_ceiling"]:
-        found.append(Reason("pain", f"Pain {of_ten(morning)} on the morning after the last session; {ceiling}."))
+        found.append(Reason("pain", f"{of_ten(morning)} on the morning after the last session; {ceiling}."))
     return found
 
 
 def _fell_back(stand: Stand) -> list[Reason]:
-    worse = [one for one in stand.said if one.statement.state == "worse"]
-    by_arm: dict[tuple[str, str], list[str]] = {}
-    for one in worse:
-        by_arm.setdefault((one.title, one.side), []).append(changed(one.statement))
-    return [
-        Reason("fell_back", f"{title}, {side} arm: {joined(told)}; more than chance.")
-        for (title, side), told in by_arm.items()
-    ]
+    return [Reason("fell_back", f"{text}; more than chance.") for text in _by_arm(stand, "worse")]
+
+
+def _better(stand: Stand) -> list[Reason]:
+    return [Reason("better", f"{text}; more than chance.") for text in _by_arm(stand, "better")]
+
+
+def _by_arm(stand: Stand, state: State) -> list[str]:
+    """What changed so, one sentence for each drill and arm."""
+    found: dict[tuple[str, str], list[str]] = {}
+    for one in stand.said:
+        if one.statement.state == state:
+            found.setdefault((one.title, one.side), []).append(changed(one.statement))
+    return [f"{title}, {side} arm: {joined(told)}" for (title, side), told in found.items()]
 
 
 def _unseen(row: Mapping[str, Any], today: date) -> list[Reason]:
@@ -135,7 +144,7 @@ def _sensors(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:
 
 
 def _criteria(row: Mapping[str, Any], stand: Stand) -> list[Reason]:
-    if row["pain_over"] or not stand.criteria:
+    if row["pain_over"] or row["kind"] != "recorded" or not stand.criteria:
         return []
     told = joined([f"{drill_title(drill)}, {side} arm" for drill, side in stand.criteria])
     first = "Limits after surgery or instability come first. " if row["after_surgery"] or row["instability"] else ""

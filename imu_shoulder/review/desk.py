@@ -14,10 +14,17 @@ import jinja2
 from imu_shoulder.history.adding import How
 from imu_shoulder.history.store import Store
 from imu_shoulder.report.html import TEMPLATES, environment
-from imu_shoulder.report.words import MISSING, degrees, number
+from imu_shoulder.report.words import MISSING, counted, degrees, number
+from imu_shoulder.report.words import date as date_words
 from imu_shoulder.review import words
-from imu_shoulder.review.standing import Stand, Standings
+from imu_shoulder.review.standing import Standings
 
+# What templates use for words.
+GLOBALS: Mapping[str, Any] = {
+    **{"number": number, "missing": MISSING, "degrees": degrees, "counted": counted, "date": date_words},
+    **{"signs": words.SIGNS, "shown": words.SHOWN, "day": words.day, "of_ten": words.of_ten, "amount": words.amount},
+    **{"drill_title": words.drill_title, "from_to": words.from_to, "ago": words.ago},
+}
 # Of a page's drawn trends: so many athletes are remembered.
 MOST_DRAWN = 512
 
@@ -27,7 +34,7 @@ class Desk:
     """store: the history. how: by what sessions are worked out anew. who: at the desk, for the journal.
 
     token: a page of ours sends it with every change. link_to: a one-time link to a page, None while only this machine
-    is served. invented: whether the season is, so that every page says so.
+    is served. served: whether other devices may come. invented: whether the season is, so that every page says so.
     """
 
     store: Store
@@ -35,6 +42,7 @@ class Desk:
     who: str
     today: Callable[[], date] = date.today
     link_to: Callable[[str], str | None] = lambda page: None
+    served: bool = False
     invented: bool = False
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     standings: Standings = field(init=False)
@@ -46,10 +54,7 @@ class Desk:
         self.standings = Standings()
         own = jinja2.PackageLoader("imu_shoulder.review", "templates")
         self._templates = environment(jinja2.ChoiceLoader([own, TEMPLATES]))
-        self._templates.globals.update(
-            number=number, missing=MISSING, signs=words.SIGNS, day=words.day, of_ten=words.of_ten, amount=words.amount,
-            drill_title=words.drill_title, degrees=degrees, shown=words.SHOWN, from_to=words.from_to,
-        )  # fmt: skip
+        self._templates.globals.update(GLOBALS)
 
     def fill(self, template: str, found: Mapping[str, Any], *, reads: bool = False) -> str:
         """A whole page. reads: of a device that may look at this page alone, and changes nothing."""
@@ -69,6 +74,3 @@ class Desk:
             while len(self._drawn) > MOST_DRAWN:
                 del self._drawn[next(iter(self._drawn))]
         return found
-
-
-__all__ = ["Desk", "Stand"]

@@ -3,28 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import timedelta
 from typing import Any
 
 from imu_shoulder.assess.words import counted
-from imu_shoulder.history.queries import RECENT, ROSTER, rows
+from imu_shoulder.history.queries import ENTRY, RECENT, RECENT_OF, ROSTER, rows
 from imu_shoulder.report import words as report_words
-from imu_shoulder.review.attention import Reason, Recent, order, reasons
+from imu_shoulder.review.attention import Recent, order, reasons
 from imu_shoulder.review.desk import Desk
 from imu_shoulder.review.words import ago
 
+# Sessions are counted over so many days.
+RECENT_DAYS = 28
 # Kinds for which a coach does something; the others are good to know.
 PRESSING = ("pain", "fell_back", "unseen", "dose", "sides")
 
 
-def entries(desk: Desk) -> list[dict[str, Any]]:
-    """Everybody, the most pressing first: columns of the roster's query with `reasons`, `ago` and `done`."""
+def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
+    """Everybody, or one athlete, the most pressing first: columns of the roster's query with `reasons`, `ago` and `done`."""
     today = desk.today()
+    since = (today - timedelta(days=RECENT_DAYS)).isoformat()
+    one = {} if athlete_id is None else {"athlete_id": athlete_id}
     with desk.store.read() as connection:
-        found = rows(connection, ROSTER, since="")
+        found = rows(connection, ENTRY if one else ROSTER, since=since, **one)
         latest: dict[int, list[Mapping[str, Any]]] = {}
-        for row in rows(connection, RECENT):
+        for row in rows(connection, RECENT_OF if one else RECENT, **one):
             latest.setdefault(row["athlete_id"], []).append(row)
-        stands = desk.standings.of(connection, found)
+    stands = desk.standings.of(desk.store, found)
     out = []
     for row in found:
         own = reasons(Recent(row, latest.get(row["athlete_id"], [])), stands[row["athlete_id"]], today)
@@ -55,8 +60,3 @@ def context(desk: Desk) -> dict[str, Any]:
     said += f", {met} {'meets' if met == 1 else 'meet'} the criteria set" if met else ""
     return {"entries": found, "said": f"{said}.", "pressing": PRESSING}
 
-
-def reason_of(entry: Mapping[str, Any]) -> Reason:
-    """The most pressing one."""
-    first: Reason = entry["reasons"][0]
-    return first

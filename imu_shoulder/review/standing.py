@@ -1,40 +1,42 @@
-"""How an athlete stands: the statements of change of every drill and arm, sides that are apart, criteria that are met."""
+"""How an athlete stands: what changed, sides that are apart, criteria that are met. Worked out once for each state."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection
 
-from imu_shoulder.history.change import JUDGED, Series, Statement, statements
-from imu_shoulder.history.noise import NOTHING, Part, Scatter, of_person, part_of, pooled
-from imu_shoulder.history.queries import TREND, rows
+from imu_shoulder.history.change import JUDGED, Statement
+from imu_shoulder.history.queries import ADVICE, from_json, rows
+from imu_shoulder.history.standing import standings
+from imu_shoulder.history.store import Store
 from imu_shoulder.review.words import amount, drill_title
 
-Key = tuple[str, str, str, str]
+# Drill, direction and arm.
+Arm = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """A statement of change, and whose."""
+    """A statement of change, and of which drill and arm. load_kg: first and latest of the window, or empty."""
 
     drill: str
     direction: str
     side: str
-    role: str
     statement: Statement
+    load_kg: Sequence[float] = ()
+    text: str = ""
 
     @property
     def title(self) -> str:
         return drill_title(self.drill, self.direction)
 
     @property
-    def key(self) -> Key:
-        return self.drill, self.direction, self.side, self.role
+    def arm(self) -> Arm:
+        return self.drill, self.direction, self.side
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,119 +47,86 @@ class Stand:
     apart: Sequence[str] = ()
     criteria: Sequence[tuple[str, str]] = ()
 
-    def of(self, key: Key, measure: str) -> Statement | None:
-        return next((one.statement for one in self.said if one.key == key and one.statement.measure == measure), None)
+    def of(self, arm: Arm, measure: str) -> Statement | None:
+        return next((one.statement for one in self.said if one.arm == arm and one.statement.measure == measure), None)
 
 
-def series_of(trend: Iterable[Mapping[str, Any]]) -> dict[tuple[Key, str], Series]:
-    trend = list(trend)
-    latest = trend[-1]["made_by"] if trend else ""
-    found: dict[tuple[Key, str], tuple[list[float], list[float]]] = {}
-    for row in trend:
-        if row["made_by"] != latest:
-            continue
-        day = datetime.fromisoformat(row["start_utc"]).timestamp() / 86400.0
-        for name in JUDGED:
-            if row[name] is not None:
-                key = (row["drill"], row["direction"], row["side"], row["role"]), name
-                days, values = found.setdefault(key, ([], []))
-                days.append(day)
-                values.append(row[name])
-    return {key: Series(key[1], np.array(days), np.array(values)) for key, (days, values) in found.items()}
+class Standings:
+    """How everybody stands; only what changed since is worked out anew."""
+
+    def __init__(self) -> None:
+        self._known: dict[int, tuple[object, Stand]] = {}
+
+    def of(self, store: Store, athletes: Sequence[Mapping[str, Any]]) -> dict[int, Stand]:
+        """By athlete. athletes: rows of the roster's query."""
+        stale = [row for row in athletes if self._known.get(row["athlete_id"], (None,))[0] != _state(row)]
+        if stale:
+            said = standings(store)
+            with store.read() as connection:
+                for row in stale:
+                    athlete_id = row["athlete_id"]
+                    self._known[athlete_id] = _state(row), _stand(connection, athlete_id, said.get(athlete_id, []))
+        return {row["athlete_id"]: self._known[row["athlete_id"]][1] for row in athletes}
 
 
-def everybody(connection: Connection, athletes: Sequence[int]) -> dict[tuple[str, str], Scatter]:
-    parts: dict[tuple[str, str], list[Part]] = {}
-    for athlete in athletes:
-        for (key, measure), own in series_of(rows(connection, TREND, athlete_id=athlete)).items():
-            part = part_of(own.days, JUDGED[measure].on_scale(own.values))
-            parts.setdefault((key[0], measure), []).append(part)
-    return {key: found for key, own in parts.items() if (found := pooled(own)) is not None}
+def _state(row: Mapping[str, Any]) -> object:
+    return row["changes"], row["decision_id"]
 
 
-def stand_of(trend, advice, decided, scatters) -> Stand:
-    series = series_of(trend)
-    keys = list(series)
-
-    def scatter(own: Series) -> Scatter | None:
-        key = next(k for k, v in series.items() if v.measure == own.measure and v.values[-1] == own.values[-1] and v.days[-1] == own.days[-1])
-        base = scatters.get((key[0][0], key[1]))
-        if base is None:
-            return None
-        whole = series[key]
-        return of_person(part_of(whole.days, JUDGED[own.measure].on_scale(whole.values)), base)
-
-    said = [Said(*key[0], one) for key, one in zip(keys, statements(list(series.values()), scatter), strict=True)]
+def _stand(connection: Connection, athlete_id: int, statements: Iterable[Mapping[str, Any]]) -> Stand:
+    fields = Statement.__dataclass_fields__
+    said = [
+        Said(
+            *(row["drill"], row["direction"], row["side"]),
+            Statement(**{name: row[name] for name in fields}),
+            *(row["load_kg"], row["text"]),
+        )
+        for row in statements
+    ]
     criteria = [
         (item["drill"], item["side"])
-        for item in advice
-        if item["advice"] == "criteria_met" and (item["drill"], item["side"]) not in decided
+        for item in latest_advice(connection, athlete_id)
+        if item["advice"] == "criteria_met" and item["decision"] is None
     ]
     return Stand(said, apart(said), criteria)
 
 
+def latest_advice(connection: Connection, athlete_id: int) -> list[dict[str, Any]]:
+    """The advice of the latest session with sensors, each with its `session_id` and the `decision` taken, or None."""
+    found = rows(connection, ADVICE, athlete_id=athlete_id)
+    decided = {(row["drill"], row["side"]): row for row in found if row["decision"] is not None}
+    if not found:
+        return []
+    summary = from_json(found[0]["summary"])
+    return [
+        {**item, "session_id": found[0]["session_id"], "decision": decided.get((item["drill"], item["side"]))}
+        for item in summary.get("advice") or []
+    ]
+
+
 def apart(said: Sequence[Said]) -> list[str]:
     """Sentences on drills whose arms differ by more than the minimal detectable change, by the arm that is behind."""
-    left = {(one.drill, one.direction, one.role, one.statement.measure): one for one in said if one.side == "left"}
+    left = {(one.drill, one.direction, one.statement.measure): one for one in said if one.side == "left"}
     found: dict[tuple[str, str], list[str]] = {}
     for one in said:
-        other = left.get((one.drill, one.direction, one.role, one.statement.measure)) if one.side == "right" else None
-        if other is None:
+        other = left.get((one.drill, one.direction, one.statement.measure)) if one.side == "right" else None
+        ahead = 0 if other is None else _ahead(one.statement, other.statement)
+        if other is None or not ahead:
             continue
-        ahead = _ahead(one.statement, other.statement)
-        if ahead:
-            behind, before = (other, one) if ahead > 0 else (one, other)
-            name = one.statement.measure
-            told = f"{JUDGED[name].title} {amount(behind.statement.latest, name)} against "
-            told += amount(before.statement.latest, name)
-            found.setdefault((one.title, behind.side), []).append(told)
+        behind, before = (other, one) if ahead > 0 else (one, other)
+        name = one.statement.measure
+        told = f"{JUDGED[name].title} {amount(behind.statement.latest, name)} against "
+        found.setdefault((one.title, behind.side), []).append(told + amount(before.statement.latest, name))
     return [f"{title}: {side} arm behind in {'; '.join(told)}." for (title, side), told in found.items()]
 
 
 def _ahead(right: Statement, left: Statement) -> int:
     """1 where the right arm is ahead of the left by more than chance, -1 where it is behind, else 0."""
-    if None in (right.latest, left.latest, right.first, right.mdc_high, left.first, left.mdc_high):
-        return 0
     own = JUDGED[right.measure]
-
-    def on(value: float | None) -> float:
-        return float(own.on_scale(np.array([value]))[0])
-
-    mdc = max(on(one.mdc_high) - on(one.first) for one in (right, left))
-    difference = (on(right.latest) - on(left.latest)) * own.better
+    ends = [(one.latest, one.first, one.mdc_high) for one in (right, left)]
+    on = [[float(own.on_scale(np.array([v]))[0]) for v in row if v is not None] for row in ends]
+    if any(len(row) < 3 for row in on):
+        return 0
+    mdc = max(high - first for _, first, high in on)
+    difference = (on[0][0] - on[1][0]) * own.better
     return 0 if abs(difference) < mdc else 1 if difference > 0 else -1
-
-
-class Standings:
-    """How everybody stands, worked out once for each state of an athlete's sessions."""
-
-    def __init__(self) -> None:
-        self._known: dict[int, tuple[Any, Stand]] = {}
-        self._scatters: dict[tuple[str, str], Scatter] | None = None
-
-    def of(self, connection: Connection, athletes: Sequence[Mapping[str, Any]]) -> dict[int, Stand]:
-        """athletes: rows of the roster's query."""
-        out = {}
-        for row in athletes:
-            key = row["changes"], row["decision_id"]
-            known = self._known.get(row["athlete_id"])
-            if known is None or known[0] != key:
-                known = self._known[row["athlete_id"]] = key, self._work_out(connection, row["athlete_id"], athletes)
-            out[row["athlete_id"]] = known[1]
-        return out
-
-    def _work_out(self, connection: Connection, athlete_id: int, athletes) -> Stand:
-        from sqlalchemy import text as t
-        if self._scatters is None:
-            ids = connection.execute(t("SELECT id FROM athlete")).scalars().all()
-            self._scatters = everybody(connection, ids)
-        trend = rows(connection, TREND, athlete_id=athlete_id)
-        from imu_shoulder.history.schema import SESSION, DECISION
-        from sqlalchemy import select
-        q = select(SESSION.c.id, SESSION.c.summary).where(SESSION.c.athlete_id == athlete_id, SESSION.c.kind=="recorded").order_by(SESSION.c.start_utc.desc()).limit(1)
-        found = connection.execute(q).first()
-        advice, decided = [], set()
-        if found is not None:
-            advice = (found[1] or {}).get("advice") or []
-            decided = {tuple(r) for r in connection.execute(select(DECISION.c.drill, DECISION.c.side).where(DECISION.c.session_id==found[0]))}
-        return stand_of(trend, advice, decided, self._scatters)

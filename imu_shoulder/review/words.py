@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
 
+from imu_shoulder.assess.words import titled
 from imu_shoulder.drills import load_shipped, shipped_ids
-from imu_shoulder.history.change import JUDGED, Statement
+from imu_shoulder.history.change import Statement
 from imu_shoulder.report import words
 
 # State of a statement -> its sign on the page, and the class of its colour. The word always stands beside it.
@@ -44,20 +45,23 @@ SHOWN = {
         Shown("pain", "Pain after sets", "of 10", ends=(0.0, 10.0), digits=0),
     )
 }
-# What is said of in a sentence.
-SHORT = {"hold_sd_deg": "hold less steady", "hold_s": "held shorter", "arc_deg": "smaller arc"}
-SHORT |= {"lower_s": "lowered faster", "clean_share": "fewer clean reps"}
+# A change of a measure in a sentence, for the worse and for the better.
+SHORT: Mapping[str, tuple[str, str]] = {
+    "hold_sd_deg": ("hold less steady", "hold steadier"),
+    "hold_s": ("held shorter", "held longer"),
+    "arc_deg": ("smaller arc", "larger arc"),
+    "lower_s": ("lowered faster", "lowered slower"),
+    "clean_share": ("fewer clean reps", "more clean reps"),
+}
 
 
 @cache
-def shipped_titles() -> Mapping[str, str]:
-    return {name: load_shipped(name).title for name in shipped_ids()}
-
-
 def drill_title(drill: str, direction: str = "") -> str:
-    """A drill by its title; one of a user's own by its id."""
-    title = shipped_titles().get(drill) or words.sentence(words.plain(drill))
-    return f"{title}, {words.plain(direction)}" if direction else title
+    """A drill by its title, with a direction that is not its usual one; one of a user's own by its id."""
+    if drill not in shipped_ids():
+        return words.sentence(words.plain(drill))
+    own = load_shipped(drill)
+    return titled(own.towards(direction) if direction in own.directions else own)
 
 
 def of_ten(value: float | None) -> str:
@@ -80,8 +84,8 @@ def from_to(found: Statement) -> str:
 
 
 def changed(found: Statement) -> str:
-    """A measure that fell back, in a few words."""
-    return f"{SHORT.get(found.measure, JUDGED[found.measure].title)} ({from_to(found)})"
+    """A measure that fell back or got better, in a few words."""
+    return f"{SHORT[found.measure][found.state == 'better']} ({from_to(found)})"
 
 
 def day(start: str) -> str:

@@ -1,0 +1,86 @@
+"""An athlete's page: what changed, the trends, the plan, advice to decide on, notes, and every session."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from imu_shoulder.errors import ShoulderError
+from imu_shoulder.history.migrate import StoreError
+from imu_shoulder.history.people import AGE_BANDS, INVOLVED, find_athlete
+from imu_shoulder.history.plans import PlanVersion, plan_versions
+from imu_shoulder.history.queries import SESSIONS, TREND, rows
+from imu_shoulder.history.remarks import decisions, notes
+from imu_shoulder.history.change import JUDGED
+from imu_shoulder.model import SIDES
+from imu_shoulder.plan.duration import overview as plan_overview
+from imu_shoulder.review import roster, trends
+from imu_shoulder.review.desk import Desk
+from imu_shoulder.review.standing import latest_advice
+from imu_shoulder.review.words import SHOWN
+
+FEW_SESSIONS = 12
+FEW_NOTES = 8
+
+
+def context(desk: Desk, athlete_id: int, *, everything: bool = False) -> dict[str, Any]:
+    """What the template needs. everything: all sessions and the trends from the first one on. Raises StoreError."""
+    entry = _entry(desk, athlete_id)
+    athlete = find_athlete(desk.store, athlete_id)
+    versions = plan_versions(desk.store, athlete_id)
+    stand = desk.standings.of(desk.store, [entry])[athlete_id]
+    with desk.store.read() as connection:
+        sessions = rows(connection, SESSIONS, athlete_id=athlete_id)
+        advice = latest_advice(connection, athlete_id)
+    latest = trends.day_of(sessions[0]["start_utc"]) if sessions else 0.0
+    since = float("-inf") if everything else latest - trends.SHOWN_DAYS
+    state = (athlete_id, entry["changes"], [own.number for own in versions], since, athlete.profile.pain_ceiling)
+
+    def draw() -> dict[str, Any]:
+        with desk.store.read() as connection:
+            trend = rows(connection, TREND, athlete_id=athlete_id)
+        in_time = list(reversed(sessions))
+        return {
+            "drills": trends.drill_trends(trend, stand, versions, since),
+            "pain": trends.pain_trend(in_time, athlete.profile.pain_ceiling, since),
+        }
+
+    return {
+        **desk.drawn(repr(state), draw),
+        "athlete": athlete,
+        "profile": asdict(athlete.profile),
+        "entry": entry,
+        "overview": trends.overview(stand),
+        "judged": [SHOWN[name] for name in JUDGED],
+        "versions": versions,
+        "plan": _plan(versions),
+        "advice": advice,
+        "decisions": decisions(desk.store, athlete_id)[:FEW_NOTES],
+        "notes": notes(desk.store, athlete_id)[: None if everything else FEW_NOTES],
+        "sessions": sessions if everything else sessions[:FEW_SESSIONS],
+        "count": len(sessions),
+        "everything": everything,
+        "sides": SIDES,
+        "involved": INVOLVED,
+        "age_bands": AGE_BANDS,
+        "host": desk.served,
+    }
+
+
+def _entry(desk: Desk, athlete_id: int) -> Mapping[str, Any]:
+    entry = next((own for own in roster.entries(desk, athlete_id)), None)
+    if entry is None:
+        raise StoreError("an athlete of the history", f"number {athlete_id} is none", "go back to the roster")
+    return entry
+
+
+def _plan(versions: Sequence[PlanVersion]) -> dict[str, Any] | None:
+    """The newest version in words; its text alone where this version of the program cannot read it."""
+    if not versions:
+        return None
+    try:
+        plan = versions[0].plan
+    except ShoulderError as error:
+        return {"failed": str(error)}
+    return {**plan_overview(plan), "days": plan.days, "note": plan.note}
