@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,12 @@ _AS_TEXT = "'"
 def visible(text: str) -> str:
     """The text with what a terminal would obey written out, such as \\x1b."""
     return _UNSEEN.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
+
+
+def toml_quoted(text: str) -> str:
+    """A text as a TOML file holds it."""
+    # JSON's string syntax is a subset of TOML's basic strings, except for DEL, which JSON leaves bare.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def csv_text(table: pd.DataFrame, **how: Any) -> str:

@@ -110,6 +110,7 @@ def show(what: str, db: str | None, kept: Path | None, as_json: bool) -> None:
     from imu_shoulder.history.queries import TREND, rows
     from imu_shoulder.history.remarks import notes
     from imu_shoulder.history.sessions import session, sets
+    from imu_shoulder.history.standing import statements_of
 
     with opened(db, kept) as store:
         if what.isdigit():
@@ -125,8 +126,10 @@ def show(what: str, db: str | None, kept: Path | None, as_json: bool) -> None:
         plan = plan_version(store, one.id)
         with store.read() as connection:
             trend = rows(connection, TREND, athlete_id=one.id)
+        said = statements_of(store, one.id)
     if as_json:
-        say_json({**asdict(one), "plan": None if plan is None else asdict(plan), "trend": trend})
+        plan_told = None if plan is None else asdict(plan)
+        say_json({**asdict(one), "plan": plan_told, "trend": trend, "statements": said})
         return
     say(f"{one.name}, number {one.id}")
     for name, value in asdict(one.profile).items():
@@ -136,6 +139,8 @@ def show(what: str, db: str | None, kept: Path | None, as_json: bool) -> None:
     head = ("start", "drill", "side", "reps", "clean", "steady deg", "held s", "arc deg", "lower s", "load", "pain")
     keys = ("start_utc", "drill", "side", "reps_done", "clean_share", "hold_sd_deg", "hold_s", "arc_deg", "lower_s")
     say_table(head, [[row[key] for key in (*keys, "load_kg", "pain")] for row in trend])
+    for statement in said:
+        say(statement["text"])
 
 
 def _tell_session(found: dict[str, Any]) -> None:

@@ -7,7 +7,7 @@ SUMMARIES = {
     "live": "Show the athlete reps, holds and steadiness on a page while they happen.",
     "range": "Score active range tests: best, mean of three, and the sides beside each other.",
     "drills": "List the drills, show one, or check a drill file of your own.",
-    "plan": "Show a plan before it is begun: how long it takes, doses, loads, cautions.",
+    "plan": "Make a plan, check it, show it before it is begun, and keep its versions.",
     "history": "Keep sessions of all athletes: add, list, show, enter by hand, and say who does better.",
     "review": "Show a coach who needs attention first, trends, sessions and plans, on pages of this machine.",
     "simulate": "Write a recording of a simulated athlete, with the truth beside it.",

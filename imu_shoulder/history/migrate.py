@@ -1,22 +1,22 @@
 """A database brought to the newest version of the tables, step by step, in one transaction.
 
-Steps of our own and no migration library: they are few, each is a list of statements that both databases take, and
-they are shipped and tested with a file of every version. A new database is made by the newest tables at once; a test
-holds that both ways lead to the same.
+Steps of our own and no migration library: they are few, both databases take them, and they are tested with a file of
+every version. A new database is made by the newest tables at once; a test holds that both ways lead to the same.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from sqlalchemy import Connection, inspect, select, text
+from sqlalchemy import Connection, Table, inspect, select
 
 from imu_shoulder.errors import ShoulderError
-from imu_shoulder.history.schema import META, SCHEMA_VERSION
+from imu_shoulder.history.schema import EXPORTED, META, SCATTER, SCHEMA_VERSION, STANDING
 
-# Version -> what makes it of the one before.
-STEPS: Mapping[int, Sequence[str]] = {}
-NEWEST = max(STEPS, default=1)
+# Version -> the tables that came with it. A step that changes a table will be statements of its own, and a table that
+# it changes must then be written out here as it was.
+STEPS: Mapping[int, Sequence[Table]] = {2: (SCATTER, STANDING, EXPORTED)}
+NEWEST = max(STEPS)
 
 
 class StoreError(ShoulderError):
@@ -36,8 +36,8 @@ def bring_up_to_date(connection: Connection) -> None:
         came = f"it is of version {version} of its tables, and this program knows {NEWEST}"
         raise StoreError("a history of this program or an older one", came, "update the program")
     for step in range(version + 1, NEWEST + 1):
-        for statement in STEPS[step]:
-            connection.execute(text(statement))
+        for table in STEPS[step]:
+            table.create(connection)
     connection.execute(SCHEMA_VERSION.update().values(version=NEWEST))
 
 

@@ -125,34 +125,28 @@ class Known:
 def learn(parts: Mapping[Key, Sequence[Part]]) -> Known:
     """From the scatter of all series of all persons. A person may have several of one kind, such as of both arms."""
     known = {key: [part for part in own if part.terms] for key, own in parts.items()}
-    usual = {}
-    for kind in dict.fromkeys(kind for _, kind in known):
-        of_kind = [part for key, own in known.items() if key[1] == kind for part in own]
-        if len(of_kind) >= FEWEST_SERIES and sum(part.freedom for part in of_kind) >= FEWEST_FREEDOM:
-            usual[kind] = _usual(of_kind)
-    ratios = {
-        who: _sum(
-            [
-                (part, usual[kind])
-                for (own, kind), found in known.items()
-                if own == who and kind in usual
-                for part in found
-            ]
-        )
-        for who in dict.fromkeys(who for who, _ in known)
-    }
-    ratios = {who: found for who, found in ratios.items() if found.freedom > 0}
+    by_kind: dict[Hashable, list[Part]] = {}
+    for (_, kind), own in known.items():
+        by_kind.setdefault(kind, []).extend(own)
+    usual = {kind: _usual(own) for kind, own in by_kind.items() if _enough(own)}
+    by_person: dict[Hashable, list[tuple[Part, float]]] = {}
+    for (who, kind), own in known.items():
+        by_person.setdefault(who, []).extend((part, usual[kind]) for part in own if kind in usual)
+    ratios = {who: _ratio(own) for who, own in by_person.items() if own}
     persons = _spread(list(ratios.values()))
     factors = {who: _weighed(found, persons) for who, found in ratios.items()}
     rest = _spread(
         [
-            Scatter(part.variance / usual[kind] / factors[who].variance, part.freedom)
-            for (who, kind), found in known.items()
-            if kind in usual and who in factors
-            for part in found
+            Scatter(part.variance / of_kind / factors[who].variance, part.freedom)
+            for who, own in by_person.items()
+            for part, of_kind in own
         ]
     )
     return Known(usual, persons, rest.freedom, factors)
+
+
+def _enough(parts: Sequence[Part]) -> bool:
+    return len(parts) >= FEWEST_SERIES and sum(part.freedom for part in parts) >= FEWEST_FREEDOM
 
 
 def _usual(parts: Sequence[Part]) -> float:
@@ -162,11 +156,9 @@ def _usual(parts: Sequence[Part]) -> float:
     return float(np.exp(np.average(_logs(variances, freedom), weights=1.0 / special.polygamma(1, freedom / 2))))
 
 
-def _sum(parts: Sequence[tuple[Part, float]]) -> Scatter:
+def _ratio(parts: Sequence[tuple[Part, float]]) -> Scatter:
     """How much more than usual a person scatters, as a variance. parts: with the usual variance of each."""
     freedom = sum(part.freedom for part, _ in parts)
-    if freedom <= 0:
-        return Scatter(1.0, 0.0)
     squares = sum(part.variance / usual * part.freedom for part, usual in parts)
     return Scatter(squares / freedom, freedom * INDEPENDENT)
 

@@ -260,3 +260,40 @@ JOURNAL = Table(
     Column("detail", Text, nullable=False),
     Index("journal_of_athlete", "athlete_id", "at"),
 )
+
+# From version 2 on.
+
+# How much the values of each series of an athlete scatter: noise.Part, of sessions of one version each.
+SCATTER = Table(
+    "scatter",
+    META,
+    _of_athlete(),
+    Column("drill", Text, nullable=False),
+    Column("direction", Text, nullable=False),
+    Column("side", Text, nullable=False),
+    Column("measure", Text, nullable=False),
+    Column("sum_squares", Float, nullable=False),
+    Column("terms", Integer, nullable=False),
+    Column("sessions", Integer, nullable=False),
+    PrimaryKeyConstraint("athlete_id", "drill", "direction", "side", "measure"),
+)
+
+# What is said of an athlete after the latest session. changes: the athlete's when it was worked out.
+STANDING = Table(
+    "standing",
+    META,
+    Column("athlete_id", ForeignKey("athlete.id", ondelete="CASCADE"), primary_key=True),
+    Column("changes", Integer, nullable=False),
+    Column("statements", JSON, nullable=False),
+)
+
+# Files that were written from the history. athlete_id: whose data alone are in it; none for those of all.
+EXPORTED = Table(
+    "exported",
+    META,
+    Column("id", Integer, primary_key=True),
+    Column("athlete_id", ForeignKey("athlete.id", ondelete="CASCADE")),
+    Column("path", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    Column("at", Text, nullable=False),
+)

@@ -12,9 +12,9 @@ from sqlalchemy import Connection, select
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import ensure_athlete, find_athlete, text_of
-from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by, moment_of
+from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by
 from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, PARAMETERS, REP, SESSION
-from imu_shoulder.history.store import Store, now_utc
+from imu_shoulder.history.store import Store, moment_from, now_utc, utc
 from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES
 
@@ -110,11 +110,7 @@ def add_manual(
 def _manual_row(
     start: str, done: str, dose: Sequence[ManualSet], pain: float | None, effort: float | None, note: str
 ) -> Row:
-    try:
-        start_utc = moment_of(start)
-    except ValueError:
-        came, do = f"it is {start!r}", "write it like 2026-05-04T09:30:00+02:00"
-        raise ParameterError("a date and time of ISO 8601", came, do) from None
+    start_utc = utc(moment_from(start))
     if done not in DONE:
         raise ParameterError(f"what was done out of {', '.join(DONE)}", f"it is {done!r}", "give one of these")
     for what, value in (("pain", pain), ("effort", effort)):

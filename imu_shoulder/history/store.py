@@ -26,6 +26,7 @@ from sqlalchemy.exc import (
     SQLAlchemyError,
 )
 
+from imu_shoulder.errors import ParameterError
 from imu_shoulder.files import make_folders, open_to_append, refusing
 from imu_shoulder.history.keeping import clean_up, is_clean, mark
 from imu_shoulder.history.migrate import NEWEST, StoreError, bring_up_to_date, version_of
@@ -173,6 +174,15 @@ def _telling(place: str) -> Iterator[None]:
             raise
         came = str(getattr(error, "orig", None) or error).strip()
         raise StoreError(f"a history at {place}", f"it cannot be used ({came})", "check --db") from error
+
+
+def moment_from(text: str) -> datetime:
+    """A moment that a person wrote. Raises ParameterError."""
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        came, do = f"it is {text!r}", "write it like 2026-05-04T09:30:00+02:00"
+        raise ParameterError("a date and time of ISO 8601", came, do) from None
 
 
 def now_utc() -> str:

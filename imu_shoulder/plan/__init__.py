@@ -18,8 +18,8 @@ from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
 FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
-DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "days", "note", "drill")
+DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
     *("load_kg", "band", "limits", "direction", "rest_s", "own_range_deg", "pauses", "note"),
@@ -74,8 +74,8 @@ class Plan:
     """What was asked of an athlete, in order. name: of the file. pain_ceiling: 0-10.
 
     after_surgery, instability: what the surgeon and the practitioner allow after an operation, or in a shoulder that is
-    known to slip out; empty where neither is known. days: of the week, out of DAYS; empty where nothing is said. note:
-    to the athlete.
+    known to slip out; empty where neither is known. days: of the week on which it is to be done, in their order; empty
+    where the plan does not say. note: to the athlete.
     """
 
     name: str
@@ -112,21 +112,19 @@ def _plan(table: Checked, name: str, own: Mapping[str, Drill]) -> Plan:
         table.name("athlete").strip(),
         tuple(_planned(item, own) for item in table.tables("drill")),
         table.number("pain_ceiling", PAIN_CEILING, least=0.0, most=10.0),
-        *(_sentence(table.text(key)) if key in table else "" for key in ("after_surgery", "instability")),
-        _days(table),
-        _note(table),
+        after_surgery=_sentence(table.text("after_surgery")) if "after_surgery" in table else "",
+        instability=_sentence(table.text("instability")) if "instability" in table else "",
+        days=_days(table),
+        note=table.text("note").strip() if "note" in table else "",
     )
 
 
 def _days(table: Checked) -> tuple[str, ...]:
+    """Days of the week in their order, however they were written down."""
     given = table.texts("days")
-    if wrong := [day for day in given if day not in DAYS]:
-        raise table.wrong("days", f"a list out of {', '.join(DAYS)}", wrong[0])
+    if len(set(given)) < len(given) or not set(given) <= set(DAYS):
+        raise table.wrong("days", f"a list out of {', '.join(DAYS)}, each once", list(given))
     return tuple(day for day in DAYS if day in given)
-
-
-def _note(table: Checked) -> str:
-    return table.text("note").strip() if "note" in table else ""
 
 
 def _sentence(text: str) -> str:
@@ -149,7 +147,7 @@ def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:
         table.name("band").strip() if "band" in table else None,
         table.number("rest_s", drill.dose.rest_s, least=0.0),
         _own(table.table("own_range_deg"), sides),
-        _note(table),
+        table.text("note").strip() if "note" in table else "",
     )
 
 

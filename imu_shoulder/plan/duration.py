@@ -64,7 +64,8 @@ def plan_duration(plan: Plan) -> Duration:
 def overview(plan: Plan) -> dict[str, Any]:
     """The plan before it is begun, in JSON types: what comes first, whole time in minutes, and each drill with its own.
 
-    Keys: `athlete`, `limits_first`, `pain_ceiling`, `minutes`, `text`, and `drills` (`title`, `arm`, `dose`, `load`).
+    Keys: `athlete`, `limits_first`, `pain_ceiling`, `days`, `note`, `minutes`, `text`, and `drills` (`title`, `arm`,
+    `dose`, `load`, `note`).
     """
     whole = plan_duration(plan)
     sets, rests, calibration = (s / 60.0 for s in (whole.sets_s, whole.rests_s, whole.calibration_s))
@@ -72,6 +73,8 @@ def overview(plan: Plan) -> dict[str, Any]:
         "athlete": plan.athlete,
         "limits_first": list(plan.limits_first),
         "pain_ceiling": plan.pain_ceiling,
+        "days": list(plan.days),
+        "note": plan.note,
         "minutes": whole.minutes,
         "text": f"About {counted(whole.minutes, 'minute')} in all: {sets:.0f} of sets, {rests:.0f} of rests, "
         f"{calibration:.0f} of calibration.",
@@ -85,6 +88,7 @@ def _item(item: PlannedDrill) -> dict[str, Any]:
         "arm": "both arms" if item.side == "both" else f"{item.side} arm",
         "dose": dose_text(item),
         "load": load_text(item),
+        "note": item.note,
     }
 
 

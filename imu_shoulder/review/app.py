@@ -176,7 +176,7 @@ FILES: Mapping[str, tuple[str, Made, Made]] = {
     "/roster": ("roster", lambda desk, _: exporting.roster_rows(desk), lambda desk, _: exporting.roster_rows(desk)),
     "/athletes/{number:int}/everything": (
         "athlete",
-        lambda desk, at: exporting.athlete_rows(desk, at["number"]),
+        lambda desk, at: exporting.athlete_csv(desk, at["number"]),
         lambda desk, at: exporting.athlete_whole(desk, at["number"]),
     ),
     "/sessions/{number:int}/everything": (

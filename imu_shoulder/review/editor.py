@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -12,8 +10,9 @@ from typing import Any
 from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.limits import MAX_ITEMS
-from imu_shoulder.plan import SCHEMA, PlanError, parse_plan
+from imu_shoulder.plan import PlanError, parse_plan
 from imu_shoulder.plan.duration import drill_duration, overview
+from imu_shoulder.plan.writing import Table, plan_table, plan_text
 
 NAME = "the plan"
 # Fields of the form by the key of the plan that they are.
@@ -50,7 +49,7 @@ class Checked:
 
 def fields_of(toml: str) -> dict[str, Any]:
     """The form of a plan: texts by field, `days`, and `drill`, a list of the same."""
-    table = tomllib.loads(toml)
+    table = plan_table(toml, NAME)
     return {
         **{key: _typed(table.get(key)) for key in HEAD},
         "days": table.get("days") or [],
@@ -84,8 +83,13 @@ def _item_fields(item: Mapping[str, Any]) -> dict[str, str]:
         LOW: _typed(top.get("at_least")),
         HIGH: _typed(top.get("at_most")),
         TRUNK: _typed(trunk),
-        MORE: "\n".join(_lines(rest)),
+        MORE: _more_text(rest),
     }
+
+
+def _more_text(rest: Mapping[str, Any]) -> str:
+    """Keys without a field of their own, as they stand in the file."""
+    return plan_text({"drill": [rest]}).partition("[[drill]]")[2].strip()
 
 
 def _typed(value: Any) -> str:
@@ -97,7 +101,7 @@ def check(athlete: str, fields: Mapping[str, Any]) -> Checked:
     text = ""
     try:
         table = _table(athlete, fields)
-        text = toml_of(table)
+        text = plan_text(table)
         plan = parse_plan(text, NAME)
     except ShoulderError as error:
         row, key = _place(error)
@@ -114,12 +118,12 @@ def _place(error: ShoulderError) -> tuple[int | None, str]:
     return (int(row) - 1, key or "") if row else (None, head or "")
 
 
-def _table(athlete: str, fields: Mapping[str, Any]) -> dict[str, Any]:
+def _table(athlete: str, fields: Mapping[str, Any]) -> Table:
     items, days = fields.get("drill"), fields.get("days")
     if not isinstance(items, list) or not isinstance(days, list) or len(items) > MAX_ITEMS:
         raise PlanError("a form with drills and days", "something else came", "reload the page")
     head = {key: value for key in HEAD if (value := _value(key, fields.get(key))) is not None}
-    table: dict[str, Any] = {"schema": SCHEMA, "athlete": athlete, **head}
+    table: Table = {"athlete": athlete, **head}
     if days:
         table["days"] = [str(day) for day in days]
     return {**table, "drill": [_item(place, item) for place, item in enumerate(items, start=1)]}
@@ -165,43 +169,7 @@ def _reps(text: str) -> Any:
 
 
 def _more(place: int, text: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except ValueError as error:
-        raise PlanError(f"more of [[drill]] {place} in {NAME} to be TOML", f"it is not ({error})", "correct it") from error
-
-
-def toml_of(table: Mapping[str, Any]) -> str:
-    """The text of a plan's file."""
-    head = {key: value for key, value in table.items() if key != "drill"}
-    parts = ["\n".join(_lines(head))]
-    parts += ["\n".join(["[[drill]]", *_lines(item)]) for item in table["drill"]]
-    return "\n\n".join(parts) + "\n"
-
-
-def _lines(table: Mapping[str, Any]) -> list[str]:
-    return [f"{_key(key)} = {_toml(value)}" for key, value in table.items()]
-
-
-def _key(key: str) -> str:
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else _text(key)
-
-
-def _toml(value: Any) -> str:
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, Mapping):
-        inner = ", ".join(_lines(value))
-        return f"{{ {inner} }}" if inner else "{}"
-    if isinstance(value, list):
-        return f"[{', '.join(map(_toml, value))}]"
-    return repr(value) if isinstance(value, int | float) else _text(str(value))
-
-
-def _text(text: str) -> str:
-    """A TOML basic string: as in JSON, and DEL written out. Source: TOML 1.0, section String."""
-    whole = text.encode("utf-8", "replace").decode()
-    return json.dumps(whole, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return plan_table(text, f"more of [[drill]] {place} in {NAME}")
 
 
 def drills_for_form() -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from imu_shoulder.history import sessions as stored
+from imu_shoulder.history.exporting import results_csv
 from imu_shoulder.history.people import find_athlete
 from imu_shoulder.history.plans import plan_versions
 from imu_shoulder.history.queries import SESSIONS, TREND, rows
@@ -30,13 +31,6 @@ def roster_rows(desk: Desk) -> list[dict[str, Any]]:
     ]
 
 
-def athlete_rows(desk: Desk, athlete_id: int) -> list[dict[str, Any]]:
-    """One row per session, drill and arm: what the trends are drawn of."""
-    find_athlete(desk.store, athlete_id)
-    with desk.store.read() as connection:
-        return rows(connection, TREND, athlete_id=athlete_id)
-
-
 def athlete_whole(desk: Desk, athlete_id: int) -> dict[str, Any]:
     """Everything that the athlete's page shows, and what it is made of."""
     athlete = find_athlete(desk.store, athlete_id)
@@ -44,11 +38,12 @@ def athlete_whole(desk: Desk, athlete_id: int) -> dict[str, Any]:
     stand = desk.standings.of(desk.store, [entry])[athlete_id]
     with desk.store.read() as connection:
         sessions = rows(connection, SESSIONS, athlete_id=athlete_id)
+        trend = rows(connection, TREND, athlete_id=athlete_id)
     return {
         "athlete": plain(athlete),
         "reasons": [plain(reason) for reason in entry["reasons"]],
         "statements": [plain(one) for one in stand.said],
-        "trend": athlete_rows(desk, athlete_id),
+        "trend": trend,
         "sessions": sessions,
         "plans": [plain(version) for version in plan_versions(desk.store, athlete_id)],
         "notes": notes(desk.store, athlete_id),
@@ -91,8 +86,16 @@ def plain(thing: Any) -> dict[str, Any]:
     return {name: plain(value) if hasattr(value, "__dataclass_fields__") else value for name, value in found.items()}
 
 
-def text_of(found: Sequence[Mapping[str, Any]] | Mapping[str, Any], form: str) -> str:
-    """The file's text. form: of FORMS."""
+def athlete_csv(desk: Desk, athlete_id: int) -> str:
+    """One row per session, drill and arm: what the trends are drawn of. Raises StoreError."""
+    find_athlete(desk.store, athlete_id)
+    return results_csv(desk.store, athlete_id)
+
+
+def text_of(found: Sequence[Mapping[str, Any]] | Mapping[str, Any] | str, form: str) -> str:
+    """The file's text, if it is none yet. form: of FORMS."""
+    if isinstance(found, str):
+        return found
     if form == "json":
         return json.dumps(found, indent=1, ensure_ascii=False)
     return csv_text(pd.DataFrame(found if isinstance(found, list) else [found]))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
@@ -17,6 +16,7 @@ from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import events_tsv, read_events
 from imu_shoulder.sources.possible import require_possible_sensors, require_possible_times
 from imu_shoulder.sources.tables import file_sha256, read_header, read_numbers, write_numbers
+from imu_shoulder.texts import toml_quoted
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
 SCHEMA = 1
@@ -175,12 +175,16 @@ def write_recording(
 
 def _write_sensors(recording: Recording, scratch: Path, acc_unit: str, gyr_unit: str, file_format: str) -> None:
     acc_scale, gyr_scale = ACC_UNIT_M_S2[acc_unit], GYR_UNIT_RAD_S[gyr_unit]
-    head = [f"schema = {SCHEMA}", f"athlete = {_quoted(recording.athlete)}", f"start = {_quoted(recording.start)}"]
+    head = [
+        f"schema = {SCHEMA}",
+        f"athlete = {toml_quoted(recording.athlete)}",
+        f"start = {toml_quoted(recording.start)}",
+    ]
     for stream in recording.streams.values():
         name = f"{stream.placement}.{file_format}"
-        head += ["", "[[sensor]]", f"placement = {_quoted(stream.placement)}", f"file = {_quoted(name)}"]
+        head += ["", "[[sensor]]", f"placement = {toml_quoted(stream.placement)}", f"file = {toml_quoted(name)}"]
         head += [f"sample_rate_hz = {float(stream.declared_rate_hz)!r}"]
-        head += [f"acc_unit = {_quoted(acc_unit)}", f"gyr_unit = {_quoted(gyr_unit)}"]
+        head += [f"acc_unit = {toml_quoted(acc_unit)}", f"gyr_unit = {toml_quoted(gyr_unit)}"]
         if stream.acc_range_m_s2 is not None:
             head.append(f"acc_range = {stream.acc_range_m_s2 / acc_scale:.9g}")
         if stream.gyr_range_rad_s is not None:
@@ -192,8 +196,3 @@ def _write_sensors(recording: Recording, scratch: Path, acc_unit: str, gyr_unit:
             columns += MAG
         write_numbers(scratch / name, columns, np.hstack(parts))
     write_text(scratch / HEAD, "\n".join(head) + "\n")
-
-
-def _quoted(text: str) -> str:
-    # JSON's string syntax is a subset of TOML's basic strings, except for DEL, which JSON leaves bare.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,163 @@
+"""What is said of each athlete after the latest session, worked out once for each session that comes or changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, select
+
+from imu_shoulder.assess.words import titled
+from imu_shoulder.drills import load_shipped, shipped_ids
+from imu_shoulder.history.change import JUDGED, Series, Statement, statements, words
+from imu_shoulder.history.noise import NOTHING, Known, Part, learn, part_of
+from imu_shoulder.history.queries import TREND, rows
+from imu_shoulder.history.rows import Row
+from imu_shoulder.history.schema import ATHLETE, SCATTER, STANDING
+from imu_shoulder.history.store import Store
+from imu_shoulder.model import FloatArray
+
+_SECONDS_A_DAY = 86400.0
+# Drill, direction and arm of a series.
+_Arm = tuple[str, str, str]
+
+
+def standings(store: Store) -> dict[int, list[Row]]:
+    """By athlete, the statements after the latest session: those of `Statement`, with `drill`, `direction`, `side`,
+    `load_kg` (first and latest of the window, or empty) and the whole in words (`text`)."""
+    with store.read() as connection:
+        stale = _stale(connection)
+    if stale:
+        with store.write() as connection:
+            _work_out(connection, _stale(connection))
+    with store.read() as connection:
+        found = connection.execute(select(STANDING.c.athlete_id, STANDING.c.statements))
+        return {row.athlete_id: row.statements for row in found}
+
+
+def _stale(connection: Connection) -> dict[int, int]:
+    """Athletes whose sessions are others than when their statements were made, with their `changes`."""
+    joined = ATHLETE.outerjoin(STANDING, STANDING.c.athlete_id == ATHLETE.c.id)
+    fresh = STANDING.c.changes == ATHLETE.c.changes
+    query = select(ATHLETE.c.id, ATHLETE.c.changes).select_from(joined).where(STANDING.c.changes.is_(None) | ~fresh)
+    return {row.id: row.changes for row in connection.execute(query)}
+
+
+def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:
+    trends = {athlete_id: _by_arm(rows(connection, TREND, athlete_id=athlete_id)) for athlete_id in stale}
+    for athlete_id, arms in trends.items():
+        connection.execute(SCATTER.delete().where(SCATTER.c.athlete_id == athlete_id))
+        parts = [
+            {
+                **dict(zip(("drill", "direction", "side"), arm, strict=True)),
+                **asdict(part),
+                "athlete_id": athlete_id,
+                "measure": measure,
+            }
+            for arm, own in arms.items()
+            for measure, part in _parts(own).items()
+        ]
+        if parts:
+            connection.execute(SCATTER.insert(), parts)
+    every = _every_part(connection)
+    known = learn({key: list(own.values()) for key, own in every.items()})
+    for athlete_id, arms in trends.items():
+        said = _said(athlete_id, arms, known, every)
+        connection.execute(STANDING.delete().where(STANDING.c.athlete_id == athlete_id))
+        values = {"athlete_id": athlete_id, "changes": stale[athlete_id], "statements": said}
+        connection.execute(STANDING.insert(), values)
+
+
+def _every_part(connection: Connection) -> dict[tuple[int, tuple[str, str]], dict[_Arm, Part]]:
+    """Of each athlete, and of each drill and measure."""
+    found: dict[tuple[int, tuple[str, str]], dict[_Arm, Part]] = {}
+    for row in connection.execute(select(SCATTER)):
+        arm = (row.drill, row.direction, row.side)
+        own = found.setdefault((row.athlete_id, (row.drill, row.measure)), {})
+        own[arm] = Part(row.sum_squares, row.terms, row.sessions)
+    return found
+
+
+def _by_arm(trend: Sequence[Row]) -> dict[_Arm, list[Row]]:
+    """Rows of lifting arms, in time."""
+    found: dict[_Arm, list[Row]] = {}
+    for row in trend:
+        if row["role"] == "lift":
+            found.setdefault((row["drill"], row["direction"], row["side"]), []).append(row)
+    return found
+
+
+def _parts(own: Sequence[Row]) -> dict[str, Part]:
+    """Of each measure the scatter; only neighbours of one version and parameters are held against each other."""
+    found = {}
+    for measure, judged in JUDGED.items():
+        part = NOTHING
+        for _, run in groupby(own, key=lambda row: row["made_by"]):
+            days, values = _daily(list(run), measure)
+            part += part_of(days, judged.on_scale(values))
+        if part.sessions:
+            found[measure] = part
+    return found
+
+
+def _daily(own: Sequence[Row], measure: str) -> tuple[FloatArray, FloatArray]:
+    """Days (N,) since 1970 and the measure's value on each: sessions of one day are one, their mean."""
+    by_day: dict[str, list[float]] = {}
+    for row in own:
+        if row[measure] is not None:
+            by_day.setdefault(row["start_utc"][:10], []).append(row[measure])
+    days = [datetime.fromisoformat(f"{day}T00:00:00+00:00").timestamp() / _SECONDS_A_DAY for day in by_day]
+    return np.array(days), np.array([float(np.mean(values)) for values in by_day.values()])
+
+
+def _said(
+    athlete_id: int,
+    arms: Mapping[_Arm, Sequence[Row]],
+    known: Known,
+    every: Mapping[tuple[int, tuple[str, str]], Mapping[_Arm, Part]],
+) -> list[Row]:
+    """The family: every measure of every drill and arm of the latest session."""
+    latest = max((own[-1]["start_utc"] for own in arms.values()), default=None)
+    family = []
+    for arm, own in arms.items():
+        if own[-1]["start_utc"] != latest:
+            continue
+        mine = [row for row in own if row["made_by"] == own[-1]["made_by"]]
+        for measure in JUDGED:
+            days, values = _daily(mine, measure)
+            if len(days):
+                family.append((arm, mine, len(mine) < len(own), Series(measure, days, values)))
+    scatters = []
+    for arm, _, _, series in family:
+        kind = (arm[0], series.measure)
+        part = every.get((athlete_id, kind), {}).get(arm, NOTHING)
+        scatters.append(known.scatter(athlete_id, kind, part))
+    found = statements([series for _, _, _, series in family], scatters)
+    return [_row(arm, mine, others, statement) for (arm, mine, others, _), statement in zip(family, found, strict=True)]
+
+
+def _row(arm: _Arm, mine: Sequence[Row], others: bool, statement: Statement) -> Row:
+    loads = [row["load_kg"] for row in mine[-max(1, statement.days) :] if row["load_kg"] is not None]
+    ends = [loads[0], loads[-1]] if loads else []
+    found = asdict(statement)
+    if others and statement.days < 2:
+        found["why"] = "earlier sessions are of another version: work them out anew with history redo"
+    drill, direction, side = arm
+    text = words(found, _title(drill, direction), side, ends)
+    return {**found, "drill": drill, "direction": direction, "side": side, "load_kg": ends, "text": text}
+
+
+def _title(drill: str, direction: str) -> str:
+    if drill not in shipped_ids():
+        return drill.replace("_", " ")
+    own = load_shipped(drill)
+    return titled(own.towards(direction) if direction in own.directions else own)
+
+
+def statements_of(store: Store, athlete_id: int) -> list[dict[str, Any]]:
+    """What is said of one athlete after the latest session; see `standings`."""
+    return standings(store).get(athlete_id, [])
