@@ -72,6 +72,7 @@ class Kind:
         return {
             **{name: getattr(self, name) for name in ("name", "title", "unit", "from_s", "row_s")},
             "levels": len(self.curves[0].levels),
+            "rows": len(self.curves[0].levels[0][0]),
             "tile_bins": TILE_BINS,
             "curves": curves,
         }

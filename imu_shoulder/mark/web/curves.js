@@ -12,7 +12,8 @@ export class Curves {
     this.kind = null;
     this.tiles = new Map();
     this.wanted = [];
-    this.running = 0;
+    // Asked for, and not there yet.
+    this.coming = new Set();
     this.timer = null;
     // Tiles of an earlier kind or time that arrive late are not kept.
     this.round = 0;
@@ -23,6 +24,7 @@ export class Curves {
     this.kind = kind;
     this.tiles.clear();
     this.wanted = [];
+    this.coming = new Set();
     this.round += 1;
   }
 
@@ -47,30 +49,32 @@ export class Curves {
   numbers(level, from, to) {
     const tile_s = this.kind.row_s * 2 ** level * this.kind.tile_bins;
     const first = Math.max(0, Math.floor((from - this.kind.from_s) / tile_s));
-    const last = Math.max(first, Math.floor((to - this.kind.from_s) / tile_s));
+    const all = Math.ceil(this.kind.rows / 2 ** level / this.kind.tile_bins);
+    const last = Math.max(first, Math.min(Math.floor((to - this.kind.from_s) / tile_s), all - 1));
     return Array.from({ length: last - first + 1 }, (_, k) => first + k);
   }
 
-  // Ask for what a view needs and is not there.
-  need(view, width) {
+  // Ask for what views of so many px need and is not there: what is seen first, the whole as a stand-in, then beside it.
+  need(...views) {
     if (!this.kind) return;
-    const level = this.levelOf((view.to - view.from) / width);
-    const missing = (l, from, to) => this.numbers(l, from, to).map((n) => `${l}/${n}`).filter((key) => !this.tiles.has(key));
-    // What is seen first, the whole as a stand-in, then what is beside it.
-    const aside = (view.to - view.from) / 2;
-    const top = this.kind.levels - 1;
-    this.wanted = [...new Set([...missing(level, view.from, view.to), ...missing(top, view.from, view.to), ...missing(level, view.from - aside, view.to + aside)])];
+    const missing = views.flatMap(([{ from, to }, width]) => {
+      const level = this.levelOf((to - from) / width);
+      const aside = (to - from) / 2;
+      const keys = (l, first, last) => this.numbers(l, first, last).map((n) => `${l}/${n}`);
+      return [...keys(level, from, to), ...keys(this.kind.levels - 1, from, to), ...keys(level, from - aside, to + aside)];
+    });
+    this.wanted = [...new Set(missing)].filter((key) => !this.tiles.has(key) && !this.coming.has(key));
     clearTimeout(this.timer);
-    this.timer = setTimeout(() => this.ask(), this.tiles.size ? SETTLE_MS : 0);
+    if (this.wanted.length) this.timer = setTimeout(() => this.ask(), this.tiles.size ? SETTLE_MS : 0);
   }
 
   ask() {
-    while (this.running < AT_ONCE && this.wanted.length) this.fetch(this.wanted.shift());
+    while (this.coming.size < AT_ONCE && this.wanted.length) this.fetch(this.wanted.shift());
   }
 
   async fetch(key) {
-    const { round, kind } = this;
-    this.running += 1;
+    const { round, kind, coming } = this;
+    coming.add(key);
     let found = null;
     try {
       const reply = await fetch(`curves/${kind.name}/${key}`);
@@ -80,7 +84,7 @@ export class Curves {
     } catch {
       setTimeout(() => this.arrived(), RETRY_MS);
     }
-    this.running -= 1;
+    coming.delete(key);
     if (found && round === this.round) {
       this.tiles.set(key, found);
       if (this.tiles.size > MOST_TILES) this.tiles.delete(this.tiles.keys().next().value);

@@ -27,10 +27,10 @@ export class Details {
       get(part).addEventListener("change", ({ target }) => {
         const s = seconds(target.value);
         target.setAttribute("aria-invalid", String(s === null));
-        if (s !== null && this.marks().span) this.marks().move(this.marks().span, part, s);
+        if (s !== null) this.marks().move(this.marks().span, part, s);
         this.marks().endStep();
         // What was typed may have been too much: what came of it stands there.
-        if (s !== null) this.draw();
+        if (s !== null) target.value = clock(this.marks().span[part]);
       });
       for (const [which, way] of [["less", -1], ["more", 1]]) {
         get(`${part}-${which}`).addEventListener("click", () => {
@@ -116,7 +116,7 @@ function pick(id, value) {
 // A field that somebody writes in keeps what he writes.
 function type(id, value) {
   const field = get(id);
-  if (document.activeElement === field && id === "note") return;
+  if (document.activeElement === field) return;
   if (field.value !== value) field.value = value;
   field.setAttribute("aria-invalid", "false");
 }

@@ -24,15 +24,18 @@ function lanesOf(sides) {
 
 // The lanes with the curve that was asked for and, behind it, how fast the arm turns. Returns where each lane lies.
 export function drawLanes({ main, speed, view, arms }, style) {
+  const behind = speed.kind?.name !== main.kind?.name;
   const drawn = lanesOf(main.sides.length ? main.sides : arms);
   const width = get("stage").clientWidth;
-  main.need(view, width);
-  if (speed.kind?.name !== main.kind?.name) speed.need(view, width);
+  const [from, to] = view.bounds;
+  main.need([view, width]);
+  // The strip with the whole is of the speed, too.
+  speed.need([{ from, to }, width], ...(behind ? [[view, width]] : []));
   for (const lane of drawn) {
     const { side } = lane.dataset;
     const [fast, canvas, name, ends] = lane.children;
     main.draw(canvas, side, view, style.getPropertyValue("--ink"), 4 * devicePixelRatio);
-    if (speed.kind?.name !== main.kind?.name) speed.draw(fast, side, view, style.getPropertyValue("--rule"), 4 * devicePixelRatio);
+    if (behind) speed.draw(fast, side, view, style.getPropertyValue("--rule"), 4 * devicePixelRatio);
     else fitted(fast).clearRect(0, 0, fast.width, fast.height);
     const about = main.kind?.curves.find((curve) => curve.side === side);
     const [low, high] = main.range;
@@ -60,11 +63,10 @@ export function drawAxis(view, style) {
   }
 }
 
-export function drawOverview(strip, view, spans, style) {
+export function drawOverview(speed, view, spans, style) {
   const canvas = get("overview");
   const [from, to] = view.bounds;
-  strip.need({ from, to }, canvas.clientWidth);
-  strip.draw(canvas, strip.sides[0], { from, to }, style.getPropertyValue("--body"), 2);
+  speed.draw(canvas, speed.sides[0], { from, to }, style.getPropertyValue("--body"), 2);
   const paper = canvas.getContext("2d");
   const px_s = canvas.width / (to - from);
   for (const span of spans) {

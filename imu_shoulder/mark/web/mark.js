@@ -30,7 +30,6 @@ let polling = null;
 const main = new Curves(later);
 // How fast the arm turns stands behind every curve: it shows that something is done, whatever angle is looked at.
 const speed = new Curves(later);
-const strip = new Curves(later);
 const spans = new Spans(get("spans"), { marks: () => marks, view: () => view, names: () => names, acted });
 const details = new Details(() => marks, () => names);
 const say = (text) => write(get("status"), text);
@@ -119,7 +118,6 @@ function curves() {
   const kind = state.kinds.find(({ name }) => name === select.value) ?? null;
   main.show(kind);
   speed.show(state.kinds.find(({ name }) => name === SPEED) ?? null);
-  strip.show(speed.kind);
 }
 
 // Everything is drawn once per screen refresh.
@@ -136,7 +134,7 @@ function draw() {
   const style = getComputedStyle(document.body);
   const lanes = drawLanes({ main, speed, view, arms: state.head.arms }, style);
   drawAxis(view, style);
-  drawOverview(strip, view, marks.spans, style);
+  drawOverview(speed, view, marks.spans, style);
   spans.draw(lanes);
   placeCursor();
   details.draw();
@@ -341,7 +339,7 @@ function acted(event, key) {
   if (event.key === "Enter") {
     event.preventDefault();
     get("trial_type").focus();
-  } else if (id && !(id === "merge" && get("merge").disabled)) {
+  } else if (id && marks.span) {
     event.preventDefault();
     DOES[id]();
     // The focus goes on to what took its place.
@@ -383,7 +381,8 @@ document.addEventListener("keydown", (event) => {
   const id = key === "s" ? "save" : key === "y" || (key === "z" && event.shiftKey) ? "redo" : key === "z" ? "undo" : null;
   if (!id) return;
   event.preventDefault();
-  if (!get(id).disabled) DOES[id]();
+  // Whether there is something to save is asked here, not of the button: that one is drawn a moment later.
+  if (id !== "save" || marks.unsaved) DOES[id]();
 });
 addEventListener("beforeunload", (event) => {
   if (marks?.unsaved) event.preventDefault();

@@ -12,11 +12,11 @@ export function makeSpan(cells, offered = false, doubt = null) {
   return { key: ++keys, start, end: start + Number(cells.duration), cells, offered, doubt };
 }
 
-// The row to be saved: times that nobody moved stay as they were written.
+// The row to be saved: a time that nobody moved stays as it was written.
 export function rowOf({ cells, start, end }) {
-  const moved = Number(cells.onset) !== start || Number(cells.onset) + Number(cells.duration) !== end;
-  const times = moved ? { onset: start.toFixed(2), duration: (end - start).toFixed(2) } : {};
-  return { ...cells, ...times };
+  const onset = Number(cells.onset);
+  if (onset === start && onset + Number(cells.duration) === end) return { ...cells };
+  return { ...cells, onset: onset === start ? cells.onset : String(start), duration: String(Number((end - start).toFixed(6))) };
 }
 
 const inOrder = (spans) => [...spans].sort((a, b) => a.start - b.start || a.end - b.end);
@@ -134,6 +134,13 @@ export class Marks {
 
   redo() {
     this.swap(this.future, this.past);
+  }
+
+  // A step that was not meant, as if it had never been.
+  takeBack() {
+    this.undo();
+    this.future.pop();
+    this.changed();
   }
 
   swap(from, to) {

@@ -21,6 +21,16 @@ export class Spans {
   constructor(box, { marks, view, names, acted }) {
     Object.assign(this, { box, marks, view, names, acted });
     this.made = new Map();
+    // The slider that is held, and where.
+    this.held = null;
+    // A second finger means to zoom: what the first one moved goes back.
+    document.addEventListener("pointerdown", ({ isPrimary }) => !isPrimary && this.letGo(), true);
+  }
+
+  letGo() {
+    const { held } = this;
+    this.held = null;
+    if (held?.moves) this.marks().takeBack();
   }
 
   draw(lanes) {
@@ -71,6 +81,8 @@ export class Spans {
     const span = this.of(key);
     if (!span) return;
     if (this.marks().chosen !== key) this.marks().choose(key);
+    // At once, not with the next drawing: the next press of Tab goes to its end.
+    for (const slider of Object.values(this.made.get(key).parts)) slider.tabIndex = 0;
     // Who goes there by key has to see it.
     if (document.activeElement?.matches(":focus-visible")) this.view().include(span.start, span.end);
   }
@@ -88,25 +100,25 @@ export class Spans {
   }
 
   watch(slider, key, part) {
-    let held = null;
     slider.addEventListener("pointerdown", (event) => {
-      if (event.button > 0) return;
+      if (event.button > 0 || !event.isPrimary) return;
       event.preventDefault();
       event.stopPropagation();
       slider.setPointerCapture(event.pointerId);
       slider.focus({ focusVisible: false });
       const span = this.of(key);
-      held = { x: event.clientX, from: part === "end" ? span.end : span.start, moves: false };
+      this.held = { slider, x: event.clientX, from: part === "end" ? span.end : span.start, moves: false };
     });
     slider.addEventListener("pointermove", (event) => {
-      if (!held) return;
+      const { held } = this;
+      if (held?.slider !== slider || !event.isPrimary) return;
       const px = event.clientX - held.x;
       held.moves ||= Math.abs(px) > 3;
       if (held.moves) this.marks().move(this.of(key), part, held.from + (px / this.box.clientWidth) * this.view().span);
     });
     for (const end of ["pointerup", "pointercancel"]) {
       slider.addEventListener(end, () => {
-        held = null;
+        this.held = null;
         this.marks().endStep();
       });
     }
