@@ -77,7 +77,7 @@ def reasons(recent: Recent, stand: Stand, today: date) -> list[Reason]:
         *(Reason("sides", text) for text in stand.apart),
         *_sensors(recent.latest),
         *([] if row["plan_number"] else [Reason("no_plan", "No plan yet: nothing says what is asked.")]),
-        *_criteria(row, stand),
+        *_criteria(row, stand, today),
         *_better(stand),
         *_new(recent.latest),
     ]
@@ -97,11 +97,11 @@ def _pain(row: Mapping[str, Any]) -> list[Reason]:
 
 
 def _fell_back(stand: Stand) -> list[Reason]:
-    return [Reason("fell_back", f"{text}; more than chance.") for text in _by_arm(stand, "worse")]
+    return [Reason("fell_back", f"{text}.") for text in _by_arm(stand, "worse")]
 
 
 def _better(stand: Stand) -> list[Reason]:
-    return [Reason("better", f"{text}; more than chance.") for text in _by_arm(stand, "better")]
+    return [Reason("better", f"{text}.") for text in _by_arm(stand, "better")]
 
 
 def _by_arm(stand: Stand, state: State) -> list[str]:
@@ -143,8 +143,10 @@ def _sensors(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:
     return [Reason("sensors", f"Did the last {counted(count, 'session')} without sensors.")]
 
 
-def _criteria(row: Mapping[str, Any], stand: Stand) -> list[Reason]:
-    if row["pain_over"] or row["kind"] != "recorded" or not stand.criteria:
+def _criteria(row: Mapping[str, Any], stand: Stand, today: date) -> list[Reason]:
+    """None after a session without sensors, or one that is long ago: what was met then says little of now."""
+    late = row["kind"] != "recorded" or days_since(row["start_utc"], today) > UNSEEN_DAYS
+    if row["pain_over"] or late or not stand.criteria:
         return []
     told = joined([f"{drill_title(drill)}, {side} arm" for drill, side in stand.criteria])
     first = "Limits after surgery or instability come first. " if row["after_surgery"] or row["instability"] else ""

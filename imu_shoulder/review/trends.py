@@ -138,7 +138,7 @@ def pain_trend(sessions: Sequence[Row], ceiling: float, since: float) -> Markup 
 
 def overview(stand: Stand) -> list[tuple[str, str, list[tuple[Shown, Statement | None]]]]:
     """Drill, arm and what is said of each measure: the table that is read first."""
-    arms = dict.fromkeys(one.arm for one in stand.said)
+    arms = sorted(dict.fromkeys(one.arm for one in stand.said), key=lambda arm: (arm[:2], arm[2] != SIDES[0]))
     return [
         (drill_title(arm[0], arm[1]), arm[2], [(SHOWN[name], stand.of(arm, name)) for name in JUDGED]) for arm in arms
     ]
