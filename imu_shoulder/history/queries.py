@@ -29,7 +29,7 @@ ORDER BY a.person
 
 # The latest five sessions of every athlete, the latest first.
 RECENT = """
-SELECT s.athlete_id, s.id AS session_id, s.kind, s.start_utc, s.done, s.reps_asked, s.reps_done
+SELECT s.athlete_id, s.id AS session_id, s.kind, s.start_utc, s.plan_version_id, s.done, s.reps_asked, s.reps_done
 FROM athlete a
 JOIN session s ON s.id IN (SELECT l.id FROM session l WHERE l.athlete_id = a.id ORDER BY l.start_utc DESC LIMIT 5)
 ORDER BY s.athlete_id, s.start_utc DESC

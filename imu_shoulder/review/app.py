@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.convertors import Convertor, register_url_convertor
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
@@ -28,6 +29,19 @@ from imu_shoulder.review.writing import CHANGES, Change
 from imu_shoulder.serve.access import Access
 from imu_shoulder.serve.pages import Assets, Guard, join_route, report_answer, said, small_text
 
+class _Number(Convertor[int]):
+    """A number that any database can hold."""
+
+    regex = "[0-9]{1,9}"
+
+    def convert(self, value: str) -> int:
+        return int(value)
+
+    def to_string(self, value: int) -> str:
+        return str(value)
+
+
+register_url_convertor("number", _Number())
 TOKEN = "x-token"
 # A plan of hundreds of drills, each with a long note.
 CHANGE_BYTES = 500_000
@@ -114,32 +128,32 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
     routes: list[BaseRoute] = [
         Route("/", page(lambda at, _: ("roster.html.j2", roster.context(desk))), methods=["GET"]),
         Route(
-            "/athletes/{number:int}",
+            "/athletes/{number:number}",
             page(lambda at, q: ("athlete.html.j2", athlete.context(desk, at["number"], everything="all" in q))),
             methods=["GET"],
         ),
         Route(
-            "/own/{number:int}",
+            "/own/{number:number}",
             page(lambda at, _: ("athlete.html.j2", athlete.context(desk, at["number"])), reads=True),
             methods=["GET"],
         ),
         Route(
-            "/athletes/{number:int}/plan",
+            "/athletes/{number:number}/plan",
             page(lambda at, q: ("plan.html.j2", planned.form_context(desk, at["number"], q))),
             methods=["GET"],
         ),
         Route(
-            "/athletes/{number:int}/plan/sheet",
+            "/athletes/{number:number}/plan/sheet",
             page(lambda at, q: ("sheet.html.j2", planned.sheet_context(desk, at["number"], q))),
             methods=["GET"],
         ),
         Route(
-            "/sessions/{number:int}",
+            "/sessions/{number:number}",
             page(lambda at, _: ("session.html.j2", sessions.session_context(desk, at["number"]))),
             methods=["GET"],
         ),
         Route(
-            "/sessions/{number:int}/sets/{set:int}",
+            "/sessions/{number:number}/sets/{set:number}",
             page(lambda at, _: ("set.html.j2", sessions.set_context(desk, at["number"], at["set"]))),
             methods=["GET"],
         ),
@@ -148,11 +162,11 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
             page(lambda _, q: ("compare.html.j2", overlay.context(desk, q.get("a", ""), q.get("b", "")))),
             methods=["GET"],
         ),
-        Route("/athletes/{number:int}/plan.toml", plan_file, methods=["GET"]),
-        Route("/sessions/{number:int}/report", report, methods=["GET"]),
+        Route("/athletes/{number:number}/plan.toml", plan_file, methods=["GET"]),
+        Route("/sessions/{number:number}/report", report, methods=["GET"]),
         *(_file(desk, access, path, make) for path, make in FILES.items()),
         *(Route(path, change(work), methods=["POST"]) for path, work in CHANGES.items()),
-        Mount("/mark/{number:int}", app=mark),
+        Mount("/mark/{number:number}", app=mark),
         Route("/web/report/{name}", report_file, methods=["GET"]),
         join_route(assets, access, tell),
     ]
@@ -174,17 +188,17 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
 Made = Callable[[Desk, Mapping[str, Any]], Any]
 FILES: Mapping[str, tuple[str, Made, Made]] = {
     "/roster": ("roster", lambda desk, _: exporting.roster_rows(desk), lambda desk, _: exporting.roster_rows(desk)),
-    "/athletes/{number:int}/everything": (
+    "/athletes/{number:number}/everything": (
         "athlete",
         lambda desk, at: exporting.athlete_csv(desk, at["number"]),
         lambda desk, at: exporting.athlete_whole(desk, at["number"]),
     ),
-    "/sessions/{number:int}/everything": (
+    "/sessions/{number:number}/everything": (
         "session",
         lambda desk, at: exporting.session_rows(desk, at["number"]),
         lambda desk, at: exporting.session_whole(desk, at["number"]),
     ),
-    "/sessions/{number:int}/sets/{set:int}/everything": (
+    "/sessions/{number:number}/sets/{set:number}/everything": (
         "set",
         lambda desk, at: exporting.session_rows(desk, at["number"], at["set"]),
         lambda desk, at: exporting.session_rows(desk, at["number"], at["set"]),

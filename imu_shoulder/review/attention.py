@@ -127,7 +127,9 @@ def _dose(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:
         return [Reason("dose", "Said that the last session was not done.")]
     if latest and latest[0]["done"] == "partly":
         return [Reason("dose", "Said that the last session was done in part.")]
-    counts = [(s["reps_done"], s["reps_asked"]) for s in latest[:DOSE_SESSIONS] if s["kind"] == "recorded"]
+    # Without a plan nobody asked for anything.
+    planned = [own for own in latest[:DOSE_SESSIONS] if own["kind"] == "recorded" and own["plan_version_id"] is not None]
+    counts = [(own["reps_done"], own["reps_asked"]) for own in planned]
     known = [(done, asked) for done, asked in counts if done is not None and asked]
     done, asked = (sum(column) for column in zip(*known, strict=True)) if known else (0, 0)
     if not asked or done >= DONE_SHARE * asked:
@@ -162,4 +164,3 @@ def _new(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:
 def order(reasons_of: Sequence[Reason]) -> tuple[int, ...]:
     """Whom to look at first: by the most pressing reason, then the next one."""
     return tuple(reason.place for reason in reasons_of) + (len(KINDS),)
-

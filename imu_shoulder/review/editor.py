@@ -21,7 +21,7 @@ ITEM = ("id", "side", "direction", "sets", "reps", "hold_s", "lift_at_least_s", 
 ITEM += ("rest_s", "note")
 NUMBERS = ("pain_ceiling", "sets", "hold_s", "lift_at_least_s", "lower_at_least_s", "load_kg", "rest_s")
 LOW, HIGH, TRUNK, MORE = "top_at_least", "top_at_most", "trunk_deg", "more"
-_PLACE = re.compile(r"^(?:\[?([a-z_]+)[^ ]*\]? of )?\[\[drill\]\] (\d+)|^([a-z_]+) in ")
+_PLACE = re.compile(r"^(?:(?:the )?\[?([a-z_]+)[^ ]*\]? of )?\[\[drill\]\] (\d+)|^([a-z_]+) in ")
 
 
 @dataclass(frozen=True, slots=True)

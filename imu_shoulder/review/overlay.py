@@ -82,12 +82,10 @@ def _curves(angles: pd.DataFrame, column: str, reps: pd.DataFrame) -> FloatArray
         return np.empty((0, len(SHARES)))
     time_s, value_deg = angles["time_s"].to_numpy(), angles[column].to_numpy()
     known = np.isfinite(value_deg)
-    if known.sum() < 2:
+    if known.sum() < 2 or reps.empty:
         return np.empty((0, len(SHARES)))
     spans = [(rep["start_s"], rep["end_s"]) for rep in reps.to_dict("records")]
-    return np.array(
-        [np.interp(start + SHARES * (end - start), time_s[known], value_deg[known]) for start, end in spans]
-    ).reshape(-1, len(SHARES))
+    return np.array([np.interp(start + SHARES * (end - start), time_s[known], value_deg[known]) for start, end in spans])
 
 
 def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
@@ -134,5 +132,5 @@ def choices(desk: Desk, athlete_id: int) -> list[tuple[str, str]]:
             if entry["role"] == "hold":
                 continue
             text = Which(row["id"], entry["set"], entry["side"]).text
-            found.append((text, f"{day(row['start'])}, set {entry['set']}: {entry['title']}, {entry['side']} arm"))
+            found.append((text, f"{day(row['start'])}, set {entry['set']}: {headlines.title(entry)}, {entry['side']} arm"))
     return found

@@ -59,4 +59,3 @@ def context(desk: Desk) -> dict[str, Any]:
     said = f"{counted(pressing, 'athlete')} to look at first" if pressing else "Nobody to look at first"
     said += f", {met} {'meets' if met == 1 else 'meet'} the criteria set" if met else ""
     return {"entries": found, "said": f"{said}.", "pressing": PRESSING}
-

@@ -64,7 +64,9 @@ def _stored_reps(desk: Desk, session_id: int) -> pd.DataFrame:
     for own in stored.sets(desk.store, session_id):
         shared = {"set": own["number"], "side": own["side"], "role": own["role"], "drill": own["drill"]}
         for rep in stored.reps(desk.store, own["id"]):
-            found.append({**rep, **(rep["more"] or {}), **shared, "rep": rep["number"], **dict.fromkeys(_NOT_STORED, "")})
+            found.append(
+                {**rep, **(rep["more"] or {}), **shared, "rep": rep["number"], **dict.fromkeys(_NOT_STORED, "")}
+            )
     columns = ["set", "side", "role", "rep", "start_s", "top_start_s", "top_end_s", "end_s", *MEASURES]
     empty = [*columns, "faults", "close", "excluded", *_NOT_STORED]
     table = pd.DataFrame(found) if found else pd.DataFrame(columns=empty)
@@ -98,6 +100,7 @@ def session_context(desk: Desk, session_id: int) -> dict[str, Any]:
         "dose": summary.get("dose") or (),
         "report": folder is not None and (folder / REPORT).is_file(),
         "kept": row["kept"] is not None,
+        "unmarked": row["kept"] is not None and not any(own["drill"] for own in found),
         "before": earlier[0] if earlier else None,
         "curves": folder is not None,
     }
@@ -159,4 +162,3 @@ def _overruled(own: Sequence[Mapping[str, Any]], side: str) -> dict[str, str]:
         about = f"{words.fault(fault)}: " if fault else ""
         found.setdefault(str(rep), []).append(f"{about}{verdict['says']} ({verdict['why']})")
     return {rep: "; ".join(told) for rep, told in found.items()}
-

@@ -146,13 +146,13 @@ def link(desk: Desk, athlete_id: int, _: Typed) -> dict[str, Any]:
 # Under which address, with the number in it.
 CHANGES: Mapping[str, Change] = {
     "/athletes": new_athlete,
-    "/athletes/{number:int}/notes": note,
-    "/athletes/{number:int}/profile": profile,
-    "/athletes/{number:int}/plan/check": check_plan,
-    "/athletes/{number:int}/plan": save_plan,
-    "/athletes/{number:int}/by_hand": by_hand,
-    "/athletes/{number:int}/link": link,
-    "/sessions/{number:int}/verdicts": verdict,
-    "/sessions/{number:int}/decisions": decision,
-    "/sessions/{number:int}/morning": morning,
+    "/athletes/{number:number}/notes": note,
+    "/athletes/{number:number}/profile": profile,
+    "/athletes/{number:number}/plan/check": check_plan,
+    "/athletes/{number:number}/plan": save_plan,
+    "/athletes/{number:number}/by_hand": by_hand,
+    "/athletes/{number:number}/link": link,
+    "/sessions/{number:number}/verdicts": verdict,
+    "/sessions/{number:number}/decisions": decision,
+    "/sessions/{number:number}/morning": morning,
 }
