@@ -29,6 +29,7 @@ from imu_shoulder.review.writing import CHANGES, Change
 from imu_shoulder.serve.access import Access
 from imu_shoulder.serve.pages import Assets, Guard, join_route, report_answer, said, small_text
 
+
 class _Number(Convertor[int]):
     """A number that any database can hold."""
 

@@ -128,7 +128,9 @@ def _dose(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:
     if latest and latest[0]["done"] == "partly":
         return [Reason("dose", "Said that the last session was done in part.")]
     # Without a plan nobody asked for anything.
-    planned = [own for own in latest[:DOSE_SESSIONS] if own["kind"] == "recorded" and own["plan_version_id"] is not None]
+    planned = [
+        own for own in latest[:DOSE_SESSIONS] if own["kind"] == "recorded" and own["plan_version_id"] is not None
+    ]
     counts = [(own["reps_done"], own["reps_asked"]) for own in planned]
     known = [(done, asked) for done, asked in counts if done is not None and asked]
     done, asked = (sum(column) for column in zip(*known, strict=True)) if known else (0, 0)

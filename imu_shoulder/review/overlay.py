@@ -69,7 +69,7 @@ def _reps_of(desk: Desk, one: Which) -> _Reps:
     if entry is None:
         raise StoreError("a set that lifts in this session", f"{one.text} is none", "choose one on the page of a set")
     own = found.reps[(found.reps["set"] == one.number) & (found.reps["side"] == one.side)]
-    own = own[own["excluded"].fillna("") == ""]
+    own = own[own["excluded"].isna() | (own["excluded"] == "")]
     title = f"{headlines.title(entry)}, {one.side} arm, set {one.number}, {day(found.row['start'])}"
     curves = _curves(found.angles, f"{one.side}_{entry['angle']}_deg", own)
     about = charts.angle_words(entry, entry["angle"])
@@ -85,7 +85,9 @@ def _curves(angles: pd.DataFrame, column: str, reps: pd.DataFrame) -> FloatArray
     if known.sum() < 2 or reps.empty:
         return np.empty((0, len(SHARES)))
     spans = [(rep["start_s"], rep["end_s"]) for rep in reps.to_dict("records")]
-    return np.array([np.interp(start + SHARES * (end - start), time_s[known], value_deg[known]) for start, end in spans])
+    return np.array(
+        [np.interp(start + SHARES * (end - start), time_s[known], value_deg[known]) for start, end in spans]
+    )
 
 
 def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
@@ -132,5 +134,7 @@ def choices(desk: Desk, athlete_id: int) -> list[tuple[str, str]]:
             if entry["role"] == "hold":
                 continue
             text = Which(row["id"], entry["set"], entry["side"]).text
-            found.append((text, f"{day(row['start'])}, set {entry['set']}: {headlines.title(entry)}, {entry['side']} arm"))
+            found.append(
+                (text, f"{day(row['start'])}, set {entry['set']}: {headlines.title(entry)}, {entry['side']} arm")
+            )
     return found
