@@ -94,8 +94,12 @@ def test_the_season_puts_the_right_ones_on_top(looking):
     first = {entry["name"]: entry["reasons"][0].kind for entry in found}
     assert [entry["name"] for entry in found][:2] == ["I.J.", "E.F."]
     assert {name: kind for name, kind in first.items() if kind in roster.PRESSING} == {
-        **{"I.J.": "pain", "E.F.": "fell_back", "K.L.": "unseen", "G.H.": "sides"},
-        **{"U.V.": "dose", "W.X.": "dose"},
+        "I.J.": "pain",
+        "E.F.": "fell_back",
+        "K.L.": "unseen",
+        "G.H.": "sides",
+        "U.V.": "dose",
+        "W.X.": "dose",
     }
     pressing = [entry["reasons"][0].kind in roster.PRESSING for entry in found]
     assert pressing == sorted(pressing, reverse=True)
@@ -115,9 +119,15 @@ def test_the_page_says_so_in_this_order_with_the_reasons(looking):
 
 
 ROW = {
-    **{"session_id": 1, "kind": "recorded", "start_utc": "2026-05-03T10:00:00Z", "pain_over": False},
-    **{"pain_highest": 1.0, "pain_next_morning": None, "pain_ceiling": 2.0, "plan_number": 1},
-    **{"after_surgery": "", "instability": ""},
+    "session_id": 1,
+    "kind": "recorded",
+    "start_utc": "2026-05-03T10:00:00Z",
+    "pain_over": False,
+    "pain_highest": 1.0,
+    "pain_next_morning": None,
+    "pain_ceiling": 2.0,
+    "plan_number": 1,
+    **dict.fromkeys(("after_surgery", "instability"), ""),
 }
 DONE = {"kind": "recorded", "plan_version_id": 1, "done": None, "reps_asked": 40, "reps_done": 40}
 
@@ -418,7 +428,10 @@ def test_a_verdict_on_what_is_not_there_is_refused(changing, wrong):
 
 def test_advice_is_decided_on_once_and_the_reason_kept(changing):
     own = latest(changing, "O.P.")
-    kinds_of = lambda: {r.kind for r in roster.entries(changing.desk, athlete(changing, "O.P."))[0]["reasons"]}
+
+    def kinds_of():
+        return {r.kind for r in roster.entries(changing.desk, own["athlete_id"])[0]["reasons"]}
+
     assert "criteria" in kinds_of()
     for entry in session(changing.store, own["id"])["summary"]["advice"]:
         typed = {"drill": entry["drill"], "side": entry["side"], "decision": "declined", "why": "match on Saturday"}

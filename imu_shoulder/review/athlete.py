@@ -7,12 +7,12 @@ from dataclasses import asdict
 from typing import Any
 
 from imu_shoulder.errors import ShoulderError
+from imu_shoulder.history.change import JUDGED
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import AGE_BANDS, INVOLVED, find_athlete
 from imu_shoulder.history.plans import PlanVersion, plan_versions
 from imu_shoulder.history.queries import SESSIONS, TREND, rows
 from imu_shoulder.history.remarks import decisions, notes
-from imu_shoulder.history.change import JUDGED
 from imu_shoulder.model import SIDES
 from imu_shoulder.plan.duration import overview as plan_overview
 from imu_shoulder.review import roster, trends

@@ -21,9 +21,19 @@ from imu_shoulder.review.standing import Standings
 
 # What templates use for words.
 GLOBALS: Mapping[str, Any] = {
-    **{"number": number, "missing": MISSING, "degrees": degrees, "counted": counted, "date": date_words},
-    **{"signs": words.SIGNS, "shown": words.SHOWN, "day": words.day, "of_ten": words.of_ten, "amount": words.amount},
-    **{"drill_title": words.drill_title, "from_to": words.from_to, "ago": words.ago},
+    "number": number,
+    "missing": MISSING,
+    "degrees": degrees,
+    "counted": counted,
+    "date": date_words,
+    "signs": words.SIGNS,
+    "shown": words.SHOWN,
+    "day": words.day,
+    "of_ten": words.of_ten,
+    "amount": words.amount,
+    "drill_title": words.drill_title,
+    "from_to": words.from_to,
+    "ago": words.ago,
 }
 # Of a page's drawn trends: so many athletes are remembered.
 MOST_DRAWN = 512

@@ -17,8 +17,10 @@ from imu_shoulder.plan.writing import Table, plan_table, plan_text
 NAME = "the plan"
 # Fields of the form by the key of the plan that they are.
 HEAD = ("pain_ceiling", "after_surgery", "instability", "note")
-ITEM = ("id", "side", "direction", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s", "load_kg", "band")
-ITEM += ("rest_s", "note")
+ITEM = (
+    *("id", "side", "direction", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
+    *("load_kg", "band", "rest_s", "note"),
+)
 NUMBERS = ("pain_ceiling", "sets", "hold_s", "lift_at_least_s", "lower_at_least_s", "load_kg", "rest_s")
 LOW, HIGH, TRUNK, MORE = "top_at_least", "top_at_most", "trunk_deg", "more"
 _PLACE = re.compile(r"^(?:(?:the )?\[?([a-z_]+)[^ ]*\]? of )?\[\[drill\]\] (\d+)|^([a-z_]+) in ")

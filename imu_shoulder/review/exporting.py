@@ -23,8 +23,10 @@ FORMS = {"csv": "text/csv; charset=utf-8", "json": "application/json"}
 
 def roster_rows(desk: Desk) -> list[dict[str, Any]]:
     """One row per athlete with the reasons in words, in the order of the page."""
-    keys = ("athlete_id", "name", "start_utc", "recent_sessions", "reps_done", "reps_asked", "reps_clean")
-    keys += ("pain_highest", "pain_ceiling", "plan_number")
+    keys = (
+        *("athlete_id", "name", "start_utc", "recent_sessions", "reps_done", "reps_asked", "reps_clean"),
+        *("pain_highest", "pain_ceiling", "plan_number"),
+    )
     return [
         {**{key: entry[key] for key in keys}, "reasons": " ".join(f"{r.word}: {r.text}" for r in entry["reasons"])}
         for entry in roster.entries(desk)

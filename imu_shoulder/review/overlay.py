@@ -97,11 +97,8 @@ def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
         raise ParameterError("two sets of one athlete", "they are of two", "choose another set")
     same = both[0].angle == both[1].angle
     drawn = [one for one in both if len(one.curves)]
-    laid = [
-        Laid(*np.nanpercentile(one.curves, (50, 25, 75), axis=0), style)
-        for one, style in zip(both, ("first", "second"), strict=True)
-        if len(one.curves)
-    ]
+    styles = {id(one): style for one, style in zip(both, ("first", "second"), strict=True)}
+    laid = [_laid(one.curves, styles[id(one)]) for one in drawn]
     picture = Markup("")
     if same and laid:
         said = f"{both[0].angle_words} over a rep: {' and '.join(one.title for one in drawn)}"
@@ -119,9 +116,15 @@ def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
     }
 
 
+def _laid(curves: FloatArray, style: str) -> Laid:
+    middle, low, high = np.percentile(curves, (50, 25, 75), axis=0)
+    return Laid(middle, low, high, style)
+
+
 def _median(reps: pd.DataFrame, name: str) -> str:
-    values = reps[name].dropna() if name in reps else []
-    return amount(float(np.median(values)), name) if len(values) else words.MISSING
+    if name not in reps or not reps[name].notna().any():
+        return words.MISSING
+    return amount(float(reps[name].median()), name)
 
 
 def choices(desk: Desk, athlete_id: int) -> list[tuple[str, str]]:

@@ -108,10 +108,9 @@ def _window(shown: Shown, days: FloatArray, found: Statement | None) -> tuple[An
         return None, None
     start, end = float(np.unique(np.floor(days))[-found.days :][0]), float(days[-1])
     through = (start, found.first * shown.factor, end, found.latest * shown.factor)
-    ends = (found.mdc_low, found.mdc_high)
-    if ends[0] is None or ends[1] is None:
+    if found.mdc_low is None or found.mdc_high is None:
         return None, through
-    low, high = sorted(end * shown.factor for end in ends)
+    low, high = sorted(end * shown.factor for end in (found.mdc_low, found.mdc_high))
     return (low, high, start, end), through
 
 

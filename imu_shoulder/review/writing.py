@@ -54,11 +54,11 @@ def new_athlete(desk: Desk, _: int, typed: Typed) -> dict[str, Any]:
 
 def note(desk: Desk, athlete_id: int, typed: Typed) -> dict[str, Any]:
     """About an athlete, a session or a set. What an athlete said is written down by the coach, and marked so."""
-    side = _text(typed, "side") or None
-    if side not in (None, *SIDES):
+    side = _text(typed, "side")
+    if side not in ("", *SIDES):
         raise ParameterError(f"a side out of {', '.join(SIDES)}", f"it is {side[:40]!r}", "reload the page")
     find_athlete(desk.store, athlete_id)
-    where = (_whole(typed, "session"), _whole(typed, "set"), side)
+    where = (_whole(typed, "session"), _whole(typed, "set"), side or None)
     add_note(desk.store, athlete_id, _text(typed, "text"), desk.who, _text(typed, "author") or "coach", *where)
     return {}
 
