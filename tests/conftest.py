@@ -87,7 +87,7 @@ def small_recording(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def season_file(small_recording, tmp_path_factory):
-    """The file of a history with a season of invented athletes; see tests/review_server.py. Copy it before changing it."""
+    """The file of a history of invented athletes, see tests/review_server.py. Copy it before changing it."""
     from review_server import season
 
     return season(tmp_path_factory.mktemp("season"), small_recording)

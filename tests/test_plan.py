@@ -310,3 +310,55 @@ def test_a_plan_that_cannot_be_used_is_refused_and_nothing_written(small_recordi
 def test_a_plan_file_that_is_not_there_is_one_sentence(tmp_path):
     with pytest.raises(PlanError, match="a readable plan file"):
         load_plan(tmp_path / "none.toml")
+
+
+@pytest.fixture(scope="module")
+def range_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the command `range` writes of the bundled range tests, whose true ranges differ between the arms."""
+    out = tmp_path_factory.mktemp("range")
+    recording = Path(__file__).parents[1] / "recordings" / "range_tests"
+    assert CliRunner().invoke(cli, ["range", str(recording), "--out", str(out)]).exit_code == 0
+    return out
+
+
+def own_plan(folder: Path, more: str = "") -> str:
+    (folder / "plan.toml").write_text(
+        HEAD
+        + f'range_test = "range.json"\n{more}[[drill]]\nid = "band_external_rotation"\nside = "both"\n'
+        + "limits = { top_deg = { at_least = 40, of_own = 0.5 } }\n"
+        + '[[drill]]\nid = "full_can"\nside = "right"\nlimits = { top_deg = { at_least = 80, of_own = 0.5 } }\n'
+    )
+    return str(folder / "plan.toml")
+
+
+def test_a_plan_asks_for_a_share_of_the_range_that_was_tested(range_folder):
+    rotation, can = load_plan(Path(own_plan(range_folder))).drills
+    tests = {test["id"]: test["sides"] for test in json.loads((range_folder / "range.json").read_text())["tests"]}
+    for side in ("right", "left"):
+        asked = rotation.asked_of(side, "plan").top_band_deg(0.0)
+        assert asked is not None
+        assert asked[0] == pytest.approx(0.5 * tests["external_rotation_at_side"][side]["mean_deg"])
+    # Of flexion and abduction the smaller.
+    asked = can.asked_of("right", "plan").top_band_deg(0.0)
+    assert asked is not None
+    assert asked[0] == pytest.approx(0.5 * tests["abduction"]["right"]["mean_deg"])
+    assert tests["abduction"]["right"]["mean_deg"] < tests["flexion"]["right"]["mean_deg"]
+
+
+def test_a_range_with_pain_over_the_ceiling_is_no_pain_free_range(range_folder, tmp_path):
+    found = json.loads((range_folder / "range.json").read_text())
+    for test in found["tests"]:
+        test["sides"]["right"]["pain"] = 3.0
+    (tmp_path / "range.json").write_text(json.dumps(found))
+    bands = {}
+    for ceiling in ("2", "3"):
+        planned = load_plan(Path(own_plan(tmp_path, f"pain_ceiling = {ceiling}\n"))).drills[0]
+        bands[ceiling] = [planned.asked_of(side, "plan").own_unknown for side in ("right", "left")]
+    assert bands == {"2": [("rotation",), ()], "3": [(), ()]}
+
+
+@pytest.mark.parametrize("text", ["{}", '{"tests": [{"angle": "elevation", "sides": {"right": {}}}]}', "[]", "{"])
+def test_a_file_that_is_no_range_json_is_one_sentence(tmp_path, text):
+    (tmp_path / "range.json").write_text(text)
+    with pytest.raises(PlanError, match=r"range\.json"):
+        load_plan(Path(own_plan(tmp_path)))

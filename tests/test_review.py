@@ -1,4 +1,4 @@
-"""The coach's pages without a browser: who comes first, what is kept, who may ask, and that nothing typed is more than text."""
+"""The coach's pages without a browser: who comes first, what is kept, who may ask; what is typed is text."""
 
 from __future__ import annotations
 

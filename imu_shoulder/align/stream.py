@@ -49,7 +49,11 @@ class Align:
                 "choose a higher rate or slow the sensors down",
             )
         self._params = params
-        self._sensors = {placement: _Sensor(placement, rate, params) for placement, rate in rates_hz.items()}
+        self._sensors = {
+            placement: _Sensor(place, placement, rate, params)
+            for place, (placement, rate) in enumerate(rates_hz.items())
+        }
+        self._unfit = UnfitWatch(list(rates_hz.values()), params.stuck_s)
         self._start_s: float | None = None
         self._next = 0
 
@@ -67,13 +71,18 @@ class Align:
     @property
     def unfit(self) -> tuple[Finding, ...]:
         """Of all sensors, what was left out so far, since it was no measurement."""
-        return tuple(finding for sensor in self._sensors.values() for finding in sensor.unfit)
+        return tuple(finding for sensor in self._sensors.values() for finding in self._unfit_of(sensor))
 
     def finish(self) -> Aligned:
         """The rows up to the newest sample, and what was found about each sensor."""
         rest = self._emit(last=True)
-        findings = tuple(finding for sensor in self._sensors.values() for finding in sensor.findings())
-        return Aligned(rest.rate_hz, rest.time_s, rest.tracks, findings)
+        findings = (f for own in self._sensors.values() for f in (*own.findings(), *self._unfit_of(own)))
+        return Aligned(rest.rate_hz, rest.time_s, rest.tracks, tuple(findings))
+
+    def _unfit_of(self, sensor: _Sensor) -> tuple[Finding, ...]:
+        notes = Notes(sensor.placement)
+        self._unfit.note(sensor.place, notes)
+        return notes.findings
 
     def _take_in(self, arrived: Sequence[tuple[_Sensor, SensorStream]]) -> None:
         """Look at all sensors' samples in one go: of a live stream there are a few, and each look has its price."""
@@ -91,8 +100,21 @@ class Align:
         clipped = checks.range_rows(table[:, _VALUES], limits)
         any_clipped = bool(clipped.any())
         table[:, _CLIPPED] = clipped
-        for (sensor, _), part in zip(arrived, parts, strict=True):
-            sensor.push(table[part], in_order=in_order, any_clipped=any_clipped)
+        came = [
+            (sensor, rows)
+            for (sensor, _), part in zip(arrived, parts, strict=True)
+            if len(rows := sensor.put_in_order(table[part], in_order=in_order))
+        ]
+        if not came:
+            return
+        if not in_order:
+            table = np.concatenate([rows for _, rows in came])
+        counts = [len(rows) for _, rows in came]
+        fit = self._unfit.look([sensor.place for sensor, _ in came], counts, table[:, _TIME], table[:, _VALUES])
+        all_fit, end = bool(fit.all()), 0
+        for sensor, rows in came:
+            first, end = end, end + len(rows)
+            sensor.push(rows if all_fit else rows[fit[first:end]], any_clipped=any_clipped)
 
     def _emit(self, last: bool) -> Aligned:
         sensors = list(self._sensors.values())
@@ -119,10 +141,10 @@ class Align:
 
 
 class _Sensor:
-    """One sensor's buffer: samples that a later grid time may still need."""
+    """One sensor's buffer: samples that a later grid time may still need. place: among the sensors."""
 
-    def __init__(self, placement: str, rate_hz: float, params: AlignParams) -> None:
-        self.placement = placement
+    def __init__(self, place: int, placement: str, rate_hz: float, params: AlignParams) -> None:
+        self.place, self.placement = place, placement
         self.newest_s = -np.inf
         self.table: FloatArray = np.empty((0, _WIDTH))
         self._spacing_s = 1.0 / rate_hz
@@ -134,7 +156,6 @@ class _Sensor:
         self._counts = {"duplicates": 0, "reordered": 0, "clock_wrap": 0, "clock_set_back": 0, "gap": 0, "clipping": 0}
         self._notes = Notes(placement)
         self._start: list[FloatArray] | None = []
-        self._unfit = UnfitWatch(rate_hz, params.stuck_s)
 
     def __len__(self) -> int:
         return len(self.table)
@@ -149,24 +170,20 @@ class _Sensor:
         table = self.table
         return Samples(table[:, _TIME], table[:, _VALUES], table[:, _CLIPPED] > 0, self._spacing_s)
 
-    def push(self, rows: FloatArray, *, in_order: bool, any_clipped: bool) -> None:
-        """rows: with raw stamps, ours to change. in_order: every stamp is later than all before.
-
-        any_clipped: whether there is anything to count.
-        """
+    def put_in_order(self, rows: FloatArray, *, in_order: bool) -> FloatArray:
+        """The rows that are kept, on the repaired clock. rows: with raw stamps, ours to change. in_order: every stamp
+        is later than all before."""
         if in_order:
             self._raw_s = float(rows[-1, _TIME])
             rows[:, _TIME] += self._offset_s
-        else:
-            rows[:, _TIME], keep = self._continued(rows[:, _TIME].copy())
-            rows = rows[keep]
-            if len(rows) == 0:
-                return
-        fit = self._unfit.look(rows[:, _TIME], rows[:, _VALUES])
-        if fit is not None:
-            rows = rows[fit]
-            if len(rows) == 0:
-                return
+            return rows
+        rows[:, _TIME], keep = self._continued(rows[:, _TIME].copy())
+        return rows[keep]
+
+    def push(self, rows: FloatArray, *, any_clipped: bool) -> None:
+        """Keep rows that are a measurement. any_clipped: whether there is anything to count."""
+        if not len(rows):
+            return
         time_s = rows[:, _TIME]
         before_s = self.newest_s if np.isfinite(self.newest_s) else float(time_s[0])
         self.newest_s = float(time_s[-1])
@@ -189,13 +206,6 @@ class _Sensor:
         if drop > 0:
             self.table = self.table[drop:]
 
-    @property
-    def unfit(self) -> tuple[Finding, ...]:
-        """What was left out so far, since it was no measurement."""
-        notes = Notes(self.placement)
-        self._unfit.note(notes)
-        return notes.findings
-
     def findings(self) -> tuple[Finding, ...]:
         said = {
             "duplicates": "repeated samples left out",
@@ -208,7 +218,7 @@ class _Sensor:
         for code, count in self._counts.items():
             if count:
                 self._notes.add(code, f"{count} {said[code]}", float(count))
-        return (*self._notes.findings, *self.unfit)
+        return self._notes.findings
 
     def _continued(self, raw_s: FloatArray) -> tuple[FloatArray, BoolArray]:
         """Stamps made to go on from the last chunk, and which of them are later than all before."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 
@@ -214,6 +215,8 @@ def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tupl
     return humerus.seen_from(body), forearm.seen_from(body)
 
 
+# A live page asks for it thirty times a second.
+@lru_cache(maxsize=16)
 def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> StraightLine:
     """How rotation follows from the sensors where the elbow is straight."""
     if not calibration.anchors:

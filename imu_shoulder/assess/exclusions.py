@@ -49,8 +49,9 @@ EXCLUSIONS: Mapping[str, Exclusion] = {
             name="heading_lost",
             label="direction lost",
             text="it was not known well enough which way the body faced",
-            meaning="a drill counted by rotation, plane or stations, done where it was not known within 10 deg (sd) "
-            "which way the body faced: after walking or long restlessness without a breastbone sensor",
+            meaning="a drill counted by where rotation or plane is, and by nothing else, done where it was not known "
+            "within 10 deg (sd) which way the body faced: after walking or long restlessness without a breastbone "
+            "sensor",
             advice="Wear a sensor on the breastbone, or face one way from the pose to the last set: "
             "which way the body faced was lost",
         ),

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import inf
+from math import inf, nan
 
 import numpy as np
 
-from imu_shoulder.assess.fault import Case, JudgeParams, heading_lost
+from imu_shoulder.assess.fault import Case, JudgeParams
 from imu_shoulder.assess.faults import FAULTS, RAISED
-from imu_shoulder.drills.judged import JUDGED
+from imu_shoulder.assess.limits import untold
 from imu_shoulder.measure.registry import Floor
 from imu_shoulder.measure.reps import MeasuredRep
 from imu_shoulder.model import FloatArray
@@ -69,9 +69,9 @@ def judge_rep(measured: MeasuredRep, usual_deg: float, params: JudgeParams, slip
     faults = tuple(name for name, share in probable.items() if share >= params.fault_from)
     close = tuple(name for name, share in probable.items() if params.close_from <= share < params.fault_from)
     texts = {**measured.texts, "notes": _notes(faults, case), "close_notes": _notes(close, case)}
-    untold = tuple(fault.name for fault in FAULTS.values() if fault.untold(case))
+    vague = tuple(fault.name for fault in FAULTS.values() if fault.untold(case))
     return JudgedRep(
-        measured.number, rep, measured.values, faults, excluded, texts, measured.curve_deg, data.floor, untold, close
+        measured.number, rep, measured.values, faults, excluded, texts, measured.curve_deg, data.floor, vague, close
     )
 
 
@@ -90,8 +90,9 @@ def _excluded(measured: MeasuredRep, params: JudgeParams) -> str:
     if measured.clipped_s > params.clipped_s:
         return "clipping"
     drill = measured.data.drill
-    turns = drill is not None and any(JUDGED[name].turns for name in drill.counted_by)
-    return "heading_lost" if turns and heading_lost(measured.values, params) else ""
+    case = Case(measured.data, measured.values, nan, params)
+    lost = drill is not None and any(untold(case, asked.angle, asked.above) for asked in drill.counted_by)
+    return "heading_lost" if lost else ""
 
 
 def clean(judged: Sequence[JudgedRep]) -> list[JudgedRep]:

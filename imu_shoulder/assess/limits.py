@@ -66,20 +66,21 @@ def changed_sd_deg(change_deg: float, case: Case) -> float:
 
 def missed(drill: Drill, case: Case, angle: str) -> float:
     """Probability that a rep misses what the form or a station asks of an angle, at its worst place."""
-    if untold(case, angle):
-        return 0.0
     return max((beyond(*pair) for _, pair in _readings(drill, case, angle)), default=0.0)
 
 
-def untold(case: Case, angle: str) -> bool:
-    """Whether the angle turns with a direction of the body that is not known well enough to judge by it."""
-    return JUDGED[angle].turns and heading_lost(case.values, case.params)
+def untold(case: Case, angle: str, above: str | None = None) -> bool:
+    """Whether the angle turns with a direction of the body that is not known well enough to judge by it.
+
+    above: what it counts from within the rep, if it does: that turns as well, and takes the direction out.
+    """
+    return above is None and JUDGED[angle].turns and heading_lost(case.values, case.params)
 
 
 def notes(case: Case, angle: str) -> list[str]:
     """Where the limits of an angle were likely missed, with what was seen."""
     drill = case.data.drill
-    if drill is None or untold(case, angle):
+    if drill is None:
         return []
     found = [(limit, *pair) for limit, pair in _readings(drill, case, angle)]
     told = [own for own in found if beyond(own[1], own[2]) >= case.params.close_from]
@@ -112,7 +113,9 @@ def asked_text(drill: Drill, angle: str) -> str:
 
 def _readings(drill: Drill, case: Case, angle: str) -> list[tuple[FormLimit, tuple[Reading, Limits]]]:
     return [
-        (limit, (reading(case, limit), (limit.asked.low_deg, limit.asked.high_deg))) for limit in drill.form.of(angle)
+        (limit, (reading(case, limit), (limit.asked.low_deg, limit.asked.high_deg)))
+        for limit in drill.form.of(angle)
+        if not untold(case, angle, limit.asked.above)
     ]
 
 

@@ -13,7 +13,7 @@ from imu_shoulder.drills.judged import JUDGED
 from imu_shoulder.findings import finding_of
 from imu_shoulder.model import LIMBS, SIDES, WRIST, Event, Finding, Side, limb_words, on_arm
 from imu_shoulder.segment.model import ArmSet
-from imu_shoulder.segment.sets import stations_untold
+from imu_shoulder.segment.sets import heading_sd_deg, stations_untold
 
 RAISES = "Two forward raises with the straight arm (forward_raises)"
 # What joins the arm's two sensors, and how it is said where nothing did.
@@ -79,11 +79,18 @@ def _remedy(found: Missing) -> str:
     return f"A sensor on the {found.bare} gives {them}." if found.bare else f"{raises} give {them}."
 
 
-def set_lines(sets: Sequence[ArmSet], arms: Mapping[Side, ArmAngles], sternum_worn: bool) -> list[str]:
-    """What was not known in some sets that is known in others, and what that did to them."""
+def set_lines(
+    sets: Sequence[ArmSet], arms: Mapping[Side, ArmAngles], sternum_worn: bool, least_heading_sd_deg: float
+) -> list[str]:
+    """What was not known in some sets that is known in others, and what that did to them.
+
+    least_heading_sd_deg: from where on it is not known well enough which way the body faced.
+    """
     numbers: dict[tuple[Side, str], list[str]] = {}
     for arm_set in sets:
-        for line in _set_lines(arm_set, arms[arm_set.side], sternum_worn):
+        arm = arms[arm_set.side]
+        lost = heading_sd_deg(arm, slice(*arm_set.rows)) > least_heading_sd_deg
+        for line in (*_set_lines(arm_set, arm, sternum_worn), *(_lost_lines(arm_set.drill) if lost else ())):
             numbers.setdefault((arm_set.side, line), []).append(str(arm_set.number))
     return [f"Set {joined(own)}, {side} arm: {line}" for (side, line), own in numbers.items()]
 
@@ -123,9 +130,24 @@ def _set_lines(arm_set: ArmSet, arm: ArmAngles, sternum_worn: bool) -> list[str]
     if own:
         out.append(
             f"the drill asks for a share of the own pain-free range of {named(own)}, which no plan says "
-            "(own_range_deg): the drill's own number was asked."
+            "(range_test or own_range_deg): the drill's own number was asked."
         )
     return out
+
+
+def _lost_lines(drill: Drill | None) -> list[str]:
+    """What was not judged where it was not known which way the body faced."""
+    if drill is None:
+        return []
+    asked = [r for station in drill.stations for r in station.ranges] + [limit.asked for limit in drill.form.limits]
+    turning = sorted({r.angle for r in asked if r.above is None and JUDGED[r.angle].turns})
+    if not turning:
+        return []
+    them = "was" if len(turning) == 1 else "were"
+    return [
+        f"the {named(turning)} {them} not judged, for it was not known well enough which way the body faced. Wear a "
+        "sensor on the breastbone, or face one way from the pose to the last set."
+    ]
 
 
 def live_lines(drill: Drill, arms: Sequence[ArmCalibration]) -> list[str]:

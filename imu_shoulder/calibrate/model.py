@@ -67,9 +67,9 @@ class Anchor:
     elbow_axis: FloatArray | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ArmCalibration:
-    """One arm. Either sensor may be missing (None).
+    """One arm. Either sensor may be missing (None). The same is only what is the same object.
 
     joined: the two sensors share a heading, so that their segments may be compared (elbow). apart_sd_deg: standard
     deviation of that heading where it is from how they turned together in the sets.

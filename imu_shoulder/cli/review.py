@@ -52,11 +52,14 @@ def review(
     if demo and (db is not None or kept is not None):
         raise click.UsageError("--demo has a history of its own: leave --db and --kept out")
     how = how_of(params_file, drill_files, lambda stage: None)
-    with listening(port, host) as (access, sockets), scratch_folder() as scratch:
-        with _invented(scratch) if demo else opened(db, kept) as store:
-            desk = Desk(store, how, who, link_to=access.link_to, served=access.host is not None, invented=demo)
-            app = make_app(desk, access, scratch / "marked", partial(tell_link, say))
-            serve(app, access, sockets, say, "ends it; what was kept stays kept" if not demo else "ends it")
+    with (
+        listening(port, host) as (access, sockets),
+        scratch_folder() as scratch,
+        _invented(scratch) if demo else opened(db, kept) as store,
+    ):
+        desk = Desk(store, how, who, link_to=access.link_to, served=access.host is not None, invented=demo)
+        app = make_app(desk, access, scratch / "marked", partial(tell_link, say))
+        serve(app, access, sockets, say, "ends it" if demo else "ends it; what was kept stays kept")
 
 
 @contextlib.contextmanager

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -155,10 +154,20 @@ class Drill:
         return self.stations[-1]
 
     @property
-    def counted_by(self) -> frozenset[str]:
-        """The angles that say what is a rep."""
-        places = self.stations if self.by_stations else ()
-        return frozenset((self.leading_angle, *(asked.angle for place in places for asked in place.ranges)))
+    def counted_by(self) -> tuple[AngleRange, ...]:
+        """What is asked of the angles that say what is a rep, as little as is enough for that."""
+        if self.by_stations:
+            return tuple(asked for place in self.facing_anywhere().stations for asked in place.ranges)
+        return () if self.leading_arc is None else (self.leading_arc,)
+
+    def facing_anywhere(self) -> Drill:
+        """The drill for an athlete of whom it is not known which way the body faces: stations without what turns with
+        that. As it is, where nothing else tells one station from another."""
+        rest = [tuple(r for r in s.ranges if r.above is not None or not JUDGED[r.angle].turns) for s in self.stations]
+        if () in rest or len(set(rest)) < len(rest):
+            return self
+        stations = [replace(station, ranges=ranges) for station, ranges in zip(self.stations, rest, strict=True)]
+        return replace(self, stations=tuple(stations))
 
     @property
     def by_stations(self) -> bool:
@@ -291,11 +300,17 @@ def _stations(table: Checked) -> tuple[Station, ...]:
 def _angle_range(table: Checked) -> AngleRange:
     table.known(("angle", "at_least", "at_most", "above", "of_own"))
     above = table.text("above") if "above" in table else None
-    share = table.number("of_own", least=0.0, most=1.5) if "of_own" in table else None
-    asked = AngleRange(table.choice("angle", JUDGED_ANGLES), *table.ends(), above, share)
-    if share is not None and asked.low_deg == -math.inf:
+    return AngleRange(table.choice("angle", JUDGED_ANGLES), *table.ends(), above, own_share(table))
+
+
+def own_share(table: Checked) -> float | None:
+    """Which share of the athlete's own range a table of a range asks; None where it asks none."""
+    if "of_own" not in table:
+        return None
+    share = table.number("of_own", least=0.0, most=1.5)
+    if "at_least" not in table:
         raise table.wrong("of_own", "beside at_least, which stands where the own range is not known", share)
-    return asked
+    return share
 
 
 def asked_pause(table: Checked) -> AskedPause:

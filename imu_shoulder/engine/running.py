@@ -19,7 +19,7 @@ from imu_shoulder.engine.judging import OF_THE_OTHER_ARM, Seen, judge_arm_set, j
 from imu_shoulder.engine.posture_watch import PostureWatch
 from imu_shoulder.engine.spread import Spread
 from imu_shoulder.engine.watch import ArmWatch
-from imu_shoulder.model import WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
+from imu_shoulder.model import SIDES, WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, unseen_stretches
 from imu_shoulder.segment.sets import held_while, leading_curve, leading_name, segment_set
@@ -92,6 +92,12 @@ class RunningSet:
         self._settled_s: dict[Side, float] = {}
 
     @property
+    def sides(self) -> tuple[Side, ...]:
+        """The arms whose angles the set needs."""
+        alone = self.drill is not None and self.drill.arms == "each" and self.event.side in SIDES
+        return tuple(side for side in SIDES if not alone or side == self.event.side)
+
+    @property
     def told(self) -> int:
         """How many reps are final."""
         return sum(map(len, self.final.values()))
@@ -124,7 +130,8 @@ class RunningSet:
                 angle = (leading_name(arm.angles, self.drill) if shows and self.drill is not None else None) or ANGLE
                 self.told_by[side] = role, angle, arm.reference_of(slice(None))
             kept = self._arms[side]
-            parts = [time_s, *seen[side], *(columns.get(name, np.full(len(time_s), np.nan)) for name in kept.names)]
+            missing = np.full(len(time_s), np.nan)
+            parts = [time_s, *seen[side], *(columns.get(name, missing) for name in kept.names)]
             kept.rows.append(np.array(parts)[:, take].T)
             if kept.counting is not None:
                 own = counting[side]

@@ -62,6 +62,7 @@ class Sets:
         """Rows of the set that goes on. calibration, kept: from which the angles were worked out."""
         if self.running is None or calibration is None or not len(time_s):
             return
+        arms = {side: arm for side, arm in arms.items() if side in self.running.sides}
         seen = {side: seen_by(calibration.arms[side], tracks, side, len(time_s)) for side in arms}
         self.running.push(time_s, arms, seen, {side: counting_track(tracks, side) for side in arms})
         for side, arm in arms.items():

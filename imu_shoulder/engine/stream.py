@@ -17,7 +17,7 @@ from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.assess.unseen import unjoined_findings
 from imu_shoulder.calibrate.calibration import calibrate
 from imu_shoulder.calibrate.model import Calibration
-from imu_shoulder.calibrate.mounting import Stretch, mounting_findings, stretch_of
+from imu_shoulder.calibrate.mounting import stretch_of
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.calibrate.slip import slip_findings
 from imu_shoulder.calibrate.store import StoredCalibration, reuse
@@ -25,6 +25,7 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.memory import Memory
+from imu_shoulder.engine.mounting_watch import MountingWatch
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.seating import Kept, Record, Seating, before
@@ -75,9 +76,8 @@ class Stream(Stages):
         self._seating = Seating(self.rate_hz, params)
         self._headings: dict[Side, KeptHeading] = {}
         self._slips = SlipWatch(params.slip)
-        self._stretches: list[Stretch] = []
-        self._sets = Sets(self.rate_hz, params)
-        self._over = False
+        self._mounting = MountingWatch(self._asked.drills, params.mounting)
+        self._sets, self._over = Sets(self.rate_hz, params), False
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
         self.newest: Mapping[Side, ArmAngles] = {}
@@ -154,7 +154,8 @@ class Stream(Stages):
         self._memory.begin_anew()
         self._memory.append(time_s, attitudes, tracks)
         self.pose, self.pose_error, self.events = pose, None, [event]
-        self._headings, self._stretches = {}, []
+        self._headings = {}
+        self._mounting.begin()
         seen = {p: a for p, a in attitudes.items() if p in pose.earth_from_sensor}
         rows = self._memory.since(-inf)[(time_s >= event.onset_s) & (time_s <= event.end_s)]
         in_pose = self._memory.attitudes(rows, self._orient.biases)
@@ -182,7 +183,7 @@ class Stream(Stages):
         """What was noticed so far about how the sensors sit, and what they do not show."""
         return (
             *self._align.unfit,
-            *mounting_findings(self._stretches, self._asked.drills, self._params.mounting),
+            *self._mounting.findings,
             *slip_findings(self._slips.found),
             *self._sets.beyond.findings(),
             # Before, the next movement or set may still join them.
@@ -225,9 +226,8 @@ class Stream(Stages):
         if not (part.looks and attitudes and self._due(MOMENT_LOOKS)):
             return
         assert self.grid_s is not None
-        faced_anew = False
+        faced_anew, since = False, self.attitudes_since
         for heading in self._headings.values():
-            since = self.attitudes_since
             if heading.due(self.grid_s, self._block) and heading.is_quiet(since(self.grid_s - QUIET_S)[1]):
                 time_s, own = since(heading.wants_from(self.grid_s))
                 began_s = -inf if self.open is None else self.open.onset_s
@@ -266,9 +266,11 @@ class Stream(Stages):
         if not kept:
             return {}
         self._now = kept
+        if self.running is not None and self.record is None:
+            # The other arm says how well the body's direction is known; its angles nobody asks for.
+            kept = {side: kept[side] for side in kept if side in (*self.running.sides, *self.wanted)}
         self.newest = self._seating.angles(kept, self._attitudes)
-        if self.record is not None and self.newest:
-            assert self.calibration is not None
+        if self.record is not None and self.newest and self.calibration is not None:
             self.record(part.time_s, part.tracks, self._attitudes, kept, self.newest, self.calibration)
         return self.newest
 
@@ -289,9 +291,8 @@ class Stream(Stages):
         for event in part.ended:
             rows = self._memory.since(event.onset_s)
             time_s, attitudes, kept = self._known(rows)
-            own = time_s, self.rate_hz, self._memory.tracks(rows), attitudes
-            stretch = stretch_of(event, self._set_number, *own, self._params.mounting)
-            self._stretches += [] if stretch is None else [stretch]
+            own = self.rate_hz, self._memory.tracks(rows), attitudes, self._params.mounting
+            self._mounting.take(stretch_of(event, self._set_number, time_s, *own))
             if event.trial_type == "set" and self.calibration is not None and not self._asked.is_apart(event):
                 self._sets.check_reach(time_s, self._seating.angles(kept, attitudes), kept, self.calibration)
 
@@ -385,8 +386,7 @@ class Stream(Stages):
         drill, own = self._opened.drill, self._opened.asked or {}
         if drill is None:
             drill, own = self._asked.of(self._set_number, event)
-        slipped_s = {side: self._slips.slipped_s(side) for side in SIDES}
-        self._sets.open(self._set_number, event, drill, own, slipped_s)
+        self._sets.open(self._set_number, event, drill, own, {side: self._slips.slipped_s(side) for side in SIDES})
 
     def _see_set_anew(self, part: Part) -> None:
         """It became known how the person faces or how a sensor sits: the set so far is seen otherwise."""

@@ -56,6 +56,8 @@ class ArmWatch:
         start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
         self._start = start
         self._rest_deg: float | None = None
+        # The band from where the arm rested when it was last asked for.
+        self._band: tuple[float, tuple[float, float] | None] = (np.nan, None)
         if start is not None:
             self._rest_deg = HANGING_DEG if np.isinf(start.low_deg) else (start.low_deg + start.high_deg) / 2
         self._recent: deque[tuple[float, float]] = deque(maxlen=max(3, round(params.velocity_s * rate_hz) + 1))
@@ -69,7 +71,10 @@ class ArmWatch:
     @property
     def band_deg(self) -> tuple[float, float] | None:
         """The band asked at the top, for a rep from where the arm now rests."""
-        return self._drill.top_band_deg(self._rest_deg or 0.0)
+        rest_deg = self._rest_deg or 0.0
+        if self._band[0] != rest_deg:
+            self._band = rest_deg, self._drill.top_band_deg(rest_deg)
+        return self._band[1]
 
     @property
     def hold_target_s(self) -> float | None:

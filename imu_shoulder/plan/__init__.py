@@ -9,16 +9,26 @@ from typing import Any
 
 from imu_shoulder.assess.words import titled
 from imu_shoulder.checked import Checked
-from imu_shoulder.drills import USUAL_REST_S, Dose, Drill, asked_pause, form_limits, load_shipped, shipped_ids
+from imu_shoulder.drills import (
+    USUAL_REST_S,
+    Dose,
+    Drill,
+    asked_pause,
+    form_limits,
+    load_shipped,
+    own_share,
+    shipped_ids,
+)
 from imu_shoulder.drills.judged import JUDGED, JUDGED_ANGLES
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES, SIDES, Side
+from imu_shoulder.range.own import own_range_deg
 from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
 FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
-PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "days", "note", "drill")
+PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "range_test", "days", "note", "drill")
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
@@ -36,7 +46,8 @@ class PlannedDrill:
     """One drill of a plan. drill: with the plan's hold, tempo and limits in place of its own.
 
     side: right, left or both; for a drill in which one arm holds, the arm that lifts. reps: per arm, of one set.
-    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan says it. note: to the athlete.
+    own_deg: of each arm the athlete's own pain-free range, by angle, where the plan or its range test says it. note: to
+    the athlete.
     """
 
     drill: Drill
@@ -96,22 +107,26 @@ class Plan:
 
 def load_plan(path: Path, drills: Mapping[str, Drill] | None = None) -> Plan:
     """A plan from a TOML file. drills: the user's own, looked at before the shipped ones. Raises PlanError."""
-    return _plan(Checked.read(path, PlanError, "a readable plan file"), path.name, drills or {})
+    return _plan(Checked.read(path, PlanError, "a readable plan file"), path.name, drills or {}, path.parent)
 
 
 def parse_plan(text: str, name: str, drills: Mapping[str, Drill] | None = None) -> Plan:
-    """A plan from TOML text; `name` is used in messages and results. Raises PlanError."""
-    return _plan(Checked.parse(text, name, PlanError), name, drills or {})
+    """A plan from TOML text; `name` is used in messages and results, files are looked for here. Raises PlanError."""
+    return _plan(Checked.parse(text, name, PlanError), name, drills or {}, Path())
 
 
-def _plan(table: Checked, name: str, own: Mapping[str, Drill]) -> Plan:
+def _plan(table: Checked, name: str, own: Mapping[str, Drill], folder: Path) -> Plan:
     table.known(PLAN_KEYS)
     table.schema(SCHEMA)
+    ceiling = table.number("pain_ceiling", PAIN_CEILING, least=0.0, most=10.0)
+    tested: Mapping[Side, Mapping[str, float]] = {}
+    if "range_test" in table:
+        tested = own_range_deg(folder / table.text("range_test"), ceiling, PlanError)
     return Plan(
         name,
         table.name("athlete").strip(),
-        tuple(_planned(item, own) for item in table.tables("drill")),
-        table.number("pain_ceiling", PAIN_CEILING, least=0.0, most=10.0),
+        tuple(_planned(item, own, tested) for item in table.tables("drill")),
+        ceiling,
         after_surgery=_sentence(table.text("after_surgery")) if "after_surgery" in table else "",
         instability=_sentence(table.text("instability")) if "instability" in table else "",
         days=_days(table),
@@ -131,13 +146,14 @@ def _sentence(text: str) -> str:
     return f"{text.strip().rstrip('.')}."
 
 
-def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:
+def _planned(table: Checked, own: Mapping[str, Drill], tested: Mapping[Side, Mapping[str, float]]) -> PlannedDrill:
     table.known(DRILL_KEYS)
     drill = _find(table, own)
     side = table.choice("side", EVENT_SIDES)
     if "load_kg" in table and "band" in table:
         raise table.wrong("the load", "load_kg or band", "both")
     sides = tuple(arm for arm in SIDES if side in (arm, "both"))
+    said = _own(table.table("own_range_deg"), sides)
     return PlannedDrill(
         _changed(drill, table),
         side,
@@ -146,7 +162,7 @@ def _planned(table: Checked, own: Mapping[str, Drill]) -> PlannedDrill:
         table.number("load_kg", least=0.0) if "load_kg" in table else None,
         table.name("band").strip() if "band" in table else None,
         table.number("rest_s", drill.dose.rest_s, least=0.0),
-        _own(table.table("own_range_deg"), sides),
+        {arm: {**tested.get(arm, {}), **said[arm]} for arm in sides},
         table.text("note").strip() if "note" in table else "",
     )
 
@@ -221,15 +237,13 @@ def _limited(drill: Drill, limits: Checked) -> Drill:
     drill = replace(drill, form=form)
     if "top_deg" not in limits:
         return drill
-    low, high = _ends(limits.table("top_deg"))
+    asked_top = limits.table("top_deg")
+    asked_top.known(("at_least", "at_most", "of_own"))
+    low, high = asked_top.ends()
+    share = own_share(asked_top)
     leading = drill.leading_arc
     if leading is None:
         raise limits.wrong("top_deg", "left out, as this drill's last station asks none", limits.get("top_deg"))
-    asked = [replace(r, low_deg=low, high_deg=high) if r is leading else r for r in drill.top.ranges]
+    asked = [replace(r, low_deg=low, high_deg=high, of_own=share) if r is leading else r for r in drill.top.ranges]
     top = replace(drill.top, ranges=tuple(asked))
     return replace(drill, stations=(*drill.stations[:-1], top))
-
-
-def _ends(table: Checked) -> tuple[float, float]:
-    table.known(("at_least", "at_most"))
-    return table.ends()

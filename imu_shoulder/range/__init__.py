@@ -86,6 +86,12 @@ class RangeTest:
     difference: Difference | None
     published: tuple[Published, ...]
 
+    @property
+    def angle(self) -> str | None:
+        """The one angle that the test reads; None where it reads several together."""
+        (name, factor), *more = self.measure.items()
+        return name if factor == 1.0 and not more else None
+
 
 @cache
 def shipped_tests() -> Mapping[str, RangeTest]:

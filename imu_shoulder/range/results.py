@@ -99,6 +99,7 @@ def _test(analysis: Analysis, test: RangeTest, age: int | None, sex: str | None)
     return {
         "id": test.id,
         "title": test.title,
+        "angle": test.angle,
         "sides": sides,
         "difference": difference,
         "published": [
@@ -121,24 +122,25 @@ def _test(analysis: Analysis, test: RangeTest, age: int | None, sex: str | None)
 def _side(analysis: Analysis, test: RangeTest, side: Side, events: Sequence[Event]) -> dict[str, Any]:
     arm = analysis.arms.get(side)
     curve = None if arm is None else measured(test, arm.angles)
+    own = [event for event in events if event.side in (side, "both", None)]
+    pain = max((event.pain for event in own if event.pain is not None), default=None)
     if arm is None or curve is None:
         shown = (
             "no sensor on this arm" if arm is None else "the sensors worn and the calibration do not show this angle"
         )
-        return {"trials": [], "counted": 0, "best_deg": None, "mean_deg": None, "not_seen": shown}
+        return {"trials": [], "counted": 0, "best_deg": None, "mean_deg": None, "pain": pain, "not_seen": shown}
     trials: list[Trial] = []
-    for event in events:
-        if event.side in (side, "both", None):
-            rows = rows_between(analysis.aligned.time_s, event.onset_s, event.end_s)
-            trials += find_trials(
-                test,
-                analysis.aligned.time_s[rows],
-                analysis.aligned.rate_hz,
-                curve[rows],
-                {name: values[rows] for name, values in arm.angles.items()},
-                {name: values[rows] for name, values in arm.sd.items()},
-                analysis.params.segment.reps,
-            )
+    for event in own:
+        rows = rows_between(analysis.aligned.time_s, event.onset_s, event.end_s)
+        trials += find_trials(
+            test,
+            analysis.aligned.time_s[rows],
+            analysis.aligned.rate_hz,
+            curve[rows],
+            {name: values[rows] for name, values in arm.angles.items()},
+            {name: values[rows] for name, values in arm.sd.items()},
+            analysis.params.segment.reps,
+        )
     counted = [trial.value_deg for trial in trials if not trial.missed]
     first = counted[: test.trials]
     return {
@@ -150,6 +152,7 @@ def _side(analysis: Analysis, test: RangeTest, side: Side, events: Sequence[Even
         "mean_of": len(first),
         # Most of it is the pose, alike in every trial: the mean of several is no surer than one.
         "sd_deg": round(float(np.median([t.sd_deg for t in trials if not t.missed])), 2) if counted else None,
+        "pain": pain,
         "not_seen": None,
     }
 

@@ -118,7 +118,8 @@ def _not_seen(analysis: Analysis) -> list[str]:
     for arm in () if analysis.calibration is None else analysis.calibration.arms.values():
         out += missing_lines(arm)
     out += bare_sets(analysis.recording.events, analysis.arms, analysis.apart)
-    return out + set_lines([found.arm_set for found in analysis.sets], analysis.arms, STERNUM in worn)
+    sets = [found.arm_set for found in analysis.sets]
+    return out + set_lines(sets, analysis.arms, STERNUM in worn, analysis.params.judge.heading_sd_deg)
 
 
 def _shrugs_not_seen(analysis: Analysis) -> list[str]:

@@ -165,4 +165,4 @@ def _new(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:
 
 def order(reasons_of: Sequence[Reason]) -> tuple[int, ...]:
     """Whom to look at first: by the most pressing reason, then the next one."""
-    return tuple(reason.place for reason in reasons_of) + (len(KINDS),)
+    return (*(reason.place for reason in reasons_of), len(KINDS))

@@ -1,4 +1,4 @@
-"""The form of a plan: from the TOML of a version to fields, and from what was typed back to TOML, checked as any plan."""
+"""The form of a plan: from the TOML of a version to fields, and from what was typed back to TOML, checked as any."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from imu_shoulder.plan.writing import Table, plan_table, plan_text
 NAME = "the plan"
 # Fields of the form by the key of the plan that they are.
 HEAD = ("pain_ceiling", "after_surgery", "instability", "note")
+ELSEWHERE = ("schema", "athlete", "days", "drill")
 ITEM = (
     *("id", "side", "direction", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
     *("load_kg", "band", "rest_s", "note"),
@@ -28,7 +29,7 @@ _PLACE = re.compile(r"^(?:(?:the )?\[?([a-z_]+)[^ ]*\]? of )?\[\[drill\]\] (\d+)
 
 @dataclass(frozen=True, slots=True)
 class Checked:
-    """What was typed. text: the plan's file. error: what is wrong, empty for nothing; row, key: where, if it is known."""
+    """What was typed. text: the plan's file. error: what is wrong, empty for nothing; row, key: where, if known."""
 
     text: str
     error: str = ""
@@ -98,11 +99,16 @@ def _typed(value: Any) -> str:
     return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def check(athlete: str, fields: Mapping[str, Any]) -> Checked:
-    """What was typed as a plan, and what the plan's own reader says of it. Raises PlanError for what is no form."""
+def kept_keys(toml: str) -> Table:
+    """What stands in a plan beside what the form has, such as a path, which nobody types into a page."""
+    return {key: value for key, value in plan_table(toml, NAME).items() if key not in (*HEAD, *ELSEWHERE)}
+
+
+def check(athlete: str, fields: Mapping[str, Any], kept: Mapping[str, Any] | None = None) -> Checked:
+    """What was typed as a plan, and what the plan's own reader says of it. kept: keys that the form does not have."""
     text = ""
     try:
-        table = _table(athlete, fields)
+        table = {**(kept or {}), **_table(athlete, fields)}
         text = plan_text(table)
         plan = parse_plan(text, NAME)
     except ShoulderError as error:

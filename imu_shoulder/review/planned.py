@@ -36,7 +36,8 @@ def form_context(desk: Desk, athlete_id: int, query: Mapping[str, str]) -> dict[
         fields = editor.empty_fields(profile.pain_ceiling, profile.after_surgery, profile.instability)
     else:
         fields = editor.fields_of(version.toml)
-    checked = editor.check(athlete.name, fields)
+    kept = {} if version is None else editor.kept_keys(version.toml)
+    checked = editor.check(athlete.name, fields, kept)
     return {
         "athlete": athlete,
         "version": version,

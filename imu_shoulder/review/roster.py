@@ -20,7 +20,7 @@ PRESSING = ("pain", "fell_back", "unseen", "dose", "sides")
 
 
 def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
-    """Everybody, or one athlete, the most pressing first: columns of the roster's query with `reasons`, `ago` and `done`."""
+    """Everybody, or one athlete, the most pressing first: the roster's columns with `reasons`, `ago` and `done`."""
     today = desk.today()
     since = (today - timedelta(days=RECENT_DAYS)).isoformat()
     one = {} if athlete_id is None else {"athlete_id": athlete_id}

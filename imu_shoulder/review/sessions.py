@@ -1,4 +1,4 @@
-"""The pages of a session and of a set: what was done, curves, notes, and what the coach says in place of the program."""
+"""The pages of a session and of a set: what was done, curves, notes, and what the coach says of a rep instead."""
 
 from __future__ import annotations
 

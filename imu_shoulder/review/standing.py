@@ -41,7 +41,7 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """apart: sentences on the sides. criteria: drills and sides that met the criteria set and are not decided on yet."""
+    """apart: sentences on the sides. criteria: drills and sides that met the criteria set, not decided on yet."""
 
     said: Sequence[Said] = ()
     apart: Sequence[str] = ()

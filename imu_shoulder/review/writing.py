@@ -8,7 +8,7 @@ from typing import Any
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history import sessions as stored
 from imu_shoulder.history.people import Profile, add_athlete, find_athlete, set_profile
-from imu_shoulder.history.plans import put_plan
+from imu_shoulder.history.plans import plan_version, put_plan
 from imu_shoulder.history.remarks import add_note, decide, overrule
 from imu_shoulder.history.sessions import add_manual, dose_line, rate_next_morning
 from imu_shoulder.model import SIDES
@@ -81,12 +81,19 @@ def profile(desk: Desk, athlete_id: int, typed: Typed) -> dict[str, Any]:
 
 def check_plan(desk: Desk, athlete_id: int, typed: Typed) -> dict[str, Any]:
     """What the plan's reader says of what is typed so far; nothing is kept."""
-    return editor.check(find_athlete(desk.store, athlete_id).name, typed).as_json()
+    return _checked(desk, athlete_id, typed).as_json()
+
+
+def _checked(desk: Desk, athlete_id: int, typed: Typed) -> editor.Checked:
+    """With what the newest version has beside the form's fields."""
+    newest = plan_version(desk.store, athlete_id)
+    kept = {} if newest is None else editor.kept_keys(newest.toml)
+    return editor.check(find_athlete(desk.store, athlete_id).name, typed, kept)
 
 
 def save_plan(desk: Desk, athlete_id: int, typed: Typed) -> dict[str, Any]:
     """A new version of the plan."""
-    found = editor.check(find_athlete(desk.store, athlete_id).name, typed)
+    found = _checked(desk, athlete_id, typed)
     if found.error:
         raise ParameterError("a plan without a mistake", found.error, "correct it, then save")
     version = put_plan(desk.store, athlete_id, found.text, desk.who, _text(typed, "why"))

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.joint import HEADING_SD, ArmAngles
 from imu_shoulder.arrays import bridged
 from imu_shoulder.drills import AngleRange, Drill
 from imu_shoulder.frames import unwrapped_deg
@@ -24,7 +24,14 @@ LEAST_ARC_DEG = 10.0
 
 @dataclass(frozen=True, slots=True)
 class SegmentParams:
+    """How a set is cut into reps. heading_sd_deg: where it is known worse than this which way the body faces, stations
+    are told without what turns with it.
+
+    Sources. heading_sd_deg: ours, where reps are no longer judged by it either.
+    """
+
     reps: RepParams = field(default_factory=RepParams)
+    heading_sd_deg: float = 10.0
 
 
 def asked_arc_deg(drill: Drill) -> float:
@@ -135,6 +142,12 @@ def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, Float
     return name, unwrapped_deg(values) if name == "rotation" else values
 
 
+def heading_sd_deg(arm: ArmAngles, rows: slice) -> float:
+    """How well it was known over these rows which way the body faced; 0 where nothing is said of it."""
+    found = {**arm.angles, **arm.hidden}.get(HEADING_SD)
+    return 0.0 if found is None or not np.isfinite(found[rows]).any() else float(np.nanmedian(found[rows]))
+
+
 def stations_untold(drill: Drill, arm: ArmAngles, rows: slice) -> set[str]:
     """Angles that cut the drill's reps into stations and are not known of this arm; none for a drill of one station."""
     if not drill.by_stations:
@@ -167,7 +180,8 @@ def _drill_reps(
         if stations_untold(drill, arm, rows):
             return ()
         angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
-        return find_station_reps(time_s, angles, rate_hz, drill, marks)
+        faces = heading_sd_deg(arm, rows) <= params.heading_sd_deg
+        return find_station_reps(time_s, angles, rate_hz, drill, marks, faces=faces)
     whole = bridged(curve)
     start = next((r for r in drill.start if r.angle == drill.leading_angle), None)
     # Getting into a start posture from below is no part of a rep.

@@ -57,12 +57,16 @@ def find_station_reps(
     rate_hz: float,
     drill: Drill,
     marks: tuple[bool, bool] = (True, True),
+    *,
+    faces: bool = True,
 ) -> tuple[Rep, ...]:
     """Reps in the rows of one set. angles: name without unit -> (N,) degrees. The drill has a start posture. marks:
-    whether the first and the last row are the set's marks, which may cut a rep."""
+    whether the first and the last row are the set's marks, which may cut a rep. faces: whether it is known which way
+    the body faces; how far an angle goes is known without."""
     whole = {name: bridged(angles[name]) for name in posture_names(drill)}
     smooth = {name: smoothed(values, rate_hz) for name, values in whole.items()}
     speed = _common_speed(smooth, rate_hz)
+    drill = drill if faces else drill.facing_anywhere()
     departures = _departures(smooth, speed, drill.start, marks)
     cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
     if cutoff_hz < SMOOTH_HZ:

@@ -60,7 +60,7 @@ def at_stations(drill: Drill, case: Case, *, arc: bool) -> list[tuple[Station, A
         for station in drill.stations
         if station.name in rows
         for asked in station.ranges
-        if (asked is drill.arc) == arc and not limits.untold(case, asked.angle)
+        if (asked is drill.arc) == arc and not limits.untold(case, asked.angle, asked.above)
     ]
 
 
