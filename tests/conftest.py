@@ -153,3 +153,33 @@ def opened(browser, tmp_path):
     # The browser itself says when a socket is refused.
     assert [text for text in said if "ERR_CONNECTION_REFUSED" not in text] == []
     assert all(url.startswith("http://127.0.0.1:") for url in asked)
+
+
+@pytest.fixture(scope="session")
+def postgres_url():
+    """The URL of a database on a real PostgreSQL, which tests empty for themselves."""
+    from postgres import server
+
+    with server() as url:
+        yield url
+
+
+@pytest.fixture(params=["sqlite", "postgres"])
+def store(request, tmp_path):
+    """An empty history on either database."""
+    from sqlalchemy import create_engine, text
+
+    from imu_shoulder.history.store import open_store
+
+    if request.param == "sqlite":
+        with open_store(tmp_path / "h.db") as found:
+            yield found
+        return
+    url = request.getfixturevalue("postgres_url")
+    engine = create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.begin() as connection:
+        connection.execute(text("DROP SCHEMA public CASCADE"))
+        connection.execute(text("CREATE SCHEMA public"))
+    engine.dispose()
+    with open_store(url, tmp_path / "kept") as found:
+        yield found

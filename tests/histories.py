@@ -12,6 +12,8 @@ from imu_shoulder.history.plans import put_plan
 from imu_shoulder.history.sessions import put
 from imu_shoulder.plan import parse_plan
 
+# Texts that would do harm where they were pasted into SQL, a page, a path or a spreadsheet.
+HARMFUL = ("'; DROP TABLE session; --", "<script>alert(1)</script>", "../../etc/passwd", "=1+1", 'a"b\\c', "名前 ü")
 FIRST = datetime(2026, 3, 2, 17, 30, tzinfo=UTC)
 
 

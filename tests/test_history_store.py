@@ -7,9 +7,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from histories import FIRST, fill, plan_toml, rows_of
-from postgres import server
-from sqlalchemy import create_engine, inspect, select, text
+from histories import FIRST, HARMFUL, fill, plan_toml, rows_of
+from sqlalchemy import inspect, select, text
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history import people, plans, queries, remarks, sessions
@@ -20,31 +19,6 @@ from imu_shoulder.history.store import open_store, utc
 from imu_shoulder.plan import PlanError
 
 HERE = Path(__file__).parent
-# Texts that would do harm where they were pasted into SQL, a page, a path or a spreadsheet.
-HARMFUL = ("'; DROP TABLE session; --", "<script>alert(1)</script>", "../../etc/passwd", "=1+1", 'a"b\\c', "名前 ü")
-
-
-@pytest.fixture(scope="session")
-def postgres_url():
-    with server() as url:
-        yield url
-
-
-@pytest.fixture(params=["sqlite", "postgres"])
-def store(request, tmp_path):
-    """An empty history on either database."""
-    if request.param == "sqlite":
-        with open_store(tmp_path / "h.db") as found:
-            yield found
-        return
-    url = request.getfixturevalue("postgres_url")
-    engine = create_engine(url.replace("postgresql:", "postgresql+psycopg:"))
-    with engine.begin() as connection:
-        connection.execute(text("DROP SCHEMA public CASCADE"))
-        connection.execute(text("CREATE SCHEMA public"))
-    engine.dispose()
-    with open_store(url, tmp_path / "kept") as found:
-        yield found
 
 
 def test_a_session_comes_out_as_it_went_in(store):

@@ -64,7 +64,12 @@ ALLOWED = {
 }
 SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")
 # Library -> the parts that may know it.
-ONLY_IN = {"click": ("cli",), "bleak": ("ble",), **dict.fromkeys(SERVERS, ("serve", "live", "mark", "review"))}
+ONLY_IN = {
+    "click": ("cli",),
+    "bleak": ("ble",),
+    "sqlalchemy": ("history",),
+    **dict.fromkeys(SERVERS, ("serve", "live", "mark", "review")),
+}
 
 
 def part_of(path: Path) -> str:

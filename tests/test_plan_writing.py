@@ -152,7 +152,7 @@ def test_plans_on_the_command_line(tmp_path, capsys):
     assert run(*new) == 2
     assert "a new file" in capsys.readouterr().err
     assert run("plan", "check", file) == 0
-    assert "a plan of 1 drill for M.K., about 4 minutes" in capsys.readouterr().out
+    assert "a plan of 1 drill for M.K., about 5 minutes" in capsys.readouterr().out
     assert run("plan", "show", file) == 0
     assert "On Friday." in capsys.readouterr().out
     assert run("plan", "keep", file, "--who", "Coach", "--why", "start", "--db", db) == 0

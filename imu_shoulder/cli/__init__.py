@@ -33,6 +33,7 @@ _COMMANDS = {
     "import": "research",
     "compare-filters": "research",
     "plan-study": "research",
+    "retest": "retest",
     "report": "research",
 }
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from imu_shoulder.cli.history_data import COMMANDS
 from imu_shoulder.cli.parameters import PARAMS
 from imu_shoulder.cli.say import say
 from imu_shoulder.cli.store import DRILL_FILES, JSON, database, how_of, opened, who_option
@@ -292,3 +293,7 @@ def journal(athlete: str | None, db: str | None, kept: Path | None, as_json: boo
     say_table(
         ("when", "who", "what", "detail"), [[row[key] for key in ("at", "who", "what", "detail")] for row in found]
     )
+
+
+for command in COMMANDS:
+    history.add_command(command)

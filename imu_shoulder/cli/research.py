@@ -10,6 +10,7 @@ import click
 from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.parameters import PARAMS, params_of
 from imu_shoulder.cli.say import say
+from imu_shoulder.cli.store import DRILL_FILES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,7 +41,6 @@ def _analysed(
     return found
 
 
-DRILL_FILES = click.option("--drill-file", "drill_files", multiple=True, type=FOLDER, help="A drill file of your own.")
 OUT = click.option("--out", required=True, type=FOLDER, help="Folder for the results.")
 PARTICIPANTS = click.option(
     "--participant",

@@ -20,5 +20,6 @@ SUMMARIES = {
     "import": "Import a Motion-BIDS data set: one recording folder per session.",
     "compare-filters": "Compare attitude filters on a simulated recording with its truth.",
     "plan-study": "Say how many persons a study needs, or how small a change can be seen.",
+    "retest": "Say how alike every measure comes out on another day: ICC, SEM and MDC.",
     "report": "Write the report of a finished analysis again, or a methods text for a paper.",
 }

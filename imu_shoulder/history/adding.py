@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeGuard
 
 from sqlalchemy import Connection, select
 
@@ -70,16 +70,16 @@ def add_recording(store: Store, folder: Path, how: How) -> Added:
     recording = read_recording(folder)
     with store.read() as connection:
         there = _there(connection, recording)
-    if there is not None and there["content_sha256"] == content_sha256(recording):
+    if _is_same(there, recording):
         return Added(there["id"], recording.athlete, recording.start, "there already")
     made = _worked_out(store, recording, how)
     name = name_of(content_sha256(recording))
     origin = {"source": str(folder.resolve()), "kept": name, "content_sha256": content_sha256(recording)}
     made.rows.session.update(origin, data_sha256=data_sha256(recording))
-    old = [there["kept"]] if there is not None else []
+    old = [there["kept"]] if there is not None and there["kept"] else []
     with store.write([name, *old]) as connection:
         there = _there(connection, recording)  # another process may have been quicker
-        if there is not None and there["content_sha256"] == content_sha256(recording):
+        if _is_same(there, recording):
             return Added(there["id"], recording.athlete, recording.start, "there already")
         keep(store.kept, name, folder, recording.file_sha256)
         athlete_id = ensure_athlete(connection, recording.athlete)
@@ -148,6 +148,12 @@ def _worked_out(store: Store, recording: Recording, how: How) -> _Made:
     rows = recorded(summary, reps_table(analysis), None if plan is not None else ceiling)
     rows.session["plan_version_id"] = None if version is None else version.id
     return _Made(analysis, summary, rows)
+
+
+def _is_same(there: Row | None, recording: Recording) -> TypeGuard[Row]:
+    """Whether it is there with the same marks and head, and a copy of it is kept."""
+    same = there is not None and there["content_sha256"] == content_sha256(recording)
+    return same and there is not None and there["kept"] is not None
 
 
 def _there(connection: Connection, recording: Recording) -> Row | None:

@@ -7,6 +7,7 @@ athlete's latest session in the index, so that it grows with athletes and hardly
 from __future__ import annotations
 
 import json
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection, text
@@ -78,12 +79,31 @@ ORDER BY a.person, d.drill, d.side
 """
 
 
+# Which athletes' statements are older than their sessions.
+CHANGES = """
+SELECT a.id, a.changes AS now, s.changes AS made FROM athlete a LEFT JOIN standing s ON s.athlete_id = a.id
+"""
+
+_prepared = cache(text)
+
+
 def rows(connection: Connection, query: str, **given: Any) -> list[dict[str, Any]]:
     """What one of these queries finds. given: what stands behind its colons."""
-    return [dict(row) for row in connection.execute(text(query), given).mappings()]
+    found = connection.execute(_prepared(query), given)
+    names = tuple(found.keys())
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
 
-def from_json(value: Any) -> dict[str, Any]:
-    """What stands in a JSON column that one of these queries read: SQLite gives it as text."""
-    found: dict[str, Any] = json.loads(value) if isinstance(value, str) else value or {}
-    return found
+def latest_advice(connection: Connection, athlete_id: int) -> list[dict[str, Any]]:
+    """The advice of the latest session with sensors, each with its `session_id` and the `decision` taken, or None."""
+    found = rows(connection, ADVICE, athlete_id=athlete_id)
+    if not found:
+        return []
+    decided = {(row["drill"], row["side"]): row for row in found if row["decision"] is not None}
+    # SQLite gives JSON as text.
+    summary = found[0]["summary"]
+    summary = json.loads(summary) if isinstance(summary, str) else summary or {}
+    return [
+        {**item, "session_id": found[0]["session_id"], "decision": decided.get((item["drill"], item["side"]))}
+        for item in summary.get("advice") or []
+    ]

@@ -96,20 +96,31 @@ def add_manual(
     start: ISO 8601. done: yes, partly or no. pain, effort: 0 to 10. Raises ParameterError, and StoreError where the
     athlete has one at this moment already.
     """
-    rows = SessionRows(_manual_row(start, done, dose, pain, effort, note))
+    row = manual_row(start, done, dose, pain, effort, note)
     with store.write() as connection:
         athlete_id = ensure_athlete(connection, athlete)
-        same = (SESSION.c.athlete_id == athlete_id) & (SESSION.c.start_utc == rows.session["start_utc"])
-        if connection.execute(select(SESSION.c.id).where(same)).first() is not None:
+        if is_there(connection, athlete_id, row["start_utc"]):
             raise StoreError(f"one session of {athlete} at {start}", "there is one", "give another time")
-        ceiling = connection.execute(select(ATHLETE.c.pain_ceiling).where(ATHLETE.c.id == athlete_id)).scalar_one()
-        rows.session["pain_over"] = pain is not None and pain > ceiling
-        return put(connection, athlete_id, rows)
+        return put_manual(connection, athlete_id, row)
 
 
-def _manual_row(
+def is_there(connection: Connection, athlete_id: int, start_utc: str) -> bool:
+    """Whether an athlete has a session that began at this moment."""
+    same = (SESSION.c.athlete_id == athlete_id) & (SESSION.c.start_utc == start_utc)
+    return connection.execute(select(SESSION.c.id).where(same)).first() is not None
+
+
+def put_manual(connection: Connection, athlete_id: int, row: Row) -> int:
+    """Write a session of `manual_row`. connection: a writer's."""
+    ceiling = connection.execute(select(ATHLETE.c.pain_ceiling).where(ATHLETE.c.id == athlete_id)).scalar_one()
+    pain = row["pain_highest"]
+    return put(connection, athlete_id, SessionRows({**row, "pain_over": pain is not None and pain > ceiling}))
+
+
+def manual_row(
     start: str, done: str, dose: Sequence[ManualSet], pain: float | None, effort: float | None, note: str
 ) -> Row:
+    """The columns of a session without sensors, as `add_manual` has them. Raises ParameterError."""
     start_utc = utc(moment_from(start))
     if done not in DONE:
         raise ParameterError(f"what was done out of {', '.join(DONE)}", f"it is {done!r}", "give one of these")

@@ -15,9 +15,9 @@ from imu_shoulder.assess.words import titled
 from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.history.change import JUDGED, Series, Statement, statements, words
 from imu_shoulder.history.noise import NOTHING, Known, Part, learn, part_of
-from imu_shoulder.history.queries import TREND, rows
+from imu_shoulder.history.queries import CHANGES, TREND, rows
 from imu_shoulder.history.rows import Row
-from imu_shoulder.history.schema import ATHLETE, SCATTER, STANDING
+from imu_shoulder.history.schema import SCATTER, STANDING
 from imu_shoulder.history.store import Store
 from imu_shoulder.model import FloatArray
 
@@ -26,25 +26,42 @@ _SECONDS_A_DAY = 86400.0
 _Arm = tuple[str, str, str]
 
 
+class Standings:
+    """What is said of every athlete, for a server that asks often: only what changed is read again."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        # By athlete: the athlete's `changes` then, and the statements.
+        self._known: dict[int, tuple[int, list[Row]]] = {}
+
+    def every(self) -> dict[int, list[Row]]:
+        """By athlete, the statements after the latest session: those of `Statement`, with `drill`, `direction`, `side`,
+        `load_kg` (first and latest of the window, or empty) and the whole in words (`text`).
+        """
+        with self._store.read() as connection:
+            changes = _changes(connection)
+        if any(made != now for now, made in changes.values()):
+            with self._store.write() as connection:
+                _work_out(connection, {who: now for who, (now, made) in _changes(connection).items() if made != now})
+            with self._store.read() as connection:
+                changes = _changes(connection)
+        old = [who for who, (_, made) in changes.items() if self._known.get(who, (None,))[0] != made]
+        if old:
+            query = select(STANDING).where(STANDING.c.athlete_id.in_(old))
+            with self._store.read() as connection:
+                for row in connection.execute(query):
+                    self._known[row.athlete_id] = row.changes, row.statements
+        return {who: self._known[who][1] for who in changes if who in self._known}
+
+
 def standings(store: Store) -> dict[int, list[Row]]:
-    """By athlete, the statements after the latest session: those of `Statement`, with `drill`, `direction`, `side`,
-    `load_kg` (first and latest of the window, or empty) and the whole in words (`text`)."""
-    with store.read() as connection:
-        stale = _stale(connection)
-    if stale:
-        with store.write() as connection:
-            _work_out(connection, _stale(connection))
-    with store.read() as connection:
-        found = connection.execute(select(STANDING.c.athlete_id, STANDING.c.statements))
-        return {row.athlete_id: row.statements for row in found}
+    """What is said of every athlete, once; see `Standings.every`."""
+    return Standings(store).every()
 
 
-def _stale(connection: Connection) -> dict[int, int]:
-    """Athletes whose sessions are others than when their statements were made, with their `changes`."""
-    joined = ATHLETE.outerjoin(STANDING, STANDING.c.athlete_id == ATHLETE.c.id)
-    fresh = STANDING.c.changes == ATHLETE.c.changes
-    query = select(ATHLETE.c.id, ATHLETE.c.changes).select_from(joined).where(STANDING.c.changes.is_(None) | ~fresh)
-    return {row.id: row.changes for row in connection.execute(query)}
+def _changes(connection: Connection) -> dict[int, tuple[int, int | None]]:
+    """By athlete, how often sessions changed, and how often they had when the statements were made."""
+    return {row["id"]: (row["now"], row["made"]) for row in rows(connection, CHANGES)}
 
 
 def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:

@@ -11,13 +11,12 @@ from imu_shoulder.history.change import JUDGED
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import AGE_BANDS, INVOLVED, find_athlete
 from imu_shoulder.history.plans import PlanVersion, plan_versions
-from imu_shoulder.history.queries import SESSIONS, TREND, rows
+from imu_shoulder.history.queries import SESSIONS, TREND, latest_advice, rows
 from imu_shoulder.history.remarks import decisions, notes
 from imu_shoulder.model import SIDES
 from imu_shoulder.plan.duration import overview as plan_overview
 from imu_shoulder.review import roster, trends
 from imu_shoulder.review.desk import Desk
-from imu_shoulder.review.standing import latest_advice
 from imu_shoulder.review.words import SHOWN
 
 FEW_SESSIONS = 12
@@ -29,7 +28,7 @@ def context(desk: Desk, athlete_id: int, *, everything: bool = False) -> dict[st
     entry = _entry(desk, athlete_id)
     athlete = find_athlete(desk.store, athlete_id)
     versions = plan_versions(desk.store, athlete_id)
-    stand = desk.standings.of(desk.store, [entry])[athlete_id]
+    stand = desk.standings.of([entry])[athlete_id]
     with desk.store.read() as connection:
         sessions = rows(connection, SESSIONS, athlete_id=athlete_id)
         advice = latest_advice(connection, athlete_id)

@@ -61,7 +61,7 @@ class Desk:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self) -> None:
-        self.standings = Standings()
+        self.standings = Standings(self.store)
         own = jinja2.PackageLoader("imu_shoulder.review", "templates")
         self._templates = environment(jinja2.ChoiceLoader([own, TEMPLATES]))
         self._templates.globals.update(GLOBALS)

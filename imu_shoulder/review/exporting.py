@@ -37,7 +37,7 @@ def athlete_whole(desk: Desk, athlete_id: int) -> dict[str, Any]:
     """Everything that the athlete's page shows, and what it is made of."""
     athlete = find_athlete(desk.store, athlete_id)
     entry = roster.entries(desk, athlete_id)[0]
-    stand = desk.standings.of(desk.store, [entry])[athlete_id]
+    stand = desk.standings.of([entry])[athlete_id]
     with desk.store.read() as connection:
         sessions = rows(connection, SESSIONS, athlete_id=athlete_id)
         trend = rows(connection, TREND, athlete_id=athlete_id)

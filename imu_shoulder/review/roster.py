@@ -29,7 +29,7 @@ def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
         latest: dict[int, list[Mapping[str, Any]]] = {}
         for row in rows(connection, RECENT_OF if one else RECENT, **one):
             latest.setdefault(row["athlete_id"], []).append(row)
-    stands = desk.standings.of(desk.store, found)
+    stands = desk.standings.of(found)
     out = []
     for row in found:
         own = reasons(Recent(row, latest.get(row["athlete_id"], [])), stands[row["athlete_id"]], today)

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Connection
 
 from imu_shoulder.history.change import JUDGED, Statement
-from imu_shoulder.history.queries import ADVICE, from_json, rows
-from imu_shoulder.history.standing import standings
+from imu_shoulder.history.queries import latest_advice
+from imu_shoulder.history.standing import Standings as Statements
 from imu_shoulder.history.store import Store
 from imu_shoulder.review.words import amount, drill_title
 
@@ -54,18 +53,20 @@ class Stand:
 class Standings:
     """How everybody stands; only what changed since is worked out anew."""
 
-    def __init__(self) -> None:
+    def __init__(self, store: Store) -> None:
+        self._store, self._said = store, Statements(store)
         self._known: dict[int, tuple[object, Stand]] = {}
 
-    def of(self, store: Store, athletes: Sequence[Mapping[str, Any]]) -> dict[int, Stand]:
+    def of(self, athletes: Sequence[Mapping[str, Any]]) -> dict[int, Stand]:
         """By athlete. athletes: rows of the roster's query."""
         stale = [row for row in athletes if self._known.get(row["athlete_id"], (None,))[0] != _state(row)]
         if stale:
-            said = standings(store)
-            with store.read() as connection:
+            said = self._said.every()
+            with self._store.read() as connection:
                 for row in stale:
                     athlete_id = row["athlete_id"]
-                    self._known[athlete_id] = _state(row), _stand(connection, athlete_id, said.get(athlete_id, []))
+                    stand = _stand(said.get(athlete_id, []), latest_advice(connection, athlete_id))
+                    self._known[athlete_id] = _state(row), stand
         return {row["athlete_id"]: self._known[row["athlete_id"]][1] for row in athletes}
 
 
@@ -73,7 +74,7 @@ def _state(row: Mapping[str, Any]) -> object:
     return row["changes"], row["decision_id"]
 
 
-def _stand(connection: Connection, athlete_id: int, statements: Iterable[Mapping[str, Any]]) -> Stand:
+def _stand(statements: Iterable[Mapping[str, Any]], advice: Iterable[Mapping[str, Any]]) -> Stand:
     fields = Statement.__dataclass_fields__
     said = [
         Said(
@@ -83,25 +84,8 @@ def _stand(connection: Connection, athlete_id: int, statements: Iterable[Mapping
         )
         for row in statements
     ]
-    criteria = [
-        (item["drill"], item["side"])
-        for item in latest_advice(connection, athlete_id)
-        if item["advice"] == "criteria_met" and item["decision"] is None
-    ]
-    return Stand(said, apart(said), criteria)
-
-
-def latest_advice(connection: Connection, athlete_id: int) -> list[dict[str, Any]]:
-    """The advice of the latest session with sensors, each with its `session_id` and the `decision` taken, or None."""
-    found = rows(connection, ADVICE, athlete_id=athlete_id)
-    decided = {(row["drill"], row["side"]): row for row in found if row["decision"] is not None}
-    if not found:
-        return []
-    summary = from_json(found[0]["summary"])
-    return [
-        {**item, "session_id": found[0]["session_id"], "decision": decided.get((item["drill"], item["side"]))}
-        for item in summary.get("advice") or []
-    ]
+    met = [item for item in advice if item["advice"] == "criteria_met" and item["decision"] is None]
+    return Stand(said, apart(said), [(item["drill"], item["side"]) for item in met])
 
 
 def apart(said: Sequence[Said]) -> list[str]:
