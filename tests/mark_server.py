@@ -37,6 +37,7 @@ class Marking:
     drills: Mapping = field(default_factory=dict)
     plan: object = None
     mount: str = ""
+    recording: object = None
 
     def __enter__(self):
         sockets = [bind("127.0.0.1", 0)]
@@ -44,7 +45,7 @@ class Marking:
         self.access = Access(self.port)
         self.url = f"http://127.0.0.1:{self.port}{self.mount}/"
         self.out = self.folder.with_name(f"{self.folder.name}_results")
-        self.work = Work(self.folder, Asked(self.analyse, self.out, self.plan, self.drills))
+        self.work = Work(self.folder, Asked(self.analyse, self.out, self.plan, self.drills), self.recording)
         self._server = make_server(self._app())
         self._thread = threading.Thread(target=lambda: asyncio.run(self._server.serve(sockets=sockets)), daemon=True)
         self._thread.start()

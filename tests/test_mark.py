@@ -4,8 +4,14 @@ from __future__ import annotations
 
 import http.client
 import json
+import re
 import shutil
+import signal
+import socket
+import subprocess
+import sys
 import threading
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,9 +27,11 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import write_beside_earlier
 from imu_shoulder.mark.curves import TILE_BINS, make_curve, motion_kinds
 from imu_shoulder.mark.keeping import ChangedError, Keeper
+from imu_shoulder.mark.proposed import as_told, calibration_beside
 from imu_shoulder.mark.routes import MARKS_BYTES
 from imu_shoulder.mark.work import Asked, Work
 from imu_shoulder.model import SIDES, ArmCount, Event
+from imu_shoulder.propose import Proposal
 from imu_shoulder.sources.events import cells_of, events_tsv, read_events
 from imu_shoulder.sources.folder import read_recording
 
@@ -114,12 +122,12 @@ def test_what_was_there_stays_under_a_number(folder):
     first = keeper.path.read_bytes()
     marked = keeper.read()
     rows = [{**row, "note": "tired"} if row["trial_type"] == "set" else row for row in marked.rows]
-    saved = keeper.save(marked.version, rows)
+    saved = keeper.keep(marked.version, rows)
     assert saved.kept == "events.1.tsv"
     assert (folder / "events.1.tsv").read_bytes() == first
     assert [event.note for event in read_events(keeper.path)] == [None, None, None, "tired"]
     second = keeper.path.read_bytes()
-    assert keeper.save(saved.version, marked.rows).kept == "events.2.tsv"
+    assert keeper.keep(saved.version, marked.rows).kept == "events.2.tsv"
     assert (folder / "events.2.tsv").read_bytes() == second
     assert keeper.path.read_bytes() == first
     # A recording may have any number of them.
@@ -130,7 +138,7 @@ def test_saving_what_is_there_writes_nothing(folder):
     keeper = Keeper(folder)
     marked = keeper.read()
     assert keeper.path.read_text() == events_tsv(marked.events)
-    saved = keeper.save(marked.version, marked.rows)
+    saved = keeper.keep(marked.version, marked.rows)
     assert (saved.changed, saved.kept, saved.version) == (False, "", marked.version)
     assert not (folder / "events.1.tsv").exists()
 
@@ -139,7 +147,7 @@ def test_the_first_marks_have_nothing_to_keep(folder):
     keeper = Keeper(folder)
     keeper.path.unlink()
     assert keeper.read().version == ""
-    saved = keeper.save("", [{"onset": 1, "duration": "2.5", "trial_type": "set", "pain": 2}])
+    saved = keeper.keep("", [{"onset": 1, "duration": "2.5", "trial_type": "set", "pain": 2}])
     assert (saved.changed, saved.kept) == (True, "")
     assert read_events(keeper.path) == (Event(1.0, 2.5, "set", pain=2.0),)
 
@@ -150,12 +158,12 @@ def test_a_file_that_somebody_else_changed_is_not_written_over(folder):
     theirs = keeper.path.read_text() + "90\t5\tset\tn/a\tleft\n"
     keeper.path.write_text(theirs)
     with pytest.raises(ChangedError, match="changed meanwhile"):
-        keeper.save(marked.version, [])
+        keeper.keep(marked.version, [])
     assert keeper.path.read_text() == theirs
     assert not (folder / "events.1.tsv").exists()
     keeper.path.unlink()
     with pytest.raises(ChangedError):
-        keeper.save(marked.version, [])
+        keeper.keep(marked.version, [])
     assert not keeper.path.exists()
 
 
@@ -168,7 +176,7 @@ def test_of_two_that_save_at_once_one_is_told(folder):
     def save(note):
         gate.wait()
         try:
-            keeper.save(marked.version, [{**row, "note": note} for row in marked.rows])
+            keeper.keep(marked.version, [{**row, "note": note} for row in marked.rows])
             came.append(note)
         except ChangedError:
             came.append(None)
@@ -203,7 +211,7 @@ def test_what_is_no_marks_is_refused_and_nothing_written(folder, rows):
     keeper = Keeper(folder)
     before = keeper.path.read_bytes()
     with pytest.raises(RecordingError):
-        keeper.save(keeper.version, rows)
+        keeper.keep(keeper.version, rows)
     assert keeper.path.read_bytes() == before
     assert not (folder / "events.1.tsv").exists()
 
@@ -211,7 +219,7 @@ def test_what_is_no_marks_is_refused_and_nothing_written(folder, rows):
 def test_a_note_stays_one_cell(folder):
     keeper = Keeper(folder)
     rows = [{"onset": 1, "duration": 2, "trial_type": "set", "note": "sharp\tat\nthe front\r<b>"}]
-    keeper.save(keeper.version, rows)
+    keeper.keep(keeper.version, rows)
     assert read_events(keeper.path)[0].note == "sharp at the front <b>"
 
 
@@ -232,6 +240,50 @@ def test_numbers_that_are_taken_are_left_alone(tmp_path):
     assert (tmp_path / "events.2.tsv").read_text() == "events.tsv"
     assert (tmp_path / "events.3.tsv").read_text() == "events.3.tsv"
     assert write_beside_earlier(path, "newer").name == "events.4.tsv"
+
+
+# Proposals.
+
+POSE = Proposal("neutral_pose", 1.0, 6.0)
+BENDS = Proposal("elbow_bends", 7.0, 15.0, "both")
+SET = Proposal("set", 30.0, 60.0, "right", "full_can", probability=0.9, doubt="it may be two sets")
+
+
+def test_a_proposal_that_is_taken_says_nothing_of_having_been_one():
+    assert as_told(SET) == {
+        "cells": {"onset": "30", "duration": "30", "trial_type": "set", "drill": "full_can", "side": "right"},
+        "probability": 0.9,
+        "alternatives": (),
+        "said": "it may be two sets",
+    }
+
+
+def test_angles_come_by_what_is_marked_and_else_by_what_is_proposed():
+    own = Event(2.0, 4.0, "neutral_pose")
+    done = Event(30.0, 5.0, "set")
+    assert calibration_beside((), (POSE, BENDS, SET)) == (POSE.event, BENDS.event)
+    assert calibration_beside((own, done), (POSE, BENDS, SET)) == (own, BENDS.event)
+    assert calibration_beside((Event(9.0, 4.0, "forward_raises"),), (POSE, BENDS)) == (
+        POSE.event,
+        Event(9.0, 4.0, "forward_raises"),
+    )
+
+
+def test_proposals_come_where_nothing_is_marked_and_angles_by_their_pose(folder):
+    (folder / "events.tsv").unlink()
+    with Marking(folder) as running:
+        state = settled(running)
+        found = [own["cells"] for own in state["proposals"]]
+        assert {"neutral_pose", "elbow_bends", "forward_raises"} <= {cells["trial_type"] for cells in found}
+        assert state["kinds"][0]["name"] == "elevation_deg"
+        assert state["no_angles"] == ""
+
+
+def test_marks_that_cannot_be_used_keep_no_proposal_away(folder):
+    """A set far outside the recording: the sets that are there are proposed all the same."""
+    (folder / "events.tsv").write_text("onset\tduration\ttrial_type\tdrill\tside\n9000\t5\tset\tn/a\tright\n")
+    with Marking(folder) as running:
+        assert settled(running)["proposals"]
 
 
 # The server.
@@ -426,3 +478,46 @@ def test_the_drills_of_plan_and_files_come_first(folder):
     }
     assert set(SIDES) >= set(work.state()["head"]["arms"])
     until(lambda: not work.state()["stage"], "it is worked out")
+
+
+# The command.
+
+COMMAND = (sys.executable, "-m", "imu_shoulder", "mark")
+
+
+def test_the_command_serves_until_ctrl_c_and_analyses_beside_the_recording(folder):
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    started = [*COMMAND, folder, "--port", port]
+    process = subprocess.Popen(list(map(str, started)), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    assert str(folder) in process.stdout.readline()
+    assert f"http://127.0.0.1:{port}/" in process.stdout.readline()
+    address = SimpleNamespace(port=port)
+    until(lambda: answered(address), "the server answers")
+    assert told(address, "/analyse", "POST", {})[0] == 202
+    done = until(lambda: a if (a := told(address, "/state")[1]["analysis"])["state"] != "running" else None, "analysed")
+    assert done["state"] == "done"
+    assert done["out"] == f"{folder}_results"
+    assert any("Full can raise" in line for line in done["lines"])
+    process.send_signal(signal.SIGINT)
+    said, _ = process.communicate(timeout=GUARD_S)
+    assert process.returncode == 0, said
+    assert folder.with_name("warm_up_results").joinpath("report.html").is_file()
+    assert sorted(path.name for path in folder.glob("events*")) == ["events.tsv"]
+
+
+def answered(address):
+    try:
+        return ask(address, "/state")[0] == 200
+    except OSError:
+        return False
+
+
+@pytest.mark.parametrize("options", [["gone"], ["r", "--host", "0.0.0.0"], ["r", "--plan", "gone.toml"]])
+def test_what_cannot_be_done_is_said_in_a_sentence(folder, options):
+    folder.rename(folder.with_name("r"))
+    command = [*COMMAND, *options]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=GUARD_S, cwd=folder.parent)
+    assert done.returncode == 2
+    assert re.fullmatch(r"Error: expected .*, but .*; .*\n", done.stderr)

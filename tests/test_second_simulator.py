@@ -588,6 +588,14 @@ def test_a_day_has_all_of_its_parts_and_no_set():
     assert truth.reps == ()
 
 
+def test_a_longer_day_lasts_as_asked_and_has_everything_in_it():
+    recording, truth = perform(session(person(4, "table"), scenario="daily", minutes=18.0))
+    assert {e.trial_type for e in recording.events} == {"neutral_pose"}
+    assert 17 * 60 < truth.time_s[-1] < 24 * 60
+    assert {"walk", "sit", "type", "drink", "eat", "dress", "reach"} <= {s.name for s in truth.spans}
+    assert truth.reps == ()
+
+
 def test_the_elbows_bend_at_shoulder_height_where_that_is_asked():
     recording, truth = perform(session(person(3, "tuning"), [], high_bends=True))
     event = next(e for e in recording.events if e.trial_type == "bends_at_shoulder_height")

@@ -13,7 +13,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
 from imu_shoulder.simulate import Athlete, Scenario, SetScript, Simulated, TrueRep, simulate
 from imu_shoulder.simulate.motions import RANGE_MOTIONS
-from imu_shoulder.simulate.scenarios import SCENARIOS, drill_scenario, find
+from imu_shoulder.simulate.scenarios import SCENARIOS, daily, drill_scenario, find
 from imu_shoulder.simulate.script import PartWay, possible_faults
 
 QUIET = Athlete(sway_deg=0, variation=0, unevenness_deg=0, tremor_deg=0, breathing_deg=0)
@@ -258,7 +258,19 @@ def test_side_lying_has_the_working_arm_on_top() -> None:
         assert rotation_from_quat(truth.quats["thorax"][at]).apply(outward)[2] > 0.95
 
 
-@pytest.mark.parametrize("name", sorted(SCENARIOS))
+def test_a_day_has_no_exercise_and_another_order_for_each_number():
+    day = daily(minutes=12.0)
+    simulated = simulate(day, 4)
+    assert simulated.recording.events == ()
+    assert simulated.truth.reps == ()
+    assert {block.activity for block in day.blocks} >= {"walk", "sit", "type", "drink", "eat", "dress", "reach"}
+    assert daily(12.0, 1).blocks != day.blocks
+    # Arms hang, sit and reach: all of it moves them through their range.
+    elevation_deg = simulated.truth.angles["right"]["elevation_gravity_deg"]
+    assert elevation_deg.min() < 10 < 130 < elevation_deg.max()
+
+
+@pytest.mark.parametrize("name", sorted(SCENARIOS.keys() - {"daily"}))
 def test_named_scenarios_and_their_events(name: str) -> None:
     scenario = find(name)
     simulated = simulate(scenario, 1)

@@ -24,7 +24,7 @@ _ACC_DECIMALS, _GYR_DECIMALS = 3, 4
     "--scenario",
     default="clean_warm_up",
     show_default=True,
-    help="clean_warm_up, faulty_warm_up, damaged_warm_up, planned_warm_up, range_tests, or the id of a drill.",
+    help="clean_warm_up, faulty_warm_up, damaged_warm_up, planned_warm_up, range_tests, daily, or the id of a drill.",
 )
 @click.option("--side", help="Side of the set, when the scenario is a drill; right if not given.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Same seed, same recording.")

@@ -65,7 +65,7 @@ class Keeper:
             version = self.version
             return Marked(version, read_events(self.path) if version else ())
 
-    def save(self, version: str, rows: object) -> Saved:
+    def keep(self, version: str, rows: object) -> Saved:
         """Write the rows if the file still is the one of that version; what was there stays as a numbered copy.
 
         rows: of the page, each a column's cell by its name. Raises ChangedError, RecordingError for rows that are no

@@ -2,35 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
+from imu_shoulder.analysis import Params
 from imu_shoulder.drills import Drill
-from imu_shoulder.engine.judging import unmarked_sets
-from imu_shoulder.model import SIDES, Aligned, Event, Recording, limbs_of
+from imu_shoulder.errors import ShoulderError
+from imu_shoulder.model import Event, Recording
 from imu_shoulder.plan import Plan
+from imu_shoulder.propose import Proposal, proposals
 from imu_shoulder.sources.events import cells_of
 
 
-@dataclass(frozen=True, slots=True)
-class Proposed:
-    """One proposal: a mark's cells by column of events.tsv, and what is known of it.
-
-    probability: of the drill it names, None where none is named. alternatives: other drills with theirs. said: a doubt
-    in words, empty without one.
-    """
-
-    cells: Mapping[str, str]
-    probability: float | None = None
-    alternatives: tuple[tuple[str, float], ...] = ()
-    said: str = ""
+def find(recording: Recording, plan: Plan | None, drills: Mapping[str, Drill], params: Params) -> tuple[Proposal, ...]:
+    """What may be marked beside what is; marks that cannot be used are left aside. Raises ShoulderError."""
+    try:
+        return proposals(recording, plan, drills, params)
+    except ShoulderError:
+        return proposals(replace(recording, events=()), plan, drills, params)
 
 
-def proposed(
-    recording: Recording, aligned: Aligned, plan: Plan | None, drills: Mapping[str, Drill]
-) -> tuple[Proposed, ...]:
-    """What may be marked in a recording, whether or not somebody marked it already."""
-    worn = [side for side in SIDES if any(placement in aligned.tracks for placement in limbs_of(side))]
-    found = unmarked_sets(aligned, worn, None)
-    events = [Event(own.start_s, own.end_s - own.start_s, "set", side=own.side) for own in found]
-    return tuple(Proposed(cells_of(event)) for event in sorted(events, key=lambda event: event.onset_s))
+def as_told(proposal: Proposal) -> dict[str, Any]:
+    """As the page gets it: the mark's cells by column of events.tsv, and what is known of it."""
+    return {
+        # Who takes it has looked at it: no note says any more that it was proposed.
+        "cells": cells_of(replace(proposal.event, note=None)),
+        "probability": proposal.probability,
+        "alternatives": proposal.alternatives,
+        "said": proposal.doubt,
+    }
+
+
+def calibration_beside(marked: Sequence[Event], found: Sequence[Proposal]) -> tuple[Event, ...]:
+    """The marked pose and calibration movements, and those proposed ones of which nobody marked any."""
+    own = [event for event in marked if event.trial_type != "set"]
+    posed = any(event.trial_type == "neutral_pose" for event in own)
+    moved = any(event.trial_type != "neutral_pose" for event in own)
+    for proposal in found:
+        there = posed if proposal.kind == "neutral_pose" else moved
+        if proposal.kind != "set" and not there:
+            own.append(proposal.event)
+    return tuple(sorted(own, key=lambda event: event.onset_s))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,11 +14,12 @@ from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.mark.curves import Kind, angle_kinds, motion_kinds
 from imu_shoulder.mark.keeping import Keeper, Saved, calibration_of
-from imu_shoulder.mark.proposed import Proposed, proposed
+from imu_shoulder.mark.proposed import as_told, calibration_beside, find
 from imu_shoulder.model import SIDES, TRIAL_TYPES, Event, Recording, limbs_of
 from imu_shoulder.one_run import REPORT
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import Plan
+from imu_shoulder.propose import Proposal
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.sources.folder import read_recording
 
@@ -63,7 +64,7 @@ class _Known:
     kinds: tuple[Kind, ...] = ()
     angles: tuple[Kind, ...] = ()
     no_angles: str = ""
-    proposals: tuple[Proposed, ...] | None = None
+    proposals: tuple[Proposal, ...] | None = None
     stage: str = "reading"
     failed: str = ""
     analysis: Mapping[str, Any] = field(default_factory=lambda: {"state": "none"})
@@ -103,7 +104,7 @@ class Work:
             "failed": known.failed,
             "kinds": [kind.about for kind in (*known.angles, *known.kinds)],
             "no_angles": known.no_angles,
-            "proposals": None if known.proposals is None else [asdict(own) for own in known.proposals],
+            "proposals": None if known.proposals is None else [as_told(own) for own in known.proposals],
             "analysis": known.analysis,
             "version": self.keeper.version,
         }
@@ -117,8 +118,8 @@ class Work:
         return kind.tile(level, number)
 
     def save(self, version: str, rows: object) -> Saved:
-        """Write events.tsv. Raises ShoulderError; see Keeper.save."""
-        saved = self.keeper.save(version, rows)
+        """Write events.tsv. Raises ShoulderError; see Keeper.keep."""
+        saved = self.keeper.keep(version, rows)
         if saved.changed and self._recording is not None:
             self._recording = replace(self._recording, events=saved.events)
             if calibration_of(saved.events) != self._calibrated_by:
@@ -154,8 +155,8 @@ class Work:
             worn = [side for side in SIDES if any(placement in aligned.tracks for placement in limbs_of(side))]
             known.head = {**_head(recording, self.asked), "from_s": start_s, "to_s": end_s, "arms": worn}
             known.stage = "proposals"
-            known.proposals = proposed(recording, aligned, self.asked.plan, self.asked.drills)
             del aligned
+            known.proposals = find(recording, self.asked.plan, self.asked.drills, self.asked.params)
         except ShoulderError as error:
             known.failed, known.stage = str(error), ""
             return
@@ -165,21 +166,27 @@ class Work:
         self._work_out_angles()
 
     def _work_out_angles(self) -> None:
-        """The angles by the marks on the disk; where those do not allow any, by what stands still in the recording."""
+        """The angles by the marks on the disk and by what is proposed beside them.
+
+        Where the marks do not allow any, by what stands still in the recording, and it is said why.
+        """
         known, recording = self._known, self._recording
         assert recording is not None
-        self._calibrated_by = calibration_of(recording.events)
+        self._calibrated_by = marked = calibration_of(recording.events)
         known.angles, known.no_angles = (), ""
+        refused = ""
         try:
-            for events in dict.fromkeys([calibration_of(recording.events), ()]):
+            for events in dict.fromkeys([calibration_beside(marked, known.proposals or ()), marked, ()]):
                 try:
                     found = analyse(replace(recording, events=events), self.asked.params, progress=self._tell)
                 except ShoulderError as error:
-                    known.no_angles = known.no_angles or str(error)
+                    refused = str(error)
                     continue
                 known.angles = angle_kinds(found.arms, found.aligned)
-                known.no_angles = known.no_angles or found.no_pose
+                known.no_angles = found.no_pose if set(marked) <= set(events) else refused
                 break
+            else:
+                known.no_angles = refused
         finally:
             known.stage = ""
 

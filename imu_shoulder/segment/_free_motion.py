@@ -47,16 +47,28 @@ class Bout:
     still_end: bool
 
 
-def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[Bout, ...]:
-    """The stretches of motion of one sensor: time_s (N,), acc_m_s2 and gyr_rad_s (N, 3), NaN where missing.
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """One sensor at the working rate: time_s (M,), its attitude (M,) about the vertical, acc_m_s2 (M, 3) in the sensor,
+    missing (M,) where samples were."""
 
-    Attitude is VQF's, 6-axis and two-sided (Laidig and Seel 2023, doi 10.1016/j.inffus.2022.10.014).
+    rate_hz: float
+    time_s: FloatArray
+    earth_from_sensor: Rotation
+    acc_m_s2: FloatArray
+    missing: BoolArray
+
+
+def motion_of(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> Motion | None:
+    """Attitude is VQF's, 6-axis and two-sided (Laidig and Seel 2023, doi 10.1016/j.inffus.2022.10.014).
+
+    time_s (N,), acc_m_s2 and gyr_rad_s (N, 3), NaN where missing. None where there is nothing to look at.
     """
     factor = max(1, int(rate_hz // WORKING_RATE_HZ))
     rate_hz = rate_hz / factor
     known: BoolArray = np.all(np.isfinite(np.hstack([acc_m_s2, gyr_rad_s])), axis=1)
     if len(time_s) < 2 * factor or not known.any():
-        return ()
+        return None
     # Block means keep the integral of the angular rate exactly.
     time_s, acc, gyr, missing = (
         _block_mean(values, factor)
@@ -64,11 +76,19 @@ def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, 
     )
     gyr = gyr - _bias(gyr, acc, missing == 0, rate_hz)
     quat = offlineVQF(np.ascontiguousarray(gyr), np.ascontiguousarray(acc), None, 1.0 / rate_hz)["quat6D"]
-    earth_from_sensor = rotation_from_quat(quat)
-    moving = _moving(earth_from_sensor, rate_hz)
+    return Motion(rate_hz, time_s, rotation_from_quat(quat), acc, missing > 0)
+
+
+def find_bouts(time_s: FloatArray, acc_m_s2: FloatArray, gyr_rad_s: FloatArray, rate_hz: float) -> tuple[Bout, ...]:
+    """The stretches of motion of one sensor: time_s (N,), acc_m_s2 and gyr_rad_s (N, 3), NaN where missing."""
+    seen = motion_of(time_s, acc_m_s2, gyr_rad_s, rate_hz)
+    if seen is None:
+        return ()
+    moving = _moving(seen.earth_from_sensor, seen.rate_hz)
+    acc_g = seen.acc_m_s2 / STANDARD_GRAVITY_M_S2
     return tuple(
-        _bout(time_s, earth_from_sensor, acc / STANDARD_GRAVITY_M_S2, moving, missing > 0, rate_hz, start, stop)
-        for start, stop in _stretches(moving, rate_hz)
+        _bout(seen.time_s, seen.earth_from_sensor, acc_g, moving, seen.missing, seen.rate_hz, start, stop)
+        for start, stop in _stretches(moving, seen.rate_hz)
     )
 
 

@@ -5,6 +5,7 @@ from imu_shoulder.simulate.damage import Damage
 from imu_shoulder.simulate.deviations import Deviation
 from imu_shoulder.simulate.script import (
     BendsAtShoulderHeight,
+    Chore,
     ElbowBends,
     ForwardRaises,
     Pause,
@@ -20,6 +21,7 @@ __all__ = [
     "PERFECT_SENSOR",
     "Athlete",
     "BendsAtShoulderHeight",
+    "Chore",
     "Damage",
     "Deviation",
     "ElbowBends",

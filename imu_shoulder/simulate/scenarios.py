@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+import numpy as np
+
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import Side
@@ -12,6 +14,7 @@ from imu_shoulder.simulate.athlete import Athlete
 from imu_shoulder.simulate.damage import Damage
 from imu_shoulder.simulate.script import (
     Block,
+    Chore,
     ElbowBends,
     ForwardRaises,
     PartWay,
@@ -200,12 +203,52 @@ def planned_warm_up() -> Scenario:
     )
 
 
+# What each part of a day lasts, from and to, in s.
+DAY: Mapping[str, tuple[float, float]] = {
+    "walk": (10, 90),
+    "stand": (5, 40),
+    "fidget": (4, 15),
+    "sit": (20, 150),
+    "type": (30, 240),
+    "drink": (15, 120),
+    "eat": (30, 180),
+    "dress": (10, 60),
+    "reach": (15, 120),
+}
+
+
+def daily(minutes: float = 30.0, number: int = 0, athlete: Athlete | None = None) -> Scenario:
+    """M.K. at home: walks, sits, types, drinks, eats, dresses, puts things into shelves; no pose and no exercise.
+
+    number: the order and length of what is done are drawn anew for each.
+    """
+    rng = np.random.default_rng([number, 16])
+    blocks: list[Block] = []
+    left_s = 60 * minutes
+    while left_s > 0:
+        for name in rng.permutation(list(DAY)).tolist():
+            lasts_s = float(min(rng.uniform(*DAY[name]), max(left_s, 5.0)))
+            left_s -= lasts_s
+            blocks.append(Pause(lasts_s, name) if name in ("walk", "stand", "fidget") else Chore(name, lasts_s))
+            if left_s <= 0:
+                break
+    return Scenario(
+        athlete=athlete or Athlete("M.K."),
+        name="daily",
+        start="2025-03-14T12:10:00+01:00",
+        placements=ARMS,
+        rate_hz=50.0,
+        blocks=tuple(blocks),
+    )
+
+
 SCENARIOS: Mapping[str, Callable[[], Scenario]] = {
     "clean_warm_up": clean_warm_up,
     "faulty_warm_up": faulty_warm_up,
     "damaged_warm_up": damaged_warm_up,
     "range_tests": range_tests,
     "planned_warm_up": planned_warm_up,
+    "daily": daily,
 }
 
 

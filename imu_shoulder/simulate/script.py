@@ -70,6 +70,14 @@ class Pause:
 
 
 @dataclass(frozen=True, slots=True)
+class Chore:
+    """Something of a day that is no exercise, for about duration_s. simulate/daily.py has how each is done."""
+
+    activity: Literal["sit", "type", "drink", "eat", "dress", "reach"]
+    duration_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True)
 class PartWay:
     """A pause within every rep of a drill with one station: on the way up or down, at a share of the arc."""
 
@@ -218,7 +226,7 @@ class RangeTestScript:
         return self.goals_deg[side] if isinstance(self.goals_deg, Mapping) else self.goals_deg
 
 
-Block = Pose | ElbowBends | ForwardRaises | BendsAtShoulderHeight | Pause | SetScript | RangeTestScript
+Block = Pose | ElbowBends | ForwardRaises | BendsAtShoulderHeight | Pause | Chore | SetScript | RangeTestScript
 
 
 def other_side(side: str) -> Side:

@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.frames import Z_AXIS, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream, Side
+from imu_shoulder.simulate.daily import do_chore
 from imu_shoulder.simulate.damage import Damage
 from imu_shoulder.simulate.holds import true_hold
 from imu_shoulder.simulate.kinematics import Body, body_motion, chain
@@ -19,6 +20,7 @@ from imu_shoulder.simulate.range_tests import perform_range_test
 from imu_shoulder.simulate.script import (
     BendsAtShoulderHeight,
     Block,
+    Chore,
     ElbowBends,
     ForwardRaises,
     Pause,
@@ -166,6 +168,8 @@ def _perform_block(stage: Stage, block: Block) -> None:
             bend_at_shoulder_height(stage, block)
         case Pause():
             pause(stage, block)
+        case Chore():
+            do_chore(stage, block)
         case RangeTestScript():
             perform_range_test(stage, block)
 

@@ -1,4 +1,5 @@
-"""What people do between sets and in a day: walk, sit, lie, scratch, adjust a band, type, drink, dress."""
+"""What people do between sets and in a day: walk, sit, lie, scratch, adjust a band, type, drink, eat, dress, put things
+into shelves."""
 
 from __future__ import annotations
 
@@ -14,7 +15,7 @@ from second_simulator.quat import Array
 from second_simulator.strokes import eased
 from second_simulator.timeline import RATE_HZ
 
-KINDS = ("stand", "walk", "sit", "lie", "scratch", "adjust", "type", "drink", "dress")
+KINDS = ("stand", "walk", "sit", "lie", "scratch", "adjust", "type", "drink", "eat", "dress", "reach")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,9 @@ def act_interlude(actor: Actor, what: Interlude) -> None:
         "adjust": _adjust,
         "type": _type,
         "drink": _drink,
+        "eat": _eat,
         "dress": _dress,
+        "reach": _reach,
     }
     acts[what.kind](actor, what)
     actor.note(what.kind, begin_s)
@@ -228,6 +231,46 @@ def _dress(actor: Actor, what: Interlude) -> None:
             actor.time.wait(rng.uniform(0.0, 0.8))
         if actor.time.now_s >= end_s:
             break
+    actor.let_hang()
+
+
+def _eat(actor: Actor, what: Interlude) -> None:
+    """With a spoon: from the plate to the mouth and back, again and again, at the pace of chewing."""
+    actor.become("sit")
+    rng = actor.rng
+    side: Side = SIDES[rng.integers(2)]
+    plate, mouth = Posture(34.0, 66.0, -18.0, 78.0, 50.0), Posture(56.0, 62.0, -4.0, 120.0, 22.0)
+    end_s = actor.time.now_s + what.duration_s
+    while actor.time.now_s < end_s:
+        for _ in range(int(rng.integers(1, 4))):
+            took_s = rng.uniform(0.4, 1.2)
+            actor.arm(side, actor.vary(plate, 5.0), took_s)
+            actor.time.wait(took_s)
+        for posture, stays_s in ((mouth, rng.uniform(0.2, 0.8)), (plate, rng.uniform(1.0, 12.0))):
+            took_s = rng.uniform(0.8, 1.6)
+            actor.arm(side, actor.vary(posture, 4.0), took_s)
+            actor.time.wait(took_s + stays_s)
+    _back(actor)
+
+
+def _reach(actor: Actor, what: Interlude) -> None:
+    """Things from a low place into shelves of any height, by either hand, the body turning between the two."""
+    actor.become("stand")
+    rng = actor.rng
+    low = Posture(32.0, 80.0, -10.0, 50.0, 35.0)
+    end_s = actor.time.now_s + what.duration_s
+    while actor.time.now_s < end_s:
+        side: Side = SIDES[rng.integers(2)]
+        high = Posture(rng.uniform(65, 150), rng.uniform(55, 90), rng.uniform(0, 35), rng.uniform(8, 45), 15.0)
+        for posture in (low, high) if rng.random() < 0.7 else (high, low):
+            took_s = rng.uniform(0.8, 1.7)
+            actor.arm(side, actor.vary(posture, 6.0), took_s)
+            actor.trunk(took_s, heading=actor.time.target["heading"] + rng.normal(0, 40), pitch=rng.normal(-4, 5))
+            actor.time.wait(took_s + rng.uniform(0.1, 2.0))
+        if rng.random() < 0.6:
+            actor.let_hang(sides=(side,))
+        actor.time.wait(rng.uniform(0.2, 5.0))
+    actor.trunk(1.0, pitch=0.0)
     actor.let_hang()
 
 

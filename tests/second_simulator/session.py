@@ -18,6 +18,19 @@ from second_simulator.shapes import Fault, SetPlan, possible_faults
 MOVEMENTS = ("neutral_pose", "elbow_bends", "forward_raises", "bends_at_shoulder_height")
 # What every daily scenario has.
 DAILY = ("walk", "sit", "type", "drink", "dress")
+# Of a longer one, what each part lasts, from and to, in s.
+DAY_S = {
+    "walk": (10.0, 90.0),
+    "sit": (20.0, 150.0),
+    "type": (30.0, 240.0),
+    "drink": (8.0, 60.0),
+    "eat": (30.0, 180.0),
+    "dress": (8.0, 60.0),
+    "reach": (15.0, 120.0),
+    "stand": (5.0, 40.0),
+    "scratch": (4.0, 10.0),
+    "lie": (20.0, 120.0),
+}
 # A drawn set is not longer than this.
 SET_S = 150.0
 
@@ -77,13 +90,14 @@ def session(
     high_bends: bool = False,
     between: Sequence[Interlude] | None = None,
     faults: float = 0.0,
+    minutes: float | None = None,
 ) -> Session:
     """A session of this person; what is None is drawn from the person's population, anew for each number.
 
     scenario: `sets`, or `daily`, which has a pose and no set. arms: which wear sensors on wrist and upper arm.
     acromion: whether they wear one on the shoulder blade. high_bends: whether bends_at_shoulder_height is done.
     between: interludes between the sets, in turn; () for none. faults: share of the reps of drawn sets that are done
-    wrong in one way.
+    wrong in one way. minutes: how long a daily one lasts, with all that is in a day; None: a few minutes.
     """
     rng = who.random(7, number)
     wide = who.population == "table"
@@ -94,6 +108,8 @@ def session(
     grades = ("calibrated", "good", "usual", "cheap") if wide else ("good", "usual")
     drawn_grade = str(rng.choice(grades))
     blocks: list[Block] = [Movement("neutral_pose", rng.uniform(4, 8))]
+    if scenario == "daily" and minutes is not None:
+        return Session(who, (blocks[0], *day(rng, minutes)), tuple(worn), grade or drawn_grade, number)
     if scenario == "daily":
         kinds = [*DAILY, *rng.choice((*DAILY, "stand", "scratch"), int(rng.integers(3, 9)))]
         blocks += [Interlude(str(kind), rng.uniform(8, 30)) for kind in rng.permutation(kinds)]
@@ -111,6 +127,15 @@ def session(
             blocks.append(between[(k - 1) % len(between)])
         blocks.append(plan)
     return Session(who, tuple(blocks), tuple(worn), grade or drawn_grade, number)
+
+
+def day(rng: np.random.Generator, minutes: float) -> list[Interlude]:
+    """All that is in a day, in any order, until the time is over."""
+    out: list[Interlude] = []
+    while sum(part.duration_s for part in out) < 60 * minutes:
+        out += [Interlude(str(kind), float(rng.uniform(*DAY_S[str(kind)]))) for kind in rng.permutation(list(DAY_S))]
+    until = next(k for k in range(len(out) + 1) if sum(part.duration_s for part in out[:k]) >= 60 * minutes)
+    return out[:until]
 
 
 def drawn_sets(who: Person, rng: np.random.Generator, arms: Sequence[Side], faults: float, count: int) -> list[SetPlan]:

@@ -4,6 +4,7 @@ import { countWords } from "./marks.js";
 import { amount, clock, seconds } from "./words.js";
 
 const NUDGE_S = 0.5;
+const MOST_OTHERS = 3;
 const RATED = ["pain", "effort"];
 
 export class Details {
@@ -90,13 +91,31 @@ export class Details {
     this.hint(span);
   }
 
+  // What it may be instead, likeliest first: one press names it.
+  others(alternatives) {
+    const box = get("others");
+    const text = JSON.stringify(alternatives);
+    if (box.dataset.text === text) return;
+    box.dataset.text = text;
+    box.replaceChildren(
+      ...alternatives.slice(0, MOST_OTHERS).map(([name, share]) => {
+        const button = make("button", "", `Or ${name ? this.names().drill(name) : "none of the drills"}, ${Math.round(100 * share)} %`);
+        button.type = "button";
+        button.addEventListener("click", () => this.marks().edit(this.marks().span, { drill: name, direction: "" }));
+        return button;
+      }),
+    );
+  }
+
   hint({ offered, doubt, cells }) {
     show(get("hint"), offered);
     if (!offered) return;
     const sure = doubt?.probability ?? null;
-    write(get("hint-text"), `${cells.drill && sure !== null ? `Proposed, ${Math.round(100 * sure)} % sure of the drill.` : "Proposed."} ${doubt?.said ?? ""}`.trim());
-    const others = (doubt?.alternatives ?? []).map(([name, share]) => `${name ? this.names().drill(name) : "none of the drills"} ${Math.round(100 * share)} %`);
-    write(get("others"), others.length ? `Or: ${others.join(", ")}` : "");
+    // Drills stand in it by the names of their files.
+    const words = (doubt?.said ?? "").replace(/[a-z_]+/g, (word) => (this.names().drills.has(word) ? this.names().drill(word) : word));
+    const said = words && ` ${words[0].toUpperCase()}${words.slice(1)}.`;
+    write(get("hint-text"), `Proposed${sure === null ? "" : `, ${Math.round(100 * sure)} % sure`}.${said}`);
+    this.others(cells.trial_type === "set" ? (doubt?.alternatives ?? []) : []);
   }
 }
 

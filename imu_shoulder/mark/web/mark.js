@@ -161,7 +161,7 @@ function buttons() {
   get("save").disabled = saving || !marks.unsaved;
   write(get("save"), marks.unsaved ? "Save" : version ? "✓ Saved" : "Save");
   get("save").classList.toggle("go", marks.unsaved);
-  get("analyse").classList.toggle("go", !marks.unsaved);
+  get("analyse").classList.toggle("go", !marks.unsaved && !marks.offers.length);
   get("analyse").disabled = saving || running || Boolean(state.failed);
   write(get("analyse"), running ? "Analysing ..." : marks.unsaved ? "Save and analyse" : "Analyse");
   for (const id of ["split", "remove", "to-mark"]) get(id).disabled = !span;
@@ -171,6 +171,7 @@ function buttons() {
   write(get("offer-text"), `${offers} ${offers === 1 ? "proposal" : "proposals"}, hatched: not saved until you take or change ${offers === 1 ? "it" : "them"}.`);
   write(get("take-all"), offers === 1 ? "Take it" : `Take all ${offers}`);
   const doing = running ? state.analysis.stage : state.stage;
+  get("lanes").setAttribute("aria-busy", String(Boolean(state.stage)));
   write(get("doing"), doing ? `${doing} ...` : noAngles());
 }
 
@@ -200,7 +201,7 @@ function conflict() {
     reread("events.tsv was changed by another page or program: this is what it has now.");
     return;
   }
-  alarm("events.tsv was changed meanwhile by another page or program. Nothing of yours was saved since, and nothing of theirs is lost.", true);
+  alarm("events.tsv was changed meanwhile by another page or program. Your marks are not saved, and theirs are not written over.", true);
 }
 
 async function reread(text) {

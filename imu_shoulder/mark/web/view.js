@@ -80,7 +80,8 @@ export function watchPointers(element, view, tap) {
   };
   element.addEventListener("pointerup", up);
   element.addEventListener("pointercancel", up);
-  element.addEventListener(
+  // Of what stands on the curves, too.
+  element.parentElement.addEventListener(
     "wheel",
     (event) => {
       // Up and down zooms; sideways, or with the shift key, pans. With neither the page would scroll away.

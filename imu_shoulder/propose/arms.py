@@ -1,0 +1,99 @@
+"""What the sensors of each arm show without any calibration: their motion, its stays, and the chains among these."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.frames import quat_from_rotation
+from imu_shoulder.model import SIDES, UPPER_ARM, WRIST, Aligned, FloatArray, Side, on_arm
+from imu_shoulder.propose.repeats import Chain, Excursion, Stays, find_chains, find_excursions, find_stays
+from imu_shoulder.segment._free_motion import Motion, motion_of
+
+# Strides are shorter than a rep and swing an arm no further.
+STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
+# Shares of the way at which the ways there and back are held against each other.
+LEVELS = (0.35, 0.6, 0.8)
+
+
+@dataclass(frozen=True, slots=True)
+class Arm:
+    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, see `mean_up`."""
+
+    side: Side
+    motions: dict[str, Motion]
+    stays: Stays
+    excursions: tuple[Excursion, ...]
+    chains: tuple[Chain, ...]
+    summed_up: tuple[FloatArray, ...]
+
+    @property
+    def exercise(self) -> tuple[Chain, ...]:
+        return tuple(chain for chain in self.chains if not strides(chain))
+
+
+def strides(chain: Chain) -> bool:
+    """Whether it is the swing of an arm in walking, or quicker: scratching, shaking."""
+    return float(np.median(chain.durations_s)) < STRIDE_S and chain.way_rad < SWING_RAD
+
+
+def looped(arm: Arm, chain: Chain) -> float:
+    """How far the way back lies from the way there, as a share of the way, in the median of a chain: exercise goes back
+    as it came, and much else in a day does not."""
+    lead = next(iter(arm.motions.values()))
+    quats = quat_from_rotation(lead.earth_from_sensor)
+    stays, apart = arm.stays, []
+    for own in chain.excursions:
+        first, last = np.searchsorted(lead.time_s, [stays.end_s[own.first], stays.start_s[own.last]])
+        path = quats[first : last + 1]
+        if len(path) < 5:
+            continue
+        gone = 2 * np.arccos(np.clip(np.abs(path @ path[0]), 0.0, 1.0))
+        way = float(gone.max())
+        for level in LEVELS:
+            over = np.flatnonzero(gone >= level * way)
+            there, back = path[over[0]], path[over[-1]]
+            apart.append(2 * np.arccos(min(1.0, abs(float(there @ back)))) / way)
+    return float(np.median(apart)) if apart else 1.0
+
+
+def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
+    """Each arm that wears a sensor on wrist or upper arm and saw something."""
+    out = []
+    for side in SIDES:
+        motions = {}
+        for placement in (on_arm(side, WRIST), on_arm(side, UPPER_ARM)):
+            if placement in aligned.tracks:
+                track = aligned.tracks[placement]
+                seen = motion_of(aligned.time_s, track.acc_m_s2, track.gyr_rad_s, aligned.rate_hz)
+                motions |= {} if seen is None else {placement: seen}
+        if motions:
+            stays = find_stays(list(motions.values()))
+            excursions = find_excursions(stays)
+            known = tuple(own for own in excursions if own is not None)
+            chains = tuple(find_chains(stays, excursions))
+            out.append(Arm(side, motions, stays, known, chains, tuple(map(_summed_up, motions.values()))))
+    return tuple(out)
+
+
+def _summed_up(motion: Motion) -> FloatArray:
+    """Running sums (M + 1, 3) of where up is in the sensor's frame."""
+    up = motion.earth_from_sensor.inv().apply([0.0, 0.0, 1.0])
+    return np.vstack([np.zeros(3), np.cumsum(up, axis=0)])
+
+
+def mean_up(arm: Arm, start_s: FloatArray | float, end_s: FloatArray | float) -> FloatArray:
+    """Where up is in each sensor's frame (S, ..., 3), length 1, in the mean over stretches (...)."""
+    out = []
+    for motion, summed in zip(arm.motions.values(), arm.summed_up, strict=True):
+        first = np.minimum(np.searchsorted(motion.time_s, start_s), len(motion.time_s) - 1)
+        last = np.maximum(np.searchsorted(motion.time_s, end_s, side="right"), first + 1)
+        mean = summed[last] - summed[first]
+        out.append(mean / np.maximum(np.linalg.norm(mean, axis=-1, keepdims=True), 1e-9))
+    return np.array(out)
+
+
+def tilt_deg(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Between directions (..., 3) of length 1."""
+    return np.asarray(np.degrees(np.arccos(np.clip((one * other).sum(axis=-1), -1.0, 1.0))))

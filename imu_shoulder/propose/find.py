@@ -1,0 +1,125 @@
+"""What is proposed of a whole recording: the pose, the calibration movements, and the sets with their drills."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.drills import Drill, load_shipped, shipped_ids
+from imu_shoulder.engine.asked import Asked
+from imu_shoulder.engine.order import Part
+from imu_shoulder.engine.whole import Whole
+from imu_shoulder.errors import CalibrationError
+from imu_shoulder.model import Aligned, Event, Recording, Side
+from imu_shoulder.plan import Plan
+from imu_shoulder.propose.arms import find_arms
+from imu_shoulder.propose.pose import find_start
+from imu_shoulder.propose.proposal import Proposal
+from imu_shoulder.propose.sets import Stretch, cut_to_recording, named, stretches
+
+# What is less likely exercise than this is left out.
+LEAST_PROBABILITY = 0.5
+# The weight of a drill that the plan asks next, of one that it asks at all, and of one that it does not ask.
+NEXT, ASKED, UNASKED = 6.0, 3.0, 0.3
+
+
+def proposals(
+    recording: Recording,
+    plan: Plan | None = None,
+    drills: Mapping[str, Drill] | None = None,
+    params: Params | None = None,
+) -> tuple[Proposal, ...]:
+    """What nobody marked in the recording, in time order: a neutral pose, calibration movements, sets.
+
+    Kinds that are marked are left as they are and not proposed. drills: the user's own by id, beside the shipped ones.
+    plan: its drills are likelier, the one that comes next most of all.
+    Raises ShoulderError when the recording cannot be used.
+    """
+    params = params or Params()
+    aligned = align_recording(recording, params.align)
+    marked = recording.events
+    known = _as_proposals(marked)
+    arms = find_arms(aligned)
+    start = find_start(aligned, arms)
+    found: list[Proposal] = []
+    if not any(event.trial_type == "neutral_pose" for event in marked) and start.pose is not None:
+        found.append(start.pose)
+    if not any(event.trial_type not in ("neutral_pose", "set") for event in marked):
+        found += start.movements
+    if any(event.trial_type == "set" for event in marked):
+        return tuple(sorted(found, key=lambda own: own.start_s))
+    movements = [own for own in (*known, *found) if own.kind not in ("set", "neutral_pose")]
+    sets = stretches(arms, movements)
+    events = (*marked, *(own.event for own in found))
+    angles = _angles(aligned, params, events, sets)
+    sets = [cut_to_recording(own, float(aligned.time_s[0]), float(aligned.time_s[-1])) for own in sets]
+    found += _named(sets, plan, drills or {}, aligned, angles)
+    return tuple(sorted(found, key=lambda own: own.start_s))
+
+
+def proposed(
+    recording: Recording,
+    plan: Plan | None = None,
+    drills: Mapping[str, Drill] | None = None,
+    params: Params | None = None,
+) -> Recording:
+    """The recording with what is proposed of it beside what is marked, and with the proposals themselves."""
+    found = proposals(recording, plan, drills, params)
+    events = sorted((*recording.events, *(own.event for own in found)), key=lambda event: event.onset_s)
+    return replace(recording, events=tuple(events))
+
+
+def _as_proposals(events: Sequence[Event]) -> list[Proposal]:
+    return [Proposal(event.trial_type, event.onset_s, event.end_s, event.side, event.drill) for event in events]
+
+
+def _angles(
+    aligned: Aligned, params: Params, events: Sequence[Event], sets: Sequence[Stretch]
+) -> Mapping[Side, ArmAngles]:
+    """The arms' angles, from the pose that is marked or proposed; without columns where there is none."""
+    if not any(event.trial_type == "neutral_pose" for event in events):
+        return {}
+    # Headings are kept over a set as over a marked one, whatever its drill turns out to be.
+    every = tuple(sorted((*events, *(own.event for own in sets)), key=lambda event: event.onset_s))
+    whole = Whole(aligned, params, Asked())
+    try:
+        whole.advance(Part(aligned.time_s, aligned.tracks, every, every))
+    except CalibrationError:
+        return {}
+    return whole.arms
+
+
+def _named(
+    sets: Sequence[Stretch],
+    plan: Plan | None,
+    own: Mapping[str, Drill],
+    aligned: Aligned,
+    angles: Mapping[Side, ArmAngles],
+) -> list[Proposal]:
+    """In order of time, each with the drill that it is likeliest, what the plan still asks for being likelier."""
+    choices = {drill_id: load_shipped(drill_id) for drill_id in shipped_ids()} | dict(own)
+    due: list[str] = []
+    if plan is not None:
+        choices |= {planned.drill.id: planned.drill for planned in plan.drills}
+        due = [planned.drill.id for planned in plan.drills for _ in range(planned.sets)]
+    out = []
+    for stretch in sets:
+        priors = {} if plan is None else _priors(choices, plan, due)
+        found = named(stretch, list(choices.values()), priors, aligned, angles)
+        if found.probability < LEAST_PROBABILITY:
+            continue
+        if found.drill in due:
+            due.remove(found.drill)
+        out.append(found)
+    return out
+
+
+def _priors(choices: Mapping[str, Drill], plan: Plan, due: Sequence[str]) -> dict[str, float]:
+    asked = {planned.drill.id for planned in plan.drills}
+    weights = {name: ASKED if name in asked else UNASKED for name in choices}
+    if due:
+        weights[due[0]] = NEXT
+    return weights

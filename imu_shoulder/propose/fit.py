@@ -1,0 +1,262 @@
+"""How well a stretch of an arm's angles fits a drill, by what the drill's file asks: the same for every drill there is.
+
+The stretch is cut into the drill's reps as a marked set is, and its postures are held against the ranges of the start,
+the stations and the form. What is off adds up; a drill is as likely as little is off, and "none of them" is as likely
+as a drill of which a certain amount is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from math import exp, inf
+
+import numpy as np
+
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.arrays import bridged
+from imu_shoulder.drills import AngleRange, Drill
+from imu_shoulder.model import Event, FloatArray, Side
+from imu_shoulder.segment.model import ArmSet, Rep, rows_between
+from imu_shoulder.segment.sets import SegmentParams, segment_set, sets_out_elsewhere
+
+# What is so far outside of a range is off by one; of angles that also faults and skin move, by more.
+OFF_DEG: Mapping[str, float] = {"thumb_up": 25.0, "plane": 20.0, "rotation": 14.0, "forearm": 25.0}
+USUAL_OFF_DEG = 12.0
+# No single thing is off by more: one fault in every rep is still the drill, done wrong.
+MOST_OFF = 3.5
+# The share of the reps that a drill does not see, or sees too many of, is off by so much.
+COUNT_WEIGHT = 4.0
+# A drill whose reps take in less than this share of all that the arm moves sees a part of another movement.
+FULL_SHARE, PART_WEIGHT = 0.75, 8.0
+# Where a segment points is looked at this often for how far it goes: sway adds nothing to it.
+PATH_HZ = 4.0
+# The arm passes this much beyond what the drill's postures have of an angle before it is off.
+BEYOND_DEG = 17.0
+# Of a body that lies, where the upper arm is against the vertical; and of an arm that holds while the other lifts.
+LYING_DEG, HELD_DEG = (50.0, 130.0), (55.0, 125.0)
+# What speaks against a drill whose other arm does otherwise than asked.
+OTHER_ARM, OTHER_MOVES, OTHER_UNSEEN = 3.5, 1.5, 0.5
+# A range of an angle that was not seen.
+UNSEEN_RANGE = 0.6
+# An arm of which the drill shows no whole rep.
+UNSEEN_OFF = 6.0
+# Held where no hold is asked, or none where one is.
+HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
+# "None of them" is as likely as a drill of which this is off.
+NONE_OFF = 3.0
+# Drills whose likelihoods differ by less are not told apart by what the sensors show.
+ALIKE = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """off: how much speaks against a drill, 0 for nothing. sides: of the arms that lift. reps: of each, its count."""
+
+    drill: Drill
+    off: float
+    reps: Mapping[Side, int]
+
+
+def fit(
+    drill: Drill,
+    span_s: tuple[float, float],
+    counts: Mapping[Side, int],
+    time_s: FloatArray,
+    rate_hz: float,
+    arms: Mapping[Side, ArmAngles],
+    moving: Collection[Side] = (),
+) -> Fit:
+    """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,). moving:
+    arms that repeat something meanwhile."""
+    sides = [side for side in counts if side in arms and arms[side].angles]
+    if not sides:
+        return Fit(drill, inf, {})
+    event_side = sides[0] if len(sides) == 1 else "both"
+    event = Event(span_s[0], span_s[1] - span_s[0], "set", drill.id, event_side)
+    found = segment_set(1, event, drill, time_s, rate_hz, arms, SegmentParams())
+    lifts = {own.side: own for own in found if own.role == "lift"}
+    rows = rows_between(time_s, *span_s)
+    offs = [min(_off(drill, lifts.get(side), counts[side], time_s, arms[side]), UNSEEN_OFF) for side in sides]
+    other = [side for side in arms if side not in sides and "elevation_gravity_deg" in arms[side].angles]
+    against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}))
+    reps = {side: len(lifts[side].counted) if side in lifts else 0 for side in sides}
+    return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps)
+
+
+def likelihoods(
+    fits: Iterable[Fit], priors: Mapping[str, float], none_off: float = NONE_OFF
+) -> dict[str | None, float]:
+    """Probability of each drill by its id, and of none of them by None. priors: weights, 1 where not named."""
+    weights: dict[str | None, float] = {
+        own.drill.id: priors.get(own.drill.id, 1.0) * exp(-(own.off**2) / 2) for own in fits
+    }
+    weights[None] = priors.get("", 1.0) * exp(-(none_off**2) / 2)
+    total = sum(weights.values())
+    return {name: weight / total for name, weight in weights.items()}
+
+
+def _off(drill: Drill, own: ArmSet | None, count: int, time_s: FloatArray, arm: ArmAngles) -> float:
+    if own is None:
+        return inf
+    reps = [rep for rep in own.counted if _visits_all(drill, rep)]
+    if not reps:
+        return inf
+    off = [COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3)]
+    off.append(PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0))
+    elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
+    starts = drill.or_start if elsewhere else drill.start
+    postures = _Postures(arm, time_s)
+    at_start = [postures.over(rep.start_s - 0.4, rep.start_s + 0.1) for rep in reps]
+    off += [_outside(asked, at_start, None) for asked in starts]
+    for station in drill.stations:
+        there = [postures.over(*_stay(rep, station.name)) for rep in reps]
+        off += [_outside(asked, there, at_start) for asked in station.ranges if asked.above in (None, "start")]
+        if station is drill.top:
+            off += [_form_off(drill, limit.asked, there, at_start) for limit in drill.form.limits]
+    off += _beyond(drill, starts, reps, postures)
+    off.append(_body_off(drill, at_start))
+    held_s = float(np.median([np.subtract(*_stay(rep, drill.top.name)[::-1]) for rep in reps]))
+    wrong = held_s > HOLD_S[1] if drill.top.hold_s == 0 else held_s < HOLD_S[0]
+    off.append(HOLD_OFF if wrong else 0.0)
+    return float(np.sqrt(np.sum(np.square(np.minimum(off, MOST_OFF)))))
+
+
+def _path_share(own: ArmSet, reps: Sequence[Rep], time_s: FloatArray, arm: ArmAngles) -> float:
+    """The share of the way that the arm's segments make in the set which lies within its reps."""
+    rows = slice(*own.rows)
+    step = max(1, round(len(time_s[rows]) / ((time_s[rows][-1] - time_s[rows][0]) * PATH_HZ)))
+    within = np.zeros(len(time_s[rows][::step][1:]), dtype=bool)
+    at_s = time_s[rows][::step][1:]
+    for rep in reps:
+        within |= (rep.start_s <= at_s) & (at_s <= rep.end_s)
+    whole = part = 0.0
+    for segment in ("forearm", "upper_arm"):
+        columns = [arm.hidden.get(f"{segment}_{axis}") for axis in "xyz"]
+        if any(column is None for column in columns):
+            continue
+        way = np.linalg.norm(np.diff([column[rows][::step] for column in columns if column is not None]), axis=0)
+        way[~np.isfinite(way)] = 0.0
+        whole += float(way.sum())
+        part += float(way[within].sum())
+    return part / whole if whole else 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Postures:
+    arm: ArmAngles
+    time_s: FloatArray
+
+    def over(self, start_s: float, end_s: float) -> Mapping[str, float]:
+        """The median of every angle over a moment or a stay, by its name."""
+        rows = rows_between(self.time_s, start_s, max(end_s, start_s + 0.2))
+        out = {}
+        for column, values in self.arm.angles.items():
+            seen = values[rows][np.isfinite(values[rows])]
+            if len(seen):
+                out[column.removesuffix("_deg")] = float(np.median(seen))
+        return out
+
+    def reached(self, angle: str, start_s: float, end_s: float) -> tuple[float, float] | None:
+        """How low and how high an angle went, a moment's worth of each end left out."""
+        values = self.arm.angles.get(f"{angle}_deg")
+        if values is None:
+            return None
+        seen = values[rows_between(self.time_s, start_s, end_s)]
+        seen = seen[np.isfinite(seen)]
+        if len(seen) < 3:
+            return None
+        low, high = np.quantile(seen, (0.04, 0.96))
+        return float(low), float(high)
+
+
+def _visits_all(drill: Drill, rep: Rep) -> bool:
+    return not drill.by_stations or {station.name for station in drill.stations} <= {visit.name for visit in rep.visits}
+
+
+def _stay(rep: Rep, station: str) -> tuple[float, float]:
+    visit = next((visit for visit in rep.visits if visit.name == station), None)
+    return (rep.top_start_s, rep.top_end_s) if visit is None else (visit.start_s, visit.end_s)
+
+
+def _outside(
+    asked: AngleRange, there: Sequence[Mapping[str, float]], at_start: Sequence[Mapping[str, float]] | None
+) -> float:
+    """How far the median over the reps is outside of a range, in units of what is off by one."""
+    angle = asked.angle
+    if angle == "elevation" and not any(angle in own for own in there):
+        # A lone wrist shows how far the forearm is raised; with a straight elbow that is the arm.
+        angle = "forearm_elevation"
+    values = []
+    for k, own in enumerate(there):
+        below = None if asked.above is None or at_start is None else at_start[k].get(angle)
+        if angle in own and (asked.above is None or below is not None):
+            values.append(own[angle] - (below or 0.0))
+    if not values:
+        return UNSEEN_RANGE
+    median = float(np.median(values))
+    outside = max(asked.low_deg - median, median - asked.high_deg, 0.0)
+    return min(outside / OFF_DEG.get(asked.angle, USUAL_OFF_DEG), MOST_OFF)
+
+
+def _form_off(
+    drill: Drill,
+    asked: AngleRange,
+    there: Sequence[Mapping[str, float]],
+    at_start: Sequence[Mapping[str, float]],
+) -> float:
+    if asked.angle == "elevation" and drill.body != "upright":
+        return 0.0
+    if asked.angle == "plane" and drill.directions:
+        ranges = [AngleRange("plane", *ends) for ends in drill.directions.values()]
+        return min(_outside(own, there, at_start) for own in ranges)
+    return _outside(asked, there, at_start)
+
+
+def _beyond(drill: Drill, starts: Sequence[AngleRange], reps: Sequence[Rep], postures: _Postures) -> list[float]:
+    """How far elbow and elevation go, in the reps and between them, beyond all that the drill's postures have."""
+    out = []
+    asked = [*starts, *(own for station in drill.stations for own in station.ranges)]
+    asked += [limit.asked for limit in drill.form.limits]
+    for angle in ("elbow", "elevation"):
+        ranges = [own for own in asked if own.angle == angle and own.above is None]
+        if not ranges or (angle == "elevation" and drill.body != "upright"):
+            continue
+        low, high = min(own.low_deg for own in ranges), max(own.high_deg for own in ranges)
+        reached = postures.reached(angle, reps[0].start_s, reps[-1].end_s)
+        if reached is not None:
+            out.append(max(low - reached[0], reached[1] - high, BEYOND_DEG) - BEYOND_DEG)
+    return [own / USUAL_OFF_DEG for own in out]
+
+
+def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]]) -> float:
+    """Of a drill that is done lying, how far the upper arm is from level; of others that keep the elbow at the side,
+    how far from hanging."""
+    raised = [own["elevation_gravity"] for own in at_start if "elevation_gravity" in own]
+    if not raised or (drill.body == "upright" and drill.leading_angle != "rotation"):
+        return 0.0
+    median = float(np.median(raised))
+    if drill.body == "lying":
+        return max(LYING_DEG[0] - median, median - LYING_DEG[1], 0.0) / USUAL_OFF_DEG
+    if drill.body == "upright" and drill.form.ends_of("elevation") is not None:
+        return max(median - drill.form.ends_of("elevation")[1] - 5.0, 0.0) / USUAL_OFF_DEG  # type: ignore[index]
+    return 0.0
+
+
+def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int, moves: bool) -> float:
+    """What speaks against a drill in the arm that does no reps, where it wears sensors."""
+    if lifting == 2:
+        return OTHER_ARM if drill.arms == "hold_and_lift" else 0.0
+    if not others:
+        return 0.0 if drill.arms == "each" and drill.form.closing_deg is None else OTHER_UNSEEN
+    if moves:
+        return OTHER_ARM if drill.arms == "hold_and_lift" or drill.form.closing_deg is not None else OTHER_MOVES
+    raised = others[0].angles["elevation_gravity_deg"][rows]
+    seen = raised[np.isfinite(raised)]
+    held = bool(len(seen)) and bool(HELD_DEG[0] <= np.quantile(seen, 0.15) <= np.quantile(seen, 0.85) <= HELD_DEG[1])
+    if drill.body == "lying":
+        return 0.0
+    if drill.form.closing_deg is not None:
+        # Two arms under one band.
+        return OTHER_ARM
+    return OTHER_ARM if held != (drill.arms == "hold_and_lift") else 0.0
