@@ -48,12 +48,20 @@ SELECT id AS session_id, kind, start_utc, start, name, version, parameters_sha25
 FROM session WHERE athlete_id = :athlete_id ORDER BY start_utc DESC
 """
 
+# The latest few of them; those from a moment on; how many there are.
+SESSIONS_LATEST = SESSIONS.rstrip() + " LIMIT :most"
+SESSIONS_SINCE = SESSIONS.replace("ORDER BY", "AND start_utc >= :since ORDER BY")
+SESSION_COUNT = "SELECT count(*) AS found FROM session WHERE athlete_id = :athlete_id"
+
 # The trend of every drill and arm of one athlete, in time.
 TREND = """
 SELECT session_id, start_utc, made_by, drill, direction, side, role, sets, reps_asked, reps_done, reps_scored,
        clean_share, load_kg, effort, pain, hold_sd_deg, hold_s, arc_deg, lift_s, lower_s, top_deg, time_in_band_pct
 FROM drill_summary WHERE athlete_id = :athlete_id ORDER BY start_utc
 """
+
+# The same from a moment on.
+TREND_SINCE = TREND.replace("ORDER BY", "AND start_utc >= :since ORDER BY")
 
 # The summary of an athlete's latest session with sensors, once for each decision on its advice, the latest last.
 ADVICE = """

@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import json
 import secrets
+import threading
 from collections.abc import AsyncIterator, Callable, Mapping
 from importlib import resources
 from pathlib import Path
@@ -175,11 +176,12 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
 
     @contextlib.asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
-        # What everybody's sessions say is worked out before the first page asks.
-        warm = asyncio.create_task(asyncio.to_thread(roster.entries, desk), name="standings")
+        stop = threading.Event()
+        warm = asyncio.create_task(asyncio.to_thread(athlete.draw_ahead, desk, stop), name="draw ahead")
         try:
             yield
         finally:
+            stop.set()
             await asyncio.gather(warm, return_exceptions=True)
 
     return Guard(Starlette(routes=routes, lifespan=lifespan), access)

@@ -57,6 +57,8 @@ class Desk:
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     standings: Standings = field(init=False)
     _templates: jinja2.Environment = field(init=False)
+    # By athlete, the row of the roster's query and today, and what the roster shows for them.
+    entries: dict[int, tuple[tuple[Any, ...], dict[str, Any]]] = field(default_factory=dict)
     _drawn: dict[Any, Any] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
@@ -84,3 +86,8 @@ class Desk:
             while len(self._drawn) > MOST_DRAWN:
                 del self._drawn[next(iter(self._drawn))]
         return found
+
+    def forget(self) -> None:
+        """Draw everything anew from now on."""
+        with self._lock:
+            self._drawn.clear()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import timedelta
+from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
 from typing import Any
+
+from markupsafe import Markup
 
 from imu_shoulder.assess.words import counted
 from imu_shoulder.history.queries import ENTRY, RECENT, RECENT_OF, ROSTER, rows
@@ -15,27 +17,50 @@ from imu_shoulder.review.words import ago
 
 # Sessions are counted over so many days.
 RECENT_DAYS = 28
+# From so many changed athletes on their sessions are looked up all at once.
+FEW = 20
 # Kinds for which a coach does something; the others are good to know.
 PRESSING = ("pain", "fell_back", "unseen", "dose", "sides")
 
 
 def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
-    """Everybody, or one athlete, the most pressing first: the roster's columns with `reasons`, `ago` and `done`."""
+    """Everybody, or one athlete, the most pressing first: the query's columns with `reasons`, `ago`, `done`, `drawn`."""
     today = desk.today()
     since = (today - timedelta(days=RECENT_DAYS)).isoformat()
-    one = {} if athlete_id is None else {"athlete_id": athlete_id}
     with desk.store.read() as connection:
-        found = rows(connection, ENTRY if one else ROSTER, since=since, **one)
-        latest: dict[int, list[Mapping[str, Any]]] = {}
-        for row in rows(connection, RECENT_OF if one else RECENT, **one):
+        if athlete_id is None:
+            found = rows(connection, ROSTER, since=since)
+        else:
+            found = rows(connection, ENTRY, since=since, athlete_id=athlete_id)
+    states = [(today, *row.values()) for row in found]
+    known = [desk.entries.get(row["athlete_id"], _NOTHING) for row in found]
+    stale = [row for row, state, (before, _) in zip(found, states, known, strict=True) if state != before]
+    for row, entry in zip(stale, _entries(desk, stale, today), strict=True):
+        desk.entries[row["athlete_id"]] = (today, *row.values()), entry
+    out = [desk.entries[row["athlete_id"]][1] for row in found]
+    return sorted(out, key=lambda entry: entry["order"])
+
+
+_NOTHING: tuple[tuple[Any, ...], dict[str, Any]] = (), {}
+
+
+def _entries(desk: Desk, found: Sequence[Mapping[str, Any]], today: date) -> list[dict[str, Any]]:
+    """Of athletes of whom something changed. found: rows of the roster's query."""
+    latest: dict[int, list[Mapping[str, Any]]] = {}
+    with desk.store.read() as connection:
+        for own in found if len(found) < FEW else ():
+            latest[own["athlete_id"]] = list(rows(connection, RECENT_OF, athlete_id=own["athlete_id"]))
+        for row in rows(connection, RECENT) if len(found) >= FEW else ():
             latest.setdefault(row["athlete_id"], []).append(row)
     stands = desk.standings.of(found)
     out = []
     for row in found:
         own = reasons(Recent(row, latest.get(row["athlete_id"], [])), stands[row["athlete_id"]], today)
         seen = "" if row["start_utc"] is None else ago(row["start_utc"], today)
-        out.append({**row, "reasons": own, "ago": seen, "done": _done(row)})
-    return sorted(out, key=lambda entry: (order(entry["reasons"]), entry["name"]))
+        entry = {**row, "reasons": own, "ago": seen, "done": _done(row), "order": (order(own), row["name"])}
+        shown = {"e": entry, "pressing": PRESSING}
+        out.append({**entry, "drawn": Markup(desk.fill("roster_row.html.j2", shown, reads=True))})
+    return out
 
 
 def _done(row: Mapping[str, Any]) -> str:

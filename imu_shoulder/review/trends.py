@@ -48,25 +48,22 @@ def day_of(start_utc: str) -> float:
     return datetime.fromisoformat(start_utc).timestamp() / _SECONDS_A_DAY
 
 
-def drill_trends(
-    trend: Sequence[Row], stand: Stand, versions: Sequence[PlanVersion], since: float
-) -> list[DrillTrends]:
-    """Of every drill that was done since then, the latest done first.
-
-    trend: rows of the query of that name, in time. versions: of the plan. since: in days.
-    """
+def drill_trends(trend: Sequence[Row], stand: Stand, versions: Sequence[PlanVersion]) -> list[DrillTrends]:
+    """Of every drill, the latest done first. trend: rows of the query of that name, in time. versions: of the plan."""
     drills: dict[tuple[str, str], dict[str, list[Row]]] = {}
     for row in trend:
-        if row["role"] == "lift" and day_of(row["start_utc"]) >= since:
+        if row["role"] == "lift":
             drills.setdefault((row["drill"], row["direction"]), {}).setdefault(row["side"], []).append(row)
     plan_marks = [(day_of(own.valid_from), f"plan {own.number}") for own in versions if own.number > 1]
     out = []
     for (drill, direction), by_side in drills.items():
         sides = tuple(side for side in SIDES if side in by_side)
+        days = {side: np.array([day_of(row["start_utc"]) for row in by_side[side]]) for side in sides}
+        marks = {side: [*_program_marks(by_side[side], days[side]), *plan_marks] for side in sides}
         rows = []
         for shown in SHOWN.values():
             cells = tuple(
-                _cell(shown, by_side[side], stand.of((drill, direction, side), shown.name), plan_marks)
+                _cell(shown, by_side[side], days[side], stand.of((drill, direction, side), shown.name), marks[side])
                 for side in sides
             )
             if any(cell is not None for cell in cells):
@@ -77,17 +74,16 @@ def drill_trends(
 
 
 def _cell(
-    shown: Shown, rows: Sequence[Row], found: Statement | None, plan_marks: Sequence[tuple[float, str]]
+    shown: Shown, rows: Sequence[Row], days: FloatArray, found: Statement | None, marks: Sequence[tuple[float, str]]
 ) -> Cell | None:
-    values = np.array([np.nan if row[shown.name] is None else row[shown.name] for row in rows], dtype=float)
+    values = np.array([row[shown.name] for row in rows], dtype=float)  # None becomes NaN
     if not np.isfinite(values).any():
         return None
-    days = np.array([day_of(row["start_utc"]) for row in rows])
     known = values[np.isfinite(values)]
     latest = amount(float(known[-1]), shown.name)
     said = f"{shown.title}: {len(known)} sessions, {amount(float(known[0]), shown.name)} to {latest} {shown.unit}"
     band, through = _window(shown, days, found)
-    marks = [(day, text) for day, text in (*_program_marks(rows, days), *plan_marks) if days[0] <= day <= days[-1]]
+    marks = [(day, text) for day, text in marks if days[0] <= day <= days[-1]]
     picture = trend_svg(
         Trend(
             f"{said}{f', {found.state}' if found else ''}",
@@ -120,15 +116,11 @@ def _program_marks(rows: Sequence[Row], days: FloatArray) -> list[tuple[float, s
     return [(float(days[k]), "other version") for k in range(1, len(made)) if made[k] != made[k - 1]]
 
 
-def pain_trend(sessions: Sequence[Row], ceiling: float, since: float) -> Markup | None:
-    """Pain before, at most after sets, and on the next morning; of all sessions since then. sessions: in time."""
-    own = [row for row in sessions if day_of(row["start_utc"]) >= since]
+def pain_trend(own: Sequence[Row], ceiling: float) -> Markup | None:
+    """Pain before, at most after sets, and on the next morning. own: sessions in time."""
     days = np.array([day_of(row["start_utc"]) for row in own])
     names = {"pain_before": "before", "pain_highest": "after", "pain_next_morning": "morning"}
-    lines = [
-        Line(days, np.array([np.nan if row[name] is None else row[name] for row in own], dtype=float), style)
-        for name, style in names.items()
-    ]
+    lines = [Line(days, np.array([row[name] for row in own], dtype=float), style) for name, style in names.items()]
     if not any(np.isfinite(line.values).any() for line in lines):
         return None
     said = f"Pain of 10 over {len(own)} sessions; the ceiling is {ceiling:g}"
