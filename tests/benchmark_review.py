@@ -102,9 +102,8 @@ def measure(store: Store, path: Path, who: int, today: date) -> dict[str, tuple[
 
     def bare(*asked: str) -> None:
         for query in asked:
-            connection.execute(
-                query, recent if ":since" in query and query not in (queries.ROSTER, queries.ENTRY) else given
-            ).fetchall()
+            of_half_a_year = query in (queries.SESSIONS_SINCE, queries.TREND_SINCE)
+            connection.execute(query, recent if of_half_a_year else given).fetchall()
 
     def whole() -> str:
         return desk.fill("roster.html.j2", roster.context(desk))
@@ -117,7 +116,7 @@ def measure(store: Store, path: Path, who: int, today: date) -> dict[str, tuple[
         return page()
 
     found = {
-        "roster": (least_ms(whole), least_ms(lambda: bare(queries.ROSTER, queries.RECENT))),
+        "roster": (least_ms(whole), least_ms(lambda: bare(queries.ROSTER))),
         "athlete, first": (least_ms(anew), least_ms(lambda: bare(*OF_ATHLETE))),
         "athlete, again": (least_ms(page), least_ms(lambda: bare(*OF_ATHLETE))),
     }

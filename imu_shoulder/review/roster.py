@@ -24,7 +24,7 @@ PRESSING = ("pain", "fell_back", "unseen", "dose", "sides")
 
 
 def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
-    """Everybody, or one athlete, the most pressing first: the query's columns with `reasons`, `ago`, `done`, `drawn`."""
+    """Everybody, or one athlete, the most pressing first: the query's row with `reasons`, `ago`, `done`, `drawn`."""
     today = desk.today()
     since = (today - timedelta(days=RECENT_DAYS)).isoformat()
     with desk.store.read() as connection:
@@ -48,16 +48,18 @@ def _entries(desk: Desk, found: Sequence[Mapping[str, Any]], today: date) -> lis
     """Of athletes of whom something changed. found: rows of the roster's query."""
     latest: dict[int, list[Mapping[str, Any]]] = {}
     with desk.store.read() as connection:
-        for own in found if len(found) < FEW else ():
-            latest[own["athlete_id"]] = list(rows(connection, RECENT_OF, athlete_id=own["athlete_id"]))
-        for row in rows(connection, RECENT) if len(found) >= FEW else ():
-            latest.setdefault(row["athlete_id"], []).append(row)
+        if len(found) < FEW:
+            recent = [own for row in found for own in rows(connection, RECENT_OF, athlete_id=row["athlete_id"])]
+        else:
+            recent = rows(connection, RECENT)
+    for own in recent:
+        latest.setdefault(own["athlete_id"], []).append(own)
     stands = desk.standings.of(found)
     out = []
     for row in found:
-        own = reasons(Recent(row, latest.get(row["athlete_id"], [])), stands[row["athlete_id"]], today)
+        why = reasons(Recent(row, latest.get(row["athlete_id"], [])), stands[row["athlete_id"]], today)
         seen = "" if row["start_utc"] is None else ago(row["start_utc"], today)
-        entry = {**row, "reasons": own, "ago": seen, "done": _done(row), "order": (order(own), row["name"])}
+        entry = {**row, "reasons": why, "ago": seen, "done": _done(row), "order": (order(why), row["name"])}
         shown = {"e": entry, "pressing": PRESSING}
         out.append({**entry, "drawn": Markup(desk.fill("roster_row.html.j2", shown, reads=True))})
     return out
