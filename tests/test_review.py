@@ -699,6 +699,32 @@ def test_the_athletes_own_page_has_no_forms_and_no_ways_out(looking):
     assert looking.desk.token not in text
 
 
+def test_the_athletes_own_page_tells_nothing_that_is_the_coachs(changing):
+    number = athlete(changing, "O.P.")
+    for author, text in (("coach", "Watch the neck."), ("athlete", "Felt good.")):
+        assert change(changing, f"/athletes/{number}/notes", text=text, author=author)[0] == 200
+    _, text = ask(changing, f"/athletes/{number}")
+    assert "Watch the neck." in text
+    assert "meets the criteria set" in text
+    _, text = ask(changing, f"/own/{number}")
+    assert "Felt good." in text
+    assert "Watch the neck." not in text
+    assert "criteria" not in text
+
+
+def test_what_is_kept_of_a_page_is_drawn_anew_when_something_changed(changing):
+    own = latest(changing, "C.D.")
+    page = f"/athletes/{own['athlete_id']}"
+    before = ask(changing, page)[1]
+    assert ask(changing, page)[1] == before
+    assert change(changing, f"/sessions/{own['id']}/morning", pain="1")[0] == 200
+    after = ask(changing, page)[1]
+    assert after.count('class="dots morning" d="M') == 1
+    assert before.count('class="dots morning" d="M') == 0
+    assert change(changing, f"/athletes/{own['athlete_id']}/profile", pain_ceiling="0")[0] == 200
+    assert "the ceiling is 0" in ask(changing, page)[1]
+
+
 def test_a_link_is_refused_without_host(changing):
     status, answer = change(changing, "/athletes/1/link")
     assert status == 422

@@ -97,9 +97,14 @@ _prepared = cache(text)
 
 def rows(connection: Connection, query: str, **given: Any) -> list[dict[str, Any]]:
     """What one of these queries finds. given: what stands behind its colons."""
+    names, found = table(connection, query, **given)
+    return [dict(zip(names, row, strict=True)) for row in found]
+
+
+def table(connection: Connection, query: str, **given: Any) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
+    """The same as names of columns and rows."""
     found = connection.execute(_prepared(query), given)
-    names = tuple(found.keys())
-    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
+    return tuple(found.keys()), [tuple(row) for row in found.fetchall()]
 
 
 def latest_advice(connection: Connection, athlete_id: int) -> list[dict[str, Any]]:

@@ -27,13 +27,11 @@ GLOBALS: Mapping[str, Any] = {
     "counted": counted,
     "date": date_words,
     "signs": words.SIGNS,
-    "shown": words.SHOWN,
     "day": words.day,
     "of_ten": words.of_ten,
     "amount": words.amount,
     "drill_title": words.drill_title,
     "from_to": words.from_to,
-    "ago": words.ago,
 }
 # Of a page's drawn trends: so many athletes are remembered.
 MOST_DRAWN = 512
@@ -57,8 +55,8 @@ class Desk:
     token: str = field(default_factory=lambda: secrets.token_urlsafe(24))
     standings: Standings = field(init=False)
     _templates: jinja2.Environment = field(init=False)
-    # By athlete, the row of the roster's query and today, and what the roster shows for them.
-    entries: dict[int, tuple[tuple[Any, ...], dict[str, Any]]] = field(default_factory=dict)
+    # By athlete, today and the row of the roster's query, and what the roster shows for them.
+    entries: dict[int, tuple[object, dict[str, Any]]] = field(default_factory=dict)
     _drawn: dict[Any, Any] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 

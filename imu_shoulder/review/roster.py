@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from imu_shoulder.assess.words import counted
-from imu_shoulder.history.queries import ENTRY, RECENT, RECENT_OF, ROSTER, rows
+from imu_shoulder.history.queries import ENTRY, RECENT, RECENT_OF, ROSTER, rows, table
 from imu_shoulder.report import words as report_words
 from imu_shoulder.review.attention import Recent, order, reasons
 from imu_shoulder.review.desk import Desk
@@ -29,23 +29,28 @@ def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
     since = (today - timedelta(days=RECENT_DAYS)).isoformat()
     with desk.store.read() as connection:
         if athlete_id is None:
-            found = rows(connection, ROSTER, since=since)
+            names, found = table(connection, ROSTER, since=since)
         else:
-            found = rows(connection, ENTRY, since=since, athlete_id=athlete_id)
-    states = [(today, *row.values()) for row in found]
-    known = [desk.entries.get(row["athlete_id"], _NOTHING) for row in found]
-    stale = [row for row, state, (before, _) in zip(found, states, known, strict=True) if state != before]
-    for row, entry in zip(stale, _entries(desk, stale, today), strict=True):
-        desk.entries[row["athlete_id"]] = (today, *row.values()), entry
-    out = [desk.entries[row["athlete_id"]][1] for row in found]
-    return sorted(out, key=lambda entry: entry["order"])
+            names, found = table(connection, ENTRY, since=since, athlete_id=athlete_id)
+    place = names.index("athlete_id")
+    stale = [row for row in found if desk.entries.get(row[place], _NOTHING)[0] != (today, row)]
+    changed = [dict(zip(names, row, strict=True)) for row in stale]
+    for row, entry in zip(stale, _entries(desk, changed, today), strict=True):
+        desk.entries[row[place]] = (today, row), entry
+    return sorted([desk.entries[row[place]][1] for row in found], key=_order)
 
 
-_NOTHING: tuple[tuple[Any, ...], dict[str, Any]] = (), {}
+def _order(entry: Mapping[str, Any]) -> Any:
+    return entry["order"]
+
+
+_NOTHING: tuple[object, dict[str, Any]] = None, {}
 
 
 def _entries(desk: Desk, found: Sequence[Mapping[str, Any]], today: date) -> list[dict[str, Any]]:
     """Of athletes of whom something changed. found: rows of the roster's query."""
+    if not found:
+        return []
     latest: dict[int, list[Mapping[str, Any]]] = {}
     with desk.store.read() as connection:
         if len(found) < FEW:
@@ -60,8 +65,8 @@ def _entries(desk: Desk, found: Sequence[Mapping[str, Any]], today: date) -> lis
         why = reasons(Recent(row, latest.get(row["athlete_id"], [])), stands[row["athlete_id"]], today)
         seen = "" if row["start_utc"] is None else ago(row["start_utc"], today)
         entry = {**row, "reasons": why, "ago": seen, "done": _done(row), "order": (order(why), row["name"])}
-        shown = {"e": entry, "pressing": PRESSING}
-        out.append({**entry, "drawn": Markup(desk.fill("roster_row.html.j2", shown, reads=True))})
+        entry |= {"pressing": why[0].kind in PRESSING, "met": any(reason.kind == "criteria" for reason in why)}
+        out.append({**entry, "drawn": Markup(desk.fill("roster_row.html.j2", {"e": entry}, reads=True))})
     return out
 
 
@@ -81,8 +86,10 @@ def _done(row: Mapping[str, Any]) -> str:
 def context(desk: Desk) -> dict[str, Any]:
     """What the template needs."""
     found = entries(desk)
-    pressing = sum(entry["reasons"][0].kind in PRESSING for entry in found)
-    met = sum(any(reason.kind == "criteria" for reason in entry["reasons"]) for entry in found)
-    said = f"{counted(pressing, 'athlete')} to look at first" if pressing else "Nobody to look at first"
+    first = [entry["drawn"] for entry in found if entry["pressing"]]
+    rest = [entry["drawn"] for entry in found if not entry["pressing"]]
+    met = sum(entry["met"] for entry in found)
+    said = f"{counted(len(first), 'athlete')} to look at first" if first else "Nobody to look at first"
     said += f", {met} {'meets' if met == 1 else 'meet'} the criteria set" if met else ""
-    return {"entries": found, "said": f"{said}.", "pressing": PRESSING}
+    groups = (("Look at first", first), ("Good to know", rest))
+    return {"said": f"{said}.", "groups": [(title, Markup("").join(rows)) for title, rows in groups if rows]}
