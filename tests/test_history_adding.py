@@ -251,3 +251,13 @@ def test_the_history_on_the_command_line(tmp_path, recording, capsys):
         assert json.loads(capsys.readouterr().out)
     for args in (("show", "99"), ("list", "nobody"), ("redo",), ("morning", 99, 1)):
         assert run("history", *args, *db) == 2
+
+
+def test_a_history_that_cannot_be_used_costs_no_session(tmp_path, recording, capsys):
+    from imu_shoulder.cli.store import add_to_history
+
+    (tmp_path / "no.db").write_bytes(b"no database at all, but long enough to be read as one" * 40)
+    add_to_history(str(tmp_path / "no.db"), recording, HOW)
+    assert "Not in the history: " in capsys.readouterr().err
+    add_to_history(str(tmp_path / "h.db"), recording, HOW)
+    assert "History: session 1 of" in capsys.readouterr().out

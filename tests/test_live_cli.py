@@ -31,9 +31,9 @@ def refused(*arguments) -> str:
     return done.stderr
 
 
-def test_a_replay_stopped_by_ctrl_c_is_saved(tmp_path, small_recording):
-    out, port = tmp_path / "session", free_port()
-    started = [*COMMAND, "--replay", small_recording, "--out", out, "--port", port, "--speed", 2]
+def test_a_replay_stopped_by_ctrl_c_is_saved_and_in_the_history(tmp_path, small_recording):
+    out, port, db = tmp_path / "session", free_port(), tmp_path / "h.db"
+    started = [*COMMAND, "--replay", small_recording, "--out", out, "--port", port, "--speed", 2, "--history", db]
     process = subprocess.Popen(list(map(str, started)), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     line = process.stdout.readline()
     assert f"http://127.0.0.1:{port}/" in line
@@ -47,6 +47,7 @@ def test_a_replay_stopped_by_ctrl_c_is_saved(tmp_path, small_recording):
     said, _ = process.communicate(timeout=GUARD_S)
     assert process.returncode == 0, said
     assert f"Report: {out / 'results' / 'report.html'}" in said
+    assert "History: session 1 of " in said
     assert (out / "results" / "report.html").exists()
     assert (out / "recording.toml").exists()
     assert (out / "recording.log").exists()

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from imu_shoulder.cli import main
 from imu_shoulder.drills import shipped_ids
-from imu_shoulder.plan import DAYS, PlanError, parse_plan
+from imu_shoulder.plan import DAYS, PlanError, load_plan, parse_plan
 from imu_shoulder.plan.drafting import draft
 from imu_shoulder.plan.writing import plan_csv, plan_from_csv, plan_table, plan_text
 
@@ -165,3 +165,26 @@ def test_plans_on_the_command_line(tmp_path, capsys):
     assert ["Other" in lines[1], "Coach" in lines[2], len(lines)] == [True, True, 3]
     assert run("plan", "take", "M.K.", "--version", 7, "--out", table, "--db", db) == 2
     assert "out of 1, 2" in capsys.readouterr().err
+
+
+def test_a_kept_plan_needs_no_range_test_beside_it(tmp_path, monkeypatch):
+    from imu_shoulder.history.people import add_athlete
+    from imu_shoulder.history.plans import plan_version, put_plan
+    from imu_shoulder.history.store import open_store
+
+    shown = ROOT / "recordings" / "range_tests"
+    assert run("range", shown, "--out", tmp_path) == 0
+    file = tmp_path / "p.toml"
+    head = 'schema = 1\nathlete = "L.V."\nrange_test = "range.json"\n'
+    file.write_text(f'{head}[[drill]]\nid = "band_external_rotation"\nside = "both"\n')
+    wanted = load_plan(file).drills[0].own_deg
+    assert wanted["right"]
+    assert run("plan", "keep", file, "--db", tmp_path / "h.db") == 0
+    monkeypatch.chdir(tmp_path / "..")
+    with open_store(tmp_path / "h.db") as store:
+        athlete = add_athlete(store, "L.V.").id
+        kept = plan_version(store, athlete)
+        assert "range_test" not in kept.toml
+        assert kept.plan.drills[0].own_deg == wanted
+        with pytest.raises(PlanError, match="no other file"):
+            put_plan(store, athlete, file.read_text(), "Coach")

@@ -8,6 +8,7 @@ from typing import Any
 from imu_shoulder.advise import Rules, shipped_rules
 from imu_shoulder.advise.advice import advise
 from imu_shoulder.advise.history import Summary, in_time
+from imu_shoulder.advise.since import since_last
 from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.calibrate.store import StoredCalibration
 from imu_shoulder.drills import Drill
@@ -66,5 +67,7 @@ def session_summary(
     summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
     first = plan is not None and bool(plan[0].limits_first)
-    summary["advice"] = advise(in_time(history, summary), drills, rules or shipped_rules(), limits_first=first)
+    sessions = in_time(history, summary)
+    summary["advice"] = advise(sessions, drills, rules or shipped_rules(), limits_first=first)
+    summary["since_last"] = since_last(sessions)
     return {**summary, "first_lines": first_lines(summary)}

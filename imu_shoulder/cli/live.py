@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.nodes import athletes_name, placements_by_address
 from imu_shoulder.cli.parameters import PARAMS, params_of
 from imu_shoulder.cli.say import say
+from imu_shoulder.cli.store import HISTORY, add_to_history, named_history
 
 if TYPE_CHECKING:
     from imu_shoulder.analysis import Params
@@ -51,6 +53,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
 )
 @PARAMS
 @click.option("--out", type=click.Path(path_type=Path), help="New folder for the recording and its report.")
+@HISTORY
 @click.option("--port", default=8230, show_default=True, type=click.IntRange(1024, 65535), help="Port of the page.")
 @click.option("--host", help="Also let a tablet in that network come: this machine's own address there.")
 def live(
@@ -67,6 +70,7 @@ def live(
     drill_files: tuple[Path, ...],
     params_file: Path | None,
     out: Path | None,
+    history: str | None,
     port: int,
     host: str | None,
 ) -> None:
@@ -92,7 +96,7 @@ def live(
 
     drills = {found.id: found for found in map(load_file, drill_files)}
     settings = Settings(
-        analyse=_analyse,
+        analyse=_analyse if history is None else partial(_analyse_and_add, history),
         say=say,
         drills=drills,
         plan=None if plan_file is None else load_plan(plan_file, drills),
@@ -102,6 +106,7 @@ def live(
         host=host,
         speed=speed_of(speed),
         params=params_of(params_file),
+        **({} if history is None else {"reminded": partial(_reminded, history)}),
     )
     if ble:
         saved = start(settings, nodes=nodes, athlete=athlete or "")
@@ -136,3 +141,25 @@ def _analyse(recording: Recording, out: Path, plan: Plan | None, drills: Mapping
     from imu_shoulder.cli.analyse import run
 
     run(recording, out, drills, params, lambda stage: None, plan)
+
+
+def _analyse_and_add(
+    history: str, recording: Recording, out: Path, plan: Plan | None, drills: Mapping[str, Drill], params: Params
+) -> None:
+    """The report, and then the session in the history: the recording is the folder that the results are in."""
+    from imu_shoulder.history.adding import How
+
+    _analyse(recording, out, plan, drills, params)
+    add_to_history(history, out.parent, How(params, drills))
+
+
+def _reminded(history: str, plan: Plan) -> Plan:
+    """The plan with how its drills went the last time. A history that cannot be used is said at the session's end."""
+    from imu_shoulder.errors import ShoulderError
+    from imu_shoulder.history.last_time import reminded
+
+    try:
+        with named_history(history) as store:
+            return reminded(store, plan)
+    except ShoulderError:
+        return plan

@@ -81,12 +81,16 @@ def keep(
     from imu_shoulder.history.plans import put_plan
     from imu_shoulder.history.store import moment_from
     from imu_shoulder.limits import MAX_TOML_BYTES
-    from imu_shoulder.plan import PlanError, parse_plan
-    from imu_shoulder.plan.writing import plan_from_csv
+    from imu_shoulder.plan import PlanError, load_plan, parse_plan
+    from imu_shoulder.plan.writing import plan_from_csv, standing_alone
 
     text = read_text(file, "plan file", PlanError, MAX_TOML_BYTES)
-    text = plan_from_csv(text, file.name) if file.suffix.lower() == ".csv" else text
-    found = parse_plan(text, file.name)
+    if file.suffix.lower() == ".csv":
+        text = plan_from_csv(text, file.name)
+        found = parse_plan(text, file.name)
+    else:
+        found = load_plan(file)
+    text = standing_alone(text, found)
     since = None if valid_from is None else moment_from(valid_from)
     with opened(db, kept) as store:
         version = put_plan(store, add_athlete(store, found.athlete).id, text, who, why, since)

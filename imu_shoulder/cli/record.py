@@ -8,6 +8,7 @@ import click
 
 from imu_shoulder.cli.nodes import athletes_name, placements_by_address
 from imu_shoulder.cli.say import say
+from imu_shoulder.cli.store import HISTORY, add_to_history, how_of
 
 
 @click.command()
@@ -46,8 +47,15 @@ def scan(seconds: float) -> None:
     "--scan-seconds", default=5.0, show_default=True, type=click.FloatRange(0.5, 120), help="How long to look."
 )
 @click.option("--seconds", type=click.FloatRange(min=1), help="Stop by itself after this time.")
+@HISTORY
 def record(
-    folder: Path, athlete: str, nodes: dict[str, str], rate_hz: str | None, scan_seconds: float, seconds: float | None
+    folder: Path,
+    athlete: str,
+    nodes: dict[str, str],
+    rate_hz: str | None,
+    scan_seconds: float,
+    seconds: float | None,
+    history: str | None,
 ) -> None:
     """Record nodes into a new recording folder until Ctrl-C."""
     import sys
@@ -60,6 +68,8 @@ def record(
     for line in [*(node.line for node in assembled.nodes), *assembled.remarks]:
         say(line)
     say(f"recording written to {folder}")
+    if history is not None:
+        add_to_history(history, folder, how_of(None, (), lambda stage: None))
 
 
 @click.command()

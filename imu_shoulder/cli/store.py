@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -11,6 +12,7 @@ import click
 
 from imu_shoulder.cli.extras import need
 from imu_shoulder.cli.parameters import params_of
+from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
     from imu_shoulder.history.adding import How
@@ -73,3 +75,35 @@ def how_of(params_file: Path | None, drill_files: tuple[Path, ...], progress: Ca
     from imu_shoulder.history.adding import How
 
     return How(params_of(params_file), {drill.id: drill for drill in map(load_file, drill_files)}, progress)
+
+
+HISTORY = click.option(
+    "--history",
+    "history",
+    is_flag=False,
+    flag_value="",
+    metavar="[DB]",
+    help="At the end, add the session to the history: that of the user, or the one named.",
+)
+
+
+def add_to_history(history: str, folder: Path, how: How) -> None:
+    """Add a recording at the end of a session. history: empty for the user's own. What goes wrong is said, not raised:
+    the recording is there."""
+    from imu_shoulder.errors import ShoulderError
+
+    try:
+        with named_history(history) as store:
+            from imu_shoulder.history.adding import add_recording
+
+            found = add_recording(store, folder, how)
+    except ShoulderError as error:
+        say(f"Not in the history: {error}. Try: imu-shoulder history add {folder}", err=True)
+    else:
+        say(f"History: session {found.session_id} of {found.athlete}")
+
+
+def named_history(history: str) -> Store:
+    """The history that --history names: empty for the user's own. Raises StoreError, OutputError."""
+    kept = os.environ.get("IMU_SHOULDER_KEPT")
+    return opened(history or os.environ.get("IMU_SHOULDER_DB"), Path(kept) if kept else None)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal, TypeGuard
 
+import pandas as pd
 from sqlalchemy import Connection, select
 
 from imu_shoulder.advise.session import analyse_session
@@ -145,7 +146,7 @@ def _worked_out(store: Store, recording: Recording, how: How) -> _Made:
             earlier = earlier_summaries(connection, athlete_id, start_utc, digest)
     plan = None if version is None else parse_plan(version.toml, f"plan, version {version.number}", how.drills)
     analysis, summary = analyse_session(recording, how.drills, how.params, how.progress, plan, earlier)
-    rows = recorded(summary, reps_table(analysis), None if plan is not None else ceiling)
+    rows = recorded(summary, records(reps_table(analysis)), None if plan is not None else ceiling)
     rows.session["plan_version_id"] = None if version is None else version.id
     return _Made(analysis, summary, rows)
 
@@ -154,6 +155,11 @@ def _is_same(there: Row | None, recording: Recording) -> TypeGuard[Row]:
     """Whether it is there with the same marks and head, and a copy of it is kept."""
     same = there is not None and there["content_sha256"] == content_sha256(recording)
     return same and there is not None and there["kept"] is not None
+
+
+def records(table: pd.DataFrame) -> list[Row]:
+    """The rows of a table, by column."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 def _there(connection: Connection, recording: Recording) -> Row | None:

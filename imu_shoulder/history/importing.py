@@ -17,6 +17,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.exporting import SCHEMA, TABLES
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import Profile, ensure_athlete, write_journal
+from imu_shoulder.history.plans import require_alone
 from imu_shoulder.history.rows import Row
 from imu_shoulder.history.schema import ARM_SET, ATHLETE, PARAMETERS, PLAN_VERSION, REP, SESSION
 from imu_shoulder.history.sessions import changed, dose_line, is_there, manual_row, put_manual
@@ -148,6 +149,7 @@ class _Reader:
     def _plans(self) -> None:
         with_plan = set(self._connection.execute(select(PLAN_VERSION.c.athlete_id)).scalars())
         for row in self._tables["plan_version"]:
+            require_alone(row["toml"])
             parse_plan(row["toml"], "a plan of the file")
             if self._here["athlete"][row["athlete_id"]] not in with_plan:
                 self._insert(PLAN_VERSION, dict(row))

@@ -12,25 +12,24 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from imu_shoulder import __version__
 from imu_shoulder.advise import shipped_rules
 from imu_shoulder.advise.advice import advise
+from imu_shoulder.advise.since import since_last
 from imu_shoulder.analysis import Params
 from imu_shoulder.assess.faults import CRITERIA
 from imu_shoulder.assess.sets import asked_texts
 from imu_shoulder.assess.words import counted, titled
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill
-from imu_shoulder.history.rows import SessionRows, json_parameters, recorded
+from imu_shoulder.history.rows import Row, SessionRows, json_parameters, recorded
 from imu_shoulder.model import Event, Side
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import Match
 from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import notes_of, tell_sets
-from imu_shoulder.report.tables import MORE_REP_COLUMNS, REP_COLUMNS
 
 SUMMARY_SCHEMA = 1
 # Between two sets, and of the calibration before the first one.
@@ -105,7 +104,7 @@ def invent(
                 entries.append(_entry(asked, side, number, table))
                 tables.append(table)
                 arms[side] = Match(item.drill.id, place, False)
-                ends.append(float(table["end_s"].iloc[-1]))
+                ends.append(table[-1]["end_s"])
             matches[number] = arms
             load = item.load_kg if day.load_kg is None else day.load_kg
             pain = round(min(10.0, day.pain), 1)
@@ -151,13 +150,14 @@ def invent(
     summary["plan"] = hold_against(plan, matches, entries)
     drills = {item.drill.id: item.asked_of(item.sides[0], "") for item in plan.drills}
     summary["advice"] = advise((summary, *history), drills, shipped_rules(), limits_first=bool(plan.limits_first))
+    summary["since_last"] = since_last((summary, *history))
     summary["first_lines"] = first_lines(summary)
-    return recorded(summary, pd.concat(tables, ignore_index=True))
+    return recorded(summary, [rep for table in tables for rep in table])
 
 
 def _reps(
     drill: Drill, side: Side, number: int, start_s: float, count: int, level: Level, noise: Noise, rng: Any
-) -> pd.DataFrame:
+) -> list[Row]:
     """The rows of reps.csv of one arm's set."""
     holds = drill.top.hold_s > 0
     steady = level.steady_deg * np.exp(rng.normal(0, noise.day_steady) + rng.normal(0, noise.rep_steady, count))
@@ -214,16 +214,22 @@ def _reps(
         "close": "",
         "direction": drill.direction,
     }
-    return pd.DataFrame(columns, columns=[*REP_COLUMNS, *MORE_REP_COLUMNS]).round(3)
+    each = {name: value.tolist() if isinstance(value, np.ndarray) else value for name, value in columns.items()}
+    listed = {name: value if isinstance(value, list) else [value] * count for name, value in each.items()}
+    return [
+        {name: round(value, 3) if isinstance(value, float) else value for name, value in zip(listed, row, strict=True)}
+        for row in zip(*listed.values(), strict=True)
+    ]
 
 
-def _entry(drill: Drill, side: Side, number: int, reps: pd.DataFrame) -> dict[str, Any]:
+def _entry(drill: Drill, side: Side, number: int, reps: Sequence[Row]) -> dict[str, Any]:
     """The entry of the summary of one arm's set, with what pages and advice look at."""
-    faults = {
-        name: reps.loc[reps["faults"] == name, "rep"].tolist() for name in reps["faults"].unique().tolist() if name
-    }
-    numbers, clean = reps["rep"].tolist(), int((reps["faults"] == "").sum())
-    held = float(reps["hold_s"].median())
+    faults: dict[str, list[int]] = {}
+    for rep in reps:
+        if rep["faults"]:
+            faults.setdefault(rep["faults"], []).append(rep["rep"])
+    numbers, clean = [rep["rep"] for rep in reps], sum(not rep["faults"] for rep in reps)
+    held = _median(reps, "hold_s") or 0.0
     asks_hold = drill.top.hold_s > 0
     headline = f"{len(reps)} of {counted(drill.dose.reps, 'rep')}, {clean} clean."
     headline += f" Held {held:.1f} s of {drill.top.hold_s:g} s (median)." if asks_hold else ""
@@ -235,8 +241,8 @@ def _entry(drill: Drill, side: Side, number: int, reps: pd.DataFrame) -> dict[st
         "cautions": list(drill.cautions),
         "side": side,
         "role": "lift",
-        "start_s": float(reps["start_s"].iloc[0]) - 2.0,
-        "end_s": float(reps["end_s"].iloc[-1]),
+        "start_s": reps[0]["start_s"] - 2.0,
+        "end_s": reps[-1]["end_s"],
         "angle": drill.leading_angle,
         "band_deg": None,
         "asked": {
@@ -256,8 +262,8 @@ def _entry(drill: Drill, side: Side, number: int, reps: pd.DataFrame) -> dict[st
         "faults": [{"name": name, "reps": where} for name, where in faults.items()],
         "holding": None,
         "excluded": [],
-        "steadiness": {"hold_sd_deg": {"median": _median(reps["hold_sd_deg"]), "n": len(reps)}},
-        "tempo": {name: {"median": _median(reps[name]), "n": len(reps)} for name in ("lift_s", "hold_s", "lower_s")},
+        "steadiness": {"hold_sd_deg": {"median": _median(reps, "hold_sd_deg"), "n": len(reps)}},
+        "tempo": {name: {"median": _median(reps, name), "n": len(reps)} for name in ("lift_s", "hold_s", "lower_s")},
         "judged": True,
         "side_difference": None,
         "notes": [],
@@ -273,6 +279,6 @@ def _criterion(name: str, text: str, faults: Mapping[str, Sequence[int]], number
     return {"name": name, "asked": text, "met": met, "missed": missed, "unknown": [], "share": share, "numbers": {}}
 
 
-def _median(values: pd.Series[float]) -> float | None:
-    found = float(values.median())
+def _median(reps: Sequence[Row], name: str) -> float | None:
+    found = float(np.median([rep[name] for rep in reps]))
     return found if np.isfinite(found) else None

@@ -11,8 +11,9 @@ from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import find_athlete, name_of, text_of, write_journal
 from imu_shoulder.history.schema import PLAN_VERSION
 from imu_shoulder.history.store import Store, now_utc, utc
-from imu_shoulder.plan import Plan, parse_plan
+from imu_shoulder.plan import Plan, PlanError, parse_plan
 from imu_shoulder.plan.matching import check_athlete
+from imu_shoulder.plan.writing import plan_table
 
 COLUMNS = tuple(column for column in PLAN_VERSION.c)
 
@@ -36,6 +37,13 @@ class PlanVersion:
         return parse_plan(self.toml, f"plan, version {self.number}")
 
 
+def require_alone(toml: str) -> None:
+    """Raises PlanError for a plan that names another file: it would be looked for wherever the program is run."""
+    if "range_test" in plan_table(toml, "the plan"):
+        came, do = "it names the file of a range test", "write the numbers as own_range_deg, or use plan keep"
+        raise PlanError("a plan that needs no other file", came, do)
+
+
 def put_plan(
     store: Store, athlete_id: int, toml: str, who: str, why: str = "", valid_from: datetime | None = None
 ) -> PlanVersion:
@@ -44,6 +52,7 @@ def put_plan(
     valid_from: None for now. Raises PlanError, ParameterError, StoreError.
     """
     athlete = find_athlete(store, athlete_id)
+    require_alone(toml)
     check_athlete(parse_plan(toml, "the plan"), athlete.name)
     who, why, at = name_of(who, "who it is"), text_of(why, "why", blank=True), now_utc()
     with store.write() as connection:

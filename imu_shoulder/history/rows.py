@@ -11,7 +11,6 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.history.schema import MEASURES
@@ -64,8 +63,9 @@ def moment_of(start: str) -> str:
     return utc(datetime.fromisoformat(start))
 
 
-def recorded(summary: Mapping[str, Any], reps: pd.DataFrame, pain_ceiling: float | None = None) -> SessionRows:
-    """Rows of a session with sensors. summary: of summary.json; reps: of reps.csv. pain_ceiling: None for the plan's.
+def recorded(summary: Mapping[str, Any], reps: Sequence[Row], pain_ceiling: float | None = None) -> SessionRows:
+    """Rows of a session with sensors. summary: of summary.json; reps: rows of reps.csv. pain_ceiling: None for the
+    plan's.
 
     What says where the recording came from is added by who knows it.
     """
@@ -136,10 +136,10 @@ def _set_row(entry: Mapping[str, Any], summary: Mapping[str, Any]) -> Row:
     }
 
 
-def _rep_rows(entry: Mapping[str, Any], reps: pd.DataFrame) -> list[Row]:
-    own = reps[(reps["set"] == entry["set"]) & (reps["side"] == entry["side"]) & (reps["role"] == entry["role"])]
-    others = [name for name in other_measures() if name in own.columns]
-    return [_rep_row(rep, others) for rep in own.to_dict("records")]
+def _rep_rows(entry: Mapping[str, Any], reps: Sequence[Row]) -> list[Row]:
+    own = [rep for rep in reps if all(rep[name] == entry[name] for name in ("set", "side", "role"))]
+    others = [name for name in other_measures() if own and name in own[0]]
+    return [_rep_row(rep, others) for rep in own]
 
 
 def _rep_row(rep: Mapping[Any, Any], others: Sequence[str]) -> Row:
@@ -163,15 +163,15 @@ def _drill_summary(key: tuple[str, ...], group: Sequence[tuple[Row, Sequence[Row
     rows = [own for own, _ in group]
     scored = [rep for _, reps in group for rep in reps if not rep["excluded"]]
     counted, clean = (_sum(own[name] for own in rows) for name in ("reps_scored", "reps_clean"))
-    more = {name for rep in scored for name in rep.get("more") or ()}
+    more = {name for rep in scored for name in rep["more"] or ()}
     return {
         **dict(zip(KEY, key, strict=True)),
         "sets": len(rows),
         **{name: _sum(own[name] for own in rows) for name in ("reps_asked", "reps_done", "reps_scored")},
         "clean_share": clean / counted if counted and clean is not None else None,
         **{name: _most(own[name] for own in rows) for name in ("load_kg", "effort", "pain")},
-        **{name: _median([rep[name] for rep in scored]) for name in MEASURES},
-        "more": {name: _median([(rep.get("more") or {}).get(name) for rep in scored]) for name in sorted(more)} or None,
+        **_medians(MEASURES, scored),
+        "more": _medians(sorted(more), [{**dict.fromkeys(more), **(rep["more"] or {})} for rep in scored]) or None,
     }
 
 
@@ -181,12 +181,16 @@ def number_or_none(value: Any) -> float | None:
     return found if math.isfinite(found) else None
 
 
-def _median(values: Iterable[float | None]) -> float | None:
-    found = sorted(value for value in values if value is not None)
-    if not found:
-        return None
-    middle = len(found) // 2
-    return found[middle] if len(found) % 2 else (found[middle - 1] + found[middle]) / 2.0
+def _medians(names: Sequence[str], rows: Sequence[Row]) -> dict[str, float | None]:
+    """Of each name over the rows that know it; None where none does."""
+    if not names or not rows:
+        return dict.fromkeys(names)
+    values = np.sort(np.array([[row[name] for name in names] for row in rows], dtype=np.float64), axis=0)
+    known = (~np.isnan(values)).sum(axis=0)  # what is not known is sorted behind
+    last = len(rows) - 1
+    low, high = (values[np.clip((known + more) // 2, 0, last), np.arange(len(names))] for more in (-1, 0))
+    middle = (low + np.where(known % 2, low, high)) / 2.0
+    return {name: float(value) if count else None for name, value, count in zip(names, middle, known, strict=True)}
 
 
 def _sum(values: Iterable[int | None]) -> int | None:

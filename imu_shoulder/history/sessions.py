@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Dialect, select
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
@@ -58,7 +61,7 @@ def put(connection: Connection, athlete_id: int, rows: SessionRows, replaces: in
             for place, rep in enumerate(own)
         ]
         if reps:
-            connection.execute(REP.insert(), reps)
+            _put_reps(connection, reps)
     by = made_by(values.get("version"), values.get("parameters_sha256"))
     shared = {"athlete_id": athlete_id, "session_id": found, "start_utc": values["start_utc"], "made_by": by}
     summaries = [{**row, **shared} for row in drill_summaries(rows.sets)]
@@ -66,6 +69,24 @@ def put(connection: Connection, athlete_id: int, rows: SessionRows, replaces: in
         connection.execute(DRILL_SUMMARY.insert(), summaries)
     changed(connection, athlete_id)
     return found
+
+
+def _put_reps(connection: Connection, rows: Sequence[Row]) -> None:
+    """All reps in one statement of the driver's own: they are most of a session's rows, and plain numbers and texts."""
+    statement, order = _rep_insert(connection.dialect)
+    ready = [{**row, "more": None if row["more"] is None else json.dumps(row["more"])} for row in rows]
+    if order is None:
+        connection.exec_driver_sql(statement, ready)
+    else:
+        in_order = itemgetter(*order)
+        connection.exec_driver_sql(statement, [in_order(row) for row in ready])
+
+
+@cache
+def _rep_insert(dialect: Dialect) -> tuple[str, tuple[str, ...] | None]:
+    """The statement as the driver takes it, and the order of its values where they have no names."""
+    insert = REP.insert().compile(dialect=dialect, column_keys=list(REP.c.keys()))
+    return str(insert), None if insert.positiontup is None else tuple(insert.positiontup)
 
 
 def changed(connection: Connection, athlete_id: int) -> None:

@@ -101,6 +101,7 @@ def facts(item: PlannedDrill) -> list[list[str]]:
         "Hold": _hold(drill),
         "Pause": ", ".join(map(_pause, drill.pauses)),
         "Tempo": _tempo(drill),
+        "Last time": item.last_time,
         "Load": item.band or (drill.dose.load if item.load_kg is None else f"{item.load_kg:g} kg"),
     }
     return [[name, text] for name, text in found.items() if text]

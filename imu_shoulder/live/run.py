@@ -46,7 +46,8 @@ Analyse = Callable[[Recording, Path, Plan | None, Mapping[str, Drill], Params], 
 class Settings:
     """What was asked for. say: prints a line at this machine. plan: None for what the source suggests.
 
-    params: of the report at the end; the page has the same, from the past of each sample.
+    params: of the report at the end; the page has the same, from the past of each sample. reminded: the plan with how
+    its drills went the last time, where earlier sessions are known.
     """
 
     analyse: Analyse
@@ -59,12 +60,15 @@ class Settings:
     host: str | None
     speed: float = 1.0
     params: Params = field(default_factory=Params)
+    reminded: Callable[[Plan], Plan] = lambda plan: plan
 
     def session(self, plan: Plan, rates_hz: Mapping[str, float]) -> LiveSession:
         """A new session by these settings."""
         if said := told(self.params.changed):
             self.say(said)
-        return LiveSession(plan, self.drills, rates_hz, LiveParams(flow=replace(self.params, afterwards=False)))
+        return LiveSession(
+            self.reminded(plan), self.drills, rates_hz, LiveParams(flow=replace(self.params, afterwards=False))
+        )
 
 
 def start(

@@ -28,7 +28,9 @@ from imu_shoulder.report.pain import PAIN_CEILING
 
 SCHEMA = 1
 FORM_RANGES = {angle.column: name for name, angle in JUDGED.items()}
-PLAN_KEYS = ("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "range_test", "days", "note", "drill")
+PLAN_KEYS = (
+    *("schema", "athlete", "pain_ceiling", "after_surgery", "instability", "days", "note", "range_test", "drill"),
+)
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 DRILL_KEYS = (
     *("id", "side", "sets", "reps", "hold_s", "lift_at_least_s", "lower_at_least_s"),
@@ -47,7 +49,7 @@ class PlannedDrill:
 
     side: right, left or both; for a drill in which one arm holds, the arm that lifts. reps: per arm, of one set.
     own_deg: of each arm the athlete's own pain-free range, by angle, where the plan or its range test says it. note: to
-    the athlete.
+    the athlete. last_time: how it went then, in words; no part of the plan's file, said by who knows earlier sessions.
     """
 
     drill: Drill
@@ -59,6 +61,7 @@ class PlannedDrill:
     rest_s: float = USUAL_REST_S
     own_deg: Mapping[Side, Mapping[str, float]] = field(default_factory=dict)
     note: str = ""
+    last_time: str = ""
 
     @property
     def title(self) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from imu_shoulder.limits import MAX_ITEMS
-from imu_shoulder.plan import DRILL_KEYS, PLAN_KEYS, SCHEMA, PlanError
+from imu_shoulder.plan import DRILL_KEYS, PLAN_KEYS, SCHEMA, Plan, PlanError
 from imu_shoulder.texts import as_written, csv_text, toml_quoted
 
 Table = dict[str, Any]
@@ -70,6 +70,21 @@ def _value(value: object) -> str:
     if isinstance(value, Sequence):
         return f"[{', '.join(map(_value, value))}]"
     raise PlanError("values that a plan can hold", f"there is {value!r}", "leave it out")
+
+
+def standing_alone(text: str, plan: Plan) -> str:
+    """The text of a plan with the numbers of its range test in place of that file's name, so that it needs no other.
+
+    plan: read from the text, where the file was found.
+    """
+    table = plan_table(text, plan.name)
+    if table.pop("range_test", None) is None:
+        return text
+    for drill, item in zip(table["drill"], plan.drills, strict=True):
+        angles = dict.fromkeys(angle for own in item.own_deg.values() for angle in own)
+        each = {angle: {side: own[angle] for side, own in item.own_deg.items() if angle in own} for angle in angles}
+        drill["own_range_deg"] = each
+    return plan_text(table)
 
 
 def plan_csv(text: str, name: str) -> str:

@@ -49,52 +49,49 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
     style = (assets / "uPlot.min.css").read_text(encoding="utf-8") + style
     chart_code = f"/*\n{licence}\n*/\n{chart_code}"
     found, ranges = sections.build(summary, reps, angles), summary.get("range") or {}
-    return (
-        environment(TEMPLATES)
-        .get_template("report.html.j2")
-        .render(
-            policy=_policy([chart_code, page_code], style),
-            style=Markup(style),
-            scripts=[Markup(chart_code), Markup(page_code)],
-            run=summary.get(RUN),
-            recording=summary["recording"],
-            date=words.date(summary["recording"]["start"]),
-            length=words.clock(summary["recording"]["duration_s"]),
-            said=[(kind, words.degrees(text)) for kind, text in headlines.by_kind(summary)],
-            data_line=headlines.data_line(summary),
-            cautions=summary["cautions"][:BEFORE_HELP],
-            help=summary["cautions"][BEFORE_HELP:],
-            how_checked=words.HOW_CHECKED,
-            not_seen=summary["not_seen"],
-            sections=found,
-            data={
-                "body": figure.page_geometry(),
-                "curves": [section.curve for section in found if section.curve is not None],
-            },
-            trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
-            pain={"over": [], "text": "", **(summary.get("pain") or {})},
-            plan=plan_lines(summary.get("plan")),
-            range_table=[_plain(row) for row in (ranges.get("table") or {}).get("rows", [])],
-            range_head=(ranges.get("table") or {}).get("head", []),
-            ranges=[
-                (words.degrees(test["title"]), _plain(test["lines"]), _plain(test["published_lines"]))
-                for test in ranges.get("tests") or []
-            ],
-            range_notes=_plain(ranges.get("notes") or []),
-            takes=criteria_for_next(summary.get("advice") or []),
-            advice=advice_lines(summary.get("advice") or []),
-            sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
-            findings=[_finding(finding) for finding in headlines.findings(summary)],
-            references=[REFERENCES[name] for name in summary["elevation_reference"].split("/") if name in REFERENCES],
-            calibration=[
-                f"{words.sentence(side)} arm: {found['text']}"
-                for side, found in (summary.get("calibration") or {}).items()
-            ],
-            changed=told(summary.get("parameters_changed") or {}),
-            parameters=words.flat(summary.get("parameters") or {}),
-            versions=words.flat(summary.get("versions") or {}),
-            files=words.flat(summary["recording"].get("sha256") or {}),
-        )
+    template = environment(TEMPLATES).get_template("report.html.j2")
+    return template.render(
+        policy=_policy([chart_code, page_code], style),
+        style=Markup(style),
+        scripts=[Markup(chart_code), Markup(page_code)],
+        run=summary.get(RUN),
+        recording=summary["recording"],
+        date=words.date(summary["recording"]["start"]),
+        length=words.clock(summary["recording"]["duration_s"]),
+        said=[(kind, words.degrees(text)) for kind, text in headlines.by_kind(summary)],
+        data_line=headlines.data_line(summary),
+        cautions=summary["cautions"][:BEFORE_HELP],
+        help=summary["cautions"][BEFORE_HELP:],
+        how_checked=words.HOW_CHECKED,
+        not_seen=summary["not_seen"],
+        sections=found,
+        data={
+            "body": figure.page_geometry(),
+            "curves": [section.curve for section in found if section.curve is not None],
+        },
+        trunks=[(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
+        pain={"over": [], "text": "", **(summary.get("pain") or {})},
+        plan=plan_lines(summary.get("plan")),
+        range_table=[_plain(row) for row in (ranges.get("table") or {}).get("rows", [])],
+        range_head=(ranges.get("table") or {}).get("head", []),
+        ranges=[
+            (words.degrees(test["title"]), _plain(test["lines"]), _plain(test["published_lines"]))
+            for test in ranges.get("tests") or []
+        ],
+        range_notes=_plain(ranges.get("notes") or []),
+        since=[words.degrees(entry["text"]) for entry in summary.get("since_last") or []],
+        takes=criteria_for_next(summary.get("advice") or []),
+        advice=advice_lines(summary.get("advice") or []),
+        sensors=[_sensor(*item) for item in (summary.get("data_quality") or {}).items()],
+        findings=[_finding(finding) for finding in headlines.findings(summary)],
+        references=[REFERENCES[name] for name in summary["elevation_reference"].split("/") if name in REFERENCES],
+        calibration=[
+            f"{words.sentence(side)} arm: {found['text']}" for side, found in (summary.get("calibration") or {}).items()
+        ],
+        changed=told(summary.get("parameters_changed") or {}),
+        parameters=words.flat(summary.get("parameters") or {}),
+        versions=words.flat(summary.get("versions") or {}),
+        files=words.flat(summary["recording"].get("sha256") or {}),
     )
 
 
