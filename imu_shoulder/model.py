@@ -117,8 +117,43 @@ class Event:
 
 
 @dataclass(frozen=True, slots=True)
+class Proposal:
+    """A stretch that was found in a recording, to be looked at and corrected by a person. Times as of an Event.
+
+    kind: one of TRIAL_TYPES: "set", "neutral_pose", or a calibration movement ("elbow_bends", ...).
+    side: right, left or both; None for a pose. For a drill in which one arm holds, the arm that lifts.
+    drill, direction: of a set, None where it is none of the known drills, or goes in the drill's usual direction.
+    probability: that kind and drill are so, 0 to 1. alternatives: other drills that it may be, likeliest first, each
+    with its probability; those that the sensors cannot tell from `drill` are among them.
+    reps: how often the movement comes in a set, of the arm that does it most often; 0 for a pose.
+    doubt: what is not sure, in words; empty where nothing is said.
+    """
+
+    kind: str
+    start_s: float
+    end_s: float
+    side: str | None = None
+    drill: str | None = None
+    direction: str | None = None
+    probability: float = 1.0
+    alternatives: tuple[tuple[str, float], ...] = ()
+    reps: int = 0
+    doubt: str = ""
+
+    @property
+    def event(self) -> Event:
+        """The mark that it is taken for while nobody says otherwise."""
+        return Event(
+            self.start_s, self.end_s - self.start_s, self.kind, self.drill, self.side, direction=self.direction
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Recording:
-    """A recording folder in memory."""
+    """A recording folder in memory.
+
+    proposals: those among the events that nobody marked; None where nobody looked for any.
+    """
 
     name: str
     athlete: str
@@ -126,6 +161,7 @@ class Recording:
     streams: Mapping[str, SensorStream]
     events: tuple[Event, ...]
     file_sha256: Mapping[str, str] = field(default_factory=dict)
+    proposals: tuple[Proposal, ...] | None = None
 
     def __repr__(self) -> str:
         sets = sum(event.trial_type == "set" for event in self.events)

@@ -17,8 +17,9 @@ from imu_shoulder.errors import OutputError, RecordingError
 
 # The key, column, metadata entry or meta name under which a file carries its id.
 RUN = "run"
-FILES = REPS, ANGLES, SUMMARY, CALIBRATION, REPORT = (
-    *("reps.csv", "angles.parquet", "summary.json", "calibration.json", "report.html"),
+# Proposed marks, an events.tsv once it is renamed, carry none.
+FILES = REPS, ANGLES, SUMMARY, CALIBRATION, REPORT, PROPOSED = (
+    *("reps.csv", "angles.parquet", "summary.json", "calibration.json", "report.html", "events.proposed.tsv"),
 )
 _HEAD_BYTES = 4096
 _META = re.compile(rb'<meta name="run" content="([0-9a-f]*)">')

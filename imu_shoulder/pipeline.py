@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
 
-from imu_shoulder.align import align_recording, propose_neutral_pose
+from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Analysis, Params
+from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.calibrate.store import StoredCalibration, require_same_parameters
 from imu_shoulder.drills import Drill
@@ -15,7 +17,8 @@ from imu_shoulder.engine.recorded import Recorded
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.engine.whole import Whole
 from imu_shoulder.errors import CalibrationError, RecordingError
-from imu_shoulder.model import ARM_SEGMENTS, SIDES, Aligned, Event, Recording, Side, on_arm
+from imu_shoulder.model import ARM_SEGMENTS, SIDES, Aligned, Recording, Side, on_arm
+from imu_shoulder.propose import proposed
 from imu_shoulder.sources import RecordingSource
 
 Progress = Callable[[str], None]
@@ -43,10 +46,11 @@ def analyse(
     params = params or Params()
     if stored is not None:
         require_same_parameters(stored, params.changed)
-    wanted = asked_in(recording.events, drills, asked, apart)
     require_worn(recording)
     progress("align")
     aligned = align_recording(recording, params.align)
+    recording = proposed(recording, drills=drills, params=params, aligned=aligned)
+    wanted = asked_in(recording.events, drills, asked, apart)
     if params.afterwards:
         return _afterwards(recording, aligned, params, wanted, progress, stored)
     return _causally(recording, aligned, params, wanted, progress, stored)
@@ -81,13 +85,19 @@ def _afterwards(
         params,
         aligned,
         whole.attitudes,
-        whole.calibration,
+        _by_whom(whole.calibration, recording),
         whole.arms,
         tuple(whole.sets),
         whole.findings,
         asked.apart,
         "" if whole.pose is not None else str(CalibrationError(*NO_POSE)),
     )
+
+
+def _by_whom(calibration: Calibration | None, recording: Recording) -> Calibration | None:
+    """The calibration, which says whether somebody marked its pose."""
+    is_proposed = any(own.kind == "neutral_pose" for own in recording.proposals or ())
+    return calibration if calibration is None else replace(calibration, pose_was_marked=not is_proposed)
 
 
 def _causally(
@@ -103,7 +113,7 @@ def _causally(
     source = RecordingSource(recording, CHUNK_S)
     recorded = Recorded(params)
     stream = Stream(source.rates_hz, params, asked, stored, recorded)
-    for event in marks_of(recording, aligned):
+    for event in sorted(recording.events, key=lambda event: event.onset_s):
         stream.begin(event)
         stream.end(event.end_s)
     for chunk in source.chunks():
@@ -118,13 +128,5 @@ def _causally(
             "the recording ends before one was over",
             "mark the stretch in which the person stands still",
         )
-    return recorded.analysis(recording, aligned, stream, asked)
-
-
-def marks_of(recording: Recording, aligned: Aligned) -> list[Event]:
-    """The events in the order in which they begin; where no pose is marked, the proposed one is among them."""
-    events = list(recording.events)
-    if not any(event.trial_type == "neutral_pose" for event in events):
-        proposed = propose_neutral_pose(aligned)
-        events += [] if proposed is None else [proposed]
-    return sorted(events, key=lambda event: event.onset_s)
+    analysis = recorded.analysis(recording, aligned, stream, asked)
+    return replace(analysis, calibration=_by_whom(analysis.calibration, recording))

@@ -10,7 +10,7 @@ import pytest
 from open_data import RATE_HZ, watch_sets, with_stillness
 from scipy.signal import resample as fourier_resample
 
-from imu_shoulder.align import AlignParams, align_recording, propose_neutral_pose, still_windows
+from imu_shoulder.align import AlignParams, align_recording, still_windows
 from imu_shoulder.align.checks import NORMAL_GRAVITY_M_S2
 from imu_shoulder.align.grid import grid_times, resample
 from imu_shoulder.errors import ParameterError, RecordingError
@@ -280,16 +280,6 @@ def test_a_gap_ends_a_stillness() -> None:
     (first, second) = still_windows(time_s, acc, gyr)
     assert first[1] < 5.0
     assert second[0] > 5.19
-
-
-def test_neutral_pose_is_proposed_from_the_stillness_at_the_start() -> None:
-    event = propose_neutral_pose(align(worn(), worn("left_wrist")))
-    assert event is not None
-    assert event.trial_type == "neutral_pose"
-    assert event.onset_s < 0.5
-    assert 7.0 < event.end_s < 8.6
-    moving = worn(seconds=40)
-    assert propose_neutral_pose(align(kept(moving, moving.time_s > 9.0))) is None
 
 
 def test_a_stage_with_impossible_parameters_is_refused() -> None:

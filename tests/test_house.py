@@ -59,7 +59,8 @@ ALLOWED = {
     "serve": {*BASE, "serve"},
     **{name: {*BASE, "sources", *RECORDERS[: place + 1]} for place, name in enumerate(RECORDERS)},
     "engine": {*BASE, *STAGES, "engine"},
-    "pipeline": {*BASE, *STAGES, "engine"},
+    "propose": {*BASE, *STAGES, "engine", "plan", "propose"},
+    "pipeline": {*BASE, *STAGES, "engine", "propose"},
     **dict.fromkeys(APPLICATIONS, PARTS),
 }
 SERVERS = ("aiohttp", "fastapi", "flask", "starlette", "tornado", "uvicorn", "websockets")

@@ -30,8 +30,7 @@ from imu_shoulder.mark.keeping import ChangedError, Keeper
 from imu_shoulder.mark.proposed import as_told, calibration_beside
 from imu_shoulder.mark.routes import MARKS_BYTES
 from imu_shoulder.mark.work import Asked, Work
-from imu_shoulder.model import SIDES, ArmCount, Event
-from imu_shoulder.propose import Proposal
+from imu_shoulder.model import SIDES, ArmCount, Event, Proposal
 from imu_shoulder.sources.events import cells_of, events_tsv, read_events
 from imu_shoulder.sources.folder import read_recording
 

@@ -15,7 +15,7 @@ pytest.importorskip("starlette", reason="the live part is not installed")
 
 from mark_server import Marking
 
-from imu_shoulder.propose import Proposal
+from imu_shoulder.model import Proposal
 from imu_shoulder.sources.events import read_events
 
 pytestmark = [

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.ndimage import binary_dilation, uniform_filter1d
 
 from imu_shoulder.arrays import runs
-from imu_shoulder.model import Aligned, BoolArray, Event, FloatArray, Track
+from imu_shoulder.model import BoolArray, FloatArray, Track
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,23 +58,6 @@ def common_still_windows(
         quiet &= _quiet(time_s, track.acc_m_s2, track.gyr_rad_s, params)
     directions = [_smoothed(time_s, track.acc_m_s2, params) for track in tracks]
     return _windows(time_s, quiet, directions, params)
-
-
-def propose_neutral_pose(aligned: Aligned, within_s: float = 60.0, params: StillParams | None = None) -> Event | None:
-    """The first stillness of 3 s or more that all sensors share, as a neutral pose to propose. None if there is none.
-
-    within_s: how far from the start it may begin. The caller must say that it is a proposal.
-    """
-    params = params or StillParams(min_s=3.0)
-    rows = int(np.searchsorted(aligned.time_s, aligned.time_s[0] + within_s + 30.0)) if len(aligned.time_s) else 0
-    head = [
-        Track(t.placement, t.acc_m_s2[:rows], t.gyr_rad_s[:rows], t.valid[:rows], t.clipped[:rows])
-        for t in aligned.tracks.values()
-    ]
-    for start_s, end_s in common_still_windows(aligned.time_s[:rows], head, params):
-        if start_s <= aligned.time_s[0] + within_s:
-            return Event(start_s, end_s - start_s, "neutral_pose")
-    return None
 
 
 def _width(time_s: FloatArray, params: StillParams) -> int:

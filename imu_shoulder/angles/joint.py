@@ -142,9 +142,15 @@ def arm_angles(
 
 
 def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
-    """How well it is known which way the body faced (M,), by the first sensor of the arm; NaN where it was not kept."""
+    """How well it is known which way the body faces beside the arm (M,), NaN where it was not kept.
+
+    By the sensor on the trunk, else by how the arm came back to where it was.
+    """
     limb = calibration.upper_arm or calibration.wrist
-    sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
+    if calibration.trunk is not None:
+        sd_rad = attitudes[calibration.trunk.placement].apart_sd_rad
+    else:
+        sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
     return np.full(count, np.nan) if sd_rad is None else np.degrees(sd_rad)
 
 

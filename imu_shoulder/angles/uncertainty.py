@@ -227,11 +227,12 @@ class _Budget:
             elif "forward_raises" not in calibration.used and calibration.joined:
                 apart = np.hypot(apart, params.reused_apart_deg)
             self.add(apart, self.response(replace(calibration, wrist=_faced(wrist)), bends=True))
-        if trunk is not None and calibration.trunk_joined:
+        if trunk is not None:
+            # Where the trunk's lean is not told about the arm's axes, the way it faces still is.
             apart = _heading_sd_deg(self._thin[STERNUM].apart_sd_rad, self.count)
             joined_deg = max(params.trunk_azimuth_deg, calibration.trunk_sd_deg or 0.0)
-            self.add(np.hypot(apart, joined_deg), drift)
-            if calibration.forward_known:
+            self.add(np.hypot(apart, joined_deg), self.response(replace(calibration, trunk=_faced(trunk))))
+            if calibration.forward_known and calibration.trunk_joined:
                 # Seen from the trunk, an error of the body's forward direction is one of the trunk's.
                 facing = self.response(replace(calibration, trunk=_tilted(trunk, "Y")))
         else:

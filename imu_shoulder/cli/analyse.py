@@ -78,6 +78,7 @@ def analyse(
     """Analyse RECORDING, a recording folder, and write the results.
 
     Writes reps.csv, angles.parquet, summary.json, calibration.json and report.html into the folder given by --out.
+    Without marked sets it looks for them and writes what it proposes as events.proposed.tsv beside these.
     """
     from dataclasses import replace
 
@@ -133,8 +134,14 @@ def run(
 ) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
     from imu_shoulder.advise.session import analyse_session
+    from imu_shoulder.plan.matching import check_athlete
+    from imu_shoulder.propose import proposed
     from imu_shoulder.report.folder import write_outputs
 
+    if plan is not None:
+        check_athlete(plan, recording.athlete)
+    progress("proposals")
+    recording = proposed(recording, plan, drills, params)
     analysis, summary = analyse_session(recording, drills, params, progress, plan, history, rules, stored)
     progress("report")
     return write_outputs(analysis, out, summary=summary)

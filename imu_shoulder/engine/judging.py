@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -16,7 +16,7 @@ from imu_shoulder.calibrate.model import ArmCalibration
 from imu_shoulder.measure.reps import measure_rep, measure_reps, set_data
 from imu_shoulder.model import SIDES, Aligned, BoolArray, FloatArray, Side, Track, limbs_of
 from imu_shoulder.segment.model import ArmSet, Rep
-from imu_shoulder.segment.unguided import counting_track, unguided_sets
+from imu_shoulder.segment.unguided import counting_track
 
 # What one arm's measures look at of the other, in a set that both arms do together.
 OF_THE_OTHER_ARM = ("elevation_deg", "plane_deg")
@@ -80,18 +80,6 @@ def judge_next_rep(
     """
     own = set_data(arm_set, seen.time_s, seen.rate_hz, seen.all_columns, seen.seen, seen.clipped)
     return judge_rep(measure_rep(own, rep, number), usual_start_deg([*before, rep]), params, slipped_s)
-
-
-def unmarked_sets(aligned: Aligned, arms: Collection[Side], pose_s: tuple[float, float] | None) -> list[ArmSet]:
-    """Every stretch of exercise before and after the pose, where no set is marked."""
-    first_s, last_s = float(aligned.time_s[0]), float(aligned.time_s[-1])
-    spans_s = [(first_s, last_s)] if pose_s is None else [(first_s, pose_s[0]), (pose_s[1], last_s)]
-    found: list[ArmSet] = []
-    for side in arms:
-        track = counting_track(aligned.tracks, side)
-        for span_s in spans_s:
-            found += unguided_sets(len(found) + 1, side, track, aligned.time_s, aligned.rate_hz, span_s)
-    return found
 
 
 def without_angles(aligned: Aligned) -> dict[Side, ArmAngles]:

@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from imu_shoulder.analysis import AnalysedSet, Analysis, Params
+from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.calibrate.model import Calibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked
-from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets
 from imu_shoulder.engine.seating import Kept
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.model import SIDES, Aligned, Event, FloatArray, IntArray, Recording, Side, Track
@@ -68,18 +67,13 @@ class Recorded:
             if side in stream.calibration.arms
         }
         on_grid = Aligned(stream.rate_hz, time_s, tracks, aligned.findings, aligned.quality)
-        marked = any(event.trial_type == "set" for event in recording.events)
-        sets = (
-            tuple(replace(own, arm_set=_on_grid(own.arm_set, arms, time_s)) for own in stream.sets)
-            if marked
-            else self._unmarked(on_grid, arms, stream)
-        )
-        was_marked = any(event.trial_type == "neutral_pose" for event in recording.events)
-        calibration = replace(stream.calibration, pose_was_marked=was_marked)
+        sets = tuple(replace(own, arm_set=_on_grid(own.arm_set, arms, time_s)) for own in stream.sets)
         # What all of the recording says of rows says it with their exact times.
         known = {(finding.placement, finding.code) for finding in aligned.findings}
         findings = tuple(f for f in stream.findings if (f.placement, f.code) not in known)
-        return Analysis(recording, self._params, on_grid, attitudes, calibration, arms, sets, findings, asked.apart)
+        return Analysis(
+            recording, self._params, on_grid, attitudes, stream.calibration, arms, sets, findings, asked.apart
+        )
 
     def _stretches(self, rate_hz: float, events: Sequence[Event], drills: Mapping[str, Drill]) -> list[_Piece]:
         """The pieces joined as long as one calibration held, with the angles' standard deviations."""
@@ -102,17 +96,6 @@ class Recorded:
             arm = replace(arm, sd={**sd, **arm.sd})
             arms[side] = upright_only(arm, off_upright(arm, stance, params.angles.leant_deg))
         return replace(piece, arms=arms)
-
-    def _unmarked(self, aligned: Aligned, arms: Mapping[Side, ArmAngles], stream: Stream) -> tuple[AnalysedSet, ...]:
-        assert stream.calibration is not None
-        out = []
-        for arm_set in unmarked_sets(aligned, arms, stream.calibration.pose_s):
-            arm = arms[arm_set.side]
-            seat = stream.calibration.arms[arm_set.side]
-            seen = seen_by(seat, aligned.tracks, arm_set.side, len(aligned.time_s))
-            own = Seen(aligned.time_s, aligned.rate_hz, arm.columns, *seen)
-            out.append(AnalysedSet(arm_set, judge_arm_set(arm_set, own, self._params.judge)))
-        return tuple(out)
 
 
 def _joined_pieces(pieces: Sequence[_Piece]) -> _Piece:

@@ -8,7 +8,6 @@ from math import inf
 
 import numpy as np
 
-from imu_shoulder.align import propose_neutral_pose
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
 from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
@@ -25,16 +24,15 @@ from imu_shoulder.calibrate.slip_model import Slip
 from imu_shoulder.calibrate.store import StoredCalibration, reuse
 from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.blade import blade_columns, ups_from_pose
-from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, unmarked_sets, without_angles
+from imu_shoulder.engine.judging import Seen, judge_arm_set, seen_by, without_angles
 from imu_shoulder.engine.order import Part, Stages
 from imu_shoulder.engine.seating import before
-from imu_shoulder.errors import CalibrationError
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
 from imu_shoulder.orient.heading import HeadingTrack, track_heading
 from imu_shoulder.orient.keeping import held_together
-from imu_shoulder.orient.moments import QuietMoments, quiet_moments
+from imu_shoulder.orient.moments import QuietMoments, quiet_for, quiet_moments
 from imu_shoulder.segment.model import ArmSet, rows_between, unseen_stretches
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import counting_track, marked_set
@@ -77,17 +75,12 @@ class Whole(Stages):
 
     def find_pose(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
         self._progress("calibrate")
-        marked = any(event.trial_type == "neutral_pose" for event in part.ended)
-        proposed = None if marked else propose_neutral_pose(self._aligned)
-        try:
-            self.pose = find_pose(part.time_s, attitudes, part.ended, proposed, self._params.calibrate)
-        except CalibrationError:
-            # Reps are counted without one; a pose that somebody marked is to be put right.
-            if marked:
-                raise
+        # Reps are counted without one.
+        if any(event.trial_type == "neutral_pose" for event in part.ended):
+            self.pose = find_pose(part.time_s, attitudes, part.ended, None, self._params.calibrate)
 
     def find_quiet_moments(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
-        self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params)
+        self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params, self.pose)
 
     def find_slips(self, part: Part) -> None:
         if self.pose is None:
@@ -183,7 +176,7 @@ class Whole(Stages):
         )
 
     def _find_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> list[ArmSet]:
-        """The marked sets; where none is marked, every stretch of exercise before and after the pose."""
+        """The sets that are marked or proposed."""
         marked = [event for event in part.ended if event.trial_type == "set"]
         time_s, rate_hz = part.time_s, self._aligned.rate_hz
         found: list[ArmSet] = []
@@ -204,11 +197,7 @@ class Whole(Stages):
                     span_s = event.onset_s, event.end_s
                     track = counting_track(part.tracks, side, rows_between(time_s, *span_s))
                     found.append(marked_set(number, own.get(side, drill), side, track, time_s, rate_hz, span_s))
-        return (
-            found
-            if marked
-            else unmarked_sets(self._aligned, arms, None if self.pose is None else (self.pose.start_s, self.pose.end_s))
-        )
+        return found
 
     def _seat(self, side: Side) -> ArmCalibration | None:
         return None if self.calibration is None else self.calibration.arms[side]
@@ -236,17 +225,28 @@ def row_blocks(time_s: FloatArray, events: Sequence[Event]) -> IntArray:
 
 
 def arm_moments(
-    aligned: Aligned, attitudes: Mapping[str, Attitude], events: Sequence[Event], params: Params
+    aligned: Aligned,
+    attitudes: Mapping[str, Attitude],
+    events: Sequence[Event],
+    params: Params,
+    pose: Pose | None = None,
 ) -> dict[Side, QuietMoments]:
-    """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order."""
+    """Quiet moments of each arm that wears a sensor: of its upper-arm, wrist and breastbone sensors, in that order.
+
+    pose: shows how still this person stands, where it is known.
+    """
     free = row_blocks(aligned.time_s, events) < 0
     trunk = attitudes.get(STERNUM)
     limbs = {side: _limbs(attitudes, side) for side in SIDES}
-    return {
-        side: quiet_moments(aligned.time_s, free, aligned.rate_hz, own, trunk, params.heading)
-        for side, own in limbs.items()
-        if own
-    }
+    rate_hz, rows = aligned.rate_hz, slice(0, 0)
+    if pose is not None:
+        rows = rows_between(aligned.time_s, pose.start_s, pose.end_s)
+    out = {}
+    for side, own in limbs.items():
+        if own:
+            quiet = quiet_for([*own, *([] if trunk is None else [trunk])], rows, rate_hz, params.heading)
+            out[side] = quiet_moments(aligned.time_s, free, rate_hz, own, trunk, params.heading, quiet)
+    return out
 
 
 def _limbs(attitudes: Mapping[str, Attitude], side: Side) -> list[Attitude]:

@@ -9,9 +9,9 @@ from typing import Any
 from imu_shoulder.analysis import Params
 from imu_shoulder.drills import Drill
 from imu_shoulder.errors import ShoulderError
-from imu_shoulder.model import Event, Recording
+from imu_shoulder.model import Event, Proposal, Recording
 from imu_shoulder.plan import Plan
-from imu_shoulder.propose import Proposal, proposals
+from imu_shoulder.propose import proposals
 from imu_shoulder.sources.events import cells_of
 
 

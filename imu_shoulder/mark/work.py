@@ -15,11 +15,10 @@ from imu_shoulder.errors import ShoulderError
 from imu_shoulder.mark.curves import Kind, angle_kinds, motion_kinds
 from imu_shoulder.mark.keeping import Keeper, Saved, calibration_of
 from imu_shoulder.mark.proposed import as_told, calibration_beside, find
-from imu_shoulder.model import SIDES, TRIAL_TYPES, Event, Recording, limbs_of
+from imu_shoulder.model import SIDES, TRIAL_TYPES, Event, Proposal, Recording, limbs_of
 from imu_shoulder.one_run import REPORT
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import Plan
-from imu_shoulder.propose import Proposal
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.sources.folder import read_recording
 
@@ -178,7 +177,9 @@ class Work:
         try:
             for events in dict.fromkeys([calibration_beside(marked, known.proposals or ()), marked, ()]):
                 try:
-                    found = analyse(replace(recording, events=events), self.asked.params, progress=self._tell)
+                    # Sets were looked for already; a pose is once more where the marked one cannot be used.
+                    alone = replace(recording, events=events, proposals=() if events else None)
+                    found = analyse(alone, self.asked.params, progress=self._tell)
                 except ShoulderError as error:
                     refused = str(error)
                     continue

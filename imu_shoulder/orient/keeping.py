@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -12,7 +12,7 @@ from imu_shoulder.frames import wrap_rad
 from imu_shoulder.model import STERNUM, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, all_turned
 from imu_shoulder.orient.heading import track_heading
-from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
+from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_for, quiet_moments
 
 # A quiet moment is looked at when every sensor has been quiet for so long.
 QUIET_S = 0.6
@@ -30,6 +30,24 @@ AT_ODDS = 2.5
 FIRST_KNOWN, LAST_KNOWN = 100, 300
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """From when on which moment was the newest; standard deviations (S,) of its corrections and of their differences
+    from the first sensor's; and of how fast each drifts (S,)."""
+
+    from_s: float
+    moment_s: float
+    sds: tuple[FloatArray, FloatArray]
+    drift_rad_s: FloatArray
+
+    def at(self, time_s: FloatArray, place: int) -> tuple[FloatArray, FloatArray]:
+        """Both standard deviations (M,) of one sensor."""
+        since_s = np.maximum(time_s - self.moment_s, 0.0)
+        beside = np.hypot(self.drift_rad_s[0], self.drift_rad_s[place]) if place else 0.0
+        sd, apart = (own[place] for own in self.sds)
+        return np.hypot(sd, self.drift_rad_s[place] * since_s), np.hypot(apart, beside * since_s)
+
+
 class KeptHeading:
     """The sensors of one arm, and the sternum's as this arm sees it. Starts at the pose."""
 
@@ -41,12 +59,13 @@ class KeptHeading:
         self._moments: QuietMoments | None = None
         self._block: list[int] = []
         self._reference = 0
+        self._quiet_rad_s = params.quiet_rad_s
         self._zero: FloatArray = np.zeros(len(self.placements))
         # When each correction began to be taken up, and the values before and after.
         self._known_s: list[float] = [-np.inf]
         self._values: list[FloatArray] = [self._zero]
-        # Standard deviations (S,) of the newest corrections, and of their differences from the first sensor's.
-        self._sds: tuple[FloatArray, FloatArray] = (self._zero, self._zero)
+        # How well the corrections are known, before and from the newest moment on.
+        self._known = [_Known(-np.inf, np.inf, (self._zero, self._zero), self._zero)] * 2
         self._ends_s = np.inf
         self._taken = False
         # When the person was busy with the pose, a movement or a set from, free from, and so on in turns.
@@ -54,7 +73,10 @@ class KeptHeading:
 
     def begin(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], middle_s: float) -> None:
         """time_s, attitudes: of the pose, whose middle is at middle_s."""
+        own = [attitudes[placement] for placement in self.placements]
+        self._quiet_rad_s = quiet_for(own, slice(None), self._rate_hz, self._params)
         moments = self._quiet(time_s, attitudes)
+        self._known = [_Known(-np.inf, middle_s, (self._zero, self._zero), moments.drift_rad_s)] * 2
         if len(moments.time_s):
             self._moments = replace(moments, joint_turns=())
             self._reference = int(np.abs(moments.time_s - middle_s).argmin())
@@ -91,7 +113,7 @@ class KeptHeading:
         rows = round(QUIET_S * self._rate_hz)
         for placement in self.placements:
             rate = attitudes[placement].rate_earth_rad_s[-rows:]
-            if len(rate) < rows or not _calm(rate, self._params.quiet_rad_s):
+            if len(rate) < rows or not _calm(rate, self._quiet_rad_s):
                 self._taken = False
                 return False
         return True
@@ -169,7 +191,7 @@ class KeptHeading:
         own = [attitudes[p] for p in self.placements]
         trunk = own.pop() if self.placements[-1] == STERNUM else None
         free = np.searchsorted(self._switched_s, time_s, side="right") % 2 == 0
-        return quiet_moments(time_s, free, self._rate_hz, own, trunk, self._params)
+        return quiet_moments(time_s, free, self._rate_hz, own, trunk, self._params, self._quiet_rad_s)
 
     def _forget(self) -> None:
         """Keep the pose and the newest moments."""
@@ -208,13 +230,22 @@ class KeptHeading:
         self._values.append(value)
         if len(self._known_s) > FIRST_KNOWN + LAST_KNOWN:
             del self._known_s[FIRST_KNOWN], self._values[FIRST_KNOWN]
-        self._sds = np.array([t.sd_rad[-1] for t in tracks]), np.array([t.apart_sd_rad[-1] for t in tracks])
+        sds = np.array([t.sd_rad[-1] for t in tracks]), np.array([t.apart_sd_rad[-1] for t in tracks])
+        self._known = [self._known[1], _Known(known_s, float(self._moments.time_s[-1]), sds, self._moments.drift_rad_s)]
 
-    def with_sds(self, attitudes: Mapping[str, Attitude], corrections: Sequence[FloatArray]) -> dict[str, Attitude]:
-        """The attitudes, from which corrections (M,) were taken off, with how well their headings are known now."""
-        out = {}
+    def with_sds(
+        self, time_s: FloatArray, attitudes: Mapping[str, Attitude], corrections: Sequence[FloatArray]
+    ) -> dict[str, Attitude]:
+        """The attitudes, from which corrections (M,) were taken off, with how well their headings were known then:
+        since the newest moment they drift as the bias is unsure."""
+        before, newest = self._known
+        is_newest = time_s >= newest.from_s
+        out: dict[str, Attitude] = {}
         for place, (placement, attitude) in enumerate(attitudes.items()):
-            sd, apart = (np.full(len(attitude.valid), sds[place]) for sds in self._sds)
+            sd, apart = (
+                np.where(is_newest, *pair)
+                for pair in zip(newest.at(time_s, place), before.at(time_s, place), strict=True)
+            )
             out[placement] = replace(attitude, heading_sd_rad=sd, apart_sd_rad=apart, turned_rad=corrections[place])
         return out
 
@@ -234,7 +265,7 @@ def keep_headings(
     )
     kept = {
         heading.side: heading.with_sds(
-            {placement: next(found) for placement in heading.placements}, corrections[heading.side]
+            time_s, {placement: next(found) for placement in heading.placements}, corrections[heading.side]
         )
         for heading in headings
     }

@@ -54,7 +54,7 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     later, earlier = _within_block(moments, alike & together, quats[:limbs], params)
     # Who stays but turns further than sway and drift explain does turn: that is for the angles to show.
     apart_s = moments.time_s[later] - moments.time_s[earlier]
-    explained_rad = 2.0 * np.hypot(params.sway_rad, apart_s[:, None] * moments.drift_rad_s)
+    explained_rad = 2.0 * np.hypot(moments.sway_rad, apart_s[:, None] * moments.drift_rad_s)
     stayed = moments.stay[later] == moments.stay[earlier]
     turned = stayed[:, None] & (np.abs(_turns(quats, earlier, later)) > explained_rad)
     returned = np.where(turned, np.inf, returning)

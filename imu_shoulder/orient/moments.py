@@ -23,29 +23,29 @@ from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_headi
 class HeadingParams:
     """Standard deviations of what is assumed, and what counts as a quiet moment and as the same posture.
 
-    quiet_rad_s: turning slower than this is quiet, faster than move_rad_s a movement; min_quiet_s: shortest
-    quiet moment, longest_s: longer ones are cut. same_posture_rad: gravity within
-    this angle in every sensor of the arm, and headings within same_heading_rad; neutral_rad: gravity likewise for the
-    neutral posture, known by its hanging. return_rad: how well people come back to a posture within a set, rest_rad:
-    from set to set; relaxed_rad: how differently an arm hangs by itself from how it hangs when a pose is asked;
-    start_rad: how far the hanging arm of a set's start may be turned from the neutral pose. sway_rad: how far they
-    wander in one stay; step_rad: what a heading drifts beside its rate in between; bias_rad_s: of the
-    gyroscope's bias about the vertical where stillness did not show it.
-    travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in walking.
-    turn_rad: how far at most someone may turn meanwhile, round about: who walked may face any way; stay_rad: otherwise.
-    From travel_rad to three times as much
-    the one goes over into the other.
+    quiet_rad_s: turning slower than this is quiet for anybody, for who stands less still as slow as in `pose_share`
+    of the pose; faster than move_rad_s is a movement; min_quiet_s: shortest quiet moment, longest_s: longer ones
+    are cut. same_posture_rad: gravity within this angle in every sensor of the arm, and headings within
+    same_heading_rad; neutral_rad: gravity likewise for the neutral posture, known by its hanging. return_rad: how
+    well people come back to a posture within a set, rest_rad: from set to set; relaxed_rad: how differently an arm
+    hangs by itself from how it hangs when a pose is asked; start_rad: how far the hanging arm of a set's start may
+    be turned from the neutral pose. sway_rad: how far they wander in one stay; step_rad: what a heading drifts
+    beside its rate in between; bias_rad_s: of the gyroscope's bias about the vertical where stillness did not show
+    it. travel_rad: a limb that turned this much further than from one posture to the next went to and fro, as in
+    walking. turn_rad: how far at most someone may turn meanwhile, round about: who walked may face any way;
+    stay_rad: otherwise. From travel_rad to three times as much the one goes over into the other.
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
     its heading. links: how many earlier moments of a posture each is compared with. shared: how turning that two
     sensors share is weighed.
 
-    Sources. quiet_rad_s, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad, neutral_rad,
-    return_rad, rest_rad, relaxed_rad, start_rad, step_rad, sway_rad, bias_rad_s, turn_rad, stay_rad, unseen_rad,
-    bridged, lost_rad, travel_rad, links: ours.
+    Sources. quiet_rad_s, pose_share, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad,
+    neutral_rad, return_rad, rest_rad, relaxed_rad, start_rad, step_rad, sway_rad, bias_rad_s, turn_rad, stay_rad,
+    unseen_rad, bridged, lost_rad, travel_rad, links: ours.
     """
 
     quiet_rad_s: float = radians(5.0)
+    pose_share: float = 0.9
     move_rad_s: float = radians(12.0)
     min_quiet_s: float = 0.4
     longest_s: float = 3.0
@@ -91,7 +91,7 @@ class QuietMoments:
     lost: (K, S) how often each sensor was lost from sight before, unseen_rad2: (K, S) variance of its heading from all
     samples that are missing before. drift_rad_s: (S,) standard deviation of the bias about the vertical. joint_turns:
     what the movements between them say of the first two sensors' common heading. with_trunk: the last sensor is on the
-    trunk, whose forward direction is the body's by definition.
+    trunk, whose forward direction is the body's by definition. sway_rad: how far the person wanders in one stay.
     """
 
     time_s: FloatArray
@@ -103,6 +103,7 @@ class QuietMoments:
     drift_rad_s: FloatArray
     joint_turns: Sequence[JointTurn] = ()
     with_trunk: bool = False
+    sway_rad: float = radians(0.5)
 
     def until(self, count: int) -> QuietMoments:
         """The first `count` moments."""
@@ -123,6 +124,13 @@ class QuietMoments:
         return np.asarray(np.cumsum(self.roamed_rad > travel_rad) + self.lost[:, sensor])
 
 
+def quiet_for(attitudes: Sequence[Attitude], pose: slice, rate_hz: float, params: HeadingParams) -> float:
+    """How fast, rad/s, is quiet for a person who stood like this in the pose: nobody stands stiller in a set."""
+    speed = _speed(attitudes, rate_hz)[pose]
+    usual = float(np.quantile(speed, params.pose_share)) if len(speed) else params.quiet_rad_s
+    return min(max(usual, params.quiet_rad_s), params.move_rad_s)
+
+
 def quiet_moments(
     time_s: FloatArray,
     free: BoolArray,
@@ -130,15 +138,16 @@ def quiet_moments(
     limbs: Sequence[Attitude],
     trunk: Attitude | None,
     params: HeadingParams,
+    quiet_rad_s: float | None = None,
 ) -> QuietMoments:
     """Moments at which all of the given sensors are quiet at once; long stillness is cut into several.
 
-    free: (N,) where the person may walk about, outside sets and calibration movements.
+    free: (N,) where the person may walk about, outside sets and calibration movements. quiet_rad_s: of `quiet_for`.
     """
     attitudes = [*limbs, *([] if trunk is None else [trunk])]
-    width = max(1, round(0.2 * rate_hz))
-    speed = np.max([_mean_speed(attitude, width) for attitude in attitudes], axis=0)
-    quiet = speed < params.quiet_rad_s
+    quiet_rad_s = params.quiet_rad_s if quiet_rad_s is None else quiet_rad_s
+    speed = _speed(attitudes, rate_hz)
+    quiet = speed < quiet_rad_s
     spans: list[tuple[int, int]] = []
     for first, last in runs(quiet):
         spans += cut(first, last, int((last - first) / (params.longest_s * rate_hz)))
@@ -156,7 +165,8 @@ def quiet_moments(
         [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
     )
     drift = np.array([_drift_sd(attitude, params) for attitude in attitudes])
-    return QuietMoments(middle, means, roamed_rad, stay, lost, unseen, drift, joint_turns, trunk is not None)
+    sway_rad = params.sway_rad * quiet_rad_s / params.quiet_rad_s
+    return QuietMoments(middle, means, roamed_rad, stay, lost, unseen, drift, joint_turns, trunk is not None, sway_rad)
 
 
 def _gaps(attitude: Attitude, rate_hz: float, params: HeadingParams) -> tuple[IntArray, FloatArray]:
@@ -217,6 +227,12 @@ def _joint_turns(
     between = [(begin, end) for (_, begin), (end, _) in pairwise(spans)]
     fixes = shared_headings(first, second, between, rate_hz, bias, params)
     return [JointTurn(k, fix.heading_rad, fix.sd_rad) for k, fix in enumerate(fixes) if fix is not None]
+
+
+def _speed(attitudes: Sequence[Attitude], rate_hz: float) -> FloatArray:
+    """Of the sensor that turns fastest (N,), over a fifth of a second around each row."""
+    width = max(1, round(0.2 * rate_hz))
+    return np.asarray(np.max([_mean_speed(attitude, width) for attitude in attitudes], axis=0))
 
 
 def _mean_speed(attitude: Attitude, width: int) -> FloatArray:

@@ -6,20 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.model import SIDES, UPPER_ARM, WRIST, Aligned, FloatArray, Side, on_arm
 from imu_shoulder.propose.repeats import Chain, Excursion, Stays, find_chains, find_excursions, find_stays
 from imu_shoulder.segment._free_motion import Motion, motion_of
 
 # Strides are shorter than a rep and swing an arm no further.
 STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
-# Shares of the way at which the ways there and back are held against each other.
-LEVELS = (0.35, 0.6, 0.8)
 
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, see `mean_up`."""
+    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, of `mean_up`."""
 
     side: Side
     motions: dict[str, Motion]
@@ -38,31 +35,11 @@ def strides(chain: Chain) -> bool:
     return float(np.median(chain.durations_s)) < STRIDE_S and chain.way_rad < SWING_RAD
 
 
-def looped(arm: Arm, chain: Chain) -> float:
-    """How far the way back lies from the way there, as a share of the way, in the median of a chain: exercise goes back
-    as it came, and much else in a day does not."""
-    lead = next(iter(arm.motions.values()))
-    quats = quat_from_rotation(lead.earth_from_sensor)
-    stays, apart = arm.stays, []
-    for own in chain.excursions:
-        first, last = np.searchsorted(lead.time_s, [stays.end_s[own.first], stays.start_s[own.last]])
-        path = quats[first : last + 1]
-        if len(path) < 5:
-            continue
-        gone = 2 * np.arccos(np.clip(np.abs(path @ path[0]), 0.0, 1.0))
-        way = float(gone.max())
-        for level in LEVELS:
-            over = np.flatnonzero(gone >= level * way)
-            there, back = path[over[0]], path[over[-1]]
-            apart.append(2 * np.arccos(min(1.0, abs(float(there @ back)))) / way)
-    return float(np.median(apart)) if apart else 1.0
-
-
 def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
     """Each arm that wears a sensor on wrist or upper arm and saw something."""
     out = []
     for side in SIDES:
-        motions = {}
+        motions: dict[str, Motion] = {}
         for placement in (on_arm(side, WRIST), on_arm(side, UPPER_ARM)):
             if placement in aligned.tracks:
                 track = aligned.tracks[placement]

@@ -13,15 +13,16 @@ from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.order import Part
 from imu_shoulder.engine.whole import Whole
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import Aligned, Event, Recording, Side
+from imu_shoulder.model import Aligned, Event, Proposal, Recording, Side
 from imu_shoulder.plan import Plan
-from imu_shoulder.propose.arms import find_arms
+from imu_shoulder.propose.arms import Arm, find_arms
 from imu_shoulder.propose.pose import find_start
-from imu_shoulder.propose.proposal import Proposal
 from imu_shoulder.propose.sets import Stretch, cut_to_recording, named, stretches
 
 # What is less likely exercise than this is left out.
 LEAST_PROBABILITY = 0.5
+# A recording of no more than this, still in stays of so long for less than this share, is one of a movement.
+SHORT_S, REST_S, MOST_STILL, FEWEST_STAYS = 300.0, 1.5, 0.4, 6
 # The weight of a drill that the plan asks next, of one that it asks at all, and of one that it does not ask.
 NEXT, ASKED, UNASKED = 6.0, 3.0, 0.3
 
@@ -31,19 +32,21 @@ def proposals(
     plan: Plan | None = None,
     drills: Mapping[str, Drill] | None = None,
     params: Params | None = None,
+    aligned: Aligned | None = None,
 ) -> tuple[Proposal, ...]:
     """What nobody marked in the recording, in time order: a neutral pose, calibration movements, sets.
 
     Kinds that are marked are left as they are and not proposed. drills: the user's own by id, beside the shipped ones.
-    plan: its drills are likelier, the one that comes next most of all.
+    plan: its drills are likelier, the one that comes next most of all. aligned: the recording on one clock, where it
+    is there already.
     Raises ShoulderError when the recording cannot be used.
     """
     params = params or Params()
-    aligned = align_recording(recording, params.align)
+    aligned = aligned or align_recording(recording, params.align)
     marked = recording.events
-    known = _as_proposals(marked)
+    known = [Proposal(event.trial_type, event.onset_s, event.end_s) for event in marked]
     arms = find_arms(aligned)
-    start = find_start(aligned, arms)
+    start = find_start(aligned, arms, [event for event in marked if event.trial_type == "set"])
     found: list[Proposal] = []
     if not any(event.trial_type == "neutral_pose" for event in marked) and start.pose is not None:
         found.append(start.pose)
@@ -55,8 +58,11 @@ def proposals(
     sets = stretches(arms, movements)
     events = (*marked, *(own.event for own in found))
     angles = _angles(aligned, params, events, sets)
+    if angles is None:
+        # The pose is none: it moves.
+        found, angles = [], {}
     sets = [cut_to_recording(own, float(aligned.time_s[0]), float(aligned.time_s[-1])) for own in sets]
-    found += _named(sets, plan, drills or {}, aligned, angles)
+    found += _named(sets, plan, drills or {}, aligned, angles) or _whole(arms)
     return tuple(sorted(found, key=lambda own: own.start_s))
 
 
@@ -65,21 +71,21 @@ def proposed(
     plan: Plan | None = None,
     drills: Mapping[str, Drill] | None = None,
     params: Params | None = None,
+    aligned: Aligned | None = None,
 ) -> Recording:
-    """The recording with what is proposed of it beside what is marked, and with the proposals themselves."""
-    found = proposals(recording, plan, drills, params)
+    """The recording with what is proposed of it among its events; as it is where that was done, or all is marked."""
+    kinds = {event.trial_type for event in recording.events}
+    if recording.proposals is not None or {"neutral_pose", "set"} <= kinds:
+        return recording
+    found = proposals(recording, plan, drills, params, aligned)
     events = sorted((*recording.events, *(own.event for own in found)), key=lambda event: event.onset_s)
-    return replace(recording, events=tuple(events))
-
-
-def _as_proposals(events: Sequence[Event]) -> list[Proposal]:
-    return [Proposal(event.trial_type, event.onset_s, event.end_s, event.side, event.drill) for event in events]
+    return replace(recording, events=tuple(events), proposals=found)
 
 
 def _angles(
     aligned: Aligned, params: Params, events: Sequence[Event], sets: Sequence[Stretch]
-) -> Mapping[Side, ArmAngles]:
-    """The arms' angles, from the pose that is marked or proposed; without columns where there is none."""
+) -> Mapping[Side, ArmAngles] | None:
+    """The arms' angles, from the pose that is marked or proposed; none without one, and None where it moves."""
     if not any(event.trial_type == "neutral_pose" for event in events):
         return {}
     # Headings are kept over a set as over a marked one, whatever its drill turns out to be.
@@ -88,7 +94,7 @@ def _angles(
     try:
         whole.advance(Part(aligned.time_s, aligned.tracks, every, every))
     except CalibrationError:
-        return {}
+        return None
     return whole.arms
 
 
@@ -114,6 +120,19 @@ def _named(
         if found.drill in due:
             due.remove(found.drill)
         out.append(found)
+    return out
+
+
+def _whole(arms: Sequence[Arm]) -> list[Proposal]:
+    """A short recording of hardly anything but movement as one set: it was cut to it, uneven as it is."""
+    out = []
+    for arm in arms:
+        first_s, last_s = float(arm.stays.start_s[0]), float(arm.stays.end_s[-1])
+        lasts_s = arm.stays.end_s - arm.stays.start_s
+        still = float(lasts_s[lasts_s > REST_S].sum()) / max(last_s - first_s, 1e-9)
+        if 0 < last_s - first_s <= SHORT_S and still < MOST_STILL and len(lasts_s) > FEWEST_STAYS:
+            doubt = "the recording is all movement, and none that comes back evenly"
+            out.append(Proposal("set", first_s, last_s, arm.side, probability=LEAST_PROBABILITY, doubt=doubt))
     return out
 
 

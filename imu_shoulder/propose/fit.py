@@ -44,9 +44,7 @@ UNSEEN_OFF = 6.0
 # Held where no hold is asked, or none where one is.
 HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
 # "None of them" is as likely as a drill of which this is off.
-NONE_OFF = 3.0
-# Drills whose likelihoods differ by less are not told apart by what the sensors show.
-ALIKE = 0.75
+NONE_OFF = 3.3
 
 
 @dataclass(frozen=True, slots=True)

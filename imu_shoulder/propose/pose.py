@@ -13,9 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from imu_shoulder.align import StillParams, common_still_windows
-from imu_shoulder.model import Aligned, FloatArray
+from imu_shoulder.model import Aligned, Event, FloatArray, Proposal
 from imu_shoulder.propose.arms import Arm, mean_up, strides, tilt_deg
-from imu_shoulder.propose.proposal import Proposal
 from imu_shoulder.propose.repeats import UNEVEN, Chain
 
 # Looked for in turn: people who sway are not as still.
@@ -26,6 +25,8 @@ STILL = (
 )
 # What the calibration movements after it weigh; strides of both arms weigh as much.
 OF_MOVEMENTS = 4.5
+# And a stillness of so many seconds before marked sets, where nothing else speaks.
+OF_STANDING, ALONE_S = 0.2, 3.0
 # A limb hangs as it did where it is within this.
 HANGS_DEG = 16.0
 # Elbows bend by so much over an upper arm that stays within the second; straight arms rise between these.
@@ -61,14 +62,20 @@ class _Tilts:
     strides: FloatArray
 
 
-def find_start(aligned: Aligned, arms: Sequence[Arm]) -> Start:
-    """The pose with what is recognised of calibration movements."""
+def find_start(aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = ()) -> Start:
+    """The pose with what is recognised of calibration movements.
+
+    sets: marked ones. In them there is no pose, and who marks sets and stands still before the first of them stands in
+    one, where nothing says otherwise.
+    """
     best: tuple[float, Start] | None = None
     for params in STILL if arms else ():
         for start_s, end_s in common_still_windows(aligned.time_s, aligned.tracks.values(), params):
-            if _inside_exercise((start_s + end_s) / 2, arms):
+            if _inside_exercise(start_s, end_s, arms, sets):
                 continue
             weight, movements = _evidence(start_s, end_s, arms)
+            if weight == 0 and sets and end_s <= min(own.onset_s for own in sets) and end_s - start_s >= ALONE_S:
+                weight = OF_STANDING - 1e-4 * start_s
             if weight > 0 and (best is None or weight > best[0]):
                 if movements:
                     # The arms set out for the first movement while they still sway.
@@ -80,9 +87,11 @@ def find_start(aligned: Aligned, arms: Sequence[Arm]) -> Start:
     return Start(None, ()) if best is None else best[1]
 
 
-def _inside_exercise(at_s: float, arms: Sequence[Arm]) -> bool:
+def _inside_exercise(start_s: float, end_s: float, arms: Sequence[Arm], sets: Sequence[Event]) -> bool:
     """Whether it lies between the first and the last excursion of a chain: in a hold, or in a rest between two reps."""
-    return any(chain.start_s < at_s < chain.end_s for arm in arms for chain in arm.chains)
+    at_s = (start_s + end_s) / 2
+    marked = any(own.onset_s < end_s and start_s < own.end_s for own in sets)
+    return marked or any(chain.start_s < at_s < chain.end_s for arm in arms for chain in arm.chains)
 
 
 def _evidence(start_s: float, end_s: float, arms: Sequence[Arm]) -> tuple[float, tuple[Proposal, ...]]:

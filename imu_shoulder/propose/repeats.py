@@ -14,7 +14,7 @@ from statistics import median
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
 
-from imu_shoulder.frames import quat_from_rotation
+from imu_shoulder.frames import left_factor, quat_from_rotation
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment._free_motion import Motion
 
@@ -107,7 +107,7 @@ def find_stays(motions: Sequence[Motion]) -> Stays:
     rows = np.concatenate([[0], rows, [len(speed) - 1]])
     spans: list[list[int]] = [[int(rows[0])] * 3]  # first, last, slowest
     for row in rows[1:].tolist():
-        first, last, slowest = spans[-1]
+        first, _, slowest = spans[-1]
         apart = max(2 * np.arccos(min(1.0, abs(float(own[row] @ own[slowest])))) for own in quats)
         if apart <= STAY_RAD:
             spans[-1] = [first, row, row if speed[row] < speed[slowest] else slowest]
@@ -210,21 +210,15 @@ def _misses_rad(stays: Stays, own: Excursion, like: Excursion) -> float:
     stations may be about as far off, so that the furthest one is now this and now that."""
     missed = []
     for posture in stays.postures:
-        turn = product(inverse(posture[like.first]), posture[like.far])
-        aimed = product(posture[own.first], turn)
+        turn = left_factor(inverse(posture[like.first])) @ posture[like.far]
+        aimed = left_factor(posture[own.first]) @ turn
         missed.append(2 * np.arccos(np.clip(np.abs(posture[own.first + 1 : own.last + 1] @ aimed), 0.0, 1.0)))
     return float(np.min(np.max(missed, axis=0)))
 
 
-def product(one: FloatArray, other: FloatArray) -> FloatArray:
-    """Of two quaternions (4,), scalar first."""
-    a, b, c, d = one.tolist()
-    return np.asarray([[a, -b, -c, -d], [b, a, -d, c], [c, d, a, -b], [d, -c, b, a]]) @ other
-
-
 def inverse(quat: FloatArray) -> FloatArray:
     """Of a quaternion (4,), scalar first."""
-    return quat * np.array([1.0, -1.0, -1.0, -1.0])
+    return np.asarray(quat * np.array([1.0, -1.0, -1.0, -1.0]))
 
 
 def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:

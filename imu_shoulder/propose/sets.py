@@ -10,11 +10,12 @@ import numpy as np
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.drills import Drill
 from imu_shoulder.frames import wrap_deg
-from imu_shoulder.model import Aligned, Event, FloatArray, Side
+from imu_shoulder.model import Aligned, Event, FloatArray, Proposal, Side
 from imu_shoulder.propose.arms import Arm
-from imu_shoulder.propose.fit import ALIKE, Fit, fit, likelihoods
-from imu_shoulder.propose.proposal import Proposal
-from imu_shoulder.propose.repeats import Chain
+from imu_shoulder.propose.fit import Fit, fit, likelihoods
+from imu_shoulder.propose.regular import Regularity, regularity
+from imu_shoulder.propose.repeats import SET_REST_S, Chain
+from imu_shoulder.segment.model import rows_between
 
 # Chains of the two arms are one set where they share so much of the shorter one.
 SHARED = 0.5
@@ -24,17 +25,21 @@ MARGIN_S = 0.8
 CUT_S = 6.0
 # The arm hangs for a moment this near to a set, and a body that turned did so by more than an arm hangs turned.
 BESIDE_S, HANGING_DEG, TURNED_DEG = 8.0, 25.0, 40.0
-# A movement that is none of the known drills is exercise where it comes so often, in such even time, to the same place.
-FEWEST_UNKNOWN, EVEN, ALIKE_TOPS = 6, 0.2, 0.35
-# What is uneven by so much more or less is as likely as not by this in the exponent.
-SCATTER = 0.03
+# Less likely drills are not named.
+LEAST_SHARE = 0.05
+# A drill that is at least so likely as this share of the likeliest is not told from it.
+ALIKE_SHARE = 0.4
+# Where an arm is raised its plane tells the direction, which is met to within this.
+RAISED_DEG, NEAR_DEG = 60.0, 25.0
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Chains at one time. by_side: of each arm that does them."""
+    """Chains at one time. by_side: of each arm that does them. regular: how even the leading one is. doubt: words."""
 
     by_side: Mapping[Side, Chain]
+    regular: Regularity
+    doubt: str = ""
 
     @property
     def start_s(self) -> float:
@@ -68,14 +73,29 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
             middle_s = (chain.start_s + chain.end_s) / 2
             if not any(own.start_s - 1.0 < middle_s < own.end_s + 1.0 for own in taken):
                 free.append((arm.side, chain))
-    out: list[Stretch] = []
+    found: list[dict[Side, Chain]] = []
     for side, chain in sorted(free, key=lambda pair: pair[1].start_s):
-        together = next((own for own in out if side not in own.by_side and _shared(own.lead, chain) > SHARED), None)
+        together = next(
+            (own for own in found if side not in own and any(_shared(c, chain) > SHARED for c in own.values())), None
+        )
         if together is not None:
-            out[out.index(together)] = Stretch({**together.by_side, side: chain})
+            together[side] = chain
         else:
-            out.append(Stretch({side: chain}))
+            found.append({side: chain})
+    recording_s = max(arm.stays.end_s[-1] for arm in arms) - min(arm.stays.start_s[0] for arm in arms) if arms else 1.0
+    by_side = {arm.side: arm for arm in arms}
+    out = []
+    for own in found:
+        side, lead = max(own.items(), key=lambda pair: len(pair[1].excursions) * pair[1].way_rad)
+        regular = regularity(by_side[side], lead, (lead.end_s - lead.start_s) / recording_s)
+        out.append(Stretch(own, regular, _rest_doubt(lead)))
     return sorted(out, key=lambda own: own.start_s)
+
+
+def _rest_doubt(chain: Chain) -> str:
+    """A rest that would part two sets of another pace."""
+    long_s = float(chain.pauses_s.max(initial=0.0))
+    return f"one or two sets: a rest of {long_s:.0f} s in it" if long_s >= SET_REST_S else ""
 
 
 def _shared(one: Chain, other: Chain) -> float:
@@ -95,7 +115,7 @@ def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
         )
         for side, chain in own.by_side.items()
     }
-    return Stretch(by_side)
+    return replace(own, by_side=by_side)
 
 
 def named(
@@ -119,28 +139,52 @@ def named(
                 best[drill.id] = found
     shares = likelihoods(best.values(), priors)
     ranked = sorted((name for name in shares if name is not None), key=lambda name: -shares[name])
+    others = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > LEAST_SHARE)
     lead = own.lead
     if not ranked or shares[ranked[0]] < shares[None]:
-        side = "both" if len(own.by_side) == 2 else next(iter(own.by_side))
-        alternatives = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > 0.05)
-        return Proposal("set", *span_s, side, None, None, _regular(lead), alternatives, lead.reps)
+        chance = own.regular.unknown_chance(lead.reps) * min(1.0, 1.0 - (shares[ranked[0]] if ranked else 0.0) / 2)
+        return Proposal("set", *span_s, own.event.side, None, None, chance, others, lead.reps, own.doubt)
     name = ranked[0]
-    sides = list(best[name].reps)
-    alternatives = tuple((other, round(shares[other], 3)) for other in ranked[1:] if shares[other] > 0.05)
-    alike = [other for other in ranked[1:] if shares[other] > ALIKE * shares[name] * 0.5]
-    doubt = f"one of {', '.join([name, *alike])}: the sensors do not tell them apart" if alike else ""
-    probability = sum(shares[other] for other in (name, *alike))
+    found = best[name]
+    alike = [other for other, share in others if other != name and share > ALIKE_SHARE * shares[name]]
+    doubt = [f"one of {', '.join([name, *alike])}: the sensors do not tell them apart"] if alike else []
+    chance = own.regular.drill_chance(lead.reps, found.off) * sum(shares[other] for other in (name, *alike))
+    sides = list(found.reps)
     return Proposal(
         "set",
         *span_s,
         "both" if len(sides) == 2 else sides[0],
         name,
-        None,
-        probability,
-        alternatives,
-        max(best[name].reps.values()),
-        doubt,
+        _direction(found.drill, sides, span_s, aligned.time_s, angles),
+        chance,
+        tuple(pair for pair in others if pair[0] != name),
+        max(found.reps.values()),
+        "; ".join([*doubt, *filter(None, [own.doubt])]),
     )
+
+
+def _direction(
+    drill: Drill,
+    sides: Sequence[Side],
+    span_s: tuple[float, float],
+    time_s: FloatArray,
+    angles: Mapping[Side, ArmAngles],
+) -> str | None:
+    """The direction that the arm goes in at the top, where the drill has several and the plane is known."""
+    planes = []
+    for side in sides:
+        rows = rows_between(time_s, *span_s)
+        arm = angles[side].angles
+        if drill.directions and "plane_deg" in arm:
+            raised = arm["elevation_deg"][rows] > RAISED_DEG
+            planes += [arm["plane_deg"][rows][raised]]
+    seen = np.concatenate([plane[np.isfinite(plane)] for plane in planes]) if planes else np.empty(0)
+    if not len(seen):
+        return None
+    plane = float(np.median(seen))
+    off = {name: max(low - plane, plane - high, 0.0) for name, (low, high) in drill.directions.items()}
+    nearest = min(off, key=lambda name: off[name])
+    return nearest if off[nearest] < NEAR_DEG and nearest != drill.direction else None
 
 
 def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray) -> ArmAngles:
@@ -164,11 +208,3 @@ def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray) -> 
         "rotation_deg": wrap_deg(arm.angles["rotation_deg"] - turned_deg),
     }
     return replace(arm, angles={**arm.angles, **shifted})
-
-
-def _regular(chain: Chain) -> float:
-    """How sure a movement that is no known drill is exercise, 0 to 1: it comes often, evenly, and to the same place."""
-    if chain.reps < FEWEST_UNKNOWN:
-        return 0.0
-    even = float(chain.durations_s.std() / chain.durations_s.mean())
-    return float(1 / (1 + np.exp(-min(EVEN - even, ALIKE_TOPS - chain.unlike) / SCATTER)))

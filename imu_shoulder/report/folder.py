@@ -11,10 +11,11 @@ import pandas as pd
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.calibrate.store import calibration_document, write_calibration
 from imu_shoulder.files import whole_file, whole_folder, write_text
-from imu_shoulder.one_run import ANGLES, CALIBRATION, FILES, REPORT, REPS, RUN, SUMMARY, run_id
+from imu_shoulder.one_run import ANGLES, CALIBRATION, FILES, PROPOSED, REPORT, REPS, RUN, SUMMARY, run_id
 from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
+from imu_shoulder.sources.events import proposals_tsv
 from imu_shoulder.texts import csv_text
 
 # No text of a user's holds it: a character for private use.
@@ -55,6 +56,9 @@ def write_outputs(
         write_text(scratch / SUMMARY, summary_text)
         if calibration is not None:
             write_calibration({**calibration, RUN: run}, scratch / CALIBRATION)
+        if analysis.recording.proposals:
+            events = analysis.recording.events
+            write_text(scratch / PROPOSED, proposals_tsv(events, analysis.recording.proposals))
         if report:
             write_text(scratch / REPORT, build_report(summary, reps, angles))
     return summary

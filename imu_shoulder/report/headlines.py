@@ -14,12 +14,15 @@ from typing import Any
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.sets import HOLDER_MOVED_DEG
 from imu_shoulder.calibrate.pose import NO_POSE
+from imu_shoulder.one_run import PROPOSED
 from imu_shoulder.parameters import told
 from imu_shoulder.report import lines as report_lines
 from imu_shoulder.report import words
 from imu_shoulder.report.dose import ArmDose, doses, list_of
 from imu_shoulder.report.pain import BEFORE
 
+# A proposal that is less likely so is named.
+SURE = 0.8
 MOST_NAMED = 3  # of a list in a first line; how many more there are is said
 
 Entry = Mapping[str, Any]
@@ -51,11 +54,13 @@ def first_lines(summary: Mapping[str, Any]) -> list[str]:
 
 
 def by_kind(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The first lines with what each is about: pain, noted, counted, done, missing, clean, unscored, sank or sides."""
+    """The first lines with what each is about: pain, noted, counted, proposed, done, missing, clean, unscored, sank or
+    sides."""
     said = (
         ("pain", str((summary.get("pain") or {}).get("text") or "")),
         ("noted", noted(summary)),
         ("counted", counted_only(summary)),
+        ("proposed", proposed(summary)),
         ("done", overall(summary)),
         ("missing", not_done(summary)),
         ("clean", fewest_clean(summary)),
@@ -75,6 +80,20 @@ def noted(summary: Mapping[str, Any]) -> str:
         notes = [{"set": number, "text": text} for number, text in by_set.items()]
     told_of = [f"{_at(note, titles)}: “{str(note['text']).rstrip('.')}”" for note in notes]
     return f"Noted {'; '.join(told_of)}." if told_of else ""
+
+
+def proposed(summary: Mapping[str, Any]) -> str:
+    """That sets are proposals, what of them is in doubt, and how they become marks."""
+    sets = [own for own in summary.get("proposals") or [] if own["kind"] == "set"]
+    if not sets:
+        return ""
+    unsure = [k for k, own in enumerate(sets, start=1) if own["doubt"] or own["probability"] < SURE]
+    unnamed = [k for k, own in enumerate(sets, start=1) if own["drill"] is None]
+    said = [f"in doubt: {words.joined([f'set {k}' for k in unsure[:MOST_NAMED]])}"] if unsure else []
+    said += [f"no known drill: {words.joined([f'set {k}' for k in unnamed[:MOST_NAMED]])}"] if unnamed else []
+    none = "No set was marked: " if len(sets) > 1 else "Nothing was marked: "
+    found = f"{none}{words.counted(len(sets), 'set')} {'are' if len(sets) > 1 else 'is'} proposed"
+    return f"{'; '.join([found, *said])}. Correct {PROPOSED} and rename it to events.tsv."
 
 
 def counted_only(summary: Mapping[str, Any]) -> str:

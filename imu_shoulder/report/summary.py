@@ -21,7 +21,7 @@ from imu_shoulder.assess.unseen import bare_sets, missing_angles, missing_lines,
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration
 from imu_shoulder.calibrate.pose import NO_POSE
 from imu_shoulder.cautions import CAUTIONS
-from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, on_arm
+from imu_shoulder.model import ACROMION, SIDES, STERNUM, Finding, Proposal, on_arm
 from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import PAIN_CEILING, notes_of, tell_sets
 
@@ -58,6 +58,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         "parameters_changed": analysis.params.changed,
         "calibration": {side: _calibration(arm, found) for side, arm in found.arms.items()} if found else {},
         "no_pose": analysis.no_pose,
+        "proposals": [_proposal(own) for own in recording.proposals or ()],
         "elevation_reference": "/".join(sorted({arm.elevation_reference for arm in analysis.arms.values()})),
         "data_quality": {
             placement: {
@@ -83,6 +84,10 @@ def _versions() -> dict[str, str]:
     return {"imu_shoulder": __version__, "python": platform.python_version(), **installed}
 
 
+def _proposal(own: Proposal) -> dict[str, Any]:
+    return {**asdict(own), "alternatives": dict(own.alternatives)}
+
+
 def _finding(finding: Finding) -> dict[str, Any]:
     out = asdict(finding)
     del out["placement"]
@@ -100,7 +105,7 @@ def _calibration(arm: ArmCalibration, calibration: Calibration) -> dict[str, Any
     text = f"from {', '.join(used)}"
     if not calibration.pose_was_marked:
         start, end = calibration.pose_s
-        text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s was taken)"
+        text += f" (no pose was marked: the stillness from {start:.1f} to {end:.1f} s is proposed for it)"
     unmoved = [name for missing in missing_angles(arm) if not missing.bare for name in missing.angles]
     if unmoved:
         text += f"; without a movement that shows it, {named(unmoved)} cannot be told"

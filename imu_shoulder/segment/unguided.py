@@ -22,18 +22,6 @@ def counting_track(tracks: Mapping[str, Track], side: Side, rows: slice = slice(
     return (seen or worn)[0]
 
 
-def unguided_sets(
-    first_number: int, side: Side, track: Track, time_s: FloatArray, rate_hz: float, span_s: tuple[float, float]
-) -> tuple[ArmSet, ...]:
-    """Every stretch of exercise inside span_s as a set of one arm, numbered from first_number."""
-    rows = rows_between(time_s, *span_s)
-    found = find_free_sets(time_s[rows], track.acc_m_s2[rows], track.gyr_rad_s[rows], rate_hz)
-    return tuple(
-        _arm_set(first_number + k, side, free, time_s)
-        for k, free in enumerate(free for free in found if any(rep.excluded is None for rep in free.reps))
-    )
-
-
 def marked_set(
     number: int,
     drill: Drill | None,

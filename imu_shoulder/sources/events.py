@@ -14,12 +14,14 @@ from pathlib import Path
 from imu_shoulder.checked import read_text
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_EVENTS, MAX_HOURS, MAX_NAME_LETTERS, MAX_SETS, MAX_TABLE_BYTES
-from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event
+from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event, Proposal
 
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
 # Of each arm in a set, as a live session counted: right_counted and so on.
 COUNTS = ("counted", "extra", "corrected")
 OPTIONAL = ("pain", "effort", "load_kg", *(f"{side}_{name}" for side in SIDES for name in COUNTS), "note", "direction")
+# Of a file of proposals: they are read past, so that it is used as it is once somebody has looked at it.
+PROPOSED = ("probability", "alternatives", "doubt")
 NOTHING = "n/a"
 # Marks of two sets may share so much of the shorter one: they are set by hand, and one set may begin as the other ends.
 MOST_SHARED = 0.5
@@ -74,7 +76,7 @@ def _check_header(name: str, header: list[str]) -> None:
             "add them, with n/a where there is nothing to say",
         )
     for column in header:
-        if column not in (*REQUIRED, *OPTIONAL) or header.count(column) > 1:
+        if column not in (*REQUIRED, *OPTIONAL, *PROPOSED) or header.count(column) > 1:
             raise RecordingError(
                 f"each column of {name} once, out of {', '.join((*REQUIRED, *OPTIONAL))}",
                 f"there is {column!r}" + (" twice" if header.count(column) > 1 else ""),
@@ -94,7 +96,7 @@ def _event(name: str, number: int, header: list[str], row: list[str]) -> Event:
         return RecordingError(f"{expected} in {name}, row {number}, column {column}", came, "correct that cell")
 
     for column, cell in cells.items():
-        if column != "note" and len(cell) > MAX_NAME_LETTERS:
+        if column not in ("note", "alternatives", "doubt") and len(cell) > MAX_NAME_LETTERS:
             expected = f"at most {MAX_NAME_LETTERS} letters in {name}, row {number}, column {column}"
             raise RecordingError(expected, f"there are {len(cell)}", "shorten that cell")
 
@@ -180,6 +182,27 @@ def events_tsv(events: Iterable[Event]) -> str:
     rows = [_row(event) for event in events]
     columns = [*REQUIRED, *(column for column in OPTIONAL if any(row[column] != NOTHING for row in rows))]
     lines = [columns, *([row[column] for column in columns] for row in rows)]
+    return "".join("\t".join(line) + "\n" for line in lines)
+
+
+def proposals_tsv(marked: Iterable[Event], proposals: Iterable[Proposal]) -> str:
+    """The text of an events.tsv of what is proposed beside what is marked, with how sure it is."""
+    told = [(own.event, own) for own in proposals]
+    known = {event for event, _ in told}
+    rows = [(event, None) for event in marked if event not in known]
+    cells = []
+    for event, own in sorted([*told, *rows], key=lambda pair: pair[0].onset_s):
+        extra = dict.fromkeys(PROPOSED, NOTHING)
+        if own is not None:
+            others = ", ".join(f"{name} {probability:.2f}" for name, probability in own.alternatives)
+            extra = {
+                "probability": f"{own.probability:.2f}",
+                "alternatives": others or NOTHING,
+                "doubt": own.doubt or NOTHING,
+            }
+        cells.append({**_row(event), **extra})
+    columns = [*REQUIRED, *(c for c in OPTIONAL if any(row[c] != NOTHING for row in cells)), *PROPOSED]
+    lines = [columns, *([row[column] for column in columns] for row in cells)]
     return "".join("\t".join(line) + "\n" for line in lines)
 
 

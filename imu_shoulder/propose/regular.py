@@ -1,0 +1,95 @@
+"""How even a movement that comes back is: what tells exercise from what people do all day.
+
+The weights are ours, set on simulated sessions and days of persons that no table reports, and on open recordings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from imu_shoulder.frames import quat_from_rotation
+from imu_shoulder.propose.arms import Arm
+from imu_shoulder.propose.repeats import Chain
+
+# Shares of the way at which the ways there and back are held against each other.
+LEVELS = (0.35, 0.6, 0.8)
+# Fewer are no set.
+FEWEST_REPS = 3
+# In a set of a known drill: from which on durations, periods, tops and the way back are uneven, and what that weighs.
+SURE, OFF_WEIGHT, FEW, FEW_WEIGHT = 6.0, 1.0, 5, 1.5
+UNEVEN_FROM, UNEVEN_WEIGHT = 0.1, 10.0
+UNLIKE_FROM, UNLIKE_WEIGHT = 0.15, 12.0
+LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
+# Of a movement that is no known drill: how many, and how even at the most; each with what is as likely as not by this.
+UNKNOWN_REPS, UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP = (7.5, 1.0), (0.165, 0.02), (0.18, 0.02), (0.19, 0.03)
+STEEP, MOST_MARGIN = 2.0, 2.5
+# A recording of which so much is one movement that comes so often was made of it, whatever it is.
+FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Regularity:
+    """lasts, periods: scatter of how long the excursions last, and of the time from one to the next, as shares of their
+    mean. unlike: how far they miss the same top, looped: how far the way back lies from the way there, as shares of the
+    way. filled: the share of the recording that they take.
+    """
+
+    lasts: float
+    periods: float
+    unlike: float
+    looped: float
+    filled: float
+
+    def drill_chance(self, reps: int, off: float) -> float:
+        """How likely what fits a known drill, off by so much, was done as exercise."""
+        if reps < FEWEST_REPS:
+            return 0.0
+        score = SURE - OFF_WEIGHT * off - FEW_WEIGHT * max(FEW - reps, 0)
+        score -= UNEVEN_WEIGHT * (max(self.lasts - UNEVEN_FROM, 0.0) + max(self.periods - UNEVEN_FROM, 0.0))
+        score -= UNLIKE_WEIGHT * max(self.unlike - UNLIKE_FROM, 0.0) + LOOP_WEIGHT * max(self.looped - LOOP_FROM, 0.0)
+        return _chance(score)
+
+    def unknown_chance(self, reps: int) -> float:
+        """How likely a movement that is none of the known drills is exercise."""
+        if self.filled >= FILLED and reps >= FILLED_REPS:
+            return FILLED_CHANCE
+        margins = [(reps - UNKNOWN_REPS[0]) / UNKNOWN_REPS[1]]
+        limits = (UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP)
+        for value, (limit, by) in zip((self.periods, self.lasts, self.looped), limits, strict=True):
+            margins.append((limit - value) / by)
+        return _chance(STEEP * min(*margins, MOST_MARGIN))
+
+
+def _chance(score: float) -> float:
+    return float(1 / (1 + np.exp(-score)))
+
+
+def regularity(arm: Arm, chain: Chain, filled: float) -> Regularity:
+    """filled: the share of the recording that the chain takes."""
+    begins_s = np.array([arm.stays.end_s[own.first] for own in chain.excursions])
+    periods_s = np.diff(begins_s)
+    lasts = float(chain.durations_s.std() / chain.durations_s.mean())
+    periods = float(periods_s.std() / periods_s.mean()) if len(periods_s) > 1 else 0.0
+    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled)
+
+
+def looped(arm: Arm, chain: Chain) -> float:
+    """How far the way back lies from the way there, as a share of the way, in the median of a chain: exercise goes back
+    as it came, and much else in a day does not."""
+    lead = next(iter(arm.motions.values()))
+    quats = quat_from_rotation(lead.earth_from_sensor)
+    stays, apart = arm.stays, []
+    for own in chain.excursions:
+        first, last = np.searchsorted(lead.time_s, [stays.end_s[own.first], stays.start_s[own.last]])
+        path = quats[first : last + 1]
+        if len(path) < 5:
+            continue
+        gone = 2 * np.arccos(np.clip(np.abs(path @ path[0]), 0.0, 1.0))
+        way = float(gone.max())
+        for level in LEVELS:
+            over = np.flatnonzero(gone >= level * way)
+            there, back = path[over[0]], path[over[-1]]
+            apart.append(2 * np.arccos(min(1.0, abs(float(there @ back)))) / way)
+    return float(np.median(apart)) if apart else 1.0
