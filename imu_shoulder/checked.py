@@ -15,6 +15,7 @@ from typing import Any
 
 from imu_shoulder.errors import RecordingError, ShoulderError
 from imu_shoulder.limits import (
+    MAX_COLUMNS,
     MAX_FILE_BYTES,
     MAX_ITEMS,
     MAX_JSON_BYTES,
@@ -270,6 +271,24 @@ class Checked:
         if len(value) > MAX_ITEMS:
             raise self.wrong(key, f"at most {MAX_ITEMS} texts", len(value))
         return tuple(self._short(key, text, MAX_TEXT_LETTERS) for text in value)
+
+    def column(self, key: str) -> str | int:
+        """A column of a table: its name, or its number from 1."""
+        return self._column(key, self._table.get(key))
+
+    def columns(self, key: str, count: int) -> tuple[str | int, ...]:
+        """A list of so many columns, each by name or number."""
+        value = self._table.get(key)
+        if not isinstance(value, list) or len(value) != count:
+            raise self.wrong(key, f"a list of {count} columns, by name or by number from 1", value)
+        return tuple(self._column(key, one) for one in value)
+
+    def _column(self, key: str, value: object) -> str | int:
+        if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= MAX_COLUMNS:
+            return value
+        if not isinstance(value, str) or not value:
+            raise self.wrong(key, f"a column's name, or its number from 1 to {MAX_COLUMNS}", value)
+        return self._short(key, value, MAX_NAME_LETTERS)
 
     def numbers(self, key: str) -> tuple[float, ...]:
         """A list of finite numbers, one at least."""

@@ -19,8 +19,7 @@ from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse as run_stages
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.report.tables import angles_table, reps_table
-from imu_shoulder.sources.column_map import read_mapped
-from imu_shoulder.sources.folder import read_recording
+from imu_shoulder.sources.any_kind import read_any
 
 __all__ = ["Analysed", "ShoulderError", "analyse", "read"]
 
@@ -61,14 +60,12 @@ class Analysed:
 
 
 def read(recording: str | Path, *, column_map: str | Path | None = None) -> Recording:
-    """A recording folder, or with column_map the CSV file or folder of another program, in SI units.
+    """A recording folder, a column map, or with column_map the file or folder of another program, in SI units.
 
     column_map: the TOML file that says what its columns are. Raises RecordingError, ColumnMapError, ParameterError.
     """
     place = _path(recording, "the path of a recording")
-    if column_map is None:
-        return read_recording(place)
-    return read_mapped(_path(column_map, "the path of a column map"), place)
+    return read_any(place, None if column_map is None else _path(column_map, "the path of a column map"))
 
 
 def analyse(

@@ -12,7 +12,7 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import Recording
 
 # Short enough to be guessed from its hash, and it names the athlete or holds free text.
-_TELLING_FILES = re.compile(r"\.toml$|^events\.tsv$")
+_TELLING_FILES = re.compile(r"\.toml$|(^|/)events\.tsv$")
 _LABEL_EACH = "give each athlete a label of its own with --participant"
 
 

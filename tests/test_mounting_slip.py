@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 from print_slips import BETWEEN, restless, slips_of
 from scipy.spatial.transform import Rotation
+from second_simulator import Interlude, SetPlan, calmed, perform, person
+from second_simulator import session as drawn_session
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
@@ -18,6 +20,7 @@ from imu_shoulder.calibrate.coarse import block_means
 from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import find_pose
 from imu_shoulder.calibrate.slip import find_slips
+from imu_shoulder.calibrate.slip_model import Slip as FoundSlip
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.calibrate.slip_postures import Postures, _turned_alone, blocks, without_repeats
 from imu_shoulder.calibrate.slip_pulses import Bell, Pulse, find_pulses
@@ -188,6 +191,24 @@ def test_scratching_between_the_sets_is_no_slip(seed):
     """Restless persons, whose hand goes to the other arm or the head. Before, its quick turn was said to be a slip of
     17 and of 60 deg."""
     assert slips_of(restless(seed, BETWEEN["scratch"])[0]) == []
+
+
+def test_what_both_arms_show_at_one_moment_is_the_person():
+    """Somebody who lies down for the next drill. Before, both wrists were said to have turned, by 21 and 32 deg."""
+    lies = person(79305, "table")
+    stand = (Interlude("stand", 10.0, 0.0),)
+    drawn = drawn_session(calmed(lies), sternum=True, between=stand, grade="good", number=79305)
+    third = [k for k, block in enumerate(drawn.blocks) if isinstance(block, SetPlan)][2]
+    assert slips_of(perform(replace(drawn, blocks=drawn.blocks[:third]))[0]) == []
+
+
+def test_slips_of_both_arms_at_different_times_stand():
+    own = [
+        FoundSlip(p, at_s, np.array([0.5, 0.0, 0.0]), 10.0) for p, at_s in (("right_wrist", 60.0), ("left_wrist", 80.0))
+    ]
+    assert not own[0].is_of_both(own, SlipParams())
+    assert own[0].is_of_both([replace(own[1], time_s=60.4)], SlipParams())
+    assert not own[0].is_of_both([replace(own[0], placement="right_upper_arm")], SlipParams())
 
 
 def test_a_quick_turn_of_which_nothing_lasts_is_no_slip(seen):

@@ -17,7 +17,8 @@ from hypothesis.extra.numpy import arrays
 from imu_shoulder.errors import OutputError, RecordingError
 from imu_shoulder.limits import MAX_FILE_BYTES, MAX_HOURS
 from imu_shoulder.model import EVENT_SIDES, PLACEMENTS, TRIAL_TYPES, Event, Recording, SensorStream
-from imu_shoulder.sources.folder import LEAST_RATE_HZ, MOST_RATE_HZ, read_recording, write_recording
+from imu_shoulder.sources.folder import read_recording, write_recording
+from imu_shoulder.sources.possible import LEAST_RATE_HZ, MOST_RATE_HZ
 
 HEAD = """schema = 1
 athlete = "M.K."

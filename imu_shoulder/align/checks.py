@@ -145,16 +145,38 @@ def wrong_gyroscope_unit(placement: str, unit: str, times: str = "") -> Recordin
     )
 
 
-def require_gyroscope(
-    placement: str, acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
-) -> str | None:
-    """Compare how gravity turns in the sensor with what the gyroscope says; in slow movement both agree.
+@dataclass(frozen=True, slots=True)
+class Tilting:
+    """How gravity turned in a sensor in its slow movement, and what its gyroscope says of it.
 
-    Gravity g in the sensor's frame turns by dg/dt = -gyr x g. The factor between the two sides, by least squares over
-    quarter seconds, is 1 for right units, 57.3 or its inverse for radians and degrees exchanged. Fast movement, where
-    a limb's own acceleration hides gravity, is not judged.
-    Raises RecordingError for exchanged units; else a sentence where other axes or signs would agree, or None.
+    Gravity g in the sensor's frame turns by dg/dt = -gyr x g. up, turned: (K, 3) gravity, and by how much it turned, in
+    m/s^2. rates: (K, 3) what the gyroscope said meanwhile, times the time. Fast movement, where a limb's own
+    acceleration hides gravity, is left out.
     """
+
+    up: FloatArray
+    turned: FloatArray
+    rates: FloatArray
+
+    @property
+    def seen(self) -> float:
+        """How much there is to compare: sum of squares, (m/s^2)^2."""
+        return float((self.turned**2).sum())
+
+    @property
+    def enough(self) -> bool:
+        return self.seen >= _TURNED_LEAST and bool(self.rates.any())
+
+    def compare(self, axes: FloatArray) -> tuple[float, float]:
+        """Agreement (-1 to 1), and the factor by which the gyroscope's numbers are to be taken to agree best, by least
+        squares, with its axes turned by a (3, 3) matrix."""
+        told = np.cross(self.up, self.rates @ axes.T)
+        said, shared = float((told**2).sum()), float((self.turned * told).sum())
+        return (shared / np.sqrt(self.seen * said), shared / said) if said > 0 else (0.0, 1.0)
+
+
+def tilting(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> Tilting | None:
+    """Over quarter seconds of acc (N, 3) in m/s^2 and gyr (N, 3) in any unit; None under two seconds."""
     width = max(2, round(_TURN_STEP_S * rate_hz))
     count = len(acc) // width
     if count < 8:
@@ -166,25 +188,27 @@ def require_gyroscope(
     norm = np.linalg.norm(a, axis=1)
     slow = np.abs(norm - np.median(norm)) < _SLOW_M_S2
     used = (t[2:] - t[:-2] < 3.0 * width / rate_hz) & slow[2:] & slow[1:-1] & slow[:-2]
-    turned = (a[2:] - a[:-2])[used]
-    up = a[1:-1][used]
     rates = ((0.25 * w[:-2] + 0.5 * w[1:-1] + 0.25 * w[2:]) * (t[2:] - t[:-2])[:, None])[used]
-    seen = float((turned**2).sum())
-    if seen < _TURNED_LEAST or not rates.any():
+    return Tilting(a[1:-1][used], (a[2:] - a[:-2])[used], rates)
+
+
+def require_gyroscope(
+    placement: str, acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
+) -> str | None:
+    """Compare how gravity turns in the sensor with what the gyroscope says; in slow movement both agree.
+
+    The factor between the two sides is 1 for right units, 57.3 or its inverse for radians and degrees exchanged.
+    Raises RecordingError for exchanged units; else a sentence where other axes or signs would agree, or None.
+    """
+    seen = tilting(acc, gyr, time_s, rate_hz)
+    if seen is None or not seen.enough:
         return None  # it hardly turned: nothing to compare
-
-    def compare(axes: FloatArray) -> tuple[float, float]:
-        """Agreement (-1 to 1) and factor, with the gyroscope's axes turned by a (3, 3) matrix."""
-        told = np.cross(up, rates @ axes.T)
-        said, shared = float((told**2).sum()), float((turned * told).sum())
-        return (shared / np.sqrt(seen * said), shared / said) if said > 0 else (0.0, 1.0)
-
-    agreement, factor = compare(np.eye(3))
+    agreement, factor = seen.compare(np.eye(3))
     if agreement > _AGREES and not 0.1 < factor < 10.0:
         raise wrong_gyroscope_unit(placement, "deg/s" if factor < 1 else "rad/s", f"{1 / factor:.2g}")
     if agreement < _DISAGREES and any(
         other_agrees > _AGREES_ELSEWHERE and 0.8 < other_factor < 1.25
-        for other_agrees, other_factor in map(compare, AXIS_CHANGES)
+        for other_agrees, other_factor in map(seen.compare, AXIS_CHANGES)
     ):
         return "its gyroscope turns about other axes or the other way than its accelerometer: check axes and signs"
     return None

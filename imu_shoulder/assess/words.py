@@ -81,7 +81,7 @@ def headline(
     count = done_of(done, asked, asked=drill is not None and drill.dose.asked)
     if unseen_s:
         count = f"{counted(done, 'rep')} seen"
-    parts = [f"{count}, {len(clean(judged))} clean." if drill is not None else f"{count}."]
+    parts = [f"{count}, {len(clean(judged))} clean." if drill is not None and scored else f"{count}."]
     if drill is not None and drill.top.hold_s > 0 and not drill.by_stations and median_hold_s is not None:
         parts.append(f"Held {median_hold_s:.1f} s of {drill.top.hold_s:g} s (median).")
     if lost:

@@ -86,6 +86,7 @@ def _measure_pose(
     inside = (time_s >= start_s) & (time_s <= end_s)
     means: dict[str, Rotation] = {}
     sways: dict[str, float] = {}
+    moving: tuple[float, str, str] | None = None
     for placement, attitude in attitudes.items():
         rows = inside & attitude.valid
         if np.count_nonzero(rows) < 3:
@@ -95,13 +96,15 @@ def _measure_pose(
         # The sway that matters is that of the inclination: a slow turn of the heading is not a moving limb.
         up, mean_up = earth_from_sensor.inv().apply(Z_AXIS), mean.inv().apply(Z_AXIS)
         sway = float(np.degrees(np.sqrt(np.mean(np.arccos(np.clip(up @ mean_up, -1.0, 1.0)) ** 2))))
-        if sway > params.max_sway_deg:
-            raise CalibrationError(
-                f"a still neutral pose (sway under {params.max_sway_deg:g} deg)",
-                f"{placement} moves by {sway:.1f} deg between {start_s:g} and {end_s:g} s",
-                "mark the stretch in which the person stands still",
-            )
+        if sway > params.max_sway_deg and (moving is None or sway > moving[0]):
+            moving = sway, placement, _moved(time_s[rows], up, params.max_sway_deg)
         means[placement], sways[placement] = mean, sway
+    if moving is not None:
+        raise CalibrationError(
+            f"a still neutral pose (sway under {params.max_sway_deg:g} deg)",
+            f"{moving[1]} moves by {moving[2]} of the one from {start_s:g} to {end_s:g} s",
+            "mark the stretch in which the person stands still",
+        )
     if not means:
         raise CalibrationError(
             "sensor data inside the neutral pose",
@@ -109,6 +112,18 @@ def _measure_pose(
             "mark a pose inside the recording",
         )
     return Pose(start_s, end_s, marked, means, sways)
+
+
+def _moved(time_s: FloatArray, up: FloatArray, limit_deg: float) -> str:
+    """How far a sensor turned and when, of its times (K,) and the vertical in its frame (K, 3): away from how it was
+    held for most of the time."""
+    held = np.median(up, axis=0)
+    away_deg = np.degrees(np.arccos(np.clip(up @ held / max(float(np.linalg.norm(held)), 1e-9), -1.0, 1.0)))
+    most_deg = float(away_deg.max())
+    # A part of the largest turn, so that a slow drift has a beginning, too.
+    out = np.flatnonzero(away_deg > max(limit_deg, 0.2 * most_deg))
+    first_s, last_s = (time_s[out[0]], time_s[out[-1]]) if len(out) else (time_s[0], time_s[-1])
+    return f"{most_deg:.0f} deg from {first_s:.1f} to {last_s:.1f} s"
 
 
 def rows_of(time_s: FloatArray, events: Sequence[Event], trial_type: str) -> BoolArray:

@@ -46,7 +46,8 @@ def find_slips(
         if len(pair) == 2:
             pulses = find_pulses(time_s, rate_hz, pair, pose.end_s, params)
             found += slips_of_arm(side, pulses, moments[side], events, pose, params)
-    return sorted(found, key=lambda slip: slip.time_s)
+    alone = (slip for slip in found if not slip.is_of_both(found, params))
+    return sorted(alone, key=lambda slip: slip.time_s)
 
 
 def slip_findings(slips: Sequence[Slip]) -> list[Finding]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import radians
 
@@ -26,10 +27,11 @@ class SlipParams:
     set_rad, rest_rad: how well people come back to a posture within a set, and from set to set, as standard deviations
     per axis. like_rad: gravity this near may be the same posture in another set. links: so many earlier moments of a
     posture are compared with. cap: a posture so many standard deviations away counts as not seen before.
-    lasting_s: what was turned back within this time, about as long as a rep with its hold, was a movement.
+    lasting_s: what was turned back within this time, about as long as a rep with its hold, was a movement. both_s: what
+    both arms show within so little time was the person, as straps give way one by one.
 
     Sources. least_rad, least_evidence, sure_evidence, hand_rad, pulse_s, windows, alone, pulse_least_rad, pulse_sd_rad,
-    beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap, lasting_s: ours.
+    beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap, lasting_s, both_s: ours.
     """
 
     least_rad: float = radians(10.0)
@@ -50,6 +52,7 @@ class SlipParams:
     links: int = 12
     cap: float = 2.5
     lasting_s: float = 10.0
+    both_s: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,13 @@ class Slip:
     time_s: float
     turn_rad: FloatArray
     evidence: float
+
+    def is_of_both(self, others: Iterable[Slip], params: SlipParams) -> bool:
+        """Whether one of the others is on the other arm, at the same moment."""
+        side = self.placement.split("_")[0]
+        return any(
+            not other.placement.startswith(side) and abs(other.time_s - self.time_s) < params.both_s for other in others
+        )
 
     @property
     def angle_deg(self) -> float:

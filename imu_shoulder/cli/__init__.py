@@ -16,6 +16,7 @@ from imu_shoulder.errors import ShoulderError
 _COMMANDS = {
     "demo": "demo",
     "analyse": "analyse",
+    "map": "map",
     "mark": "mark",
     "live": "live",
     "range": "range",

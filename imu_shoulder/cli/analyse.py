@@ -24,7 +24,10 @@ if TYPE_CHECKING:
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--out", required=True, type=click.Path(path_type=Path), help="Folder for the results.")
 @click.option(
-    "--map", "column_map", type=click.Path(path_type=Path), help="TOML column map, when RECORDING is a foreign CSV."
+    "--map",
+    "column_map",
+    type=click.Path(path_type=Path),
+    help="TOML column map, when RECORDING is a foreign file or a folder of them.",
 )
 @click.option(
     "--drill-file", "drill_files", multiple=True, type=click.Path(path_type=Path), help="A drill file of your own."
@@ -75,7 +78,7 @@ def analyse(
     method: str,
     causal: bool,
 ) -> None:
-    """Analyse RECORDING, a recording folder, and write the results.
+    """Analyse RECORDING, a recording folder or the column map of foreign files, and write the results.
 
     Writes reps.csv, angles.parquet, summary.json, calibration.json and report.html into the folder given by --out.
     Without marked sets it looks for them and writes what it proposes as events.proposed.tsv beside these.
@@ -86,6 +89,7 @@ def analyse(
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
     from imu_shoulder.plan import load_plan
+    from imu_shoulder.sources.any_kind import read_any
 
     if causal and method != "vqf":
         raise click.UsageError("--causal is for the filter vqf only: leave out --filter")
@@ -97,14 +101,7 @@ def analyse(
         params = params_of(params_file)
         params = replace(params, afterwards=not causal, orient=replace(params.orient, method=method))
         stored = None if calibration_file is None else read_calibration(calibration_file)
-        if column_map is None:
-            from imu_shoulder.sources.folder import read_recording
-
-            found = read_recording(recording)
-        else:
-            from imu_shoulder.sources.column_map import read_mapped
-
-            found = read_mapped(column_map, recording)
+        found = read_any(recording, column_map)
         if correction_file is not None:
             from imu_shoulder.bench.correction import correct, read_corrections
 

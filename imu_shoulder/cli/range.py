@@ -37,13 +37,13 @@ def range(
     from imu_shoulder.range import load_test, shipped_tests
     from imu_shoulder.range.results import range_results, require_range_tests
     from imu_shoulder.range.words import lines
-    from imu_shoulder.sources.folder import read_recording
+    from imu_shoulder.sources.any_kind import read_any
 
     with stage_progress() as progress:
         progress("reading")
         tests = {**shipped_tests(), **{test.id: test for test in map(load_test, files)}}
         params = params_of(params_file)
-        found = read_recording(recording)
+        found = read_any(recording)
         require_range_tests(found.events, tests)
         # Whatever else was recorded is another command's.
         others = {event.drill for event in found.events if event.drill is not None}

@@ -2,7 +2,8 @@
 
 SUMMARIES = {
     "demo": "Analyse a warm-up of an invented athlete and write its report.",
-    "analyse": "Analyse a recording folder: reps.csv, angles.parquet, summary.json, report.html.",
+    "analyse": "Analyse a recording folder or a column map: reps.csv, angles.parquet, summary.json, report.html.",
+    "map": "Look at files of another program and draft their column map.",
     "mark": "Mark on a page what was done when: curves, proposals, spans to drag and name.",
     "live": "Show the athlete reps, holds and steadiness on a page while they happen.",
     "range": "Score active range tests: best, mean of three, and the sides beside each other.",

@@ -63,13 +63,16 @@ class SlipWatch:
         fresh = {side: own for side, own in moments.items() if own is not None and self._is_new(side, own)}
         if fresh:
             self.look(since)
-        out: list[Side] = []
         for side, own in fresh.items():
             self._judged_s[side] = float(own.time_s[-1])
             before = self._suspected.get(side, ())
             found = slips_of_arm(side, self._pulses[side].pulses, own, events, pose, self._params)
-            self._suspected[side] = suspected = [(slip, _since_s(slip, before, now_s)) for slip in found]
-            sure = [slip for slip, since_s in suspected if self._is_sure(slip, since_s, now_s)]
+            self._suspected[side] = [(slip, _since_s(slip, before, now_s)) for slip in found]
+        both = [slip for suspected in self._suspected.values() for slip, _ in suspected]
+        out: list[Side] = []
+        for side in fresh:
+            sure = [slip for slip, since_s in self._suspected[side] if self._is_sure(slip, since_s, now_s)]
+            sure = [slip for slip in sure if not slip.is_of_both(both, self._params)]
             if sure:
                 self.found.append(min(sure, key=lambda slip: slip.time_s))
                 out.append(side)

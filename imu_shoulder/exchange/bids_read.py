@@ -14,8 +14,8 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_TABLE_BYTES
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import read_events
-from imu_shoulder.sources.folder import MOST_RATE_HZ, make_stream
-from imu_shoulder.sources.possible import require_possible_sensors
+from imu_shoulder.sources.folder import make_stream
+from imu_shoulder.sources.possible import MOST_RATE_HZ, require_possible_sensors
 from imu_shoulder.sources.tables import file_sha256
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 

@@ -18,7 +18,7 @@ from imu_shoulder.log.contents import log_session, read_contents
 from imu_shoulder.log.records import SAMPLES, LogError, Scan
 from imu_shoulder.log.typed_events import typed_events
 from imu_shoulder.model import PLACEMENTS, Recording, SensorStream
-from imu_shoulder.sources.folder import MOST_RATE_HZ
+from imu_shoulder.sources.possible import MOST_RATE_HZ
 
 _SAMPLES = struct.Struct("<BBHddd")
 _ROWS = 500

@@ -54,7 +54,7 @@ def first_lines(summary: Mapping[str, Any]) -> list[str]:
 
 
 def by_kind(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The first lines with what each is about: pain, noted, counted, proposed, done, missing, clean, unscored, sank or
+    """The first lines with their kinds: pain, noted, counted, proposed, done, bare, missing, clean, unscored, sank or
     sides."""
     said = (
         ("pain", str((summary.get("pain") or {}).get("text") or "")),
@@ -62,6 +62,7 @@ def by_kind(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("counted", counted_only(summary)),
         ("proposed", proposed(summary)),
         ("done", overall(summary)),
+        ("bare", " ".join(summary.get("bare_sets") or [])),
         ("missing", not_done(summary)),
         ("clean", fewest_clean(summary)),
         ("unscored", unscored(summary)),
@@ -130,11 +131,13 @@ def overall(summary: Mapping[str, Any]) -> str:
     lost += [f"{unseen_s:.0f} s not seen"] if unseen_s else []
     judged = sum(entry["done"].get("reps") or 0 for entry in entries if entry["done"].get("clean") is not None)
     of_judged = f" of {judged} judged" if judged < done else ""
-    clean_of = [] if not judged else ["all clean" if clean == done > 1 else f"{clean}{of_judged} clean"]
+    # Of reps of which none could be scored nothing is known, and none was asked to be anything.
+    scored = sum(entry["done"].get("scored", 1) or 0 for entry in entries if entry["done"].get("clean") is not None)
+    clean_of = [] if not judged or not scored else ["all clean" if clean == done > 1 else f"{clean}{of_judged} clean"]
     counts = f"{words.counted(done, 'rep')} done"
     if dose and (summary.get("plan") or all(_by_plan(entry) for entry in entries)):
         within, asked = (sum(getattr(own, name) for own in dose) for name in ("reps_done", "reps_of_all"))
-        counts = f"{within} of {asked} asked reps done"
+        counts = f"{within} of {asked} asked {'rep' if asked == 1 else 'reps'} done"
         counts += f" and {done - within} that were not asked" if done > within else ""
     of_sets = words.counted(sets, "set") if sets else "No set was found"
     return f"{of_sets}: {', '.join([counts, *clean_of, *lost])}."

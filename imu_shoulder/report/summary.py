@@ -69,6 +69,7 @@ def summarise(analysis: Analysis, pain_ceiling: float = PAIN_CEILING) -> dict[st
         },
         "findings": [{"placement": f.placement, **_finding(f)} for f in analysis.findings],
         "not_seen": _not_seen(analysis),
+        "bare_sets": bare_sets(recording.events, analysis.arms, analysis.apart),
         "cautions": list(CAUTIONS),
         "pain": pain,
         "notes": notes_of(recording.events),
@@ -122,7 +123,6 @@ def _not_seen(analysis: Analysis) -> list[str]:
         out.append(f"Every angle: no neutral pose was found. {NO_POSE[2].capitalize()}.")
     for arm in () if analysis.calibration is None else analysis.calibration.arms.values():
         out += missing_lines(arm)
-    out += bare_sets(analysis.recording.events, analysis.arms, analysis.apart)
     sets = [found.arm_set for found in analysis.sets]
     return out + set_lines(sets, analysis.arms, STERNUM in worn, analysis.params.judge.heading_sd_deg)
 

@@ -14,7 +14,12 @@ from imu_shoulder.files import whole_folder, write_text
 from imu_shoulder.limits import MAX_HOURS
 from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.sources.events import events_tsv, read_events
-from imu_shoulder.sources.possible import require_possible_sensors, require_possible_times
+from imu_shoulder.sources.possible import (
+    LEAST_RATE_HZ,
+    MOST_RATE_HZ,
+    require_possible_sensors,
+    require_possible_times,
+)
 from imu_shoulder.sources.tables import file_sha256, read_header, read_numbers, write_numbers
 from imu_shoulder.texts import toml_quoted
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
@@ -26,8 +31,6 @@ ACC = ("acc_x", "acc_y", "acc_z")
 GYR = ("gyr_x", "gyr_y", "gyr_z")
 MAG = ("mag_x", "mag_y", "mag_z")
 
-# Sensors for movement are sampled within these; anything else is a slip of the pen.
-LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
 _SENSOR_KEYS = ("placement", "file", "sample_rate_hz", "acc_unit", "gyr_unit", "mag_unit", "acc_range", "gyr_range")
 _KEYS = ("schema", "athlete", "start", "sensor")
 

@@ -11,6 +11,8 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_HOURS, MOST_RATE_OFF
 from imu_shoulder.model import FloatArray, SensorStream
 
+# Sensors for movement are sampled within these; anything else is a slip of the pen.
+LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
 # Under so many steps forward nothing is said of a rate.
 _LEAST_STEPS = 20
 # Where more than this share of the rows repeats the stamp before, stamps are those of packets of several rows.

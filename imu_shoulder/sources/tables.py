@@ -27,7 +27,7 @@ def file_sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[str]:
+def read_header(path: Path) -> list[str]:
     """Column names of a CSV or Parquet file, in order."""
     if path.suffix == ".parquet":
         import pyarrow.parquet as pq
@@ -39,10 +39,8 @@ def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[st
             raise RecordingError("a Parquet file", f"{path.name} is not one ({error})", _TO_DO) from error
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
-            for _ in range(skip_rows):
-                stream.readline()
             line = stream.readline(100_000)
-        names = [name.strip() for name in next(csv.reader([line], delimiter=delimiter), [])]
+        names = [name.strip() for name in next(csv.reader([line]), [])]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise RecordingError("a text file in UTF-8", f"{path.name} is not one ({error})", _TO_DO) from error
     longest = max(map(len, names), default=0)
@@ -55,25 +53,14 @@ def read_header(path: Path, delimiter: str = ",", skip_rows: int = 0) -> list[st
     return names
 
 
-def read_numbers(
-    path: Path,
-    columns: Sequence[str],
-    max_rows: int,
-    delimiter: str = ",",
-    skip_rows: int = 0,
-    decimal: str = ".",
-) -> FloatArray:
+def read_numbers(path: Path, columns: Sequence[str], max_rows: int) -> FloatArray:
     """The named columns as (N, len(columns)), N >= 1, all finite.
 
-    skip_rows: lines before the header. Raises RecordingError naming file, row (the line of the file, from 1)
-    and column of the first cell that is no finite number.
+    Raises RecordingError naming file, row (the line of the file, from 1) and column of the first cell that is no
+    finite number.
     """
-    first_line = skip_rows + 2
-    names = read_header(path, delimiter, skip_rows)
-    if path.suffix == ".parquet":
-        frame = _read_parquet(path, columns, max_rows)
-    else:
-        frame = _read_csv(path, names, columns, delimiter, skip_rows, decimal)
+    names = read_header(path)
+    frame = _read_parquet(path, columns, max_rows) if path.suffix == ".parquet" else _read_csv(path, names, columns)
     if len(frame) == 0:
         raise RecordingError(f"rows of numbers in {path.name}", "there is only a header", _TO_DO)
     if len(frame) > max_rows:
@@ -84,11 +71,20 @@ def read_numbers(
         )
     values: FloatArray = np.ascontiguousarray(frame[list(columns)].to_numpy(dtype=np.float64))
     if not np.isfinite(values).all():
-        _refuse_not_finite(path, values, columns, first_line)
+        _refuse_not_finite(path, values, columns)
     return values
 
 
 def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
+    frame = read_frame(path, columns, max_rows)
+    for name in frame.columns:
+        if not pd.api.types.is_numeric_dtype(frame[name]):
+            raise RecordingError(f"numbers in column {name} of {path.name}", f"it holds {frame[name].dtype}", _TO_DO)
+    return frame
+
+
+def read_frame(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
+    """The named columns of a Parquet file; where it has over max_rows, only as many rows without columns."""
     import pyarrow.parquet as pq
 
     try:
@@ -98,14 +94,11 @@ def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataF
                 return pd.DataFrame(index=pd.RangeIndex(rows))
             stream.seek(0)
             table = pq.read_table(stream, columns=list(columns), page_checksum_verification=True)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise RecordingError(
             f"{path.name} to be undamaged", f"it is not ({error})", "copy or recover it again"
         ) from error
     frame: pd.DataFrame = table.to_pandas()
-    for name in columns:
-        if not pd.api.types.is_numeric_dtype(frame[name]):
-            raise RecordingError(f"numbers in column {name} of {path.name}", f"it holds {frame[name].dtype}", _TO_DO)
     return frame
 
 
@@ -124,9 +117,7 @@ def write_numbers(path: Path, columns: Sequence[str], values: FloatArray) -> Non
         np.savetxt(stream, values, fmt=row, header=",".join(columns), comments="")
 
 
-def _read_csv(
-    path: Path, names: list[str], columns: Sequence[str], delimiter: str, skip_rows: int, decimal: str
-) -> pd.DataFrame:
+def _read_csv(path: Path, names: list[str], columns: Sequence[str]) -> pd.DataFrame:
     wanted = set(columns)
     try:
         with warnings.catch_warnings():
@@ -134,12 +125,10 @@ def _read_csv(
             warnings.simplefilter("error", pd.errors.ParserWarning)
             return pd.read_csv(
                 path,
-                sep=delimiter,
-                decimal=decimal,
                 header=None,
                 names=names,
                 index_col=False,
-                skiprows=skip_rows + 1,
+                skiprows=1,
                 dtype={name: np.float64 if name in wanted else str for name in names},
                 keep_default_na=False,
                 na_values=_NAN,
@@ -149,26 +138,18 @@ def _read_csv(
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
         if "out of memory" in str(error):  # the reader's own words for it
             raise MemoryError(str(error)) from error
-        raise _first_bad_cell(path, names, columns, delimiter, skip_rows, decimal, error) from error
+        raise _first_bad_cell(path, names, columns, error) from error
 
 
-def _first_bad_cell(
-    path: Path,
-    names: list[str],
-    columns: Sequence[str],
-    delimiter: str,
-    skip_rows: int,
-    decimal: str,
-    error: Exception,
-) -> RecordingError:
+def _first_bad_cell(path: Path, names: list[str], columns: Sequence[str], error: Exception) -> RecordingError:
     """Walks the file line by line, which is slow, only after the fast reader gave up."""
     places = [(names.index(name), name) for name in columns]
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
             for line_number, line in enumerate(stream, start=1):
-                if line_number <= skip_rows + 1 or not line.strip():
+                if line_number == 1 or not line.strip():
                     continue
-                cells = next(csv.reader([line], delimiter=delimiter))
+                cells = next(csv.reader([line]))
                 if len(cells) != len(names):
                     return RecordingError(
                         f"{len(names)} cells in every row of {path.name}",
@@ -178,7 +159,7 @@ def _first_bad_cell(
                 for place, name in places:
                     cell = cells[place].strip()
                     try:
-                        float(cell.replace(decimal, "."))
+                        float(cell)
                     except ValueError:
                         return RecordingError(
                             f"a number in {path.name}, row {line_number}, column {name}",
@@ -190,12 +171,12 @@ def _first_bad_cell(
     return RecordingError(f"a table of numbers in {path.name}", f"it cannot be read ({error})", _TO_DO)
 
 
-def _refuse_not_finite(path: Path, values: FloatArray, columns: Sequence[str], first_line: int) -> None:
+def _refuse_not_finite(path: Path, values: FloatArray, columns: Sequence[str]) -> None:
     bad = ~np.isfinite(values)
     rows = np.flatnonzero(bad.any(axis=1))
     column = columns[int(np.flatnonzero(bad[rows[0]])[0])]
     raise RecordingError(
         f"finite numbers in {path.name}",
-        f"{len(rows)} of {len(values)} rows hold nan or inf, first row {rows[0] + first_line}, column {column}",
+        f"{len(rows)} of {len(values)} rows hold nan or inf, first row {rows[0] + 2}, column {column}",
         "leave out rows that were not recorded, so that the gap shows in time_s",
     )

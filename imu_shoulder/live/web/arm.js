@@ -93,7 +93,7 @@ export class Arm {
     // An arm that holds while the other one lifts has no reps: its clock is what counts.
     show(this.reps, arm.role !== "hold");
     this.root.toggleAttribute("data-extra", arm.extra > 0);
-    write(this.repLabel, arm.by_hand === null ? "reps" : `by hand (${arm.counted})`);
+    write(this.repLabel, arm.by_hand === null ? ((arm.of ?? arm.count) === 1 ? "rep" : "reps") : `by hand (${arm.counted})`);
     write(this.rep, arm.extra ? `+${arm.extra}` : String(arm.count));
     this.of.write(arm.of === null ? "" : arm.extra ? `over ${arm.of}` : `of ${arm.of}`);
     write(this.unseen, arm.unseen.length ? `? unseen: ${arm.unseen.join(", ")}` : "");

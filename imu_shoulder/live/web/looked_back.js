@@ -56,7 +56,7 @@ export function counted(box, frame, send) {
     ...Object.entries(set.arms).map(([side, arm]) => {
       const line = make("p", "count-line");
       const words = make("span");
-      write(words, `${several ? `${side}: ` : ""}${reps(arm)}${arm.by_hand === null ? " reps" : ""}${arm.extra ? `, ${arm.extra} extra` : ""}`);
+      write(words, `${several ? `${side}: ` : ""}${reps(arm)}${arm.by_hand === null ? (arm.asked === 1 ? " rep" : " reps") : ""}${arm.extra ? `, ${arm.extra} extra` : ""}`);
       line.append(words, ...[-1, 1].map((by) => correction(side, by, send)));
       return line;
     }),

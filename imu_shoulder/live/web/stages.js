@@ -1,5 +1,5 @@
 // What is shown before, between and after the sets. It draws the last frame.
-import { clock, get, list, make, show, Squeezed, svg, write } from "./parts.js";
+import { clock, get, list, make, repCount, show, Squeezed, svg, write } from "./parts.js";
 
 const STEPS = { pose: "Stand still", bends: "Elbow bends", raises: "Forward raises", high: "Elbow bends, arms up (optional)" };
 const ORDER = Object.keys(STEPS);
@@ -75,8 +75,8 @@ export function ready(frame, always) {
 // What a set asks of each arm: "10 reps", "10 reps each arm", "4 right, 6 left".
 function repsWord(reps) {
   const numbers = Object.values(reps);
-  if (numbers.length < 2) return `${numbers[0]} reps`;
-  if (numbers.every((n) => n === numbers[0])) return `${numbers[0]} reps each arm`;
+  if (numbers.length < 2) return repCount(numbers[0]);
+  if (numbers.every((n) => n === numbers[0])) return `${repCount(numbers[0])} each arm`;
   return Object.entries(reps).map(([side, n]) => `${n} ${side}`).join(", ");
 }
 

@@ -7,6 +7,8 @@ export const get = (id) => document.getElementById(id);
 // Whole seconds as minutes and seconds.
 export const clock = (s) => `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}`;
 
+export const repCount = (n) => `${n} ${n === 1 ? "rep" : "reps"}`;
+
 export function make(tag, className = "", text = "") {
   const element = document.createElement(tag);
   if (className) element.className = className;
