@@ -79,7 +79,7 @@ def from_to(found: Statement) -> str:
     if found.first is None or found.latest is None:
         return ""
     unit = SHOWN[found.measure].unit
-    space = "" if unit.startswith("°") else " "
+    space = "" if unit.startswith("°") else "\u00a0"
     return f"{amount(found.first, found.measure)} to {amount(found.latest, found.measure)}{space}{unit}"
 
 
