@@ -21,6 +21,8 @@ RECORDINGS = "recordings"
 BACKUP = "backup"
 # Rows that are copied at a time.
 _ROWS = 5000
+# How long readers are waited for before their pages are said to be left.
+_WIPE_MS = 1000
 
 
 @dataclass(slots=True)
@@ -99,11 +101,12 @@ def wipe(store: Store) -> bool:
     try:
         cursor = driver.cursor()  # outside of any transaction
         cursor.execute("VACUUM")
+        cursor.execute(f"PRAGMA busy_timeout = {_WIPE_MS}")
         cursor.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         (busy, *_) = cursor.fetchone() or (1,)
         cursor.close()
     finally:
-        driver.close()
+        driver.invalidate()  # the next connection waits for others as long as ever
     return not busy
 
 

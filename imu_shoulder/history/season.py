@@ -65,10 +65,8 @@ def steady(_: float, drill: str, __: Side) -> Level:
 
 
 def improves(share: float, drill: str, _: Side) -> Level:
-    own = _level(drill)
-    return replace(
-        own, steady_deg=own.steady_deg * (2.0 - 1.1 * share), held_s=4.2 + 1.4 * share, clean=0.6 + 0.35 * share
-    )
+    own, on = _level(drill), max(0.0, (share - 0.5) / 0.5)
+    return replace(own, steady_deg=own.steady_deg * (2.0 - 1.1 * on), held_s=4.0 + 1.6 * on, clean=0.6 + 0.35 * on)
 
 
 def falls_back(share: float, drill: str, _: Side) -> Level:
@@ -134,7 +132,7 @@ ATHLETES: Sequence[Invented] = (
 )
 
 
-def build_season(store: Store, today: date, seed: int = 0, recordings: int = 2) -> None:
+def build_season(store: Store, today: date, seed: int = 3, recordings: int = 2) -> None:
     """Fill a store with the season up to the day before `today`.
 
     recordings: so many athletes' last session is simulated as a recording and analysed, so that it has curves.

@@ -6,11 +6,11 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import lru_cache
 from operator import itemgetter
 from typing import Any
 
-from sqlalchemy import Connection, Dialect, select
+from sqlalchemy import Connection, Dialect, Table, bindparam, select
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
@@ -24,6 +24,10 @@ from imu_shoulder.model import EVENT_SIDES
 DONE = ("yes", "partly", "no")
 # What a list of sessions shows: all columns but for the long one.
 LISTED = tuple(column for column in SESSION.c if column.name != "summary")
+
+_NEW_SESSION = SESSION.insert().returning(SESSION.c.id)
+_NEW_SETS = ARM_SET.insert().returning(ARM_SET.c.id, sort_by_parameter_order=True)
+_CHANGED = ATHLETE.update().where(ATHLETE.c.id == bindparam("who")).values(changes=ATHLETE.c.changes + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,7 @@ def put(connection: Connection, athlete_id: int, rows: SessionRows, replaces: in
     values = {**rows.session, "athlete_id": athlete_id}
     _know_parameters(connection, rows)
     if replaces is None:
-        found = int(connection.execute(SESSION.insert().returning(SESSION.c.id), values).scalar_one())
+        found = int(connection.execute(_NEW_SESSION, values).scalar_one())
     else:
         found = replaces
         for table in (ARM_SET, DRILL_SUMMARY):
@@ -53,27 +57,26 @@ def put(connection: Connection, athlete_id: int, rows: SessionRows, replaces: in
         connection.execute(SESSION.update().where(SESSION.c.id == found).values(**values))
     if rows.sets:
         new = [{**own, "session_id": found} for own, _ in rows.sets]
-        in_order = ARM_SET.insert().returning(ARM_SET.c.id, sort_by_parameter_order=True)
-        ids = connection.execute(in_order, new).scalars().all()
+        ids = connection.execute(_NEW_SETS, new).scalars().all()
         reps = [
             {**rep, "set_id": set_id, "place": place}
             for set_id, (_, own) in zip(ids, rows.sets, strict=True)
             for place, rep in enumerate(own)
         ]
         if reps:
-            _put_reps(connection, reps)
+            _put_many(connection, REP, reps)
     by = made_by(values.get("version"), values.get("parameters_sha256"))
     shared = {"athlete_id": athlete_id, "session_id": found, "start_utc": values["start_utc"], "made_by": by}
     summaries = [{**row, **shared} for row in drill_summaries(rows.sets)]
     if summaries:
-        connection.execute(DRILL_SUMMARY.insert(), summaries)
+        _put_many(connection, DRILL_SUMMARY, summaries)
     changed(connection, athlete_id)
     return found
 
 
-def _put_reps(connection: Connection, rows: Sequence[Row]) -> None:
-    """All reps in one statement of the driver's own: they are most of a session's rows, and plain numbers and texts."""
-    statement, order = _rep_insert(connection.dialect)
+def _put_many(connection: Connection, table: Table, rows: Sequence[Row]) -> None:
+    """Rows with every column, in one statement of the driver's own: they are numbers and texts, and `more`."""
+    statement, order = _insert_of(table, connection.dialect)
     ready = [{**row, "more": None if row["more"] is None else json.dumps(row["more"])} for row in rows]
     if order is None:
         connection.exec_driver_sql(statement, ready)
@@ -82,22 +85,24 @@ def _put_reps(connection: Connection, rows: Sequence[Row]) -> None:
         connection.exec_driver_sql(statement, [in_order(row) for row in ready])
 
 
-@cache
-def _rep_insert(dialect: Dialect) -> tuple[str, tuple[str, ...] | None]:
+@lru_cache(maxsize=8)
+def _insert_of(table: Table, dialect: Dialect) -> tuple[str, tuple[str, ...] | None]:
     """The statement as the driver takes it, and the order of its values where they have no names."""
-    insert = REP.insert().compile(dialect=dialect, column_keys=list(REP.c.keys()))
+    insert = table.insert().compile(dialect=dialect, column_keys=list(table.c.keys()))
     return str(insert), None if insert.positiontup is None else tuple(insert.positiontup)
 
 
 def changed(connection: Connection, athlete_id: int) -> None:
     """Say that an athlete's sessions are others than before. connection: a writer's."""
-    connection.execute(ATHLETE.update().where(ATHLETE.c.id == athlete_id).values(changes=ATHLETE.c.changes + 1))
+    connection.execute(_CHANGED, {"who": athlete_id})
 
 
 def _know_parameters(connection: Connection, rows: SessionRows) -> None:
     digest = rows.session.get("parameters_sha256")
+    if digest is None:
+        return
     known = select(PARAMETERS.c.sha256).where(PARAMETERS.c.sha256 == digest)
-    if digest is not None and connection.execute(known).first() is None:
+    if connection.execute(known).first() is None:
         connection.execute(PARAMETERS.insert(), {"sha256": digest, "contents": rows.parameters})
 
 
