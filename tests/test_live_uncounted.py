@@ -10,10 +10,14 @@ import pytest
 from test_segment_reps import WAYS
 
 from imu_shoulder.analysis import StreamParams
-from imu_shoulder.drills import load_shipped
+from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.live.params import LiveParams
 from imu_shoulder.live.uncounted import Uncounted
+from imu_shoulder.pipeline import analyse
+from imu_shoulder.propose.fit import done_instead
+from imu_shoulder.segment.model import rows_between
+from imu_shoulder.sources.folder import read_recording
 
 RATE_HZ = 50.0
 AFTER_S = LiveParams().uncounted_s
@@ -27,7 +31,11 @@ class Moving:
         self.watches = {side: ArmWatch(self.drill, "lift", RATE_HZ, StreamParams()) for side in sides}
         self.reps = dict.fromkeys(sides, 0)
         self.live = SimpleNamespace(
-            watches=self.watches, counted=lambda side: self.reps[side], drill_of=lambda side: self.drill
+            watches=self.watches,
+            counted=lambda side: self.reps[side],
+            drill_of=lambda side: self.drill,
+            rate_hz=RATE_HZ,
+            recent=lambda from_s: (np.empty(0), {}),
         )
         self.uncounted = Uncounted(after_s)
         self.now_s, self.said = 0.0, []
@@ -130,7 +138,6 @@ def test_it_comes_through_the_whole_engine(small_recording):
 
     from imu_shoulder.live.replay import Replayed
     from imu_shoulder.sources import RecordingSource
-    from imu_shoulder.sources.folder import read_recording
 
     recording = read_recording(small_recording)
     session = session_for(recording)
@@ -151,3 +158,21 @@ def test_it_comes_through_the_whole_engine(small_recording):
     reached = {int(cue["text"].split("goes to ")[1].split("°")[0]) for cue in cues}
     assert all(80 <= deg <= 100 for deg in reached)
     assert all(cue["text"].endswith("asked 220° to 240°") for cue in cues)
+
+
+def test_another_drill_than_the_asked_one_is_named(small_recording):
+    """The full can of the recording where a raise further overhead, or nothing else, is asked."""
+    found = analyse(read_recording(small_recording))
+    own = next(event for event in found.recording.events if event.trial_type == "set")
+    rows = rows_between(found.aligned.time_s, own.onset_s, own.end_s)
+    arms = {
+        side: replace(arm, angles={name: values[rows] for name, values in arm.columns.items()}, sd={}, hidden={})
+        for side, arm in found.arms.items()
+    }
+    shipped = [load_shipped(name) for name in shipped_ids()]
+    drills = {"full_can": None, "overhead_short_arc": "full_can", "band_external_rotation": "full_can"}
+    for asked, instead in drills.items():
+        named = done_instead(
+            load_shipped(asked), "right", shipped, found.aligned.time_s[rows], found.aligned.rate_hz, arms
+        )
+        assert (None if named is None else named.id) == instead

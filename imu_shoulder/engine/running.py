@@ -188,6 +188,14 @@ class RunningSet:
             out.append(AnalysedSet(arm_set, judged))
         return out + [self._counted_only(side, arm) for side, arm in self._arms.items() if arm.counting is not None]
 
+    def recent(self, from_s: float) -> tuple[FloatArray, dict[Side, ArmAngles]]:
+        """The rows (N,) from a time on, and the angles of each arm that has any."""
+        shown = {side: arm for side, arm in self._arms.items() if arm.counting is None}
+        tables = {side: arm.rows.since(from_s) for side, arm in shown.items()}
+        count = min(map(len, tables.values()), default=0)
+        arms = {side: _as_angles(side, arm.columns(tables[side][:count])) for side, arm in shown.items()}
+        return (next(iter(tables.values()))[:count, 0] if tables else np.empty(0)), arms
+
     def drill_of(self, side: Side) -> Drill | None:
         """The drill with the dose of this arm."""
         return self.asked.get(side, self.drill)

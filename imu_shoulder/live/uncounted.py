@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from imu_shoulder.drills import Drill
+from imu_shoulder.drills import Drill, load_shipped, shipped_ids
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch
 from imu_shoulder.model import Side
+from imu_shoulder.propose.fit import done_instead
 
 # What is seen to go, by the angle that leads.
 WHAT = {"rotation": "forearm", "elbow": "elbow", "forearm": "forearm"}
@@ -16,6 +18,8 @@ WHAT = {"rotation": "forearm", "elbow": "elbow", "forearm": "forearm"}
 BACK_DEG = 6.0
 # What is said stands for so long before it is worked out anew: a number that runs along is not read.
 STANDS_S = 4.0
+# Another drill is looked for in the motion since the last counted rep, and in no more than this.
+BEFORE_S, INSTEAD_S = 2.0, 45.0
 # Looked at less often than this, nothing is known of what was between: it is no motion.
 MOST_S = 1.0
 
@@ -29,6 +33,7 @@ class _Stretch:
 
     counted: int
     seen_s: float
+    began_s: float
     moved_s: float = 0.0
     reached_deg: float = -math.inf
     back_deg: float = math.inf
@@ -52,10 +57,11 @@ class _Stretch:
 
 
 class Uncounted:
-    """Look while a set goes on. after_s: of motion without a counted rep, from which on it is said."""
+    """Look while a set goes on. after_s: of motion without a counted rep, from which on it is said. drills: the user's
+    own by id, which may be done instead too."""
 
-    def __init__(self, after_s: float) -> None:
-        self._after_s = after_s
+    def __init__(self, after_s: float, drills: Mapping[str, Drill] | None = None) -> None:
+        self._after_s, self._drills = after_s, dict(drills or {})
         self._arms: dict[Side, _Stretch] = {}
 
     def begin(self) -> None:
@@ -68,14 +74,22 @@ class Uncounted:
                 continue
             counted = live.counted(side)
             if side not in self._arms or self._arms[side].counted != counted:
-                self._arms[side] = _Stretch(counted, now_s)
+                self._arms[side] = _Stretch(counted, now_s, now_s)
             arm, drill = self._arms[side], live.drill_of(side)
             arm.look(watch, now_s)
             if drill is None or arm.counted >= drill.dose.reps or arm.moved_s < self._after_s:
                 arm.said = None
             elif arm.said is None or now_s - arm.said_s >= STANDS_S:
                 who = side if len(live.watches) > 1 else WHAT.get(drill.leading_angle, "arm")
-                arm.said, arm.said_s = _said(drill, watch, arm, who), now_s
+                arm.said, arm.said_s = self._instead(live, side, drill, arm) or _said(drill, watch, arm, who), now_s
+
+    def _instead(self, live: RunningSet, side: Side, asked: Drill, arm: _Stretch) -> str | None:
+        """That another drill is done, by the way in which a file tells drills. It takes a while: not in every look."""
+        from_s = max(arm.began_s - BEFORE_S, arm.seen_s - INSTEAD_S)
+        time_s, arms = live.recent(from_s)
+        drills = {drill_id: load_shipped(drill_id) for drill_id in shipped_ids()} | self._drills
+        found = done_instead(asked, side, drills.values(), time_s, live.rate_hz, arms)
+        return None if found is None else f"looks like: {found.title}"
 
     def now(self) -> dict[str, str] | None:
         """In the words of a cue; of the arm that has moved for longest. None where nothing is to be said."""

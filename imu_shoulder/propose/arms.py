@@ -16,7 +16,7 @@ STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: by sensor, of `mean_up`."""
+    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: for `mean_up`."""
 
     side: Side
     motions: dict[str, Motion]

@@ -17,12 +17,13 @@ from imu_shoulder.model import Aligned, Event, Proposal, Recording, Side
 from imu_shoulder.plan import Plan
 from imu_shoulder.propose.arms import Arm, find_arms
 from imu_shoulder.propose.pose import find_start
+from imu_shoulder.propose.regular import FILLED_CHANCE, FILLED_REPS
 from imu_shoulder.propose.sets import Stretch, cut_to_recording, named, stretches
 
 # What is less likely exercise than this is left out.
 LEAST_PROBABILITY = 0.5
-# A recording of no more than this, still in stays of so long for less than this share, is one of a movement.
-SHORT_S, REST_S, MOST_STILL, FEWEST_STAYS = 300.0, 1.5, 0.4, 6
+# A recording of no more than this in which no arm stays anywhere for longer than this was cut to one set.
+SHORT_S, REST_S, FEWEST_STAYS = 300.0, 6.0, 6
 # The weight of a drill that the plan asks next, of one that it asks at all, and of one that it does not ask.
 NEXT, ASKED, UNASKED = 6.0, 3.0, 0.3
 
@@ -62,7 +63,9 @@ def proposals(
         # The pose is none: it moves.
         found, angles = [], {}
     sets = [cut_to_recording(own, float(aligned.time_s[0]), float(aligned.time_s[-1])) for own in sets]
-    found += _named(sets, plan, drills or {}, aligned, angles) or _whole(arms)
+    named_sets = _named(sets, plan, drills or {}, aligned, angles)
+    # A drill that is recognised says more than that nobody rests.
+    found += named_sets if any(own.drill for own in named_sets) else _whole(arms) or named_sets
     return tuple(sorted(found, key=lambda own: own.start_s))
 
 
@@ -124,15 +127,18 @@ def _named(
 
 
 def _whole(arms: Sequence[Arm]) -> list[Proposal]:
-    """A short recording of hardly anything but movement as one set: it was cut to it, uneven as it is."""
+    """A short recording without a rest as one set of each arm: it was cut to it, however uneven it is."""
     out = []
     for arm in arms:
         first_s, last_s = float(arm.stays.start_s[0]), float(arm.stays.end_s[-1])
-        lasts_s = arm.stays.end_s - arm.stays.start_s
-        still = float(lasts_s[lasts_s > REST_S].sum()) / max(last_s - first_s, 1e-9)
-        if 0 < last_s - first_s <= SHORT_S and still < MOST_STILL and len(lasts_s) > FEWEST_STAYS:
-            doubt = "the recording is all movement, and none that comes back evenly"
-            out.append(Proposal("set", first_s, last_s, arm.side, probability=LEAST_PROBABILITY, doubt=doubt))
+        # At its ends it may rest.
+        longest_s = float((arm.stays.end_s - arm.stays.start_s)[1:-1].max(initial=0.0))
+        if last_s - first_s > SHORT_S or longest_s > REST_S or len(arm.stays.start_s) < FEWEST_STAYS:
+            return []
+        reps = max((chain.reps for chain in arm.exercise), default=0)
+        chance = FILLED_CHANCE if reps >= FILLED_REPS else LEAST_PROBABILITY
+        doubt = "" if reps >= FILLED_REPS else "no movement in it comes back evenly"
+        out.append(Proposal("set", first_s, last_s, arm.side, probability=chance, reps=reps, doubt=doubt))
     return out
 
 

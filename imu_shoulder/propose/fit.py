@@ -47,6 +47,11 @@ HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
 NONE_OFF = 3.3
 
 
+# Another drill is done than the asked one where so many reps of it are off by no more, and the asked one by so much
+# more.
+INSTEAD_REPS, INSTEAD_OFF, INSTEAD_APART, MIN_ROWS = 2, 2.5, 1.5, 50
+
+
 @dataclass(frozen=True, slots=True)
 class Fit:
     """off: how much speaks against a drill, 0 for nothing. sides: of the arms that lift. reps: of each, its count."""
@@ -80,6 +85,34 @@ def fit(
     against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}))
     reps = {side: len(lifts[side].counted) if side in lifts else 0 for side in sides}
     return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps)
+
+
+def done_instead(
+    asked: Drill,
+    side: Side,
+    drills: Iterable[Drill],
+    time_s: FloatArray,
+    rate_hz: float,
+    arms: Mapping[Side, ArmAngles],
+) -> Drill | None:
+    """The drill that an arm does in place of the asked one; None where none fits well, or the asked one may be meant.
+
+    time_s (N,): of the last stretch of motion, in which no rep of the asked drill counted.
+    """
+    if len(time_s) < MIN_ROWS:
+        return None
+    span_s = float(time_s[0]), float(time_s[-1])
+    moving = [other for other in arms if other != side]
+    best: Fit | None = None
+    for drill in drills:
+        # How often the movement came nobody has counted: as often as the drill sees it.
+        found = fit(drill, span_s, {side: INSTEAD_REPS}, time_s, rate_hz, arms, moving)
+        if found.reps.get(side, 0) >= INSTEAD_REPS and (best is None or found.off < best.off):
+            best = found
+    if best is None or best.drill.id == asked.id or best.off > INSTEAD_OFF:
+        return None
+    own = fit(asked, span_s, {side: INSTEAD_REPS}, time_s, rate_hz, arms, moving)
+    return best.drill if own.off > best.off + INSTEAD_APART else None
 
 
 def likelihoods(
@@ -128,9 +161,9 @@ def _path_share(own: ArmSet, reps: Sequence[Rep], time_s: FloatArray, arm: ArmAn
     at_s = time_s[rows][::step][1:]
     for rep in reps:
         within |= (rep.start_s <= at_s) & (at_s <= rep.end_s)
-    whole = part = 0.0
+    whole, part, every = 0.0, 0.0, {**arm.angles, **arm.hidden}
     for segment in ("forearm", "upper_arm"):
-        columns = [arm.hidden.get(f"{segment}_{axis}") for axis in "xyz"]
+        columns = [every.get(f"{segment}_{axis}") for axis in "xyz"]
         if any(column is None for column in columns):
             continue
         way = np.linalg.norm(np.diff([column[rows][::step] for column in columns if column is not None]), axis=0)

@@ -24,7 +24,7 @@ STILL = (
     StillParams(min_s=2.5, max_rate_deg_s=10.0, max_shake_m_s2=0.8, max_tilt_deg=7.0),
 )
 # What the calibration movements after it weigh; strides of both arms weigh as much.
-OF_MOVEMENTS = 4.5
+OF_MOVEMENTS, OF_BENDS = 4.5, 1.5
 # And a stillness of so many seconds before marked sets, where nothing else speaks.
 OF_STANDING, ALONE_S = 0.2, 3.0
 # A limb hangs as it did where it is within this.
@@ -82,7 +82,7 @@ def find_start(aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = ()
                     end_s = min(end_s, movements[0].start_s)
                 pose = Proposal("neutral_pose", start_s, end_s, probability=1 - 0.5 ** (1 + weight))
                 best = weight, Start(pose, movements)
-        if best is not None and best[1].movements:
+        if best is not None and len(best[1].movements) > 1:
             break
     return Start(None, ()) if best is None else best[1]
 
@@ -98,7 +98,7 @@ def _evidence(start_s: float, end_s: float, arms: Sequence[Arm]) -> tuple[float,
     """How much speaks for arms that hang in a stillness, 0 for nothing or where something speaks against it."""
     tilts = [_tilts(arm, start_s, end_s) for arm in arms]
     movements = _movements(end_s, tilts)
-    weight = OF_MOVEMENTS if movements else 0.0
+    weight = {0: 0.0, 1: OF_BENDS, 2: OF_MOVEMENTS}[len(movements)]
     for own in tilts:
         if own.strides.shape[1] > 2:
             share = float(np.mean(own.strides.max(axis=0) < HANGS_DEG))
@@ -140,22 +140,32 @@ def _rests_share(own: _Tilts) -> float:
 
 
 def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
-    """Elbow bends and forward raises in this order soon after a time, by every arm that wears sensors."""
+    """Elbow bends, several where they are alone, and forward raises, in this order soon after a time, by every arm that
+    wears sensors."""
     bends = [_spans(own, from_s, _is_bend) for own in tilts]
     if any(own is None for own in bends):
         return ()
     bends_end_s = max(own[1] for own in bends if own is not None)
     raises = [_spans(own, bends_end_s, _is_raise) for own in tilts]
+    each = [("elbow_bends", bends), ("forward_raises", raises)]
     if any(own is None for own in raises):
-        return ()
+        each = each[:1] if all(_alone(own, span) for own, span in zip(tilts, bends, strict=True)) else []
     found = []
-    for kind, spans in (("elbow_bends", bends), ("forward_raises", raises)):
+    for kind, spans in each:
         known = [own for own in spans if own is not None]
         start_s, end_s = min(own[0] for own in known), max(own[1] for own in known)
         side = "both" if len(tilts) > 1 else tilts[0].arm.side
         reps = max(own[2] for own in known)
         found.append(Proposal(kind, start_s - MARGIN_S, end_s + MARGIN_S, side, probability=0.95, reps=reps))
     return tuple(found)
+
+
+def _alone(own: _Tilts, span: tuple[float, float, int] | None) -> bool:
+    """Whether there are several, and no exercise goes on with the same."""
+    if span is None or span[2] < 2:
+        return False
+    within = [c for c in own.arm.chains if c.start_s < span[1] and span[0] < c.end_s]
+    return all(len(chain.excursions) <= MOST_MOVEMENTS for chain in within)
 
 
 def _spans(

@@ -24,6 +24,7 @@ UNLIKE_FROM, UNLIKE_WEIGHT = 0.15, 12.0
 LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
 # Of a movement that is no known drill: how many, and how even at the most; each with what is as likely as not by this.
 UNKNOWN_REPS, UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP = (7.5, 1.0), (0.165, 0.02), (0.18, 0.02), (0.19, 0.03)
+UNKNOWN_STRAYED = (0.8, 0.2)
 STEEP, MOST_MARGIN = 2.0, 2.5
 # A recording of which so much is one movement that comes so often was made of it, whatever it is.
 FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
@@ -33,7 +34,7 @@ FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
 class Regularity:
     """lasts, periods: scatter of how long the excursions last, and of the time from one to the next, as shares of their
     mean. unlike: how far they miss the same top, looped: how far the way back lies from the way there, as shares of the
-    way. filled: the share of the recording that they take.
+    way. filled: the share of the recording that they take. strayed: stays between them that belong to none, for each.
     """
 
     lasts: float
@@ -41,6 +42,7 @@ class Regularity:
     unlike: float
     looped: float
     filled: float
+    strayed: float
 
     def drill_chance(self, reps: int, off: float) -> float:
         """How likely what fits a known drill, off by so much, was done as exercise."""
@@ -56,8 +58,8 @@ class Regularity:
         if self.filled >= FILLED and reps >= FILLED_REPS:
             return FILLED_CHANCE
         margins = [(reps - UNKNOWN_REPS[0]) / UNKNOWN_REPS[1]]
-        limits = (UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP)
-        for value, (limit, by) in zip((self.periods, self.lasts, self.looped), limits, strict=True):
+        limits = (UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP, UNKNOWN_STRAYED)
+        for value, (limit, by) in zip((self.periods, self.lasts, self.looped, self.strayed), limits, strict=True):
             margins.append((limit - value) / by)
         return _chance(STEEP * min(*margins, MOST_MARGIN))
 
@@ -72,7 +74,7 @@ def regularity(arm: Arm, chain: Chain, filled: float) -> Regularity:
     periods_s = np.diff(begins_s)
     lasts = float(chain.durations_s.std() / chain.durations_s.mean())
     periods = float(periods_s.std() / periods_s.mean()) if len(periods_s) > 1 else 0.0
-    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled)
+    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled, chain.skipped / len(chain.excursions))
 
 
 def looped(arm: Arm, chain: Chain) -> float:

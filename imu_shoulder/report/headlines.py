@@ -54,7 +54,7 @@ def first_lines(summary: Mapping[str, Any]) -> list[str]:
 
 
 def by_kind(summary: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """The first lines with their kinds: pain, noted, counted, proposed, done, bare, missing, clean, unscored, sank or
+    """The first lines with their kinds: pain, noted, counted, proposed, done, bare, missing, clean, unscored, sank,
     sides."""
     said = (
         ("pain", str((summary.get("pain") or {}).get("text") or "")),

@@ -134,7 +134,8 @@ def _departures(
     outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
     away = np.asarray(np.max(outside, axis=0))
     inside = np.flatnonzero(away <= 0)
-    if not len(inside):
+    # An angle that is known nowhere in the set, such as the plane of an arm that hangs, leaves no speed.
+    if not len(inside) or np.isnan(speed[inside]).all():
         return []
     quiet = inside[speed[inside] <= np.quantile(speed[inside], QUIET_SHARE)]
     apart = _apart(smooth, {name: float(np.median(values[quiet])) for name, values in smooth.items()})

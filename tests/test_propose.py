@@ -1,0 +1,151 @@
+"""Recordings without a mark: sets, drills, calibration movements and the pose are found, and a day has none."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from open_therapy import FOLDER, SESSIONS, blocks, session_of
+from print_unmarked import RAISES, is_right, matched
+from unmarked_sessions import first_day, first_session, second_day, second_session
+
+from imu_shoulder.cli import cli
+from imu_shoulder.model import Recording
+from imu_shoulder.pipeline import analyse
+from imu_shoulder.plan import parse_plan
+from imu_shoulder.propose import proposals
+from imu_shoulder.simulate import Athlete, Pause, Scenario, SetScript, simulate
+from imu_shoulder.simulate.scenarios import CALIBRATION
+from imu_shoulder.sources.events import read_events
+from imu_shoulder.sources.folder import read_recording
+
+CLEAN = Path(__file__).parents[1] / "recordings" / "clean_warm_up"
+
+
+def unmarked(recording: Recording) -> Recording:
+    return replace(recording, events=())
+
+
+@pytest.fixture(scope="module")
+def clean() -> Recording:
+    return unmarked(read_recording(CLEAN))
+
+
+def test_the_bundled_warm_up_gives_its_four_sets_without_its_marks(clean):
+    found = analyse(clean)
+    drills = [own.drill for own in found.recording.proposals if own.kind == "set"]
+    assert drills[:2] == ["sidelying_external_rotation", "full_can"]
+    assert drills[2] in ("band_loop_raise", "full_can")
+    assert drills[3:] == ["overhead_short_arc"]
+    counted = {side: sum(len(s.arm_set.counted) for s in found.sets if s.arm_set.side == side) for side in found.arms}
+    assert counted == {"right": 18, "left": 11}
+    kinds = {own.kind for own in found.recording.proposals}
+    assert kinds == {"neutral_pose", "elbow_bends", "forward_raises", "set"}
+    assert not found.calibrated.pose_was_marked
+
+
+def test_what_looks_alike_is_told_as_one_of_these_and_the_plan_decides(clean):
+    own = next(own for own in proposals(clean) if own.side == "both" and own.kind == "set")
+    assert {own.drill, *(name for name, _ in own.alternatives)} == {"band_loop_raise", "full_can"}
+    assert own.doubt.startswith("one of ")
+    lines = ["schema = 1", 'athlete = "M.K."']
+    for drill in ("sidelying_external_rotation", "full_can", "overhead_short_arc"):
+        lines += ["[[drill]]", f'id = "{drill}"', 'side = "both"', "sets = 2"]
+    planned = [own for own in proposals(clean, parse_plan("\n".join(lines), "plan.toml")) if own.kind == "set"]
+    assert planned[2].drill == "full_can"
+    assert planned[2].doubt == ""
+
+
+def test_proposed_marks_are_written_read_and_give_the_same_again(clean, tmp_path):
+    bare = tmp_path / "bare"
+    shutil.copytree(CLEAN, bare, ignore=shutil.ignore_patterns("events.tsv", "true_reps.csv"))
+    ran = CliRunner().invoke(cli, ["analyse", str(bare), "--out", str(tmp_path / "out")])
+    assert ran.exit_code == 0, ran.output
+    assert "No set was marked: 4 sets are proposed" in ran.output
+    proposed = tmp_path / "out" / "events.proposed.tsv"
+    assert "probability\talternatives\tdoubt" in proposed.read_text().splitlines()[0]
+    assert "are proposed" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    shutil.copy(proposed, bare / "events.tsv")
+    events = read_events(bare / "events.tsv")
+    assert [event.trial_type for event in events].count("set") == 4
+    again = CliRunner().invoke(cli, ["analyse", str(bare), "--out", str(tmp_path / "again")])
+    assert again.exit_code == 0, again.output
+    assert "are proposed" not in again.output
+    assert not (tmp_path / "again" / "events.proposed.tsv").exists()
+    reps = [[line for line in run.output.splitlines() if line.startswith("Set ")] for run in (ran, again)]
+    assert reps[0] == reps[1]
+
+
+@pytest.mark.parametrize("session", [first_session, second_session])
+def test_every_set_of_a_session_is_found_with_its_drill_and_no_calibration_is_counted(session):
+    recording, events = session(9002)
+    found = proposals(recording)
+    sets = [own for own in found if own.kind == "set"]
+    true = [event for event in events if event.trial_type == "set"]
+    assert len(sets) == len(true)
+    for event, own in matched(sets, true):
+        assert own is not None
+        assert is_right(own, event)
+        assert own.side == event.side
+    moved = [event for event in events if event.trial_type not in ("set", "neutral_pose")]
+    for event in moved:
+        assert not any(own.start_s < event.end_s - 1 and event.onset_s + 1 < own.end_s for own in sets)
+    pose = next(own for own in found if own.kind == "neutral_pose")
+    assert pose.end_s < moved[0].onset_s + 1
+
+
+@pytest.mark.parametrize("day", [first_day, second_day])
+def test_a_day_has_no_exercise(day):
+    assert [own for own in proposals(day(9100, 8.0)) if own.kind == "set"] == []
+
+
+def test_the_top_of_a_held_rep_is_no_neutral_pose():
+    blocks = (*CALIBRATION, SetScript("full_can", "right", reps=6, hold_s=7.0))
+    whole = simulate(Scenario(Athlete("R.V."), blocks, placements=("right_wrist", "right_upper_arm")), 9401).recording
+    own = next(event for event in whole.events if event.trial_type == "set")
+    streams = {}
+    for placement, stream in whole.streams.items():
+        # From within the first hold on: the first stillness is the arm at shoulder height.
+        rows = (stream.time_s > own.onset_s + 4.5) & (stream.time_s < own.end_s)
+        streams[placement] = replace(
+            stream, time_s=stream.time_s[rows], acc_m_s2=stream.acc_m_s2[rows], gyr_rad_s=stream.gyr_rad_s[rows]
+        )
+    found = proposals(replace(whole, streams=streams, events=()))
+    assert [own.kind for own in found] == ["set"]
+
+
+def test_a_long_rest_parts_two_sets_and_no_short_one():
+    script = SetScript("full_can", "right", reps=5, hold_s=2.0)
+    blocks = (*CALIBRATION, Pause(12, "stand"), script, Pause(14, "stand"), script, Pause(4, "stand"))
+    worn = ("right_wrist", "right_upper_arm")
+    recording = simulate(Scenario(Athlete("R.V."), blocks, placements=worn), 9402).recording
+    sets = [own for own in proposals(unmarked(recording)) if own.kind == "set"]
+    assert [(own.drill, own.reps) for own in sets] == [("full_can", 5), ("full_can", 5)]
+
+
+def test_marks_that_are_there_are_kept_and_not_proposed_again():
+    recording, events = first_session(9002)
+    kept = tuple(event for event in events if event.trial_type != "set")
+    found = proposals(replace(recording, events=kept))
+    assert {own.kind for own in found} == {"set"}
+    assert proposals(replace(recording, events=events)) == ()
+
+
+@pytest.mark.parametrize("name", SESSIONS or ["none"])
+def test_the_blocks_of_people_are_found_with_their_ends_and_ten_reps_each(name):
+    if not SESSIONS:
+        pytest.skip(f"no copy of the open data in {FOLDER.parent.name}/{FOLDER.name} beside the checkout")
+    recording, true = session_of(name), blocks(name)
+    sets = [own for own in proposals(recording) if own.kind == "set"]
+    assert len(sets) == 3
+    for event, own in matched(sets, true):
+        assert own is not None
+        assert abs(own.start_s - event.onset_s) < 2
+        assert abs(own.end_s - event.end_s) < 2
+        assert own.drill in RAISES
+    counts = [len(own.arm_set.counted) for own in analyse(recording).sets]
+    assert np.abs(np.array(counts) - 10).max() <= 1
