@@ -44,9 +44,8 @@ def bridged(values: FloatArray, known: BoolArray | None = None) -> FloatArray:
     if known.all() or not known.any():
         return np.ascontiguousarray(values)
     missing = np.flatnonzero(~known)
-    beside = np.unique(np.concatenate([missing - 1, missing + 1]))
-    beside = beside[(beside >= 0) & (beside < len(values))]
-    beside = beside[known[beside]]
+    step = known[1:] != known[:-1]
+    beside = np.flatnonzero(known & (np.append(step, False) | np.append(False, step)))
     out = values.copy(order="C")
     for column in out.reshape(len(out), -1).T:
         column[missing] = np.interp(missing, beside, column[beside])

@@ -161,6 +161,13 @@ def remove_if_empty(path: Path) -> None:
             path.unlink()
 
 
+@contextlib.contextmanager
+def scratch_folder() -> Iterator[Path]:
+    """An empty folder for the owner only, gone when the block ends."""
+    with tempfile.TemporaryDirectory(prefix="imu-shoulder-") as name:
+        yield Path(name)
+
+
 def discard(path: Path) -> None:
     path.unlink(missing_ok=True)
 

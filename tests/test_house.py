@@ -37,6 +37,7 @@ BASE = (
         "model",
         "findings",
         "arrays",
+        "filters",
         "identity",
         "frames",
         "cautions",

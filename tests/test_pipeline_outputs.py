@@ -133,4 +133,5 @@ def test_writing_again_replaces_the_files(analysis, tmp_path):
     (tmp_path / "reps.csv").write_text("old")
     write_outputs(analysis, tmp_path, report=False)
     assert (tmp_path / "reps.csv").read_text(encoding="utf-8").startswith("set,drill,side")
-    assert {p.name for p in tmp_path.iterdir()} == set(FILES) - {"report.html"}
+    # Its sets are marked: nothing is proposed.
+    assert {p.name for p in tmp_path.iterdir()} == set(FILES) - {"report.html", "events.proposed.tsv"}

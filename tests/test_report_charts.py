@@ -44,6 +44,10 @@ def made():
     return summary, reps, angles, rows
 
 
+def boxes(entry, reps, angles, angle):
+    return charts.boxes(entry, reps.to_dict("records"), charts.known(entry, angles, angle), angle)
+
+
 def test_each_asked_angle_has_a_curve_and_no_other_one(made):
     summary, reps, angles, _ = made
     (curve,) = Page(build_report(summary, reps, angles)).curves()
@@ -59,12 +63,12 @@ def test_it_is_shaded_where_and_how_it_was_asked(made):
     summary, reps, angles, rows = made
     entry = summary["sets"][0]
     row, rotate = ([round(rows[k][1], 2), round(rows[k][2], 2)] for k in (0, 1))
-    assert charts.boxes(entry, reps, angles, "elbow") == [[*row, 70.0, 110.0], [*rotate, 70.0, 110.0]]
+    assert boxes(entry, reps, angles, "elbow") == [[*row, 70.0, 110.0], [*rotate, 70.0, 110.0]]
     # 60 deg above the 5 that the row was held at, and no upper end.
-    assert charts.boxes(entry, reps, angles, "rotation") == [[*rotate, 65.0, None]]
+    assert boxes(entry, reps, angles, "rotation") == [[*rotate, 65.0, None]]
     first = reps.iloc[0]
     whole = [round(first["start_s"], 2), round(first["end_s"], 2)]
-    assert charts.boxes(entry, reps, angles, "elevation") == [[*whole, 75.0, 105.0]]
+    assert boxes(entry, reps, angles, "elevation") == [[*whole, 75.0, 105.0]]
     assert charts.asked_text(entry, "elbow") == "70 to 110° at row and at rotate"
     assert charts.asked_text(entry, "rotation") == "at least 60° above the row at rotate"
 
@@ -73,7 +77,7 @@ def test_a_range_above_what_was_not_seen_is_not_drawn(made):
     summary, reps, angles, rows = made
     blind = angles.copy()
     blind.loc[blind["time_s"].between(rows[0][1], rows[0][2]), "right_rotation_deg"] = np.nan
-    assert charts.boxes(summary["sets"][0], reps, blind, "rotation") == []
+    assert boxes(summary["sets"][0], reps, blind, "rotation") == []
 
 
 def test_a_drill_of_one_station_has_its_leading_angle_only():

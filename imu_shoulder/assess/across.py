@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import stats
 from scipy.spatial.distance import pdist
+from scipy.special import stdtrit
 
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep
@@ -53,7 +53,7 @@ def slope_over_reps(scored: Sequence[JudgedRep], name: str) -> dict[str, Any]:
     if len(pairs) < LEAST_REPS:
         return {"slope_per_rep": None, "ci95": None, "n": len(pairs)}
     slope, sd = _fit(pairs)
-    half = float(stats.t.ppf(0.975, len(pairs) - 2) * sd)
+    half = float(stdtrit(len(pairs) - 2, 0.975) * sd)
     return {"slope_per_rep": slope, "ci95": [slope - half, slope + half], "n": len(pairs)}
 
 
@@ -83,7 +83,7 @@ def _says(scored: Sequence[JudgedRep], name: str, fade: Fade, level: float) -> s
     pairs = _pairs(scored, name)
     slope, sd = _fit(pairs)
     sign = -1.0 if fade.falls else 1.0
-    reach = float(stats.t.ppf(1 - level / 2, len(pairs) - 2)) * sd
+    reach = float(stdtrit(len(pairs) - 2, 1 - level / 2)) * sd
     lasts = pairs[-1, 0] - pairs[0, 0]
     if sign * slope - reach > 0 and sign * slope * lasts > fade.mdc95:
         return "faded"

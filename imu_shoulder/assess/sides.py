@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy.special import stdtrit
 
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.judge import JudgedRep
@@ -78,7 +78,7 @@ def mdc95(name: str, angle: str, right: FloatArray, left: FloatArray) -> float |
     if not each.any():
         return 0.0
     freedom = each.sum() ** 2 / np.sum(each**2 / (np.array([len(right), len(left)]) - 1))
-    return float(stats.t.ppf(0.975, freedom) * np.sqrt(each.sum()))
+    return float(stdtrit(freedom, 0.975) * np.sqrt(each.sum()))
 
 
 def _seen(scored: Sequence[JudgedRep], name: str) -> FloatArray:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import correlate1d, maximum_filter1d
-from scipy.signal import find_peaks
 
 from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.calibrate.slip_model import SlipParams
@@ -53,7 +52,8 @@ def find_pulses(
         sizes = [np.linalg.norm(turn, axis=1) for turn in turns]
         for n, own in enumerate(pair):
             alone = np.where(late & (sizes[n] > params.alone * sizes[1 - n]), sizes[n], 0.0)
-            peaks, _ = find_peaks(alone, height=params.pulse_least_rad)
+            inner = alone[1:-1]
+            peaks = 1 + np.flatnonzero((inner > alone[:-2]) & (inner > alone[2:]) & (inner >= params.pulse_least_rad))
             if not len(peaks):
                 continue
             # What the limb does beside the turn may be a part of it as well.

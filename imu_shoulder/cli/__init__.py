@@ -18,6 +18,7 @@ _COMMANDS = {
     "analyse": "analyse",
     "map": "map",
     "mark": "mark",
+    "cohort": "cohort",
     "live": "live",
     "range": "range",
     "drills": "drills",

@@ -5,6 +5,7 @@ SUMMARIES = {
     "analyse": "Analyse a recording folder or a column map: reps.csv, angles.parquet, summary.json, report.html.",
     "map": "Look at files of another program and draft their column map.",
     "mark": "Mark on a page what was done when: curves, proposals, spans to drag and name.",
+    "cohort": "Analyse every recording of a folder in parallel, and say what came of it.",
     "live": "Show the athlete reps, holds and steadiness on a page while they happen.",
     "range": "Score active range tests: best, mean of three, and the sides beside each other.",
     "drills": "List the drills, show one, or check a drill file of your own.",

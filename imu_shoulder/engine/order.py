@@ -38,6 +38,7 @@ class Stages(ABC):
         kept = self.keep_headings(part, attitudes)
         self.calibrate(part, kept)
         arms = self.work_out_angles(part, kept)
+        del kept  # as much as all angles, and of no use to what follows
         self.cut_and_judge_sets(part, arms)
         self.check_mounting(part)
 

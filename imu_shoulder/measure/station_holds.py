@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
-from scipy import signal
 
 from imu_shoulder.drills import AngleRange
 from imu_shoulder.frames import unwrapped_deg
@@ -41,7 +40,9 @@ def visit_sway_deg(data: RepData, visit: StationVisit) -> float:
     direction = pointing(data, "forearm", data.rows(visit.start_s + SETTLE_S, visit.end_s - SETTLE_S))
     if len(direction) < 3:
         return float("nan")
-    apart = signal.detrend(direction, axis=0)
+    along = np.arange(len(direction)) - (len(direction) - 1) / 2
+    apart = direction - direction.mean(axis=0)
+    apart -= along[:, None] * (along @ apart) / (along @ along)
     return above_floor(float(np.degrees(np.sqrt(np.mean(np.sum(apart**2, axis=1))))), data.floor.sd_deg)
 
 

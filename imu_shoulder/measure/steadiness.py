@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import signal
 
 from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.hold import (
@@ -18,6 +17,7 @@ from imu_shoulder.measure.hold import (
 )
 from imu_shoulder.measure.registry import RepData, measure
 from imu_shoulder.model import FloatArray
+from imu_shoulder.segment.turning import turning_points
 
 WANDER_BAND_HZ = (0.1, 2.0)
 TREMOR_S = 2.0  # the shortest hold in which tremor is told
@@ -89,7 +89,8 @@ def hold_corrections_per_s(data: RepData) -> float:
     if not len(settled(data)):
         return float("nan")
     values = data.cut(data.curves.smooth_deg)[settled_rows(data)]
-    turns = sum(len(signal.find_peaks(sign * values, prominence=CORRECTION_DEG)[0]) for sign in (1.0, -1.0))
+    # The first and the last are not turned at by so much on both of their sides.
+    turns = max(0, len(turning_points(values, CORRECTION_DEG)) - 2)
     return turns / (len(values) / data.rate_hz)
 
 

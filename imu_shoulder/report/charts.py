@@ -11,6 +11,7 @@ import pandas as pd
 from imu_shoulder.report import curves, words
 
 Entry = Mapping[str, Any]
+Rep = Mapping[Any, Any]  # a row of reps.csv
 # An angle is where it stands in this time from a rep's start.
 START_S = 0.2
 
@@ -29,54 +30,54 @@ def angle_words(entry: Entry, angle: str) -> str:
 
 def curve(
     entry: Entry,
-    own: pd.DataFrame,
+    reps: Sequence[Rep],
     window: pd.DataFrame,
     bin_s: float,
     pose: Mapping[str, Any],
-    mark: Callable[[Mapping[Any, Any], pd.DataFrame], list[Any]],
+    mark: Callable[[Rep, curves.Curve], list[Any]],
 ) -> Mapping[str, Any] | None:
     """The leading angle of the set and the others below it; None where the angles do not hold the leading one.
 
-    own: the set's rows of reps.csv. window: those of angles.parquet. mark: a rep as the script draws it.
+    reps: the set's rows of reps.csv. window: those of angles.parquet. mark: a rep as the script draws it.
     """
-    leading = _known(entry, window, entry["angle"])
+    leading = known(entry, window, entry["angle"])
     if leading is None:
         return None
-    time_s, angle_deg = leading["time_s"].to_numpy(), leading["angle_deg"].to_numpy()
     return {
         "id": f"set-{entry['set']}-{entry['side']}",
         "angle": angle_words(entry, entry["angle"]),
         **_points(leading, bin_s),
-        "gaps": curves.gaps(time_s, angle_deg),
+        "gaps": curves.gaps(leading.time_s, leading.angle_deg),
         "band": _band(entry.get("band_deg")),
-        "reps": [mark(rep, leading) for rep in own.to_dict("records")],
+        "reps": [mark(rep, leading) for rep in reps],
         "pose": pose,
-        "boxes": boxes(entry, own, window, entry["angle"]),
+        "boxes": boxes(entry, reps, leading, entry["angle"]),
         "more": [
             {
                 "angle": angle_words(entry, angle),
                 "zero": words.zero(angle),
                 "asked": asked_text(entry, angle),
                 **_points(found, bin_s),
-                "boxes": boxes(entry, own, window, angle),
+                "boxes": boxes(entry, reps, found, angle),
             }
             for angle in shown_angles(entry)[1:]
-            if (found := _known(entry, window, angle)) is not None
+            if (found := known(entry, window, angle)) is not None
         ],
     }
 
 
-def _points(known: pd.DataFrame, bin_s: float) -> dict[str, Any]:
-    kept_s, kept_deg = curves.extremes(known["time_s"].to_numpy(), known["angle_deg"].to_numpy(), bin_s)
+def _points(found: curves.Curve, bin_s: float) -> dict[str, Any]:
+    kept_s, kept_deg = curves.extremes(found.time_s, found.angle_deg, bin_s)
     first_s = round(float(kept_s[0]), 2)
     return {"from": first_s, "points": curves.encode(kept_s - first_s, kept_deg)}
 
 
-def _known(entry: Entry, window: pd.DataFrame, angle: str) -> pd.DataFrame | None:
+def known(entry: Entry, window: pd.DataFrame, angle: str) -> curves.Curve | None:
+    """An angle of the set's arm; None where it is nowhere known."""
     column = f"{entry['side']}_{angle}_deg"
     if column not in window or not window[column].notna().any():
         return None
-    return pd.DataFrame({"time_s": window["time_s"], "angle_deg": window[column]}).astype(np.float64)
+    return curves.Curve(window["time_s"].to_numpy(np.float64), window[column].to_numpy(np.float64))
 
 
 def asked_text(entry: Entry, angle: str) -> str:
@@ -90,20 +91,19 @@ def asked_text(entry: Entry, angle: str) -> str:
     return "; ".join(f"{band} {words.joined(dict.fromkeys(where))}" for band, where in places.items())
 
 
-def boxes(entry: Entry, own: pd.DataFrame, window: pd.DataFrame, angle: str) -> list[list[Any]]:
+def boxes(entry: Entry, reps: Sequence[Rep], found: curves.Curve, angle: str) -> list[list[Any]]:
     """Where an angle was held against what the drill asks: start, end, low and high (null: open), stay by stay.
 
     A range that counts from the start or an earlier station stands above the angle held there in the same rep.
     """
-    known = _known(entry, window, angle)
-    if known is None or not entry.get("visits"):
+    if not entry.get("visits"):
         return []
-    reps = {rep["rep"]: rep for rep in own.to_dict("records")}
+    by_number = {rep["rep"]: rep for rep in reps}
     out = []
-    for asked in (found for found in entry.get("asked_ranges") or [] if found["angle"] == angle):
+    for asked in (own for own in entry.get("asked_ranges") or [] if own["angle"] == angle):
         for rep, stays in _by_rep(entry["visits"]).items():
-            span = _span(asked["where"], stays, reps.get(rep))
-            base_deg = _base(asked["above"], stays, reps.get(rep), known)
+            span = _span(asked["where"], stays, by_number.get(rep))
+            base_deg = _base(asked["above"], stays, by_number.get(rep), found)
             if span is None or base_deg is None:
                 continue
             ends = [None if end is None else round(end + base_deg, 1) for end in (asked["low_deg"], asked["high_deg"])]
@@ -118,7 +118,7 @@ def _by_rep(visits: Sequence[Mapping[str, Any]]) -> dict[Any, list[Mapping[str, 
     return found
 
 
-def _span(where: str, stays: Sequence[Mapping[str, Any]], rep: Mapping[Any, Any] | None) -> tuple[float, float] | None:
+def _span(where: str, stays: Sequence[Mapping[str, Any]], rep: Rep | None) -> tuple[float, float] | None:
     """From when to when a range is asked in a rep: the longest stay at its station, or the whole rep."""
     if where == "all":
         return None if rep is None else (float(rep["start_s"]), float(rep["end_s"]))
@@ -127,9 +127,7 @@ def _span(where: str, stays: Sequence[Mapping[str, Any]], rep: Mapping[Any, Any]
     return None if longest is None else (longest["start_s"], longest["end_s"])
 
 
-def _base(
-    above: str | None, stays: Sequence[Mapping[str, Any]], rep: Mapping[Any, Any] | None, known: pd.DataFrame
-) -> float | None:
+def _base(above: str | None, stays: Sequence[Mapping[str, Any]], rep: Rep | None, found: curves.Curve) -> float | None:
     """The angle that a range counts from; None where it is not known."""
     if above is None:
         return 0.0
@@ -139,8 +137,8 @@ def _base(
         span = _span(above, stays, rep)
     if span is None:
         return None
-    middle = float(known.loc[known["time_s"].between(*span), "angle_deg"].median())
-    return middle if np.isfinite(middle) else None
+    held_deg = found.known_deg(*span)
+    return float(np.median(held_deg)) if len(held_deg) else None
 
 
 def _band(ends: Sequence[Any] | None) -> list[float | None] | None:

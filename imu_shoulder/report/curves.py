@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,20 @@ BIN_S = 0.2  # the narrowest bin: two points each, so that a slow rep keeps its 
 TICK_S = 0.01
 STEP_DEG = 0.1
 DIGITS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"  # 0 to 63; none is special in HTML or JSON
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """An angle over time. time_s: (N,), ascending. angle_deg: (N,), NaN where it is not known."""
+
+    time_s: FloatArray
+    angle_deg: FloatArray
+
+    def known_deg(self, start_s: float, end_s: float) -> FloatArray:
+        """The angles that are known between two times, both ends included."""
+        first, last = np.searchsorted(self.time_s, start_s), np.searchsorted(self.time_s, end_s, side="right")
+        inside = self.angle_deg[first:last]
+        return inside[~np.isnan(inside)]
 
 
 def extremes(time_s: FloatArray, angle_deg: FloatArray, bin_s: float) -> tuple[FloatArray, FloatArray]:
@@ -66,12 +81,12 @@ def gaps(time_s: FloatArray, angle_deg: FloatArray) -> list[list[float]]:
     return [[round(float(time_s[max(a - 1, 0)]), 2), round(float(time_s[min(b, last)]), 2)] for a, b in unknown]
 
 
-def summit(curve: pd.DataFrame, start_s: float | None, end_s: float | None) -> float | None:
+def summit(curve: Curve, start_s: float | None, end_s: float | None) -> float | None:
     """The highest known angle between two times, rounded to 0.1 deg; None where there is none.
 
-    curve: columns time_s, angle_deg. start_s, end_s: None where the time is not known.
+    start_s, end_s: None where the time is not known.
     """
     if start_s is None or end_s is None:
         return None
-    peak = curve.loc[curve["time_s"].between(start_s, end_s), "angle_deg"].max()
-    return round(float(peak), 1) if math.isfinite(peak) else None
+    known = curve.known_deg(start_s, end_s)
+    return round(float(known.max()), 1) if len(known) and math.isfinite(known.max()) else None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import pandas as pd
 
@@ -20,6 +20,8 @@ from imu_shoulder.texts import csv_text
 
 # No text of a user's holds it: a character for private use.
 _MARK = "\ue000"
+# Of angles.parquet: a rep lies in one or two blocks of so many rows, some minutes.
+BLOCK_ROWS = 16_384
 
 
 def write_outputs(
@@ -50,9 +52,7 @@ def write_outputs(
         summary = {**summary, RUN: run}
         write_text(scratch / REPS, reps_text)
         with whole_file(scratch / ANGLES) as stream:
-            marked = angles.copy(deep=False)
-            marked.attrs[RUN] = run
-            marked.to_parquet(stream, index=False)
+            write_angles(angles, run, stream)
         write_text(scratch / SUMMARY, summary_text)
         if calibration is not None:
             write_calibration({**calibration, RUN: run}, scratch / CALIBRATION)
@@ -62,6 +62,26 @@ def write_outputs(
         if report:
             write_text(scratch / REPORT, build_report(summary, reps, angles))
     return summary
+
+
+def write_angles(angles: pd.DataFrame, run: str, stream: BinaryIO) -> None:
+    """The bytes of angles.parquet: without loss, its blocks of rows found by their times.
+
+    Bytes of one place of all numbers side by side pack better than numbers: neighbours in time differ in their last.
+    """
+    marked = angles.copy(deep=False)
+    marked.attrs[RUN] = run
+    numbers = [name for name in angles.columns if angles[name].dtype.kind == "f"]
+    marked.to_parquet(
+        stream,
+        index=False,
+        compression="zstd",
+        use_byte_stream_split=numbers,
+        use_dictionary=[name for name in angles.columns if name not in numbers],
+        row_group_size=BLOCK_ROWS,
+        write_statistics=["time_s"],
+        write_page_checksum=True,
+    )
 
 
 def _summary_text(summary: dict[str, Any]) -> str:

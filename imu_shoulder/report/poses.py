@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
 
 import numpy as np
 import pandas as pd
@@ -29,12 +30,16 @@ def encode(window: pd.DataFrame, side: str, start_s: float, end_s: float, step_s
     neither elevation nor elbow is known.
     """
     time_s = window["time_s"].to_numpy(dtype=np.float64)
-    values = _postures(window, side)
+    return _encoded(time_s, _postures(window, side), start_s, end_s, step_s, most=inf)
+
+
+def _encoded(time_s: FloatArray, values: FloatArray, start_s: float, end_s: float, step_s: float, most: float) -> str:
+    """The text of postures (N, 5) at times (N,); no longer than `most` and a little where it would be longer."""
     if not len(time_s) or not np.isfinite(values[:, [0, 3]]).any():
         return ""
     grid_s = np.arange(start_s, end_s, step_s)
     rows = np.clip(np.searchsorted(time_s, grid_s), 0, len(time_s) - 1)
-    return _frames(values[rows])
+    return _frames(values[rows], most)
 
 
 def _postures(window: pd.DataFrame, side: str) -> FloatArray:
@@ -45,11 +50,13 @@ def _postures(window: pd.DataFrame, side: str) -> FloatArray:
     return table.to_numpy()
 
 
-def _frames(values: FloatArray) -> str:
+def _frames(values: FloatArray, most: float) -> str:
     levels, seen = [0] * len(ANGLES), [True] * len(ANGLES)
     out: list[str] = []
     lasted = 0
     for row in values.tolist():
+        if len(out) * (1 + len(ANGLES)) > most:
+            break
         now = [value == value for value in row]
         turns = [_turn(value, level) if known else 0 for value, level, known in zip(row, levels, now, strict=True)]
         if out and now == seen and not any(turns) and lasted < len(DIGITS) - 1:
@@ -63,15 +70,28 @@ def _frames(values: FloatArray) -> str:
 
 
 def _turn(value_deg: float, level: int) -> int:
-    off_deg = float(wrap_deg(value_deg - level * LEVEL_DEG))
+    off_deg = value_deg - level * LEVEL_DEG
+    if abs(off_deg) > KEEP_DEG:
+        off_deg = float(wrap_deg(off_deg))
     return 0 if abs(off_deg) <= KEEP_DEG else max(-MOST, min(MOST, round(off_deg / LEVEL_DEG)))
 
 
 def within(budget: int, spans: Sequence[tuple[pd.DataFrame, str, float, float]]) -> tuple[float, list[str]]:
     """Step and texts of all spans (the first arguments of encode), the step widened until they fit the budget."""
+    postures = [
+        (window["time_s"].to_numpy(dtype=np.float64), _postures(window, side), start_s, end_s)
+        for window, side, start_s, end_s in spans
+    ]
     step_s = STEP_S
     while True:
-        texts = [encode(*span, step_s) for span in spans]
-        if sum(map(len, texts)) <= budget or step_s > 2.0:
+        texts: list[str] = []
+        # A step that does not fit is left as soon as that shows.
+        left = budget if step_s <= 2.0 else inf
+        for own in postures:
+            texts.append(_encoded(*own, step_s, left))
+            left -= len(texts[-1])
+            if left < 0:
+                break
+        else:
             return step_s, texts
         step_s = round(1.5 * step_s, 3)

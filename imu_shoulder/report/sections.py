@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from imu_shoulder.assess.faults import CRITERIA
@@ -105,15 +106,27 @@ def build(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.DataFrame) 
     spans_s = (entry["end_s"] - entry["start_s"] + 2 * PAD_S for entry in entries)
     shown_s = sum(s * len(charts.shown_angles(entry)) for s, entry in zip(spans_s, entries, strict=True))
     bin_s = max(curves.BIN_S, 2 * shown_s / POINT_BUDGET)
-    windows = [angles[angles["time_s"].between(entry["start_s"] - PAD_S, entry["end_s"] + PAD_S)] for entry in entries]
+    windows = [_between(angles, entry["start_s"] - PAD_S, entry["end_s"] + PAD_S) for entry in entries]
     spans = [(w, entry["side"], entry["start_s"], entry["end_s"]) for w, entry in zip(windows, entries, strict=True)]
     step_s, texts = poses.within(POSE_BUDGET, spans)
+    records = reps.to_dict("records")
     return [
         _section(
-            entry, reps, window, bin_s, {"side": entry["side"], "from": entry["start_s"], "step": step_s, "keys": text}
+            entry,
+            reps,
+            records,
+            window,
+            bin_s,
+            {"side": entry["side"], "from": entry["start_s"], "step": step_s, "keys": text},
         )
         for entry, window, text in zip(entries, windows, texts, strict=True)
     ]
+
+
+def _between(angles: pd.DataFrame, start_s: float, end_s: float) -> pd.DataFrame:
+    """The rows from a time to another, both included."""
+    time_s = angles["time_s"].to_numpy()
+    return angles.iloc[time_s.searchsorted(start_s) : time_s.searchsorted(end_s, side="right")]
 
 
 def _by_hand(entry: Mapping[str, Any]) -> str:
@@ -122,10 +135,18 @@ def _by_hand(entry: Mapping[str, Any]) -> str:
 
 
 def _section(
-    entry: Mapping[str, Any], reps: pd.DataFrame, window: pd.DataFrame, bin_s: float, pose: Mapping[str, Any]
+    entry: Mapping[str, Any],
+    all_reps: pd.DataFrame,
+    records: Sequence[charts.Rep],
+    window: pd.DataFrame,
+    bin_s: float,
+    pose: Mapping[str, Any],
 ) -> Section:
+    """records: all_reps, row by row."""
     side, asked, done, holds = entry["side"], entry["asked"], entry["done"], entry.get("role") == "hold"
-    own = reps[(reps["set"] == entry["set"]) & (reps["side"] == side)].sort_values("start_s")
+    places = np.flatnonzero((all_reps["set"] == entry["set"]) & (all_reps["side"] == side))
+    places = places[np.argsort(all_reps["start_s"].to_numpy()[places])]
+    own, reps = all_reps.iloc[places], [records[place] for place in places.tolist()]
     missed = {criterion["name"]: set(criterion["missed"]) for criterion in entry.get("criteria") or []}
     columns = [column for column in (*MAIN_COLUMNS, *FORM_COLUMNS) if column[0] in own]
     columns = [column for column in columns if column in MAIN_COLUMNS or column[3] in missed]
@@ -158,7 +179,7 @@ def _section(
         angle=charts.angle_words(entry, entry["angle"]),
         zeros=tuple(_zeros(entry, columns)),
         headings=(*(heading for _, heading, _, _ in columns), *(f"{words.sentence(name)} s" for name in stays)),
-        rows=tuple(_row(rep, columns, stays, missed, asked) for rep in own.to_dict("records")),
+        rows=tuple(_row(rep, columns, stays, missed, asked) for rep in reps),
         criteria=tuple(lines.criteria(entry)),
         steadiness=tuple(lines.steadiness(entry.get("steadiness") or {})) if hold_asked else (),
         notes=tuple(lines.notes(entry)),
@@ -168,11 +189,9 @@ def _section(
         research=tuple(lines.research(entry)),
         tempo=" / ".join(_with_unit(_median(entry.get("tempo"), key), 1, f" s {name}") for key, name in TEMPO_FIELDS),
         detail_headings=tuple(_heading(name) for name in details),
-        detail_rows=tuple(
-            (words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in own.to_dict("records")
-        ),
-        spread=tuple(_spread(window[window["time_s"].between(entry["start_s"], entry["end_s"])], side)),
-        curve=charts.curve(entry, own, window, bin_s, pose, _mark),
+        detail_rows=tuple((words.value(rep["rep"]), *(_detail(rep[name]) for name in details)) for rep in reps),
+        spread=tuple(_spread(_between(window, entry["start_s"], entry["end_s"]), side)),
+        curve=charts.curve(entry, reps, window, bin_s, pose, _mark),
     )
 
 
@@ -303,7 +322,7 @@ def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _mark(rep: Mapping[Any, Any], curve: pd.DataFrame) -> list[Any]:
+def _mark(rep: charts.Rep, curve: curves.Curve) -> list[Any]:
     """number, start, top's start, top's end, end, height of the top, held, status and why, for the page's script."""
     start, top_start, top_end, end = (
         round(float(rep[f"{name}_s"]), 2) if words.is_number(rep[f"{name}_s"]) else None

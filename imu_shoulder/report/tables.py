@@ -103,7 +103,8 @@ def angles_table(analysis: Analysis) -> pd.DataFrame:
             told = np.where(np.isfinite(arm.angles["elevation_deg"]), 0, -1).astype(np.int8)
             categories = pd.Index([arm.elevation_reference])
             columns[f"{side}_elevation_reference"] = pd.Categorical.from_codes(told, categories=categories)
-    return pd.DataFrame(columns)
+    # Columns as they are: side by side in one block they would all be copied once more.
+    return pd.DataFrame(columns, copy=False)
 
 
 def _reference(analysis: Analysis, side: Side, start_s: float, end_s: float) -> str:

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import binary_dilation
-from scipy.signal import butter, sosfiltfilt
 from scipy.spatial.transform import Rotation
 from vqf import offlineVQF
 
 from imu_shoulder.arrays import bridged, joined_runs
+from imu_shoulder.filters import low_passed
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.bias import StillnessParams, still_windows, track_bias
@@ -148,8 +148,7 @@ def _bout(
 
 
 def _smooth(values: FloatArray, rate_hz: float) -> FloatArray:
-    low_pass = butter(2, LOW_PASS_HZ, fs=rate_hz, output="sos")
-    return np.asarray(sosfiltfilt(low_pass, values, axis=0, padtype="constant", padlen=min(15, len(values) - 1)))
+    return low_passed(values, LOW_PASS_HZ, rate_hz, min(15, len(values) - 1), ends="constant")
 
 
 def _main_axes(posture: FloatArray, moves: BoolArray, rate_hz: float) -> FloatArray:

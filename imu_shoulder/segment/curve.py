@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
-from scipy import signal
 
+from imu_shoulder.filters import low_passed
 from imu_shoulder.model import FloatArray
 
 # Voluntary slow movement lies below this; tremor (8-12 Hz) and most sway velocity above.
@@ -21,12 +19,7 @@ def smoothed(values: FloatArray, rate_hz: float, cutoff_hz: float = SMOOTH_HZ) -
     if len(values) < 12 or rate_hz <= 2.2 * cutoff_hz:
         return values
     pad = min(len(values) - 1, round(rate_hz))
-    return np.asarray(signal.sosfiltfilt(_low_pass(cutoff_hz, rate_hz), values, padlen=pad))
-
-
-@cache
-def _low_pass(cutoff_hz: float, rate_hz: float) -> FloatArray:
-    return np.asarray(signal.butter(2, cutoff_hz, fs=rate_hz, output="sos"))
+    return low_passed(values, cutoff_hz, rate_hz, pad)
 
 
 def velocity_deg_s(smooth_deg: FloatArray, rate_hz: float) -> FloatArray:

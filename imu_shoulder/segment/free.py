@@ -13,7 +13,6 @@ from typing import Literal
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import find_peaks
 
 from imu_shoulder.arrays import longest_run
 from imu_shoulder.errors import ParameterError
@@ -154,6 +153,8 @@ def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:
 
 def _excursions(y: FloatArray, smallest: float) -> list[tuple[int, int, int]]:
     """(foot, top, foot) of the bumps in a rest that are too small to be reps."""
+    from scipy.signal import find_peaks  # heavy, and for sets without a drill alone
+
     tops, found = find_peaks(y, prominence=smallest)
     return [(int(a), int(b), int(c)) for a, b, c in zip(found["left_bases"], tops, found["right_bases"], strict=True)]
 

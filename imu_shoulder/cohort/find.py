@@ -1,0 +1,35 @@
+"""The recordings of a cohort: every folder with a recording.toml, at any depth."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from imu_shoulder.cohort.place import Place
+from imu_shoulder.sources.folder import HEAD
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """name: the folder's, relative to the cohort's; a dot for the cohort's own. files: what lies directly in it.
+
+    mark: what changes when a file of it does: names, sizes, and times or the store's own tags.
+    """
+
+    name: str
+    files: tuple[str, ...]
+    mark: str
+
+
+def find_recordings(place: Place) -> Iterator[Found]:
+    """In the order of their names. Folders whose names begin with a dot are left out: they are not finished yet."""
+    folders: dict[str, list[tuple[str, str]]] = {}
+    for path, info in place.files():
+        folder, _, name = path.rpartition("/")
+        if any(part.startswith(".") for part in path.split("/")):
+            continue
+        changed = next((info[key] for key in ("ETag", "etag", "md5Hash", "mtime", "LastModified") if key in info), "")
+        folders.setdefault(folder, []).append((name, f"{name} {info.get('size')} {changed}"))
+    for folder, files in sorted(folders.items()):
+        if any(name == HEAD for name, _ in files):
+            yield Found(folder or ".", tuple(name for name, _ in files), "\n".join(mark for _, mark in files))

@@ -1,0 +1,60 @@
+"""The low-pass filter of all stages: Butterworth of second order, run forwards and backwards so that nothing is late.
+
+It is scipy.signal's `butter` and `sosfiltfilt` without that package, which takes as long to be imported as a short
+recording to be analysed. Coefficients: the bilinear transform of 1 / (s^2 + sqrt(2) s + 1), such as in Oppenheim and
+Schafer, Discrete-Time Signal Processing.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from math import pi, sqrt, tan
+from typing import Literal
+
+import numpy as np
+from scipy.linalg.lapack import dtbtrs
+
+from imu_shoulder.model import FloatArray
+
+Ends = Literal["odd", "constant"]
+
+
+def low_passed(values: FloatArray, cutoff_hz: float, rate_hz: float, pad: int, ends: Ends = "odd") -> FloatArray:
+    """Zero-phase low-pass of (N,) or (N, K) without NaN, pad < N.
+
+    pad: rows by which it is made longer at either end, odd (turned about the last value) or constant.
+    """
+    before, after = values[:1], values[-1:]
+    if ends == "odd":
+        head, tail = 2 * before - values[pad:0:-1], 2 * after - values[-2 : -pad - 2 : -1]
+    else:
+        head, tail = (np.repeat(end, pad, axis=0) for end in (before, after))
+    longer = np.concatenate([head, values, tail])
+    forwards = _filtered(longer, cutoff_hz, rate_hz)
+    return _filtered(forwards[::-1], cutoff_hz, rate_hz)[::-1][pad : pad + len(values)].copy()
+
+
+def _filtered(values: FloatArray, cutoff_hz: float, rate_hz: float) -> FloatArray:
+    """Forwards only, begun as if the first value had always been."""
+    gain, first, second = _coefficients(cutoff_hz, rate_hz)
+    # What goes in, and what the time before leaves behind: unit gain for what does not change.
+    into = gain * values
+    into[1:] += 2 * gain * values[:-1]
+    into[2:] += gain * values[:-2]
+    into[0] += (1.0 - gain) * values[0]
+    into[1] += (gain - second) * values[0]
+    # y[n] + first y[n-1] + second y[n-2] = into[n] is a banded triangle of equations.
+    band = np.empty((3, len(values)), order="F")
+    band[0], band[1], band[2] = 1.0, first, second
+    found, failed = dtbtrs(band, into.reshape(len(values), -1), uplo="L", diag="U")
+    if failed:
+        raise ArithmeticError(f"expected a filter that can be run, but LAPACK's dtbtrs says {failed}; check its rows")
+    return np.asarray(found.reshape(values.shape))
+
+
+@cache
+def _coefficients(cutoff_hz: float, rate_hz: float) -> tuple[float, float, float]:
+    """Gain of the numerator 1, 2, 1, and the denominator behind its 1."""
+    k = tan(pi * cutoff_hz / rate_hz)
+    scale = 1.0 / (1.0 + sqrt(2.0) * k + k * k)
+    return k * k * scale, 2.0 * (k * k - 1.0) * scale, (1.0 - sqrt(2.0) * k + k * k) * scale
