@@ -84,13 +84,6 @@ def write_text(path: Path, text: str) -> None:
         stream.write(well_formed(text).encode())
 
 
-@contextlib.contextmanager
-def scratch_folder() -> Iterator[Path]:
-    """An empty folder for what is needed for a moment; it is gone when the block ends."""
-    with tempfile.TemporaryDirectory() as folder:
-        yield Path(folder)
-
-
 def copy_file(source: Path, target: Path) -> None:
     """A whole copy of a file. Raises OSError."""
     with source.open("rb") as stream, whole_file(target) as copy:
