@@ -17,6 +17,7 @@ from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import Matches, asked_by, check_athlete, match_sets
+from imu_shoulder.propose import proposed
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.range.results import range_ids, range_results
 from imu_shoulder.range.words import with_words
@@ -40,10 +41,13 @@ def analyse_session(
     drills: the user's own, by id. progress: told each stage's name. history: summaries of earlier sessions, for advice.
     Raises ShoulderError.
     """
+    if plan is not None:
+        check_athlete(plan, recording.athlete)
+    progress("proposals")
+    recording = proposed(recording, plan, drills, params)
     apart = shipped_tests().keys() - drills.keys()
     planned = None
     if plan is not None:
-        check_athlete(plan, recording.athlete)
         planned = plan, match_sets(plan, recording.events, apart)
     asked = None if planned is None else asked_by(*planned)
     analysis = analyse(recording, params, drills, progress, asked, apart, stored)

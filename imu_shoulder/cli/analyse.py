@@ -131,14 +131,8 @@ def run(
 ) -> Mapping[str, Any]:
     """Analyse a recording, write the results, and return the summary."""
     from imu_shoulder.advise.session import analyse_session
-    from imu_shoulder.plan.matching import check_athlete
-    from imu_shoulder.propose import proposed
     from imu_shoulder.report.folder import write_outputs
 
-    if plan is not None:
-        check_athlete(plan, recording.athlete)
-    progress("proposals")
-    recording = proposed(recording, plan, drills, params)
     analysis, summary = analyse_session(recording, drills, params, progress, plan, history, rules, stored)
     progress("report")
     return write_outputs(analysis, out, summary=summary)
