@@ -100,10 +100,16 @@ def session_context(desk: Desk, session_id: int) -> dict[str, Any]:
         "dose": summary.get("dose") or (),
         "report": folder is not None and (folder / REPORT).is_file(),
         "kept": row["kept"] is not None,
-        "unmarked": row["kept"] is not None and not any(own["drill"] for own in found),
+        "unmarked": row["kept"] is not None and _unmarked(summary, found),
         "before": earlier[0] if earlier else None,
         "curves": folder is not None,
     }
+
+
+def _unmarked(summary: Mapping[str, Any], found: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether nobody said what was done: sets are the program's proposals, or have no drill."""
+    proposed = any(own["kind"] == "set" for own in summary.get("proposals") or ())
+    return proposed or not any(own["drill"] for own in found)
 
 
 def _title(summary: Mapping[str, Any], own: Mapping[str, Any]) -> str:
