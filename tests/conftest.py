@@ -87,6 +87,14 @@ def small_recording(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
+def season_file(small_recording, tmp_path_factory):
+    """The file of a history of invented athletes, see tests/review_server.py. Copy it before changing it."""
+    from review_server import season
+
+    return season(tmp_path_factory.mktemp("season"), small_recording)
+
+
+@pytest.fixture(scope="session")
 def clean_outputs(tmp_path_factory):
     """The folder of results of recordings/clean_warm_up."""
     from click.testing import CliRunner

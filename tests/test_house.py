@@ -48,7 +48,7 @@ BASE = (
 STAGES = ("sources", "align", "orient", "calibrate", "angles", "segment", "measure", "assess", "analysis", "report")
 # In order, as the stages.
 RECORDERS = ("log", "ble")
-APPLICATIONS = ("cli", "face", "live", "mark", "__main__")
+APPLICATIONS = ("cli", "face", "live", "mark", "review", "__main__")
 PARTS = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in FILES} - {"__init__"}
 # What a part of the package may import of it. Other parts use the flow without being part of it, as `pipeline` does
 # not import them; applications may use all.
@@ -70,7 +70,7 @@ ONLY_IN = {
     "click": ("cli",),
     "bleak": ("ble",),
     "sqlalchemy": ("history",),
-    **dict.fromkeys(SERVERS, ("serve", "live", "mark")),
+    **dict.fromkeys(SERVERS, ("serve", "live", "mark", "review")),
 }
 
 

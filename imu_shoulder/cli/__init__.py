@@ -24,6 +24,7 @@ _COMMANDS = {
     "drills": "drills",
     "plan": "plan",
     "history": "history",
+    "review": "review",
     "simulate": "simulate",
     "scan": "record",
     "record": "record",

@@ -11,6 +11,7 @@ SUMMARIES = {
     "drills": "List the drills, show one, or check a drill file of your own.",
     "plan": "Make a plan, check it, show it before it is begun, and keep its versions.",
     "history": "Keep sessions of all athletes: add, list, show, enter by hand, and say who does better.",
+    "review": "Show a coach who needs attention first, trends, sessions and plans, on pages of this machine.",
     "simulate": "Write a recording of a simulated athlete, with the truth beside it.",
     "scan": "Look for sensor nodes over Bluetooth Low Energy.",
     "record": "Record from sensor nodes over Bluetooth Low Energy.",

@@ -218,10 +218,12 @@ def with_sensors(store: Store, which: Sequence[str]) -> list[int]:
 def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None:
     """The pain on the morning after a session, 0 to 10; None for not rated. Raises ParameterError, StoreError."""
     require_rating("pain on the next morning", pain)
+    change = SESSION.update().where(SESSION.c.id == session_id).values(pain_next_morning=pain)
     with store.write() as connection:
-        change = SESSION.update().where(SESSION.c.id == session_id).values(pain_next_morning=pain)
-        if connection.execute(change).rowcount == 0:
+        athlete_id = connection.execute(change.returning(SESSION.c.athlete_id)).scalar()
+        if athlete_id is None:
             raise _no_session(session_id)
+        changed(connection, athlete_id)
 
 
 def sessions(store: Store, athlete_id: int, limit: int | None = None) -> list[Row]:

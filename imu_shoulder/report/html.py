@@ -23,6 +23,7 @@ SCHEMA = 1
 # The cautions that stand above the sets; those of how soon to get help follow them.
 BEFORE_HELP = len(CAUTIONS) - len(HELP)
 DECIDES = "The practitioner decides."  # the end of every line of advice; the report says it once above them all
+TEMPLATES = jinja2.PackageLoader("imu_shoulder.report", "assets")
 REFERENCES = {
     "gravity": "Elevation is an angle about gravity, not about the trunk: leaning counts as elevation, and of someone "
     "who lies or bends over it is not given.",
@@ -41,18 +42,15 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
             f"a summary of schema {SCHEMA}", f"it has schema {summary.get('schema')!r}", "analyse the recording again"
         )
     assets = resources.files(__package__) / "assets"
-    style, chart_code, page_code, licence, template = (
+    style, chart_code, page_code, licence = (
         (assets / name).read_text(encoding="utf-8")
-        for name in ("report.css", "uPlot.iife.min.js", "report.js", "uPlot.LICENSE", "report.html.j2")
+        for name in ("report.css", "uPlot.iife.min.js", "report.js", "uPlot.LICENSE")
     )
     style = (assets / "uPlot.min.css").read_text(encoding="utf-8") + style
     chart_code = f"/*\n{licence}\n*/\n{chart_code}"
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
     found, ranges = sections.build(summary, reps, angles), summary.get("range") or {}
-    return environment.from_string(template).render(
+    template = environment(TEMPLATES).get_template("report.html.j2")
+    return template.render(
         policy=_policy([chart_code, page_code], style),
         style=Markup(style),
         scripts=[Markup(chart_code), Markup(page_code)],
@@ -95,6 +93,20 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         versions=words.flat(summary.get("versions") or {}),
         files=words.flat(summary["recording"].get("sha256") or {}),
     )
+
+
+def environment(loader: jinja2.BaseLoader) -> jinja2.Environment:
+    """How templates of pages are filled: everything escaped, nothing missing."""
+    found = jinja2.Environment(
+        loader=loader,
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    found.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
+    return found
 
 
 def _plain(texts: Sequence[str]) -> list[str]:

@@ -17,6 +17,8 @@ from imu_shoulder.errors import ParameterError
 
 COOKIE = "imu_shoulder_device"
 LOOPBACK = "127.0.0.1"
+# Under it are the files that pages are drawn with; nothing of anybody's.
+FILES = "/web/"
 PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self' {sockets}; img-src 'self'; "
     "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
@@ -87,7 +89,9 @@ class Access:
         self.port, self.host = port, host
         self._own = {netloc(LOOPBACK, port), f"localhost:{port}"} | ({netloc(host, port)} if host else set())
         self._token = secrets.token_urlsafe(24) if host else None
-        self._devices: set[str] = set()
+        # Of a link to one page its token, of a device its cookie, and the page that it may read; "" for everything.
+        self._pages: dict[str, str] = {}
+        self._devices: dict[str, str] = {}
         self.attempts = Buckets(most=5, per_s=1 / 30)
         self.requests = Buckets(most=60, per_s=20)
 
@@ -96,6 +100,14 @@ class Access:
         """The one-time link. The token stands behind #, so that it is in no request line, log or Referer."""
         return f"http://{netloc(self.host, self.port)}/join#{self._token}" if self.host and self._token else None
 
+    def link_to(self, page: str) -> str | None:
+        """A one-time link that lets a device read this page and no other; None while only this machine is served."""
+        if self.host is None:
+            return None
+        token = secrets.token_urlsafe(24)
+        self._pages[token] = page
+        return f"http://{netloc(self.host, self.port)}/join#{token}"
+
     def host_ok(self, headers: Mapping[str, str]) -> bool:
         return headers.get("host", "").lower() in self._own
 
@@ -103,21 +115,34 @@ class Access:
         """The page that asks is the one this very Host served."""
         return self.host_ok(headers) and headers.get("origin", "").lower() == f"http://{headers['host'].lower()}"
 
-    def let_in(self, client: str, cookie: str | None) -> bool:
-        """This machine's own browsers, and devices that came by a link."""
+    def let_in(self, client: str, cookie: str | None, path: str = "/", *, reads: bool = True) -> bool:
+        """This machine's own browsers, and devices that came by a link; of one to a page alone, to read that page."""
         if ip_address(client).is_loopback:
             return True
         given = None if cookie is None else cookie.encode()  # any letters may come
-        return given is not None and any(secrets.compare_digest(given, device.encode()) for device in self._devices)
+        pages = [
+            page
+            for device, page in self._devices.items()
+            if given is not None and secrets.compare_digest(given, device.encode())
+        ]
+        return any(not page or (reads and (path == page or path.startswith(FILES))) for page in pages)
 
     def join(self, token: str) -> str | None:
-        """Use the link up: a new device's cookie, and the next link. None if it is not the link's token."""
+        """Use a link up: a new device's cookie, and the next link. None if it is the token of none."""
+        found = next((own for own in self._pages if secrets.compare_digest(token.encode(), own.encode())), None)
+        device = secrets.token_urlsafe(24)
+        if found is not None:
+            self._devices[device] = self._pages.pop(found)
+            return device
         if self._token is None or not secrets.compare_digest(token.encode(), self._token.encode()):
             return None
         self._token = secrets.token_urlsafe(24)
-        device = secrets.token_urlsafe(24)
-        self._devices.add(device)
+        self._devices[device] = ""
         return device
+
+    def page_of(self, device: str) -> str:
+        """Where a device begins that was let in."""
+        return self._devices.get(device) or "/"
 
     def page_headers(self, headers: Mapping[str, str]) -> dict[str, str]:
         """Sent with every answer of ours but the report, which brings a policy of its own."""

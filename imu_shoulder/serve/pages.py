@@ -54,7 +54,9 @@ class Guard:
             return said(429, "Too many requests; wait a few seconds.", headers, access)
         if (scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD")) and not access.origin_ok(headers):
             return said(403, "Only this server's own page may do that.", headers, access)
-        if scope["path"] not in _OPEN_TO_ALL and not access.let_in(client, _cookie(headers)):
+        reads = scope["type"] == "http" and scope["method"] in ("GET", "HEAD")
+        let_in = access.let_in(client, _cookie(headers), scope["path"], reads=reads)
+        if scope["path"] not in _OPEN_TO_ALL and not let_in:
             return said(403, "Open the one-time link that the terminal shows.", headers, access)
         return None
 
@@ -121,6 +123,7 @@ def join_route(assets: Assets, access: Access, tell: Callable[[str], None]) -> R
             return said(403, "This link is used up or wrong; open the newest one.", request.headers, access)
         tell(access.link or "")
         answer = said(200, "Welcome.", request.headers, access)
+        answer.headers["Content-Location"] = access.page_of(device)
         answer.set_cookie(COOKIE, device, httponly=True, samesite="strict", path="/")
         return answer
 

@@ -3,6 +3,6 @@ const answer = document.getElementById("answer");
 
 document.getElementById("join").addEventListener("click", async () => {
   const reply = await fetch("/join", { method: "POST", body: location.hash.slice(1), credentials: "same-origin" });
-  if (reply.ok) location.replace("/");
+  if (reply.ok) location.replace(reply.headers.get("Content-Location") ?? "/");
   else answer.textContent = await reply.text();
 });
