@@ -62,10 +62,11 @@ def proposals(
     if angles is None:
         # The pose is none: it moves.
         found, angles = [], {}
-    sets = [cut_to_recording(own, float(aligned.time_s[0]), float(aligned.time_s[-1])) for own in sets]
+    all_s = float(aligned.time_s[0]), float(aligned.time_s[-1])
+    sets = [cut_to_recording(own, *all_s) for own in sets]
     named_sets = _named(sets, plan, drills or {}, aligned, angles)
     # A drill that is recognised says more than that nobody rests.
-    found += named_sets if any(own.drill for own in named_sets) else _whole(arms) or named_sets
+    found += named_sets if any(own.drill for own in named_sets) else _whole(arms, all_s) or named_sets
     return tuple(sorted(found, key=lambda own: own.start_s))
 
 
@@ -126,11 +127,14 @@ def _named(
     return out
 
 
-def _whole(arms: Sequence[Arm]) -> list[Proposal]:
-    """A short recording without a rest as one set of each arm: it was cut to it, however uneven it is."""
+def _whole(arms: Sequence[Arm], all_s: tuple[float, float]) -> list[Proposal]:
+    """A short recording without a rest as one set of each arm: it was cut to it, however uneven it is.
+
+    all_s: its first and its last time.
+    """
     out = []
+    first_s, last_s = all_s
     for arm in arms:
-        first_s, last_s = float(arm.stays.start_s[0]), float(arm.stays.end_s[-1])
         # At its ends it may rest.
         longest_s = float((arm.stays.end_s - arm.stays.start_s)[1:-1].max(initial=0.0))
         if last_s - first_s > SHORT_S or longest_s > REST_S or len(arm.stays.start_s) < FEWEST_STAYS:

@@ -36,6 +36,8 @@ RAISE_DEG = (50.0, 130.0)
 SOON_S = 20.0
 MOST_MOVEMENTS = 7
 BETWEEN_S, LONGEST_MOVEMENT_S = 5.0, 10.0
+# The first may begin so much before the stillness ends, any other before the one before it does.
+SETTLES_S, OVERLAP_S = 2.0, 0.1
 # Around the first and the last of them.
 MARGIN_S = 0.4
 # Both segments rise together where the lesser way is this share of the larger one. Skin hides more of a turn.
@@ -142,11 +144,12 @@ def _rests_share(own: _Tilts) -> float:
 def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
     """Elbow bends, several where they are alone, and forward raises, in this order soon after a time, by every arm that
     wears sensors."""
-    bends = [_spans(own, from_s, _is_bend) for own in tilts]
+    # In the pose the arms may still come to rest.
+    bends = [_spans(own, from_s, from_s - SETTLES_S, _is_bend) for own in tilts]
     if any(own is None for own in bends):
         return ()
     bends_end_s = max(own[1] for own in bends if own is not None)
-    raises = [_spans(own, bends_end_s, _is_raise) for own in tilts]
+    raises = [_spans(own, bends_end_s, bends_end_s - OVERLAP_S, _is_raise) for own in tilts]
     each = [("elbow_bends", bends), ("forward_raises", raises)]
     if any(own is None for own in raises):
         each = each[:1] if all(_alone(own, span) for own, span in zip(tilts, bends, strict=True)) else []
@@ -169,15 +172,18 @@ def _alone(own: _Tilts, span: tuple[float, float, int] | None) -> bool:
 
 
 def _spans(
-    own: _Tilts, from_s: float, is_one: Callable[[FloatArray, FloatArray], bool]
+    own: _Tilts, from_s: float, earliest_s: float, is_one: Callable[[FloatArray, FloatArray], bool]
 ) -> tuple[float, float, int] | None:
-    """The first few excursions of one kind in a row after a time: begin, end and how many. None where there are none,
-    or more than a calibration has."""
+    """The first few excursions of one kind in a row soon after a time: begin, end and how many. None where there are
+    none, or more than a calibration has. earliest_s: when the first may begin.
+
+    By one sensor alone a bend looks like a raise: there several are asked of each.
+    """
     start_s = end_s = from_s
     stays, lasts_s = own.arm.stays, list[float]()
     for one in own.arm.excursions:
         begins_s, took_s = float(stays.end_s[one.first]), stays.lasts_s(one)
-        if begins_s < (end_s - 0.1 if lasts_s else from_s - 2.0) or took_s > LONGEST_MOVEMENT_S:
+        if begins_s < (end_s - OVERLAP_S if lasts_s else earliest_s) or took_s > LONGEST_MOVEMENT_S:
             continue
         if begins_s > end_s + (BETWEEN_S if lasts_s else SOON_S):
             break
@@ -186,7 +192,8 @@ def _spans(
             start_s = start_s if lasts_s else begins_s
             end_s = float(stays.start_s[one.last])
             lasts_s.append(took_s)
-    return (start_s, end_s, len(lasts_s)) if 0 < len(lasts_s) <= MOST_MOVEMENTS else None
+    fewest = 1 if len(own.stays) > 1 else 2
+    return (start_s, end_s, len(lasts_s)) if fewest <= len(lasts_s) <= MOST_MOVEMENTS else None
 
 
 def _is_bend(base: FloatArray, top: FloatArray) -> bool:
