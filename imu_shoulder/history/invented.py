@@ -171,11 +171,9 @@ def _reps(
     clean = rng.random(count) < level.clean
     length = lift_s + held_s + lower_s + 1.0
     starts = start_s + 2.0 + np.concatenate([[0.0], np.cumsum(length)[:-1]])
-    possible = [
-        name
-        for name in ("hold_short", "short_arc", "too_fast")
-        if any(name in {f.name for f in CRITERIA[c].faults} for c in asked_texts(drill))
-    ]
+    # Of each of these the fault that comes first.
+    asked = asked_texts(drill)
+    possible = [CRITERIA[name].faults[0].name for name in ("hold", "arc", "tempo") if name in asked]
     faults = ["" if ok or not possible else str(rng.choice(possible)) for ok in clean]
     nan = np.full(count, np.nan)
     columns = {
