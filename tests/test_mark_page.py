@@ -467,14 +467,13 @@ def test_a_finger_drags_taps_and_pinches(marking):
 
 def test_wheel_and_buttons_zoom_and_pan_and_only_what_is_seen_is_asked_for(marking):
     page, _ = marking()
-    tiles = []
-    page.on("request", lambda request: tiles.append(request.url) if "/curves/" in request.url else None)
     choose(page, "Full can")
     before = px_per_s(page)
     # On a mark as on the curves: here on its name.
     page.mouse.move(*middle(page, ".chosen .whole"))
-    for _ in range(6):
-        page.mouse.wheel(0, -300)
+    with page.expect_request(lambda request: "/curves/" in request.url):
+        for _ in range(6):
+            page.mouse.wheel(0, -300)
     wide = "() => document.querySelector('.span.chosen').getBoundingClientRect().width"
     until(page, f"before => ({wide})() > 3 * before", arg=before * 32)
     page.click("#whole")
@@ -487,7 +486,6 @@ def test_wheel_and_buttons_zoom_and_pan_and_only_what_is_seen_is_asked_for(marki
     page.click("#later")
     drawn(page)
     assert page.locator(".span.chosen").bounding_box()["x"] < left
-    assert tiles
 
 
 def test_the_curve_is_drawn_and_another_can_be_chosen(marking):

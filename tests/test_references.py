@@ -18,7 +18,7 @@ DATA = [*(ROOT / "imu_shoulder").rglob("*.toml")]
 RANGE_TESTS = sorted((ROOT / "imu_shoulder" / "range" / "tests").glob("*.toml"))
 FILES = sorted({*PAGES, *CODE, *DATA} - {Path(__file__)})
 
-NAME = r"(?:(?:van|de|von) )?[A-Z][\w'’-]*[a-z][\w'’-]*"
+NAME = r"(?:(?:van|de|von) )?\b[A-Z](?=[\w'’-]*[a-z])[\w'’-]+"
 # Wu et al. 2005; Bland & Altman 1986; Laidig, Caruso, Seel 2021; Kolber 2011.
 AUTHORS_YEAR = re.compile(rf"({NAME}(?:(?:,? and |,? & |, ){NAME})*)(?: et al\.)?,? \(?((?:19|20)\d\d)\b(?!-)")
 MARKS = {
@@ -26,7 +26,7 @@ MARKS = {
     "pmcid": re.compile(r"\b(PMC\d+)\b"),
     "pmid": re.compile(r"\bPubMed (\d+)\b"),
     "number": re.compile(r"\b(?:NIST SP|Special Publication|IEEE\s+Std) (\d+)"),
-    "key": re.compile(r"\[@(\w+)\]"),
+    "key": re.compile(r"\[@([a-z]\w+)\]"),
 }
 MONTHS = re.compile(r"^(?:January|February|March|April|May|June|July|August|September|October|November|December)$")
 

@@ -72,7 +72,8 @@ def test_an_angle_is_missing_exactly_where_it_is_named_with_the_movement_that_gi
 def test_an_elbow_that_nothing_shows_is_named_in_findings_and_not_seen(movements, afterwards):
     """Of turning at the side, and of bends with no set at all: both were silent in the findings before."""
     recording = only(recorded("turning at the side", "right"), *movements)
-    no_set = replace(recording, events=tuple(e for e in recording.events if e.trial_type != "set"))
+    # Nor any that is found: what is looked at is the marks.
+    no_set = replace(recording, events=tuple(e for e in recording.events if e.trial_type != "set"), proposals=())
     for one in (recording, no_set):
         analysis = analyse(one, Params(afterwards=afterwards))
         assert "elbow_deg" not in analysis.arms["right"].angles

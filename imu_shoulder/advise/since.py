@@ -55,7 +55,7 @@ def _entry(key: tuple[str, str, str], now: Summary, earlier: Summary) -> dict[st
     title = mine[0].get("title") or key[0]
     told = [text for name in _TOLD if (text := _told(name, then_numbers, now_numbers))]
     ago = _days(start, now["recording"]["start"])
-    when = "the same day" if ago == 0 else f"{counted(ago, 'day')} before"
+    when = "earlier that day" if ago == 0 else f"{counted(ago, 'day')} before"
     return {
         **dict(zip(("drill", "direction", "side"), key, strict=True)),
         "title": title,

@@ -20,7 +20,7 @@ from imu_shoulder.history.plans import put_plan
 from imu_shoulder.history.remarks import add_note
 from imu_shoulder.history.sessions import ManualSet, add_manual, put
 from imu_shoulder.history.store import Store
-from imu_shoulder.model import Side
+from imu_shoulder.model import STERNUM, Side
 from imu_shoulder.plan import Plan, parse_plan
 
 COACH = "Coach"
@@ -210,7 +210,7 @@ def _record(store: Store, athlete: str, plan: Plan, day: datetime, seed: int) ->
                 Pause(5, "stand"),
             ]
     scenario = Scenario(
-        *(Athlete(athlete), tuple(blocks), (*ARMS, "sternum")), rate_hz=50.0, name="recorded", start=day.isoformat()
+        *(Athlete(athlete), tuple(blocks), (*ARMS, STERNUM)), rate_hz=50.0, name="recorded", start=day.isoformat()
     )
     with scratch_folder() as scratch:
         folder = scratch / "recorded"

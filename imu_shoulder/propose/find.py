@@ -65,8 +65,9 @@ def proposals(
     all_s = float(aligned.time_s[0]), float(aligned.time_s[-1])
     sets = [cut_to_recording(own, *all_s) for own in sets]
     named_sets = _named(sets, plan, drills or {}, aligned, angles)
-    # A drill that is recognised says more than that nobody rests.
-    found += named_sets if any(own.drill for own in named_sets) else _whole(arms, all_s) or named_sets
+    # A drill that is recognised says more than that nobody rests, and so do movements of a calibration.
+    told = bool(movements) or any(own.drill for own in named_sets)
+    found += named_sets if told else _whole(arms, _beside_pose(all_s, (*known, *found))) or named_sets
     return tuple(sorted(found, key=lambda own: own.start_s))
 
 
@@ -127,10 +128,21 @@ def _named(
     return out
 
 
+def _beside_pose(all_s: tuple[float, float], others: Sequence[Proposal]) -> tuple[float, float]:
+    """A span up to the pose that it begins or ends with."""
+    first_s, last_s = all_s
+    for own in others:
+        if own.kind == "neutral_pose" and own.start_s - first_s < last_s - own.end_s:
+            first_s = max(first_s, own.end_s)
+        elif own.kind == "neutral_pose":
+            last_s = min(last_s, own.start_s)
+    return first_s, last_s
+
+
 def _whole(arms: Sequence[Arm], all_s: tuple[float, float]) -> list[Proposal]:
     """A short recording without a rest as one set of each arm: it was cut to it, however uneven it is.
 
-    all_s: its first and its last time.
+    all_s: from when to when it lasts.
     """
     out = []
     first_s, last_s = all_s
