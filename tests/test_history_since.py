@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from copy import deepcopy
 from pathlib import Path
 
 import pytest
@@ -34,6 +35,17 @@ def test_then_and_now_stand_beside_each_other():
     assert "right arm, 4 days before: held " in entry["text"]
     assert ", now " in entry["text"]
     assert not {"better", "worse"} & set(entry["text"].split())
+
+
+def test_of_two_sets_the_number_lies_between_them():
+    now, then = summary(1), summary(0)
+    second = deepcopy(now["sets"][0])
+    now["sets"] = [now["sets"][0], {**second, "set": 2}]
+    for entry, held_s in zip(now["sets"], (4.0, 6.0), strict=True):
+        entry["tempo"]["hold_s"]["median"] = held_s
+    (told,) = since_last((now, then))
+    assert told["now"]["hold_s"] == 5.0
+    assert ", now 5.0 s" in told["text"]
 
 
 def test_without_the_drill_before_nothing_is_said():

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
+from statistics import median
 from typing import Any
 
 from imu_shoulder.advise.history import Summary
@@ -89,8 +90,8 @@ def _median_of(entry: Mapping[str, Any], group: str, name: str) -> float | None:
 
 
 def _middle(values: Iterable[float | None]) -> float | None:
-    found = sorted(value for value in values if value is not None)
-    return found[len(found) // 2] if found else None
+    found = [value for value in values if value is not None]
+    return median(found) if found else None
 
 
 def _most(values: Iterable[float | None]) -> float | None:
