@@ -115,7 +115,7 @@ def test_the_page_says_so_in_this_order_with_the_reasons(looking):
     places = [text.index(f">{entry['name']}</a>") for entry in roster.entries(looking.desk)]
     assert places == sorted(places)
     assert "6 athletes to look at first" in text
-    assert "5 of 10 in the last session; the ceiling is 2." in text
+    assert "5 of 10 in the last session, over the ceiling." in text
 
 
 ROW = {
@@ -152,6 +152,17 @@ def test_pain_is_said_over_the_ceiling_and_not_at_it():
     assert kinds(pain_over=True, pain_highest=3.0) == ["pain"]
     assert kinds(pain_next_morning=2.0) == ["nothing"]
     assert kinds(pain_next_morning=2.5) == ["pain"]
+
+
+def test_the_ceiling_of_a_plan_is_not_called_that_of_the_profile():
+    (found,) = said(pain_over=True, pain_highest=1.5)
+    assert "2" not in found.text
+
+
+def test_pain_that_nobody_rated_is_not_taken_for_none():
+    (found,) = said(pain_highest=None)
+    assert found.text.endswith("; pain was not rated.")
+    assert "no pain over the ceiling" in said()[0].text
 
 
 def test_an_athlete_is_unseen_after_more_than_a_week():

@@ -81,18 +81,24 @@ def reasons(recent: Recent, stand: Stand, today: date) -> list[Reason]:
         *_better(stand),
         *_new(recent.latest),
     ]
-    return found or [Reason("nothing", "No change beyond chance, dose done, pain within the ceiling.")]
+    return found or [Reason("nothing", _nothing(row))]
+
+
+def _nothing(row: Mapping[str, Any]) -> str:
+    """What was looked for and not found; pain that nobody rated is never taken for none."""
+    pain = "; pain was not rated" if row["pain_highest"] is None else ", no pain over the ceiling"
+    return f"No change beyond chance, no missed dose{pain}."
 
 
 def _pain(row: Mapping[str, Any]) -> list[Reason]:
-    ceiling = f"the ceiling is {row['pain_ceiling']:g}"
     found = []
-    if row["pain_over"]:
-        text = f"{of_ten(row['pain_highest'])} in the last session; {ceiling}. Ask before the next one."
+    if row["pain_over"]:  # over that of its plan, which need not be the profile's
+        text = f"{of_ten(row['pain_highest'])} in the last session, over the ceiling. Ask before the next one."
         found.append(Reason("pain", text))
     morning = row["pain_next_morning"]
     if morning is not None and morning > row["pain_ceiling"]:
-        found.append(Reason("pain", f"{of_ten(morning)} on the morning after the last session; {ceiling}."))
+        over = f"the ceiling is {row['pain_ceiling']:g}"
+        found.append(Reason("pain", f"{of_ten(morning)} on the morning after the last session; {over}."))
     return found
 
 
