@@ -249,8 +249,12 @@ def test_the_history_on_the_command_line(tmp_path, recording, capsys):
     for args in (("list",), ("list", athlete), ("show", "1"), ("show", athlete), ("profile", athlete), ("journal",)):
         assert run("history", *args, "--json", *db) == 0
         assert json.loads(capsys.readouterr().out)
-    for args in (("show", "99"), ("list", "nobody"), ("redo",), ("morning", 99, 1)):
-        assert run("history", *args, *db) == 2
+    large = "9" * 30
+    for args in (
+        *(("show", "99"), ("show", large), ("show", "²"), ("list", "nobody")),
+        *(("redo",), ("redo", large), ("morning", 99, 1), ("morning", large, 1)),
+    ):
+        assert run("history", *args, *db) == 2, args
 
 
 def test_a_history_that_cannot_be_used_costs_no_session(tmp_path, recording, capsys):

@@ -114,7 +114,7 @@ def show(what: str, db: str | None, kept: Path | None, as_json: bool) -> None:
     from imu_shoulder.history.standing import statements_of
 
     with opened(db, kept) as store:
-        if what.isdigit():
+        if what.isdecimal():
             own = session(store, int(what))
             found: dict[str, Any] = {**own, "sets": sets(store, own["id"])}
             found["notes"] = notes(store, own["athlete_id"], own["id"])

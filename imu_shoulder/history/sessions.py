@@ -22,6 +22,8 @@ from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES
 
 DONE = ("yes", "partly", "no")
+# No session has so large a number, and SQLite cannot be asked for it.
+_NO_NUMBER = 2**63
 # What a list of sessions shows: all columns but for the long one.
 LISTED = tuple(column for column in SESSION.c if column.name != "summary")
 
@@ -218,6 +220,7 @@ def with_sensors(store: Store, which: Sequence[str]) -> list[int]:
 def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None:
     """The pain on the morning after a session, 0 to 10; None for not rated. Raises ParameterError, StoreError."""
     require_rating("pain on the next morning", pain)
+    _require_number(session_id)
     change = SESSION.update().where(SESSION.c.id == session_id).values(pain_next_morning=pain)
     with store.write() as connection:
         athlete_id = connection.execute(change.returning(SESSION.c.athlete_id)).scalar()
@@ -235,11 +238,17 @@ def sessions(store: Store, athlete_id: int, limit: int | None = None) -> list[Ro
 
 def session(store: Store, session_id: int) -> Row:
     """One session with its summary. Raises StoreError where there is none."""
+    _require_number(session_id)
     with store.read() as connection:
         row = connection.execute(select(SESSION).where(SESSION.c.id == session_id)).mappings().first()
     if row is None:
         raise _no_session(session_id)
     return dict(row)
+
+
+def _require_number(session_id: int) -> None:
+    if session_id >= _NO_NUMBER:
+        raise _no_session(session_id)
 
 
 def _no_session(session_id: int) -> StoreError:
