@@ -68,10 +68,10 @@ def test_pain_skipping_and_forgotten_sensors_are_told_apart(roster):
 
 
 def test_the_left_side_lags(season):
-    with season.read() as connection:
-        latest = [row for row in queries.rows(connection, queries.LATEST_DRILLS) if row["drill"] == "full_can"]
     who = people.find_athlete(season, "G.H.").id
-    arms = {row["side"]: row for row in latest if row["athlete_id"] == who}
+    with season.read() as connection:
+        trend = queries.rows(connection, queries.TREND, athlete_id=who)
+    arms = {row["side"]: row for row in trend if row["drill"] == "full_can"}  # the latest of each
     assert arms["left"]["arc_deg"] < arms["right"]["arc_deg"] - 8
     assert arms["left"]["hold_sd_deg"] > 1.3 * arms["right"]["hold_sd_deg"]
 

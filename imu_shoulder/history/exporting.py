@@ -72,7 +72,7 @@ def results_csv(store: Store, athlete_id: int | None = None) -> str:
 
 
 def everything_json(store: Store, athlete_id: int | None = None) -> str:
-    """All that is kept of one athlete or of all, table by table, as `read_everything` takes it back."""
+    """All that is kept of one athlete or of all, table by table, as `importing.take_json` takes it back."""
     with store.read() as connection:
         tables = {table.name: _rows_of(connection, table, athlete_id) for table in TABLES}
     return json.dumps({"schema": SCHEMA, "history": tables}, indent=1, ensure_ascii=False) + "\n"

@@ -7,7 +7,7 @@ its own. Sources. All sizes here are ours, of the order that simulated recording
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -63,17 +63,14 @@ class Noise:
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """One session that is to be invented. levels: by drill and arm. skipped: lines of the plan that are left out."""
+    """One session that is to be invented. levels: by drill and arm."""
 
     name: str
     start: str
     levels: Mapping[tuple[str, Side], Level]
     pain: float = 0.0
     effort: float = 4.0
-    load_kg: float | None = None
     done_share: float = 1.0
-    skipped: frozenset[str] = frozenset()
-    notes: Mapping[int, str] = field(default_factory=dict)
 
 
 @cache
@@ -93,7 +90,7 @@ def invent(
     entries, tables, events, matches = [], [], [], {}
     now_s, number = _FIRST_S, 0
     for place, item in enumerate(plan.drills):
-        for _ in range(0 if item.drill.id in day.skipped else item.sets):
+        for _ in range(item.sets):
             number += 1
             arms: dict[Side, Match] = {}
             ends = []
@@ -106,21 +103,10 @@ def invent(
                 arms[side] = Match(item.drill.id, place, False)
                 ends.append(table[-1]["end_s"])
             matches[number] = arms
-            load = item.load_kg if day.load_kg is None else day.load_kg
             pain = round(min(10.0, day.pain), 1)
-            events.append(
-                Event(
-                    now_s,
-                    max(ends) - now_s,
-                    "set",
-                    item.drill.id,
-                    item.side,
-                    pain,
-                    load,
-                    day.notes.get(number),
-                    effort=day.effort,
-                )
-            )
+            length_s = max(ends) - now_s
+            done = Event(now_s, length_s, "set", item.drill.id, item.side, pain, item.load_kg, effort=day.effort)
+            events.append(done)
             now_s = max(ends) + _REST_S
     pain_told = tell_sets(entries, events, plan.pain_ceiling)
     summary: dict[str, Any] = {

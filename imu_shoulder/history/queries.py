@@ -75,18 +75,6 @@ WHERE s.id = (
 ORDER BY d.id
 """
 
-# The latest session's drills of every athlete, for sides that are apart.
-LATEST_DRILLS = """
-SELECT d.athlete_id, d.session_id, d.drill, d.direction, d.side, d.role, d.reps_scored, d.clean_share,
-       d.load_kg, d.hold_sd_deg, d.hold_s, d.arc_deg, d.lift_s, d.lower_s
-FROM athlete a
-JOIN drill_summary d ON d.session_id = (
-    SELECT l.id FROM session l WHERE l.athlete_id = a.id AND l.kind = 'recorded' ORDER BY l.start_utc DESC LIMIT 1
-)
-ORDER BY a.person, d.drill, d.side
-"""
-
-
 # Which athletes' statements are older than their sessions.
 CHANGES = """
 SELECT a.id, a.changes AS now, s.changes AS made FROM athlete a LEFT JOIN standing s ON s.athlete_id = a.id

@@ -90,7 +90,7 @@ RIGHT = Profile(dominant_side="right", involved_side="right", age_band="18-29")
 
 @dataclass(frozen=True, slots=True)
 class Invented:
-    """One athlete of the season. first, last: the weeks before the end in which sessions lie.
+    """One athlete of the season. first: so many weeks before the end the sessions begin.
 
     pain: of the last session. missed: of so many last sessions nothing is known; forgot: they were done without
     sensors; said_no: they were said not to have been done. done_share: of the reps in the last sessions.

@@ -229,11 +229,11 @@ def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None
         changed(connection, athlete_id)
 
 
-def sessions(store: Store, athlete_id: int, limit: int | None = None) -> list[Row]:
+def sessions(store: Store, athlete_id: int) -> list[Row]:
     """Of an athlete, the latest first: the columns of `session` but for its summary."""
     query = select(*LISTED).where(SESSION.c.athlete_id == athlete_id).order_by(SESSION.c.start_utc.desc())
     with store.read() as connection:
-        return [dict(row) for row in connection.execute(query.limit(limit)).mappings()]
+        return [dict(row) for row in connection.execute(query).mappings()]
 
 
 def session(store: Store, session_id: int) -> Row:
