@@ -285,8 +285,10 @@ def test_every_table_of_an_athlete_goes_with_the_athlete():
 
 def test_no_page_reads_reps(tmp_path):
     with open_store(tmp_path / "h.db") as store, store.read() as connection:
-        for query in (queries.ROSTER, queries.SESSIONS, queries.TREND):
-            given = {"since": "2026", "athlete_id": 1}
+        asked = {name: query for name, query in vars(queries).items() if name.isupper()}
+        assert {"ROSTER", "RECENT", "TREND", "ADVICE"} <= set(asked)
+        for query in asked.values():
+            given = {"since": "2026", "athlete_id": 1, "most": 5}
             plan = connection.execute(text(f"EXPLAIN QUERY PLAN {query}"), given).all()
             told = "\n".join(str(row[-1]) for row in plan)
             assert "rep" not in told.split()

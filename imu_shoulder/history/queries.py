@@ -67,7 +67,7 @@ TREND_SINCE = TREND.replace("ORDER BY", "AND start_utc >= :since ORDER BY")
 ADVICE = """
 SELECT s.id AS session_id, s.summary, d.drill, d.side, d.decision, d.why, d.who, d.at
 FROM session s
-LEFT JOIN decision d ON d.session_id = s.id
+LEFT JOIN decision d ON d.athlete_id = s.athlete_id AND d.session_id = s.id
 WHERE s.id = (
     SELECT l.id FROM session l
     WHERE l.athlete_id = :athlete_id AND l.kind = 'recorded' ORDER BY l.start_utc DESC LIMIT 1
