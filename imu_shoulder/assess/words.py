@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import Any
 
 from imu_shoulder.assess.exclusions import EXCLUSIONS
@@ -29,6 +30,16 @@ def titled(drill: Drill) -> str:
     """The drill's title, with its direction where that is not the one that is usual in it."""
     usual = load_shipped(drill.id).direction if drill.id in shipped_ids() else ""
     return drill.title + (f", {drill.direction}" if drill.direction not in ("", usual) else "")
+
+
+@cache
+def drill_title(drill: str, direction: str = "") -> str:
+    """A drill by its title, with a direction that is not its usual one; one of a user's own by its id."""
+    if drill not in shipped_ids():
+        text = drill.replace("_", " ")
+        return text[:1].upper() + text[1:]
+    own = load_shipped(drill)
+    return titled(own.towards(direction) if direction in own.directions else own)
 
 
 def done_of(done: int, dose: int | None, *, asked: bool) -> str:

@@ -11,9 +11,9 @@ which measures are looked at: ours. How much wider Theil-Sen scatters than least
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from scipy import stats
@@ -190,9 +190,8 @@ def _slope_interval(series: Series, own: Judged) -> tuple[float | None, float | 
     return float(found.low_slope) * 7.0, float(found.high_slope) * 7.0
 
 
-def words(statement: Mapping[str, Any] | Statement, drill: str, side: str, loads: Sequence[float] = ()) -> str:
+def words(found: Statement, drill: str, side: str, loads: Sequence[float] = ()) -> str:
     """One line for people. loads: in kg, first and latest, where known."""
-    found = statement if isinstance(statement, Statement) else Statement(**statement)
     own = JUDGED[found.measure]
     text = f"{drill}, {side} arm, {own.title}: {found.state}"
     if found.first is not None and found.latest is not None:

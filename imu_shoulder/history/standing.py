@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from itertools import groupby
 from typing import Any
@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, select
 
-from imu_shoulder.assess.words import titled
-from imu_shoulder.drills import load_shipped, shipped_ids
+from imu_shoulder.assess.words import drill_title
 from imu_shoulder.history.change import JUDGED, Series, Statement, statements, words
 from imu_shoulder.history.noise import NOTHING, Known, Part, learn, part_of
 from imu_shoulder.history.queries import CHANGES, TREND, rows
@@ -160,19 +159,12 @@ def _said(
 def _row(arm: _Arm, mine: Sequence[Row], others: bool, statement: Statement) -> Row:
     loads = [row["load_kg"] for row in mine[-max(1, statement.days) :] if row["load_kg"] is not None]
     ends = [loads[0], loads[-1]] if loads else []
-    found = asdict(statement)
     if others and statement.days < 2:
-        found["why"] = "earlier sessions are of another version: work them out anew with history redo"
+        why = "earlier sessions are of another version: work them out anew with history redo"
+        statement = replace(statement, why=why)
     drill, direction, side = arm
-    text = words(found, _title(drill, direction), side, ends)
-    return {**found, "drill": drill, "direction": direction, "side": side, "load_kg": ends, "text": text}
-
-
-def _title(drill: str, direction: str) -> str:
-    if drill not in shipped_ids():
-        return drill.replace("_", " ")
-    own = load_shipped(drill)
-    return titled(own.towards(direction) if direction in own.directions else own)
+    text = words(statement, drill_title(drill, direction), side, ends)
+    return {**asdict(statement), "drill": drill, "direction": direction, "side": side, "load_kg": ends, "text": text}
 
 
 def statements_of(store: Store, athlete_id: int) -> list[dict[str, Any]]:

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from imu_shoulder.assess.words import counted, joined
+from imu_shoulder.assess.words import counted, drill_title, joined
 from imu_shoulder.history.change import State
 from imu_shoulder.review.standing import Stand
-from imu_shoulder.review.words import changed, drill_title, of_ten
+from imu_shoulder.review.words import changed, of_ten
 
 # Days without a session after which an athlete has not been seen for long.
 UNSEEN_DAYS = 7

@@ -11,6 +11,7 @@ from typing import Any
 
 import jinja2
 
+from imu_shoulder.assess.words import drill_title
 from imu_shoulder.history.adding import How
 from imu_shoulder.history.store import Store
 from imu_shoulder.report.html import TEMPLATES, environment
@@ -30,7 +31,7 @@ GLOBALS: Mapping[str, Any] = {
     "day": words.day,
     "of_ten": words.of_ten,
     "amount": words.amount,
-    "drill_title": words.drill_title,
+    "drill_title": drill_title,
     "from_to": words.from_to,
 }
 # Of a page's drawn trends: so many athletes are remembered.

@@ -8,11 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from imu_shoulder.assess.words import drill_title
 from imu_shoulder.history.change import JUDGED, Statement
 from imu_shoulder.history.queries import latest_advice
 from imu_shoulder.history.standing import Standings as Statements
 from imu_shoulder.history.store import Store
-from imu_shoulder.review.words import amount, drill_title
+from imu_shoulder.review.words import amount
 
 # Drill, direction and arm.
 Arm = tuple[str, str, str]

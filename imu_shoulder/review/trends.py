@@ -10,12 +10,13 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup
 
+from imu_shoulder.assess.words import drill_title
 from imu_shoulder.history.change import JUDGED, Statement
 from imu_shoulder.history.plans import PlanVersion
 from imu_shoulder.model import SIDES, FloatArray
 from imu_shoulder.review.drawing import Line, Trend, trend_svg
 from imu_shoulder.review.standing import Stand
-from imu_shoulder.review.words import SHOWN, Shown, amount, drill_title
+from imu_shoulder.review.words import SHOWN, Shown, amount
 
 Row = Mapping[str, Any]
 EPOCH = date(1970, 1, 1)

@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from functools import cache
 
-from imu_shoulder.assess.words import titled
-from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.history.change import Statement
 from imu_shoulder.report import words
 
@@ -53,15 +50,6 @@ SHORT: Mapping[str, tuple[str, str]] = {
     "lower_s": ("lowered faster", "lowered slower"),
     "clean_share": ("fewer clean reps", "more clean reps"),
 }
-
-
-@cache
-def drill_title(drill: str, direction: str = "") -> str:
-    """A drill by its title, with a direction that is not its usual one; one of a user's own by its id."""
-    if drill not in shipped_ids():
-        return words.sentence(words.plain(drill))
-    own = load_shipped(drill)
-    return titled(own.towards(direction) if direction in own.directions else own)
 
 
 def of_ten(value: float | None) -> str:
