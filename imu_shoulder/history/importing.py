@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -137,8 +137,7 @@ class _Reader:
         self._here["athlete"][row["id"]] = athlete_id
         if before is None:
             profile = Profile(**{name: row[name] for name in Profile.__dataclass_fields__})
-            values = {name: getattr(profile, name) for name in Profile.__dataclass_fields__}
-            self._connection.execute(ATHLETE.update().where(ATHLETE.c.id == athlete_id).values(**values))
+            self._connection.execute(ATHLETE.update().where(ATHLETE.c.id == athlete_id).values(**asdict(profile)))
 
     def _parameters(self) -> None:
         known = set(self._connection.execute(select(PARAMETERS.c.sha256)).scalars())

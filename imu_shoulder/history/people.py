@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -38,9 +38,9 @@ class Profile:
 
     def __post_init__(self) -> None:
         """Raises ParameterError for a value that cannot be meant."""
-        _choice("dominant side", self.dominant_side, SIDES)
-        _choice("involved side", self.involved_side, INVOLVED)
-        _choice("age band", self.age_band, AGE_BANDS)
+        require_one_of("a dominant side", self.dominant_side, SIDES)
+        require_one_of("an involved side", self.involved_side, INVOLVED)
+        require_one_of("an age band", self.age_band, AGE_BANDS)
         if not 0.0 <= self.pain_ceiling <= 10.0:
             raise ParameterError("a pain ceiling from 0 to 10", f"it is {self.pain_ceiling:g}", "give another one")
         text_of(self.after_surgery, "what is allowed after surgery", blank=True)
@@ -55,9 +55,10 @@ class Athlete:
     added_at: str
 
 
-def _choice(what: str, value: str | None, options: tuple[str, ...]) -> None:
+def require_one_of(what: str, value: str | None, options: tuple[str, ...]) -> None:
+    """Raises ParameterError for what is none of these; None is not said."""
     if value is not None and value not in options:
-        raise ParameterError(f"a {what} out of {', '.join(options)}", f"it is {value!r}", "give one of these")
+        raise ParameterError(f"{what} out of {', '.join(options)}", f"it is {value!r}", "give one of these")
 
 
 def text_of(text: str, what: str, *, blank: bool = False, most: int = MAX_TEXT_LETTERS) -> str:
@@ -118,7 +119,7 @@ def add_athlete(store: Store, name: str) -> Athlete:
 
 def set_profile(store: Store, athlete_id: int, profile: Profile, who: str) -> None:
     """Put the profile in the place of the earlier one. who: is changing it, for the journal."""
-    values = {name: getattr(profile, name) for name in Profile.__dataclass_fields__}
+    values = asdict(profile)
     with store.write() as connection:
         before = connection.execute(select(ATHLETE).where(ATHLETE.c.id == athlete_id)).mappings().first()
         if before is None:

@@ -10,9 +10,8 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
-from imu_shoulder.history.people import name_of, text_of
+from imu_shoulder.history.people import name_of, require_one_of, text_of
 from imu_shoulder.history.rows import Row
 from imu_shoulder.history.schema import DECISION, NOTE, SESSION, VERDICT
 from imu_shoulder.history.store import Store, now_utc
@@ -35,7 +34,7 @@ def add_note(
     side: str | None = None,
 ) -> int:
     """A note about an athlete, a session, or one arm's set of it; returns its id. Raises ParameterError, StoreError."""
-    _require("an author", author, AUTHORS)
+    require_one_of("an author", author, AUTHORS)
     values = {"athlete_id": athlete_id, "session_id": session_id, "set_number": set_number, "side": side}
     values |= {"author": author, "text": text_of(text, "a note"), "who": name_of(who, "who it is"), "at": now_utc()}
     with store.write() as connection:
@@ -60,8 +59,8 @@ def overrule(
 
     fault: the one that is overruled, empty for the rep as a whole. Raises ParameterError, StoreError.
     """
-    _require("a verdict", says, SAYS)
-    _require("a side", side, SIDES)
+    require_one_of("a verdict", says, SAYS)
+    require_one_of("a side", side, SIDES)
     values = {"session_id": session_id, "set_number": set_number, "side": side, "rep": rep, "says": says}
     values |= {"why": text_of(why, "why"), "who": name_of(who, "who it is"), "fault": fault, "at": now_utc()}
     with store.write() as connection:
@@ -80,7 +79,7 @@ def decide(
     store: Store, session_id: int, drill: str, side: str, advice: Mapping[str, Any], decision: str, why: str, who: str
 ) -> int:
     """What the coach decided on an entry of the summary's advice; returns its id. Raises ParameterError, StoreError."""
-    _require("a decision", decision, DECISIONS)
+    require_one_of("a decision", decision, DECISIONS)
     values: Row = {"session_id": session_id, "drill": drill, "side": side, "advice": dict(advice)}
     values |= {"decision": decision, "why": text_of(why, "why"), "who": name_of(who, "who it is"), "at": now_utc()}
     with store.write() as connection:
@@ -97,11 +96,6 @@ def decisions(store: Store, athlete_id: int) -> list[Row]:
 
 def _new(connection: Connection, table: Table, values: Mapping[str, Any]) -> int:
     return int(connection.execute(table.insert().returning(table.c.id), values).scalar_one())
-
-
-def _require(what: str, value: str, options: tuple[str, ...]) -> None:
-    if value not in options:
-        raise ParameterError(f"{what} out of {', '.join(options)}", f"it is {value!r}", "give one of these")
 
 
 def _require_of(connection: Connection, session_id: int, athlete_id: int | None = None) -> int:

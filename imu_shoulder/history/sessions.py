@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import lru_cache
 from operator import itemgetter
 from typing import Any
@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Dialect, Table, bindparam, select
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
-from imu_shoulder.history.people import ensure_athlete, find_athlete, text_of
+from imu_shoulder.history.people import ensure_athlete, find_athlete, require_one_of, text_of
 from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by
 from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, PARAMETERS, REP, SESSION
 from imu_shoulder.history.store import Store, moment_from, now_utc, utc
@@ -150,8 +150,7 @@ def manual_row(
 ) -> Row:
     """The columns of a session without sensors, as `add_manual` has them. Raises ParameterError."""
     start_utc = utc(moment_from(start))
-    if done not in DONE:
-        raise ParameterError(f"what was done out of {', '.join(DONE)}", f"it is {done!r}", "give one of these")
+    require_one_of("what was done", done, DONE)
     for what, value in (("pain", pain), ("effort", effort)):
         require_rating(what, value)
     for line in dose:
@@ -171,12 +170,8 @@ def manual_row(
         "pain_highest": pain,
         "effort": effort,
         "note": text_of(note, "a note", blank=True),
-        "summary": {"dose": [_line(line) for line in dose]},
+        "summary": {"dose": [asdict(line) for line in dose]},
     }
-
-
-def _line(line: ManualSet) -> dict[str, Any]:
-    return {name: getattr(line, name) for name in ManualSet.__dataclass_fields__}
 
 
 def require_rating(what: str, value: float | None) -> None:
@@ -187,8 +182,7 @@ def require_rating(what: str, value: float | None) -> None:
 
 def _require_line(line: ManualSet) -> None:
     text_of(line.drill, "the id of a drill")
-    if line.side not in EVENT_SIDES:
-        raise ParameterError(f"a side out of {', '.join(EVENT_SIDES)}", f"it is {line.side!r}", "give one of these")
+    require_one_of("a side", line.side, EVENT_SIDES)
     for what, value, most in (("sets", line.sets, MAX_SETS), ("reps", line.reps, MAX_REPS)):
         if not 1 <= value <= most:
             raise ParameterError(f"{what} from 1 to {most}", f"it is {value}", "correct it")

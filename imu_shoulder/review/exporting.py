@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
@@ -42,12 +43,12 @@ def athlete_whole(desk: Desk, athlete_id: int) -> dict[str, Any]:
         sessions = rows(connection, SESSIONS, athlete_id=athlete_id)
         trend = rows(connection, TREND, athlete_id=athlete_id)
     return {
-        "athlete": plain(athlete),
-        "reasons": [plain(reason) for reason in entry["reasons"]],
-        "statements": [plain(one) for one in stand.said],
+        "athlete": asdict(athlete),
+        "reasons": [asdict(reason) for reason in entry["reasons"]],
+        "statements": [asdict(one) for one in stand.said],
         "trend": trend,
         "sessions": sessions,
-        "plans": [plain(version) for version in plan_versions(desk.store, athlete_id)],
+        "plans": [asdict(version) for version in plan_versions(desk.store, athlete_id)],
         "notes": notes(desk.store, athlete_id),
         "decisions": decisions(desk.store, athlete_id),
     }
@@ -79,13 +80,6 @@ def session_whole(desk: Desk, session_id: int) -> dict[str, Any]:
         "notes": notes(desk.store, row["athlete_id"], session_id),
         "verdicts": verdicts(desk.store, session_id),
     }
-
-
-def plain(thing: Any) -> dict[str, Any]:
-    """A frozen record as JSON types."""
-    fields = getattr(thing, "__dataclass_fields__", {})
-    found = {name: getattr(thing, name) for name in fields}
-    return {name: plain(value) if hasattr(value, "__dataclass_fields__") else value for name, value in found.items()}
 
 
 def athlete_csv(desk: Desk, athlete_id: int) -> str:
