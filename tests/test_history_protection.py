@@ -20,7 +20,6 @@ from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.protecting import BACKUP, back_up, delete_athlete, restore, wipe
 from imu_shoulder.history.standing import standings
 from imu_shoulder.history.store import open_store
-from imu_shoulder.identity import person
 from imu_shoulder.plan import PlanError
 
 SECRET, NOTE = "Zaphod-Q7", "a note that nobody must find"
@@ -117,11 +116,10 @@ def test_a_backup_comes_back_whole(store, tmp_path, small_recording):
     with open_store(tmp_path / "new" / "h.db") as back:
         assert restore(back, tmp_path / "backup") == 5
         assert json.loads(everything_json(back)) == json.loads(everything_json(store))
-        assert sorted(path.name for path in back.kept.iterdir()) == sorted(
-            path.name for path in store.kept.iterdir() if path.name != RESULTS
-        )
+        assert sorted(path.name for path in back.kept.iterdir()) == sorted(path.name for path in store.kept.iterdir())
         (kept,) = back.kept.glob("[0-9a-f]*")
-        assert {path.name for path in small_recording.iterdir()} >= {path.name for path in kept.iterdir()}
+        (own,) = store.kept.glob("[0-9a-f]*")
+        assert {path.name for path in kept.iterdir()} == {path.name for path in own.iterdir()} - {RESULTS}
         assert add_recording(back, small_recording, How(Params(), {})).state == "there already"
         assert add_recording(back, small_recording, How(Params(), {})).session_id == added.session_id
         assert sessions.add_manual(back, "T.S.", "2026-03-03", "no") == 6
@@ -164,7 +162,6 @@ def test_everything_goes_out_and_comes_into_another_history(store, tmp_path):
         assert remarks.verdicts(other, note["session_id"])[0]["rep"] == 2
         assert people.find_athlete(other, "T.S.").profile.dominant_side == "left"
         assert plans.plan_version(other, mine.id).toml == plan_toml("M.K.")
-        assert results_csv(other, mine.id).replace("session", "") != ""
         assert [row[3:] for row in rows_of(results_csv(other, mine.id))] == [
             row[3:] for row in rows_of(results_csv(store, first))
         ]
@@ -242,7 +239,7 @@ def test_no_text_is_a_formula_in_a_spreadsheet(tmp_path, harmful):
 
             sessions.put(connection, athlete, invented("M.K.", 0))
         text = results_csv(store, athlete)
-    assert person(harmful)
+    assert len(text.splitlines()) == 2
     for line in text.splitlines():
         assert not line.lstrip('"').startswith(("=", "+", "@"))
 

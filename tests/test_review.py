@@ -10,7 +10,6 @@ import json
 import sqlite3
 import tomllib
 from datetime import date, timedelta
-from types import SimpleNamespace
 from urllib.parse import quote
 
 import pytest
@@ -347,7 +346,7 @@ def test_the_form_gives_back_any_plan(name):
         ({"hold_s": "-1"}, 0, "hold_s"),
         ({"id": "no_such"}, 0, "id"),
         ({"side": "up"}, 0, "side"),
-        ({"load_kg": "1", "band": "red"}, 0, "the load"),
+        ({"load_kg": "1", "band": "red"}, 0, "load"),
         ({"top_at_least": "90", "top_at_most": "60"}, 0, "limits"),
         ({"more": "nonsense"}, 0, "more"),
         ({"more": "unknown = 1"}, 0, ""),
@@ -356,9 +355,8 @@ def test_the_form_gives_back_any_plan(name):
 def test_a_mistake_in_the_form_is_said_where_it_is(typed, row, key):
     found = editor.check("A.B.", fields_with(**typed))
     assert found.error
-    assert found.row == row
+    assert (found.row, found.key) == (row, key)
     assert found.told is None
-    assert key == "the load" or found.key in (key, "")
 
 
 def test_the_first_field_that_is_wrong_is_named():
@@ -759,4 +757,3 @@ def test_the_demo_is_a_command(monkeypatch, tmp_path):
     assert seen == [8391]
     refused = CliRunner().invoke(cli, ["review", "--demo", "--db", str(tmp_path / "x.db")])
     assert refused.exit_code == 2
-    assert SimpleNamespace(**vars(season)).COACH
