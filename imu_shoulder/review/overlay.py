@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -130,8 +131,8 @@ def _median(reps: pd.DataFrame, name: str) -> str:
 def choices(desk: Desk, athlete_id: int) -> list[tuple[str, str]]:
     """Sets of the latest sessions that have curves: text of `Which`, and what it is, for people."""
     found: list[tuple[str, str]] = []
-    sessions = [own for own in stored.sessions(desk.store, athlete_id) if results_of(desk, own) is not None]
-    for row in sessions[:OFFERED_SESSIONS]:
+    with_curves = (own for own in stored.sessions(desk.store, athlete_id) if results_of(desk, own) is not None)
+    for row in islice(with_curves, OFFERED_SESSIONS):
         summary: Mapping[str, Any] = stored.session(desk.store, row["id"])["summary"] or {}
         for entry in summary.get("sets") or ():
             if entry["role"] == "hold":
