@@ -290,9 +290,8 @@ def journal(athlete: str | None, db: str | None, kept: Path | None, as_json: boo
     if as_json:
         say_json(found)
         return
-    say_table(
-        ("when", "who", "what", "detail"), [[row[key] for key in ("at", "who", "what", "detail")] for row in found]
-    )
+    head, keys = _JOURNAL
+    say_table(head, [[row[key] for key in keys] for row in found])
 
 
 for command in COMMANDS:

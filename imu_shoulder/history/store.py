@@ -21,7 +21,6 @@ from sqlalchemy.exc import (
     DataError,
     IntegrityError,
     NoSuchModuleError,
-    OperationalError,
     ProgrammingError,
     SQLAlchemyError,
 )
@@ -169,7 +168,7 @@ def _telling(place: str) -> Iterator[None]:
     """What the database cannot do becomes a StoreError; a mistake of this program's stays one."""
     try:
         yield
-    except (OperationalError, DatabaseError, NoSuchModuleError, ModuleNotFoundError) as error:
+    except (DatabaseError, NoSuchModuleError, ModuleNotFoundError) as error:
         if isinstance(error, IntegrityError | ProgrammingError | DataError):
             raise
         came = str(getattr(error, "orig", None) or error).strip()

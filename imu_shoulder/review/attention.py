@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from imu_shoulder.assess.words import counted, drill_title, joined
 from imu_shoulder.history.change import State
 from imu_shoulder.review.standing import Stand
-from imu_shoulder.review.words import changed, of_ten
+from imu_shoulder.review.words import changed, days_since, of_ten
 
 # Days without a session after which an athlete has not been seen for long.
 UNSEEN_DAYS = 7
@@ -122,10 +122,6 @@ def _by_arm(stand: Stand, state: State) -> list[str]:
 def _unseen(row: Mapping[str, Any], today: date) -> list[Reason]:
     days = days_since(row["start_utc"], today)
     return [Reason("unseen", f"Nothing known for {counted(days, 'day')}.")] if days > UNSEEN_DAYS else []
-
-
-def days_since(start_utc: str, today: date) -> int:
-    return (today - datetime.fromisoformat(start_utc).date()).days
 
 
 def _dose(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:

@@ -19,7 +19,7 @@ from imu_shoulder.history.people import find_athlete
 from imu_shoulder.history.remarks import SAYS, notes, verdicts
 from imu_shoulder.history.schema import MEASURES
 from imu_shoulder.one_run import ANGLES, REPORT, REPS
-from imu_shoulder.report import figure, sections, words
+from imu_shoulder.report import figure, headlines, sections, words
 from imu_shoulder.report.html import advice_lines, plan_lines
 from imu_shoulder.review.desk import Desk
 from imu_shoulder.texts import as_written
@@ -114,7 +114,7 @@ def _unmarked(summary: Mapping[str, Any], found: Sequence[Mapping[str, Any]]) ->
 
 def _title(summary: Mapping[str, Any], own: Mapping[str, Any]) -> str:
     entries = summary.get("sets") or ()
-    return next((str(e["title"]) for e in entries if e["set"] == own["number"] and e["title"]), "Set without a drill")
+    return headlines.title(next((e for e in entries if e["set"] == own["number"] and e["title"]), {}))
 
 
 def set_context(desk: Desk, session_id: int, number: int) -> dict[str, Any]:
@@ -124,13 +124,14 @@ def set_context(desk: Desk, session_id: int, number: int) -> dict[str, Any]:
     if not entries:
         there = ", ".join(map(str, dict.fromkeys(entry["set"] for entry in found.summary["sets"]))) or "none"
         raise StoreError(f"a set of the session out of {there}", f"it is {number}", "go back to the session")
-    built = sections.build({**found.summary, "sets": entries}, found.reps, found.angles)
+    of_set = {**found.summary, "sets": entries}
+    built = sections.build(of_set, found.reps, found.angles)
     own = [one for one in verdicts(desk.store, session_id) if one["set_number"] == number]
     numbers = list(dict.fromkeys(entry["set"] for entry in found.summary["sets"]))
     place = numbers.index(number)
     arms = [
         {"section": section, "entry": entry, "overruled": _overruled(own, entry["side"])}
-        for section, entry in zip(built, _in_order(entries), strict=True)
+        for section, entry in zip(built, headlines.in_order(of_set), strict=True)
     ]
     shared = _shared(desk, found.row)
     shared["notes"] = [note for note in shared["notes"] if note["set_number"] in (number, None)]
@@ -150,11 +151,6 @@ def set_context(desk: Desk, session_id: int, number: int) -> dict[str, Any]:
         },
         "trunks": [(name, Markup(figure.trunk_svg(view))) for view, name in enumerate(figure.VIEWS)],
     }
-
-
-def _in_order(entries: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """As the report orders the arms of a set."""
-    return sorted(entries, key=lambda entry: (entry["set"], entry["side"] != "right"))
 
 
 def _overruled(own: Sequence[Mapping[str, Any]], side: str) -> dict[str, str]:

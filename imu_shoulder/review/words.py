@@ -82,6 +82,10 @@ def day(start: str) -> str:
     return f"{found.day} {found:%b %Y}"
 
 
+def days_since(start_utc: str, today: date) -> int:
+    return (today - datetime.fromisoformat(start_utc).date()).days
+
+
 def ago(start_utc: str, today: date) -> str:
-    days = (today - datetime.fromisoformat(start_utc).date()).days
+    days = days_since(start_utc, today)
     return "today" if days <= 0 else "yesterday" if days == 1 else f"{days} days ago"
