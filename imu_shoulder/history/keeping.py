@@ -65,6 +65,11 @@ def keep(kept: Path, name: str, source: Path, files: Collection[str]) -> None:
     target = folder_of(kept, name)
     with refusing(kept):
         remove_folder(target)
+    copy_files(source, target, files)
+
+
+def copy_files(source: Path, target: Path, files: Collection[str]) -> None:
+    """These files of a folder as a new folder, whole or not at all. Raises OutputError."""
     with whole_folder(target) as scratch:
         for file in files:
             copy_file(source / file, scratch / file)

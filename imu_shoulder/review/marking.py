@@ -9,10 +9,10 @@ from pathlib import Path
 
 from starlette.routing import Router
 
-from imu_shoulder.files import copy_file, make_folders, whole_folder
+from imu_shoulder.files import copy_file, make_folders
 from imu_shoulder.history import sessions as stored
 from imu_shoulder.history.adding import add_recording, read_kept, results_folder
-from imu_shoulder.history.keeping import folder_of
+from imu_shoulder.history.keeping import copy_files, folder_of
 from imu_shoulder.history.plans import plan_at
 from imu_shoulder.mark.routes import make_router
 from imu_shoulder.mark.work import Asked, Work
@@ -44,10 +44,7 @@ class Marking:
         folder = self._scratch / str(session_id)
         kept = folder_of(self._desk.store.kept, row["kept"])
         if not folder.is_dir():
-            with whole_folder(folder) as scratch:
-                for name in recording.file_sha256:
-                    make_folders((scratch / name).parent)
-                    copy_file(kept / name, scratch / name)
+            copy_files(kept, folder, recording.file_sha256)
         with self._desk.store.read() as connection:
             version = plan_at(connection, row["athlete_id"], row["start_utc"])
         drills = self._desk.how.drills
