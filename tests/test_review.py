@@ -734,6 +734,13 @@ def test_what_is_kept_of_a_page_is_drawn_anew_when_something_changed(changing):
     assert "the ceiling is 0" in ask(changing, page)[1]
 
 
+def test_pain_of_a_set_is_held_against_the_ceiling_of_its_plan(changing):
+    number = athlete(changing, "C.D.")
+    own = next(row for row in sessions(changing.store, number) if row["pain_highest"] == 1.0)
+    assert change(changing, f"/athletes/{number}/profile", pain_ceiling="0")[0] == 200
+    assert 'class="over"' not in ask(changing, f"/sessions/{own['id']}")[1]
+
+
 def test_a_link_is_refused_without_host(changing):
     status, answer = change(changing, "/athletes/1/link")
     assert status == 422

@@ -91,8 +91,13 @@ def session_context(desk: Desk, session_id: int) -> dict[str, Any]:
     found = stored.sets(desk.store, session_id)
     folder = results_of(desk, row)
     earlier = [own for own in stored.sessions(desk.store, row["athlete_id"]) if own["start_utc"] < row["start_utc"]]
+    shared = _shared(desk, row)
+    ceiling = shared["athlete"].profile.pain_ceiling
+    if row["plan_version_id"] is not None:  # that of the plan it was held against
+        ceiling = (summary.get("pain") or {}).get("ceiling", ceiling)
     return {
-        **_shared(desk, row),
+        **shared,
+        "ceiling": ceiling,
         "sets": [{**own, "title": _title(summary, own)} for own in found],
         "first_lines": [words.degrees(line) for line in summary.get("first_lines") or ()],
         "plan_lines": plan_lines(summary.get("plan")),
