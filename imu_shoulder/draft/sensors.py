@@ -32,9 +32,8 @@ from imu_shoulder.draft.parts import COUNT, TICKS, UNKNOWN, Part, Time, times_of
 from imu_shoulder.draft.questions import Answers, Question
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import FloatArray
-from imu_shoulder.sources.instruments import Instrument, joined
+from imu_shoulder.sources.instruments import joined
 from imu_shoulder.sources.stamps import TIME_UNIT_S, is_text, seconds_of
-from imu_shoulder.sources.text_tables import Layout
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
 
 _RATE = re.compile(r"(\d+(?:[.,]\d+)?)\s*Hz", re.IGNORECASE)
@@ -226,7 +225,7 @@ def _read(draft: Draft, clock: Time | None, gyr_time: Time | None) -> None:
     gyr_s, gyr = _measured(pair.gyr, gyr_time, draft.rate_hz)
     if clock is not None and clock.epoch:
         draft.epoch_s = float(acc_s[0])
-    time_s, acc, gyr = joined((acc_s, acc), (gyr_s, gyr), _as_instrument(pair.gyr))
+    time_s, acc, gyr = joined((acc_s, acc), (gyr_s, gyr), pair.gyr.looked.path.name)
     # As the analysis does: stamps of packets, and those that jitter, are put right.
     repaired = repair_clock(time_s, draft.rate_hz, AlignParams().bridge_s)
     draft.time_s, draft.acc, draft.gyr = repaired.time_s, acc[repaired.rows], gyr[repaired.rows]
@@ -244,10 +243,6 @@ def _measured(part: Part, time: Time | None, rate_hz: float) -> tuple[FloatArray
             "give a longer one",
         )
     return time_s[rows], values[rows]
-
-
-def _as_instrument(part: Part) -> Instrument:
-    return Instrument(part.looked.path, Layout(), (), None, "", 1.0, (), 1.0, 0.0, "")
 
 
 def _above(part: Part) -> list[float]:

@@ -188,9 +188,9 @@ def _stacked(sensor: _Sensor, files: Files) -> FloatArray:
     """(N, 7) or (N, 10) columns time, acc, gyr[, mag] in SI units."""
     acc_s, acc = files.values(sensor.acc)
     if sensor.gravity is not None:
-        acc_s, acc, pull = joined((acc_s, acc), files.values(sensor.gravity), sensor.gravity)
+        acc_s, acc, pull = joined((acc_s, acc), files.values(sensor.gravity), sensor.gravity.path.name)
         acc = acc + pull
-    time_s, acc, gyr = joined((acc_s, acc), files.values(sensor.gyr), sensor.gyr)
+    time_s, acc, gyr = joined((acc_s, acc), files.values(sensor.gyr), sensor.gyr.path.name)
     parts = [acc @ sensor.acc_m_s2.T, gyr @ sensor.gyr_rad_s.T]
     if sensor.mag is not None:
         mag_s, mag = files.values(sensor.mag)

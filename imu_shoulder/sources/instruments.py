@@ -162,11 +162,12 @@ def _parquet_name(column: str | int, names: Sequence[str], file: str) -> str:
 
 
 def joined(
-    one: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray], of: Instrument
+    one: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray], file: str
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Times and values of `one`, and the other's at these times, by straight lines between its samples.
 
-    Times outside the other's, and in its gaps, are left out. of: the other. Raises RecordingError where none is left.
+    Times outside the other's, and in its gaps, are left out. file: the other's. Raises RecordingError where none is
+    left.
     """
     time_s, values = one
     other_s, others = other
@@ -174,7 +175,7 @@ def joined(
         return time_s, values, others
     if (np.diff(other_s) == 0).mean() > _PACKET_SHARE or (np.diff(time_s) == 0).mean() > _PACKET_SHARE:
         raise RecordingError(
-            f"a time of its own for each row, where accelerometer and gyroscope have different ones ({of.path.name})",
+            f"a time of its own for each row, where accelerometer and gyroscope have different ones ({file})",
             "many rows repeat the time of the row before",
             "export finer times, or leave the time column out where both have one rate and begin together",
         )
@@ -192,7 +193,7 @@ def joined(
         )
     if not near.any():
         raise RecordingError(
-            f"accelerometer and gyroscope of one sensor at the same times ({of.path.name})",
+            f"accelerometer and gyroscope of one sensor at the same times ({file})",
             f"one goes from {time_s[0]:.6g} to {time_s[-1]:.6g} s, the other from {other_s[0]:.6g} to "
             f"{other_s[-1]:.6g} s",
             "correct the time columns, or say how far their clocks are apart by gyr_offset_s",
