@@ -142,6 +142,19 @@ def test_what_a_turned_chip_and_a_clock_apart_are_drafted_as(tmp_path):
     assert apart_s == pytest.approx(3.7, abs=0.05)
 
 
+@pytest.mark.parametrize("options", [(), ("--gyr-unit", "rad/s")])
+def test_a_chip_that_is_turned_has_not_up_for_down(tmp_path, options):
+    a_chip_turned_on_its_board(tmp_path)
+    (tmp_path / "a.csv").rename(tmp_path / f"{WRIST}.csv")
+    time_s, acc, gyr = _parts(UPPER)
+    _put(tmp_path / f"{UPPER}.csv", PLAIN + table(_text(time_s, 4), acc, gyr))
+    said = run(["map", str(tmp_path), "--out", str(tmp_path / "map.toml"), "--yes", *options])
+    found = sensors(tmp_path)
+    assert found[WRIST]["acc_axes"] == ["-y", "x", "z"]
+    assert "acc_axes" not in found[UPPER]
+    assert "up for down" not in said.output
+
+
 def test_on_a_terminal_it_asks_and_wants_a_yes(tmp_path, monkeypatch):
     monkeypatch.setattr(command, "can_ask", lambda: True)
     time_s, acc, gyr = _parts(WRIST)

@@ -248,12 +248,16 @@ def _rows(one: Checked, key: str) -> Mapping[str, str]:
 
 
 def _axes(table: Checked, key: str) -> FloatArray:
-    """(3, 3) matrix that takes the file's x, y, z to the right-handed x, y, z that the map names."""
     if key not in table:
         return np.eye(3)
     names = table.texts(key, 3)
     if any(name not in _AXES for name in names) or len({_AXES[name][0] for name in names}) != 3:
         raise table.wrong(key, 'x, y and z once each, with a "-" where it is turned round', list(names))
+    return axes_matrix(names)
+
+
+def axes_matrix(names: Sequence[str]) -> FloatArray:
+    """(3, 3) matrix that takes a file's x, y, z to those which the map names so, each of "x" to "-z"."""
     matrix = np.zeros((3, 3))
     for row, name in enumerate(names):
         column, sign = _AXES[name]
