@@ -147,7 +147,7 @@ def draft(files: Sequence[Looked], answers: Answers, folder: Path) -> Drafted:
 def _labels(pairs: Sequence[Pair]) -> list[str]:
     """What the user calls each sensor by: what tells it from the others, file first, then rows, then columns."""
     files = [pair.acc.looked.name for pair in pairs]
-    values = [pair.acc.value for pair in pairs]
+    values = [pair.acc.rows.value for pair in pairs]
     out = []
     for pair, name, value in zip(pairs, files, values, strict=True):
         if files.count(name) == 1:
