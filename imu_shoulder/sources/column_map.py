@@ -28,10 +28,10 @@ from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 SCHEMA = 1
 _KEYS = ("schema", "athlete", "start", "events", "table", "sensor")
 LAYOUT_KEYS = ("delimiter", "decimal", "encoding", "comment", "line_end", "skip_rows", "header_rows")
-_TIME_KEYS = ("time_column", "time_unit", "tick_rate_hz")
-_TABLE_KEYS = (*LAYOUT_KEYS, *_TIME_KEYS, "zero_at_first")
+TIME_KEYS = ("time_column", "time_unit", "tick_rate_hz")
+_TABLE_KEYS = (*LAYOUT_KEYS, *TIME_KEYS, "zero_at_first")
 _SENSOR_KEYS = (
-    *("placement", "file", "rows", "sample_rate_hz", "offset_s", *LAYOUT_KEYS, *_TIME_KEYS),
+    *("placement", "file", "rows", "sample_rate_hz", "offset_s", *LAYOUT_KEYS, *TIME_KEYS),
     *("acc_columns", "gravity_columns", "acc_unit", "acc_scale", "acc_range", "acc_axes", "acc_sign"),
     *("gyr_file", "gyr_rows", "gyr_time_column", "gyr_offset_s"),
     *("gyr_columns", "gyr_unit", "gyr_scale", "gyr_range", "gyr_axes", "mag_columns"),
