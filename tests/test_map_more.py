@@ -211,11 +211,13 @@ def test_a_map_that_was_corrected_by_hand_is_kept(tmp_path):
     words = ["map", str(path), "--out", str(tmp_path / "map.toml"), "--yes"]
     run(words)
     assert "kept" not in run(words).output
-    mine = (tmp_path / "map.toml").read_text() + "# mine\n"
-    (tmp_path / "map.toml").write_text(mine)
-    assert "map.earlier.toml" in run(words).output
-    assert (tmp_path / "map.earlier.toml").read_text() == mine
-    assert "mine" not in (tmp_path / "map.toml").read_text()
+    draft = (tmp_path / "map.toml").read_text()
+    for name in ("map.1.toml", "map.2.toml"):
+        (tmp_path / "map.toml").write_text(f"{draft}# {name}\n")
+        assert name in run(words).output
+        assert (tmp_path / "map.toml").read_text() == draft
+    for name in ("map.1.toml", "map.2.toml"):
+        assert (tmp_path / name).read_text() == f"{draft}# {name}\n"
 
 
 def test_an_office_document_is_named(tmp_path):

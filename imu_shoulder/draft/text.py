@@ -68,18 +68,16 @@ def _comment(text: str) -> str:
 
 
 def summary_of(drafted: Drafted) -> list[str]:
-    """A few lines a sensor: what it was taken for, and by what."""
+    """A few lines a sensor of a complete draft: what it was taken for, and by what."""
     out = []
     for number, one in enumerate(drafted.sensors, start=1):
         keys = one.keys
         gyr = f", gyroscope in {keys['gyr_file']}" if "gyr_file" in keys else ""
-        out.append(f"{number}. {keys.get('placement', '?')}: {one.label}{gyr}")
-        if len(one.time_s):
-            out.append(f"   {keys['sample_rate_hz']:g} Hz, {'; '.join([_seen(one), *one.notes])}")
+        out.append(f"{number}. {keys['placement']}: {one.label}{gyr}")
+        out.append(f"   {keys['sample_rate_hz']:g} Hz, {'; '.join([_seen(one), *one.notes])}")
         for which, name in (("acc", "accelerometer"), ("gyr", "gyroscope")):
-            if f"{which}_unit" in keys:
-                scale = f" times {keys[f'{which}_scale']:.6g}" if f"{which}_scale" in keys else ""
-                columns = ", ".join(map(str, keys[f"{which}_columns"]))
-                out.append(f"   {name} {columns} in {keys[f'{which}_unit']}{scale}: {one.why[f'{which}_unit']}")
+            scale = f" times {keys[f'{which}_scale']:.6g}" if f"{which}_scale" in keys else ""
+            columns = ", ".join(map(str, keys[f"{which}_columns"]))
+            out.append(f"   {name} {columns} in {keys[f'{which}_unit']}{scale}: {one.why[f'{which}_unit']}")
     out += [f"Passed over: {line}" for line in drafted.passed]
     return out + [f"Note: {note}" for note in drafted.notes]
