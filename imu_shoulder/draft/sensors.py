@@ -155,7 +155,6 @@ def _clock(draft: Draft, acc: Part, answers: Answers) -> Time | None:
     if count is not None:
         draft.put("time_column", acc.looked.column(count.place), "counts the samples, also those that were lost")
         draft.put("tick_rate_hz", rate_hz)
-        draft.rate_hz = rate_hz
         if count.steps.holes:
             draft.notes.append(f"{count.steps.holes} gaps in its count")
         return count
