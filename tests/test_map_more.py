@@ -40,7 +40,7 @@ def gravity_apart(folder):
     names = [f"{what}{axis}" for what in ("rotationRate", "gravity", "acceleration") for axis in "XYZ"]
     parts = np.hstack([gyr, pull / STANDARD_GRAVITY_M_S2, (acc - pull) / STANDARD_GRAVITY_M_S2])
     text = ",".join(["seconds_elapsed", *names]) + "\n" + _lines(_text(time_s, 6), *(_text(c, 7) for c in parts.T))
-    _put(folder / "right" / "WristMotion.csv", text)
+    _put(folder / "right" / "wrist.csv", text)
 
 
 @layout()
