@@ -15,7 +15,7 @@ from imu_shoulder.limits import MAX_HOURS
 from imu_shoulder.model import FloatArray
 from imu_shoulder.sources.possible import MOST_RATE_HZ
 from imu_shoulder.sources.stamps import is_text, seconds_of
-from imu_shoulder.sources.tables import read_frame, read_header
+from imu_shoulder.sources.tables import read_frame, read_header, require_numeric
 from imu_shoulder.sources.text_tables import Layout, TextTable
 
 # Between samples further apart than so many usual steps nothing is laid: the gap is to show.
@@ -141,10 +141,7 @@ class Files:
         texts = {
             places[part.time_column] for part in self._groups[one.group] if part.time_column and is_text(part.time_unit)
         }
-        for name in set(places.values()) - texts:
-            if not pd.api.types.is_numeric_dtype(frame[name]):
-                came = f"it holds {frame[name].dtype}"
-                raise RecordingError(f"numbers in column {name} of {one.path.name}", came, "export it again")
+        require_numeric(one.path, frame, [name for name in places.values() if name not in texts])
         return frame
 
 
