@@ -51,7 +51,7 @@ _AXES_TURNS, _AXES_AGREE_RAD, _AXES_APART_RAD = 4, radians(5.0), radians(12.0)
 _LEAST_PATH_RAD, _TIMES_AS_FAR = 1.5, (0.8, 22.0)
 # A sensor that is never still: how far what it reads in the mean may be from gravity, and how it must stand out.
 NEVER_STILL_SHARE, _MOVING_OFF, _STANDS_OUT = 0.04, log(2.2), 1.2
-_BLOCK_S = 0.5
+_BLOCK_S, _LEAST_BLOCKS = 0.5, 4
 _QUIET_SHARE = 0.2
 _NO_GRAVITY_SHARE = 0.2
 # Of a sensor whose rate is not known yet.
@@ -71,13 +71,18 @@ class Size:
     swing: float  # 95 % of how far all rows are from the rests
 
 
-def size_of(values: FloatArray, rate_hz: float) -> Size:
-    """Of values (N, 3), at least two seconds of them; zeros for less."""
+def _blocks(values: FloatArray, rate_hz: float) -> FloatArray:
+    """(K, W, 3) of values (N, 3), half seconds one after the other."""
     width = max(4, round(_BLOCK_S * rate_hz))
     count = len(values) // width
-    if count < 4:
+    return values[: count * width].reshape(count, width, 3)
+
+
+def size_of(values: FloatArray, rate_hz: float) -> Size:
+    """Of values (N, 3), at least two seconds of them; zeros for less."""
+    blocks = _blocks(values, rate_hz)
+    if len(blocks) < _LEAST_BLOCKS:
         return Size(0.0, np.inf, 0.0)
-    blocks = values[: count * width].reshape(count, width, 3)
     mean = blocks.mean(axis=1)
     spread = np.sqrt(blocks.var(axis=1).sum(axis=1))
     quiet = spread <= np.quantile(spread, _QUIET_SHARE)
@@ -116,11 +121,9 @@ def gravity_unit(at_rest: float, whole: bool, hint: Unit | None) -> Unit | None:
 def gravity_unit_moving(acc: FloatArray, rate_hz: float) -> tuple[Unit, float] | None:
     """The unit of a sensor that is never still, and what it reads in the mean of half seconds: the unit whose gravity
     is nearest, where it stands out of the movement. Acceleration without gravity does not."""
-    width = max(4, round(_BLOCK_S * rate_hz))
-    count = len(acc) // width
-    if count < 4:
+    blocks = _blocks(acc, rate_hz)
+    if len(blocks) < _LEAST_BLOCKS:
         return None
-    blocks = acc[: count * width].reshape(count, width, 3)
     size = float(np.median(np.linalg.norm(blocks.mean(axis=1), axis=1)))
     spread = float(np.median(np.sqrt(blocks.var(axis=1).sum(axis=1))))
     if size <= _STANDS_OUT * spread:
@@ -228,11 +231,10 @@ def unit_by_path(acc: FloatArray, gyr: FloatArray, rate_hz: float) -> tuple[Unit
     times in 140 open sets of a watch and 50 tracks of other sensors, real and simulated. None where gravity hardly
     turned, or no unit fits alone. acc: (N, 3) in any unit, gyr (N, 3).
     """
-    width = max(2, round(_BLOCK_S * rate_hz))
-    count = len(acc) // width
-    if count < 4:
+    blocks = _blocks(acc, rate_hz)
+    if len(blocks) < _LEAST_BLOCKS:
         return None
-    mean = acc[: count * width].reshape(count, width, 3).mean(axis=1)
+    mean = blocks.mean(axis=1)
     up = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-12)[:, None]
     path_rad = float(np.arccos(np.clip(np.einsum("nj,nj->n", up[1:], up[:-1]), -1.0, 1.0)).sum())
     if path_rad < _LEAST_PATH_RAD:
