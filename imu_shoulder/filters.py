@@ -7,7 +7,6 @@ Schafer, Discrete-Time Signal Processing.
 
 from __future__ import annotations
 
-from functools import cache
 from math import pi, sqrt, tan
 from typing import Literal
 
@@ -54,7 +53,6 @@ def _filtered(values: FloatArray, cutoff_hz: float, rate_hz: float) -> FloatArra
     return np.asarray(found.reshape(values.shape))
 
 
-@cache
 def _coefficients(cutoff_hz: float, rate_hz: float) -> tuple[float, float, float]:
     """Gain of the numerator 1, 2, 1, and the denominator behind its 1."""
     k = tan(pi * cutoff_hz / rate_hz)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -27,6 +27,23 @@ def toml_quoted(text: str) -> str:
     """A text as a TOML file holds it."""
     # JSON's string syntax is a subset of TOML's basic strings, except for DEL, which JSON leaves bare.
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def toml_value(value: object) -> str:
+    """A text, number, truth, list or table in one line, as a TOML file holds it. Raises ValueError for others."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return repr(float(value))  # one of numpy's says what it is, too
+    if isinstance(value, str):
+        return toml_quoted(value)
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{toml_quoted(str(key))} = {toml_value(own)}" for key, own in value.items()) + " }"
+    if isinstance(value, Sequence):
+        return f"[{', '.join(map(toml_value, value))}]"
+    raise ValueError(value)
 
 
 def csv_text(table: pd.DataFrame, **how: Any) -> str:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 
@@ -337,3 +338,20 @@ def test_a_map_that_cannot_be_used_gets_one_sentence(tmp_path, layout, sensor, s
     with pytest.raises(ShoulderError) as caught:
         read(tmp_path, table(), layout, sensor)
     assert said in str(caught.value), str(caught.value)
+
+
+def test_a_parquet_file_is_read_and_texts_for_numbers_are_refused(tmp_path):
+    """Of two sensors' rows those of one, with stamps as texts."""
+    time_s, numbers = values()
+    names = HEADER.split(",")
+    columns = dict(zip(names, np.repeat(np.column_stack([time_s, numbers]), 2, axis=0).T, strict=True))
+    stamps = [f"2026-05-04T09:30:{t:06.3f}" for t in columns["t"]]
+    made = pa.table({**columns, "t": stamps, "id": ["unit 1", "unit 2"] * ROWS})
+    pq.write_table(made, tmp_path / "a.parquet")
+    sensor = SENSOR.replace("a.csv", "a.parquet") + 'rows = { id = "unit 1" }\n'
+    layout = TIMED.replace('"s"', '"iso"') + "zero_at_first = true\n"
+    is_whole(wrist(read(tmp_path, "", layout, sensor + NAMED)))
+    with pytest.raises(RecordingError, match=r"numbers in column id of a\.parquet"):
+        read(tmp_path, "", layout, sensor + NAMED.replace('"gx"', '"id"'))
+    with pytest.raises(RecordingError, match="the column nowhere"):
+        read(tmp_path, "", layout, sensor + NAMED.replace('"gx"', '"nowhere"'))

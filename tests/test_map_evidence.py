@@ -117,6 +117,6 @@ def test_where_a_name_says_a_sensor_is_worn(text, worn):
 
 
 def test_other_names():
-    assert kind_of_text("TotalAcceleration.csv") == "acc"
+    assert kind_of_text("RawAcceleration.csv") == "acc"
     assert kind_of_text("acc_gyr.csv") == ""
     assert [time_unit_of(name) for name in ("epoch (ms)", "timestamp_us", "Time [s]", "t")] == ["ms", "us", "s", ""]

@@ -40,7 +40,7 @@ def gravity_apart(folder):
     names = [f"{what}{axis}" for what in ("rotationRate", "gravity", "acceleration") for axis in "XYZ"]
     parts = np.hstack([gyr, pull / STANDARD_GRAVITY_M_S2, (acc - pull) / STANDARD_GRAVITY_M_S2])
     text = ",".join(["seconds_elapsed", *names]) + "\n" + _lines(_text(time_s, 6), *(_text(c, 7) for c in parts.T))
-    _put(folder / "right" / "WristMotion.csv", text)
+    _put(folder / "right" / "wrist.csv", text)
 
 
 @layout()
@@ -142,6 +142,19 @@ def test_what_a_turned_chip_and_a_clock_apart_are_drafted_as(tmp_path):
     assert apart_s == pytest.approx(3.7, abs=0.05)
 
 
+@pytest.mark.parametrize("options", [(), ("--gyr-unit", "rad/s")])
+def test_a_chip_that_is_turned_has_not_up_for_down(tmp_path, options):
+    a_chip_turned_on_its_board(tmp_path)
+    (tmp_path / "a.csv").rename(tmp_path / f"{WRIST}.csv")
+    time_s, acc, gyr = _parts(UPPER)
+    _put(tmp_path / f"{UPPER}.csv", PLAIN + table(_text(time_s, 4), acc, gyr))
+    said = run(["map", str(tmp_path), "--out", str(tmp_path / "map.toml"), "--yes", *options])
+    found = sensors(tmp_path)
+    assert found[WRIST]["acc_axes"] == ["-y", "x", "z"]
+    assert "acc_axes" not in found[UPPER]
+    assert "up for down" not in said.output
+
+
 def test_on_a_terminal_it_asks_and_wants_a_yes(tmp_path, monkeypatch):
     monkeypatch.setattr(command, "can_ask", lambda: True)
     time_s, acc, gyr = _parts(WRIST)
@@ -198,11 +211,13 @@ def test_a_map_that_was_corrected_by_hand_is_kept(tmp_path):
     words = ["map", str(path), "--out", str(tmp_path / "map.toml"), "--yes"]
     run(words)
     assert "kept" not in run(words).output
-    mine = (tmp_path / "map.toml").read_text() + "# mine\n"
-    (tmp_path / "map.toml").write_text(mine)
-    assert "map.earlier.toml" in run(words).output
-    assert (tmp_path / "map.earlier.toml").read_text() == mine
-    assert "mine" not in (tmp_path / "map.toml").read_text()
+    draft = (tmp_path / "map.toml").read_text()
+    for name in ("map.1.toml", "map.2.toml"):
+        (tmp_path / "map.toml").write_text(f"{draft}# {name}\n")
+        assert name in run(words).output
+        assert (tmp_path / "map.toml").read_text() == draft
+    for name in ("map.1.toml", "map.2.toml"):
+        assert (tmp_path / name).read_text() == f"{draft}# {name}\n"
 
 
 def test_an_office_document_is_named(tmp_path):

@@ -81,7 +81,7 @@ def analyse_all(
 
 
 def _line(now: Progress) -> str:
-    line = f"{now.done + now.failed} of {now.total} recordings, {now.failed} failed, {60 * now.rate_s:.1f} a minute"
+    line = f"{now.done + now.failed} of {now.total} recordings, {now.failed} failed, {now.per_minute:.1f} a minute"
     return line if now.left_s is None else f"{line}, {_duration(now.left_s)} left"
 
 

@@ -60,7 +60,7 @@ def write_map(
     from imu_shoulder.draft.text import summary_of, toml_of
     from imu_shoulder.draft.whole import look_at
     from imu_shoulder.errors import ColumnMapError
-    from imu_shoulder.files import move, refusing, write_text
+    from imu_shoulder.files import refusing, write_beside_earlier
     from imu_shoulder.sources.column_map import recording_of
 
     answers = Answers(
@@ -86,13 +86,12 @@ def write_map(
         say(line)
     if not yes:
         _confirm(out)
-    kept = out.with_name(f"{out.stem}.earlier{out.suffix}")
     with refusing(out):
-        # It may have been corrected by hand.
-        if out.is_file() and out.read_bytes() != text.encode():
-            move(out, kept)
-            say(f"The earlier map is kept: {kept}.")
-        write_text(out, text)
+        # What is there may have been corrected by hand.
+        same = out.is_file() and out.read_bytes() == text.encode()
+        kept = None if same else write_beside_earlier(out, text)
+    if kept is not None:
+        say(f"The earlier map is kept: {kept}.")
     say(f"Map: {out}. Next: imu-shoulder analyse {out} --out results")
 
 

@@ -56,15 +56,15 @@ class Progress:
     began_s: float = field(default_factory=time.monotonic)
 
     @property
-    def rate_s(self) -> float:
-        """Recordings a second."""
-        return (self.done + self.failed) / max(time.monotonic() - self.began_s, 1e-9)
+    def per_minute(self) -> float:
+        """Recordings a minute."""
+        return 60 * (self.done + self.failed) / max(time.monotonic() - self.began_s, 1e-9)
 
     @property
     def left_s(self) -> float | None:
         """Time that is left at this rate; None before the first recording is over."""
         over = self.done + self.failed
-        return (self.total - over) / self.rate_s if over else None
+        return 60 * (self.total - over) / self.per_minute if over else None
 
 
 @contextmanager

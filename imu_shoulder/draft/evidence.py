@@ -6,7 +6,7 @@ tests/test_map_evidence.py holds them against open recordings.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import exp, log, radians
 
@@ -42,22 +42,24 @@ _DEG_S_PER_COUNT = (
     1 / 14.375,
 )
 _GYR_UNITS: tuple[Unit, ...] = (("rad/s", 1.0), ("deg/s", 1.0), ("deg/s", 0.001))
-# Agreement of the two instruments from which on a factor means something, and how far off a sure one may be.
+# Agreement of the two instruments from which on a factor means something, how far off a sure one may be, and any one
+# from what is said above the table.
 _AGREES = 0.5
-_SURE_FACTOR_OFF = 0.07
+_SURE_FACTOR_OFF, _SAID_FACTOR_OFF = 0.07, 0.15
 _AXES_AGREE, _AXES_BETTER, _AXES_ALONE = 0.9, 0.08, 0.04
 _AXES_TURNS, _AXES_AGREE_RAD, _AXES_APART_RAD = 4, radians(5.0), radians(12.0)
 _LEAST_PATH_RAD, _TIMES_AS_FAR = 1.5, (0.8, 22.0)
 # A sensor that is never still: how far what it reads in the mean may be from gravity, and how it must stand out.
 NEVER_STILL_SHARE, _MOVING_OFF, _STANDS_OUT = 0.04, log(2.2), 1.2
-_BLOCK_S = 0.5
+_BLOCK_S, _LEAST_BLOCKS = 0.5, 4
 _QUIET_SHARE = 0.2
 _NO_GRAVITY_SHARE = 0.2
 # Of a sensor whose rate is not known yet.
-_GUESSED_RATE_HZ = 50.0
+GUESSED_RATE_HZ = 50.0
 # Nobody turns a limb faster than this, in rad/s; sensors end at 35 (2000 deg/s).
 _FASTEST_RAD_S = 40.0
-_JITTERS = 0.35
+# Spread of steps, as a share of the usual one, from which on stamps are uneven.
+JITTERS = 0.35
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +71,18 @@ class Size:
     swing: float  # 95 % of how far all rows are from the rests
 
 
-def size_of(values: FloatArray, rate_hz: float) -> Size:
-    """Of values (N, 3), at least two seconds of them; zeros for less."""
+def _blocks(values: FloatArray, rate_hz: float) -> FloatArray:
+    """(K, W, 3) of values (N, 3), half seconds one after the other."""
     width = max(4, round(_BLOCK_S * rate_hz))
     count = len(values) // width
-    if count < 4:
+    return values[: count * width].reshape(count, width, 3)
+
+
+def size_of(values: FloatArray, rate_hz: float) -> Size:
+    """Of values (N, 3), at least two seconds of them; zeros for less."""
+    blocks = _blocks(values, rate_hz)
+    if len(blocks) < _LEAST_BLOCKS:
         return Size(0.0, np.inf, 0.0)
-    blocks = values[: count * width].reshape(count, width, 3)
     mean = blocks.mean(axis=1)
     spread = np.sqrt(blocks.var(axis=1).sum(axis=1))
     quiet = spread <= np.quantile(spread, _QUIET_SHARE)
@@ -87,7 +94,7 @@ def size_of(values: FloatArray, rate_hz: float) -> Size:
 
 def feels_gravity(acc: FloatArray) -> bool:
     """Whether something is left at rest, against how far it swings: without gravity there is nothing."""
-    size = size_of(acc[np.isfinite(acc).all(axis=1)], _GUESSED_RATE_HZ)
+    size = size_of(acc[np.isfinite(acc).all(axis=1)], GUESSED_RATE_HZ)
     if size.at_rest < _NO_GRAVITY_SHARE * size.swing:
         return False
     # Half a m/s^2 at rest, or less, is what a filter leaves of gravity.
@@ -114,11 +121,9 @@ def gravity_unit(at_rest: float, whole: bool, hint: Unit | None) -> Unit | None:
 def gravity_unit_moving(acc: FloatArray, rate_hz: float) -> tuple[Unit, float] | None:
     """The unit of a sensor that is never still, and what it reads in the mean of half seconds: the unit whose gravity
     is nearest, where it stands out of the movement. Acceleration without gravity does not."""
-    width = max(4, round(_BLOCK_S * rate_hz))
-    count = len(acc) // width
-    if count < 4:
+    blocks = _blocks(acc, rate_hz)
+    if len(blocks) < _LEAST_BLOCKS:
         return None
-    blocks = acc[: count * width].reshape(count, width, 3)
     size = float(np.median(np.linalg.norm(blocks.mean(axis=1), axis=1)))
     spread = float(np.median(np.sqrt(blocks.var(axis=1).sum(axis=1))))
     if size <= _STANDS_OUT * spread:
@@ -206,7 +211,7 @@ def unit_of_counts(seen: Turned, said: Sequence[float]) -> Unit | None:
     """
     if seen.agreement < _AGREES or seen.factor <= 0:
         return None
-    told = _said(seen.factor, said, 0.15)
+    told = _said(seen.factor, said, GYR_UNIT_RAD_S, _SAID_FACTOR_OFF)
     if told is not None or not seen.sure:
         return told
     off, plain = min(
@@ -226,11 +231,10 @@ def unit_by_path(acc: FloatArray, gyr: FloatArray, rate_hz: float) -> tuple[Unit
     times in 140 open sets of a watch and 50 tracks of other sensors, real and simulated. None where gravity hardly
     turned, or no unit fits alone. acc: (N, 3) in any unit, gyr (N, 3).
     """
-    width = max(2, round(_BLOCK_S * rate_hz))
-    count = len(acc) // width
-    if count < 4:
+    blocks = _blocks(acc, rate_hz)
+    if len(blocks) < _LEAST_BLOCKS:
         return None
-    mean = acc[: count * width].reshape(count, width, 3).mean(axis=1)
+    mean = blocks.mean(axis=1)
     up = mean / np.maximum(np.linalg.norm(mean, axis=1), 1e-12)[:, None]
     path_rad = float(np.arccos(np.clip(np.einsum("nj,nj->n", up[1:], up[:-1]), -1.0, 1.0)).sum())
     if path_rad < _LEAST_PATH_RAD:
@@ -243,24 +247,18 @@ def unit_by_path(acc: FloatArray, gyr: FloatArray, rate_hz: float) -> tuple[Unit
     return None
 
 
-def _said(factor: float, said: Sequence[float], off: float) -> Unit | None:
-    """The number above the table that is this factor in one of the units, or one over it."""
-    for number in said:
-        for unit in ("deg/s", "rad/s"):
-            for scale in (number, 1.0 / number if number else 0.0):
-                # A one is said of many things.
-                if scale > 0 and abs(log(scale)) > 0.5 and abs(log(factor / (GYR_UNIT_RAD_S[unit] * scale))) < off:
-                    return unit, scale
-    return None
-
-
 def counts_of_gravity(at_rest: float, said: Sequence[float]) -> Unit | None:
     """The number above the table that makes gravity of what was read at rest, or one over it."""
+    return _said(STANDARD_GRAVITY_M_S2 / at_rest, said, ACC_UNIT_M_S2, _GRAVITY_OFF)
+
+
+def _said(factor: float, said: Sequence[float], sizes: Mapping[str, float], off: float) -> Unit | None:
+    """The number above the table that is this factor in one of the units, or one over it."""
     for number in said:
-        for unit, size in ACC_UNIT_M_S2.items():
+        for unit, size in sizes.items():
             for scale in (number, 1.0 / number if number else 0.0):
-                gravity = at_rest * scale * size
-                if scale > 0 and abs(log(scale)) > 0.5 and abs(log(gravity / STANDARD_GRAVITY_M_S2)) < _GRAVITY_OFF:
+                # A one is said of many things.
+                if scale > 0 and abs(log(scale)) > 0.5 and abs(log(factor / (size * scale))) < off:
                     return unit, scale
     return None
 
@@ -303,6 +301,11 @@ def steps_of(values: FloatArray) -> Steps | None:
     spread = float(np.quantile(np.abs(up - usual), 0.8)) / usual
     whole = bool((np.abs(up / usual - np.rint(up / usual)) < 1e-6).all() and usual == round(usual) and not packets)
     return Steps(usual, rate, spread, forward, whole, int((up > 5 * usual).sum()))
+
+
+def since_1970(time_s: float) -> bool:
+    """Whether seconds are a stamp of the years 2001 to 2065."""
+    return 1e9 <= time_s <= 3e9
 
 
 def possible_rate(rate_hz: float) -> bool:

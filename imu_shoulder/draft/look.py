@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from imu_shoulder.draft.evidence import possible_rate
+from imu_shoulder.draft.evidence import possible_rate, since_1970
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_COLUMNS
 from imu_shoulder.sources.opened import read_unpacked
 from imu_shoulder.sources.stamps import CLOCK, ISO
-from imu_shoulder.sources.text_tables import BLANKS, MISSING, Layout, TextTable, cells_of, encoding_of
+from imu_shoulder.sources.text_tables import BLANKS, MISSING, Layout, TextTable, cells_of, decoded, encoding_of
 
 # So many lines are looked at to tell how the file is written.
 _LINES = 600
@@ -71,9 +71,7 @@ def look(path: Path, name: str) -> Looked:
     """Raises RecordingError for a file that holds no table of numbers."""
     data = read_unpacked(path)
     text, encoding = _text(data, name)
-    lines = text.split("\n", _LINES + 1)[:_LINES]
-    if len(lines) == _LINES or (lines and not text.endswith("\n")):
-        lines = lines[: max(1, len(lines) - (len(lines) == _LINES))]
+    lines = text.split("\n", _LINES)[:_LINES]
     comment = _comment(lines)
     body = [line for line in lines if line.strip() and not (comment and line.lstrip().startswith(comment))]
     line_end = _line_end(body)
@@ -111,15 +109,14 @@ def _text(data: bytes, name: str) -> tuple[str, str]:
     """The text, with line feeds alone, and the encoding to be named in a map: "" where it needs none."""
     encoding = encoding_of(data)
     try:
-        text = data.decode(encoding)
-    except UnicodeError:
+        text = decoded(data, encoding, name)
+    except RecordingError:
         encoding = "latin-1"
-        text = data.decode(encoding)
+        text = decoded(data, encoding, name)
     head = text[:5000]
     odd = sum(letter < " " and letter not in "\t\r\n\f" for letter in head)
     if odd > 0.01 * len(head):
         raise _no_table(name, "it holds what is no text")
-    text = text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
     return text, "" if encoding == "utf-8" else encoding
 
 
@@ -273,7 +270,7 @@ def _told_in_rows(lines: Sequence[str], layout: Layout) -> list[str] | None:
     if len(rows) < 2 or any(len(set(cells)) != 1 or not is_number(cells[0], layout.decimal) for cells in rows):
         return None
     began_s, rate_hz = (float(cells[0].replace(layout.decimal, ".")) for cells in rows)
-    if not (1e9 < began_s < 3e9 and possible_rate(rate_hz)):
+    if not (since_1970(began_s) and possible_rate(rate_hz)):
         return None
     return [f"began {cells[0]} s after 1970" if k == 0 else f"rate {rate_hz:g} Hz" for k, cells in enumerate(rows)]
 

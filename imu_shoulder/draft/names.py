@@ -58,7 +58,6 @@ _COUNT_WORDS = re.compile(r"count|index|^no$|^nr$|sample|packet|^id$|^n$|row|fra
 class Column:
     """What one column's name says. kind, axis, unit: "" where it says nothing. stem: the name without its axis."""
 
-    name: str
     kind: str
     axis: str
     stem: str
@@ -106,7 +105,7 @@ def column_of(name: str, unit_cell: str = "") -> Column:
     unit = unit_of(unit_text, kind)
     if not kind and unit is not None and axis:
         kind = ACC if unit[0] in ("m/s^2", "g") else GYR
-    return Column(name, kind, axis, " ".join(parts), unit)
+    return Column(kind, axis, " ".join(parts), unit)
 
 
 def _without_unit(name: str) -> tuple[str, str]:

@@ -11,11 +11,22 @@ import numpy as np
 import pandas as pd
 
 from imu_shoulder.draft import names as said
-from imu_shoulder.draft.evidence import Steps, Unit, gravity_unit, size_of, steps_of
+from imu_shoulder.draft.evidence import (
+    GUESSED_RATE_HZ,
+    JITTERS,
+    Steps,
+    Unit,
+    gravity_unit,
+    is_whole,
+    possible_rate,
+    since_1970,
+    size_of,
+    steps_of,
+)
 from imu_shoulder.draft.look import NUMBER, TEXT, Looked
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import BoolArray, FloatArray
-from imu_shoulder.sources.stamps import is_text, seconds_of
+from imu_shoulder.sources.stamps import CLOCK, TIME_UNIT_S, is_text, seconds_of
 
 # A column of so many texts may say which sensor a row is of.
 _MOST_SENSORS = 24
@@ -26,7 +37,6 @@ _NO_ROW_WORDS = re.compile(
     r"label|activity|state|status|user|subject|model|gt$|class|session|trial|button|battery|charge"
 )
 _GYROSCOPE_RESTS = 0.25
-_GUESSED_RATE_HZ = 50.0
 # No sensor writes larger ones.
 _MOST_NUMBER = 1e12
 
@@ -61,6 +71,16 @@ class Rows:
         # A damaged cell must not drown the others.
         return np.ascontiguousarray(np.clip(values, -_MOST_NUMBER, _MOST_NUMBER))
 
+    @property
+    def value(self) -> str:
+        """The texts that tell them from others."""
+        return " ".join(self.chosen.values())
+
+    @property
+    def about(self) -> str:
+        """The one instrument that they, or their file, are said to be of; "" where of none or several."""
+        return said.kind_of_text(self.value) or said.kind_of_text(PurePath(self.looked.name).name)
+
     def texts(self, place: int) -> pd.Series:
         if place not in self._texts:
             self._texts[place] = self.looked.table.read_columns([place], [place], self.chosen)[place]
@@ -84,11 +104,6 @@ class Part:
         return self.rows.looked
 
     @property
-    def value(self) -> str:
-        """The texts that tell its rows from others."""
-        return " ".join(self.rows.chosen.values())
-
-    @property
     def hints(self) -> tuple[str, ...]:
         """Texts that may say where it is worn, the nearest first."""
         path = PurePath(self.looked.name)
@@ -97,21 +112,13 @@ class Part:
         ]
         # A letter alone is a side only where the same name has a limb.
         named = [name for name in (self.looked.names[place] for place in self.places) if said.worn_by([name])[0]]
-        return (*named, self.group, self.value, path.name.split(".")[0], *reversed(path.parent.parts), *notes)
+        return (*named, self.group, self.rows.value, path.name.split(".")[0], *reversed(path.parent.parts), *notes)
 
     def columns(self) -> list[str | int]:
         return [self.looked.column(place) for place in self.places]
 
     def values(self) -> FloatArray:
         return self.rows.numbers(self.places)
-
-
-@dataclass
-class Found:
-    """What one file holds. parts: its instruments. lacks: why there is none."""
-
-    looked: Looked
-    parts: list[Part] = field(default_factory=list)
 
 
 def numeric(looked: Looked) -> list[int]:
@@ -192,7 +199,7 @@ def _tells(looked: Looked, place: int) -> bool:
 def _named(rows: Rows) -> Iterator[Part]:
     """Instruments by the names of columns."""
     looked = rows.looked
-    about = said.kind_of_text(" ".join(rows.chosen.values())) or said.kind_of_text(PurePath(looked.name).name)
+    about = rows.about
     opened: dict[tuple[str, str, str], dict[str, int]] = {}
     units: dict[tuple[str, str, str], Unit | None] = {}
     for place, name in enumerate(looked.names):
@@ -226,7 +233,7 @@ def _by_numbers(rows: Rows, taken: Collection[int], missing: Collection[str]) ->
     taken: columns that have a name's meaning already. Others count where they have no name, or one of a missing kind.
     """
     looked = rows.looked
-    about = said.kind_of_text(" ".join(rows.chosen.values())) or said.kind_of_text(PurePath(looked.name).name)
+    about = rows.about
     places = [
         place
         for place in numeric(looked)
@@ -260,9 +267,8 @@ def _varies(rows: Rows, place: int) -> bool:
 def _kind_by_numbers(rows: Rows, places: tuple[int, int, int]) -> str:
     values = rows.numbers(places)
     values = values[np.isfinite(values).all(axis=1)]
-    size = size_of(values, _GUESSED_RATE_HZ)
-    whole = bool((values[:2000] == np.rint(values[:2000])).all())
-    if size.share < 0.06 and gravity_unit(size.at_rest, whole, None) is not None:
+    size = size_of(values, GUESSED_RATE_HZ)
+    if size.share < 0.06 and gravity_unit(size.at_rest, is_whole(values), None) is not None:
         return said.ACC
     if size.share >= 0.06 and size.at_rest < _GYROSCOPE_RESTS * size.swing:
         return said.GYR
@@ -286,7 +292,7 @@ def times_of(part: Part) -> list[Time]:
 
 
 def _worth(time: Time, name: str, before: int) -> tuple[float, ...]:
-    uneven = 1.0 if time.steps.jitter > 0.35 else 0.0
+    uneven = 1.0 if time.steps.jitter > JITTERS else 0.0
     return uneven, 0.0 if time.epoch else 1.0, 0.0 if before > 0 else 1.0, abs(before)
 
 
@@ -296,17 +302,13 @@ def _text_time(part: Part, place: int, unit: str, measured: BoolArray) -> Time |
     except RecordingError:
         return None
     steps = steps_of(seconds)
-    return None if steps is None else Time(place, unit, 1.0, steps, unit != "clock", f"texts of {unit}")
+    return None if steps is None else Time(place, unit, 1.0, steps, unit != CLOCK, f"texts of {unit}")
 
 
-# Seconds since 1970 of the years 2001 to 2065, by which stamps in any unit are known.
-_EPOCH_S = (1.0e9, 3.0e9)
-# Rates that a unit may make of steps, and those that sensors for movement usually have: by those alone a unit is told.
-_LEAST_HZ, _MOST_HZ = 5.0, 4000.0
+# Rates that sensors for movement usually have: by those alone a unit is told.
 _USUAL_HZ = (12.0, 600.0)
 # Units of a time: a count of rows, ticks of a known rate, and what cannot be told.
 COUNT, TICKS, UNKNOWN = "count", "tick", "?"
-_UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9), ("day", 86_400.0))
 
 
 def _counted_time(part: Part, place: int, measured: BoolArray) -> Time | None:
@@ -323,13 +325,13 @@ def _counted_time(part: Part, place: int, measured: BoolArray) -> Time | None:
     if not hint and name and not said.is_time(name):
         return None
     first = float(values[0])
-    fitting = [unit for unit, unit_s in _UNITS if _LEAST_HZ <= steps.rate / unit_s <= _MOST_HZ]
+    fitting = [unit for unit, unit_s in TIME_UNIT_S.items() if possible_rate(steps.rate / unit_s)]
     fitting = [unit for unit in fitting if unit == hint] or fitting
     if not fitting:
         return None
-    unit, unit_s = fitting[0], dict(_UNITS)[fitting[0]]
+    unit, unit_s = fitting[0], TIME_UNIT_S[fitting[0]]
     rate_hz = steps.rate / unit_s
-    epoch = _EPOCH_S[0] <= first * unit_s <= _EPOCH_S[1]
+    epoch = since_1970(first * unit_s)
     why = f"steps of {steps.usual:.6g}, which in {unit} is {rate_hz:.4g} Hz"
     if hint and hint != unit:
         return Time(place, UNKNOWN, 1.0, steps, False, f"its name says {hint}, but it has {why}")

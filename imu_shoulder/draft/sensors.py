@@ -32,9 +32,9 @@ from imu_shoulder.draft.parts import COUNT, TICKS, UNKNOWN, Part, Time, times_of
 from imu_shoulder.draft.questions import Answers, Question
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import FloatArray
-from imu_shoulder.sources.instruments import Instrument, joined
+from imu_shoulder.sources.column_map import axes_matrix
+from imu_shoulder.sources.instruments import joined
 from imu_shoulder.sources.stamps import TIME_UNIT_S, is_text, seconds_of
-from imu_shoulder.sources.text_tables import Layout
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
 
 _RATE = re.compile(r"(\d+(?:[.,]\d+)?)\s*Hz", re.IGNORECASE)
@@ -59,8 +59,6 @@ class Draft:
     time_s: FloatArray = field(default_factory=lambda: np.empty(0))
     acc: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
     gyr: FloatArray = field(default_factory=lambda: np.empty((0, 3)))
-    acc_hint: Unit | None = None
-    gyr_hint: Unit | None = None
     rate_hz: float = 0.0
     epoch_s: float | None = None
 
@@ -73,13 +71,20 @@ class Draft:
         self.questions.append(Question(key, asked, why, option, self.label, choices))
 
     @property
-    def gyr_factor(self) -> float:
-        return GYR_UNIT_RAD_S[self.keys["gyr_unit"]] * float(self.keys.get("gyr_scale", 1.0))
+    def acc_m_s2(self) -> FloatArray:
+        """(N, 3) in the gyroscope's axes, once unit and axes are known."""
+        factor = ACC_UNIT_M_S2[self.keys["acc_unit"]] * float(self.keys.get("acc_scale", 1.0))
+        return np.asarray(self.acc @ axes_matrix(self.keys.get("acc_axes", "xyz")).T * factor)
+
+    @property
+    def gyr_rad_s(self) -> FloatArray:
+        """(N, 3), once the unit is known."""
+        return self.gyr * (GYR_UNIT_RAD_S[self.keys["gyr_unit"]] * float(self.keys.get("gyr_scale", 1.0)))
 
 
 def drafted(pair: Pair, label: str, answers: Answers) -> Draft:
     """The sensor as far as it can be told without the others."""
-    draft = Draft(pair, label, acc_hint=pair.acc.unit, gyr_hint=pair.gyr.unit)
+    draft = Draft(pair, label)
     acc, gyr = pair.acc, pair.gyr
     draft.put("file", acc.looked.name)
     if acc.rows.chosen:
@@ -150,7 +155,6 @@ def _clock(draft: Draft, acc: Part, answers: Answers) -> Time | None:
     if count is not None:
         draft.put("time_column", acc.looked.column(count.place), "counts the samples, also those that were lost")
         draft.put("tick_rate_hz", rate_hz)
-        draft.rate_hz = rate_hz
         if count.steps.holes:
             draft.notes.append(f"{count.steps.holes} gaps in its count")
         return count
@@ -226,7 +230,7 @@ def _read(draft: Draft, clock: Time | None, gyr_time: Time | None) -> None:
     gyr_s, gyr = _measured(pair.gyr, gyr_time, draft.rate_hz)
     if clock is not None and clock.epoch:
         draft.epoch_s = float(acc_s[0])
-    time_s, acc, gyr = joined((acc_s, acc), (gyr_s, gyr), _as_instrument(pair.gyr))
+    time_s, acc, gyr = joined((acc_s, acc), (gyr_s, gyr), pair.gyr.looked.path.name)
     # As the analysis does: stamps of packets, and those that jitter, are put right.
     repaired = repair_clock(time_s, draft.rate_hz, AlignParams().bridge_s)
     draft.time_s, draft.acc, draft.gyr = repaired.time_s, acc[repaired.rows], gyr[repaired.rows]
@@ -246,10 +250,6 @@ def _measured(part: Part, time: Time | None, rate_hz: float) -> tuple[FloatArray
     return time_s[rows], values[rows]
 
 
-def _as_instrument(part: Part) -> Instrument:
-    return Instrument(part.looked.path, Layout(), (), None, "", 1.0, (), 1.0, 0.0, "")
-
-
 def _above(part: Part) -> list[float]:
     """Numbers in the lines above a table."""
     return [float(text) for line in part.looked.before[-60:] for text in _NUMBERS.findall(line)]
@@ -258,7 +258,7 @@ def _above(part: Part) -> list[float]:
 def accelerometer(draft: Draft, answers: Answers) -> None:
     """Its unit, by the size of gravity at rest; of one that is never still by what it reads in the mean."""
     size = size_of(draft.acc, draft.rate_hz)
-    hint, above, whole = draft.acc_hint, _above(draft.pair.acc), is_whole(draft.acc)
+    hint, above, whole = draft.pair.acc.unit, _above(draft.pair.acc), is_whole(draft.acc)
     why = f"at rest it reads {size.at_rest:.4g}, with a spread of {100 * size.share:.1f} % over its rests"
     if answers.acc_unit or answers.acc_scale is not None:
         _put_unit(draft, "acc", (answers.acc_unit or "g", answers.acc_scale or 1.0), f"as you said; {why}")
@@ -278,6 +278,14 @@ def accelerometer(draft: Draft, answers: Answers) -> None:
     _put_unit(draft, "acc", unit, why + (", and the header says so" if hint == unit else ""))
 
 
+def accelerometer_axes(draft: Draft) -> None:
+    """Those of the gyroscope, where the accelerometer's are plainly others."""
+    axes = other_axes(draft.acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
+    if axes is not None:
+        draft.put("acc_axes", list(axes), "so its two instruments agree on how it turns; as they stand they do not")
+        draft.notes.append("its accelerometer's axes are not its gyroscope's: see acc_axes")
+
+
 def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft] | None = None) -> bool:
     """Its unit, by how far it turned in all against gravity; where it hardly did, by its header or its fellows.
 
@@ -286,9 +294,8 @@ def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft] | None = 
     if answers.gyr_unit or answers.gyr_scale is not None:
         _put_unit(draft, "gyr", (answers.gyr_unit or "deg/s", answers.gyr_scale or 1.0), "as you said")
         return True
-    hint = draft.gyr_hint
-    acc_m_s2 = _in_one_frame(draft)
-    unit, why = _by_numbers(draft, acc_m_s2)
+    hint = draft.pair.gyr.unit
+    unit, why = _by_numbers(draft)
     if unit is not None and hint is not None and not _alike(hint, unit, GYR_UNIT_RAD_S):
         _ask_gyroscope(draft, f"its header says {hint[0]}, but gravity's turning says {unit[0]}")
     elif unit is not None:
@@ -308,27 +315,14 @@ def gyroscope(draft: Draft, answers: Answers, fellows: Sequence[Draft] | None = 
     return True
 
 
-def _in_one_frame(draft: Draft) -> FloatArray:
-    """The accelerometer in m/s^2, in the gyroscope's axes where these are plainly others."""
-    acc_m_s2: FloatArray = draft.acc * (ACC_UNIT_M_S2[draft.keys["acc_unit"]] * draft.keys.get("acc_scale", 1.0))
-    axes = other_axes(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
-    if axes is None:
-        return acc_m_s2
-    if "acc_axes" not in draft.keys:
-        draft.put("acc_axes", list(axes), "so its two instruments agree on how it turns; as they stand they do not")
-        draft.notes.append("its accelerometer's axes are not its gyroscope's: see acc_axes")
-    order = [("xyz".index(name[-1]), -1.0 if name[0] == "-" else 1.0) for name in axes]
-    return np.column_stack([sign * acc_m_s2[:, column] for column, sign in order])
-
-
-def _by_numbers(draft: Draft, acc_m_s2: FloatArray) -> tuple[Unit | None, str]:
+def _by_numbers(draft: Draft) -> tuple[Unit | None, str]:
     """The gyroscope's unit by gravity's turning, and the reason; without a unit, why it cannot be told, or nothing."""
     if not is_whole(draft.gyr):
-        found = unit_by_path(acc_m_s2, draft.gyr, draft.rate_hz)
+        found = unit_by_path(draft.acc_m_s2, draft.gyr, draft.rate_hz)
         if found is None:
             return None, ""
         return found[0], f"in that unit it turned {found[1]:.1f} times as far in all as gravity did in it"
-    seen = turned(acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
+    seen = turned(draft.acc_m_s2, draft.gyr, draft.time_s, draft.rate_hz)
     if seen is None:
         return None, ""
     unit = unit_of_counts(seen, _above(draft.pair.gyr))

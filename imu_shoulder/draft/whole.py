@@ -18,13 +18,12 @@ from imu_shoulder.draft.look import Looked, look
 from imu_shoulder.draft.pairs import Pair, pairs_of
 from imu_shoulder.draft.parts import Part, parts_of
 from imu_shoulder.draft.questions import Answers, Question
-from imu_shoulder.draft.sensors import Draft, accelerometer, drafted, gyroscope
+from imu_shoulder.draft.sensors import Draft, accelerometer, accelerometer_axes, drafted, gyroscope
 from imu_shoulder.errors import ColumnMapError, RecordingError
 from imu_shoulder.limits import MAX_ITEMS
 from imu_shoulder.model import PLACEMENTS, limb_words
 from imu_shoulder.sources.opened import is_zip, names_in_zip, on_disk
 from imu_shoulder.sources.stamps import is_text
-from imu_shoulder.units import ACC_UNIT_M_S2
 
 # Endings of files that are no tables; they are passed over in a folder.
 _NO_TABLES = (
@@ -129,6 +128,8 @@ def draft(files: Sequence[Looked], answers: Answers, folder: Path) -> Drafted:
     for one in ready:
         accelerometer(one, answers)
     ready = [one for one in ready if not one.questions]
+    for one in ready:
+        accelerometer_axes(one)
     # Those that turned enough first: the others go by them.
     for one in [one for one in ready if not gyroscope(one, answers)]:
         gyroscope(one, answers, ready)
@@ -146,7 +147,7 @@ def draft(files: Sequence[Looked], answers: Answers, folder: Path) -> Drafted:
 def _labels(pairs: Sequence[Pair]) -> list[str]:
     """What the user calls each sensor by: what tells it from the others, file first, then rows, then columns."""
     files = [pair.acc.looked.name for pair in pairs]
-    values = [pair.acc.value for pair in pairs]
+    values = [pair.acc.rows.value for pair in pairs]
     out = []
     for pair, name, value in zip(pairs, files, values, strict=True):
         if files.count(name) == 1:
@@ -210,8 +211,7 @@ def _called(one: Draft, number: int, sensors: Sequence[Draft]) -> list[str]:
 def _check_clocks(out: Drafted) -> None:
     """Clocks of one arm that are apart, by how its sensors turn; and sensors that were on at other times."""
     turnings = [
-        Turning(one.keys["placement"], one.time_s, np.linalg.norm(one.gyr, axis=1) * one.gyr_factor)
-        for one in out.sensors
+        Turning(one.keys["placement"], one.time_s, np.linalg.norm(one.gyr_rad_s, axis=1)) for one in out.sensors
     ]
     starts = [turning.time_s[0] for turning in turnings]
     ends = [turning.time_s[-1] for turning in turnings]
@@ -246,15 +246,11 @@ def _check_up(out: Drafted) -> None:
         Upright(
             one.keys["placement"],
             one.time_s + float(one.keys.get("offset_s", 0.0)),
-            one.acc * (ACC_UNIT_M_S2[one.keys["acc_unit"]] * one.keys.get("acc_scale", 1.0)),
-            one.gyr * one.gyr_factor,
+            one.acc_m_s2,
+            one.gyr_rad_s,
         )
         for one in out.sensors
     ]
-    if len({name for sensor in upright for name in [sensor.placement]}) < 2:
-        return
-    if max(s.time_s[0] for s in upright) >= min(s.time_s[-1] for s in upright):
-        return
     wrong = upside_down(upright)
     for placement, other in wrong.items():
         one = next(one for one in out.sensors if one.keys["placement"] == placement)

@@ -15,7 +15,7 @@ import pandas as pd
 
 from imu_shoulder.limits import MAX_ITEMS
 from imu_shoulder.plan import DRILL_KEYS, PLAN_KEYS, SCHEMA, Plan, PlanError
-from imu_shoulder.texts import as_written, csv_text, toml_quoted
+from imu_shoulder.texts import as_written, csv_text, toml_quoted, toml_value
 
 Table = dict[str, Any]
 # Of a spreadsheet: what is said of the whole plan stands in every row, before what is asked of the drill.
@@ -59,17 +59,10 @@ def _said(value: object, key: str = "") -> bool:
 
 
 def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int | float):
-        return repr(value)
-    if isinstance(value, str):
-        return toml_quoted(value)
-    if isinstance(value, Mapping):
-        return "{ " + ", ".join(f"{toml_quoted(str(key))} = {_value(own)}" for key, own in value.items()) + " }"
-    if isinstance(value, Sequence):
-        return f"[{', '.join(map(_value, value))}]"
-    raise PlanError("values that a plan can hold", f"there is {value!r}", "leave it out")
+    try:
+        return toml_value(value)
+    except ValueError as error:
+        raise PlanError("values that a plan can hold", f"there is {error.args[0]!r}", "leave it out") from error
 
 
 def standing_alone(text: str, plan: Plan) -> str:

@@ -28,10 +28,10 @@ from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 SCHEMA = 1
 _KEYS = ("schema", "athlete", "start", "events", "table", "sensor")
 LAYOUT_KEYS = ("delimiter", "decimal", "encoding", "comment", "line_end", "skip_rows", "header_rows")
-_TIME_KEYS = ("time_column", "time_unit", "tick_rate_hz")
-_TABLE_KEYS = (*LAYOUT_KEYS, *_TIME_KEYS, "zero_at_first")
+TIME_KEYS = ("time_column", "time_unit", "tick_rate_hz")
+_TABLE_KEYS = (*LAYOUT_KEYS, *TIME_KEYS, "zero_at_first")
 _SENSOR_KEYS = (
-    *("placement", "file", "rows", "sample_rate_hz", "offset_s", *LAYOUT_KEYS, *_TIME_KEYS),
+    *("placement", "file", "rows", "sample_rate_hz", "offset_s", *LAYOUT_KEYS, *TIME_KEYS),
     *("acc_columns", "gravity_columns", "acc_unit", "acc_scale", "acc_range", "acc_axes", "acc_sign"),
     *("gyr_file", "gyr_rows", "gyr_time_column", "gyr_offset_s"),
     *("gyr_columns", "gyr_unit", "gyr_scale", "gyr_range", "gyr_axes", "mag_columns"),
@@ -188,9 +188,9 @@ def _stacked(sensor: _Sensor, files: Files) -> FloatArray:
     """(N, 7) or (N, 10) columns time, acc, gyr[, mag] in SI units."""
     acc_s, acc = files.values(sensor.acc)
     if sensor.gravity is not None:
-        acc_s, acc, pull = joined((acc_s, acc), files.values(sensor.gravity), sensor.gravity)
+        acc_s, acc, pull = joined((acc_s, acc), files.values(sensor.gravity), sensor.gravity.path.name)
         acc = acc + pull
-    time_s, acc, gyr = joined((acc_s, acc), files.values(sensor.gyr), sensor.gyr)
+    time_s, acc, gyr = joined((acc_s, acc), files.values(sensor.gyr), sensor.gyr.path.name)
     parts = [acc @ sensor.acc_m_s2.T, gyr @ sensor.gyr_rad_s.T]
     if sensor.mag is not None:
         mag_s, mag = files.values(sensor.mag)
@@ -248,12 +248,16 @@ def _rows(one: Checked, key: str) -> Mapping[str, str]:
 
 
 def _axes(table: Checked, key: str) -> FloatArray:
-    """(3, 3) matrix that takes the file's x, y, z to the right-handed x, y, z that the map names."""
     if key not in table:
         return np.eye(3)
     names = table.texts(key, 3)
     if any(name not in _AXES for name in names) or len({_AXES[name][0] for name in names}) != 3:
         raise table.wrong(key, 'x, y and z once each, with a "-" where it is turned round', list(names))
+    return axes_matrix(names)
+
+
+def axes_matrix(names: Sequence[str]) -> FloatArray:
+    """(3, 3) matrix that takes a file's x, y, z to those which the map names so, each of "x" to "-z"."""
     matrix = np.zeros((3, 3))
     for row, name in enumerate(names):
         column, sign = _AXES[name]

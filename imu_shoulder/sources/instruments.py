@@ -15,7 +15,7 @@ from imu_shoulder.limits import MAX_HOURS
 from imu_shoulder.model import FloatArray
 from imu_shoulder.sources.possible import MOST_RATE_HZ
 from imu_shoulder.sources.stamps import is_text, seconds_of
-from imu_shoulder.sources.tables import read_frame, read_header
+from imu_shoulder.sources.tables import read_frame, read_header, require_numeric
 from imu_shoulder.sources.text_tables import Layout, TextTable
 
 # Between samples further apart than so many usual steps nothing is laid: the gap is to show.
@@ -141,10 +141,7 @@ class Files:
         texts = {
             places[part.time_column] for part in self._groups[one.group] if part.time_column and is_text(part.time_unit)
         }
-        for name in set(places.values()) - texts:
-            if not pd.api.types.is_numeric_dtype(frame[name]):
-                came = f"it holds {frame[name].dtype}"
-                raise RecordingError(f"numbers in column {name} of {one.path.name}", came, "export it again")
+        require_numeric(one.path, frame, [name for name in places.values() if name not in texts])
         return frame
 
 
@@ -162,11 +159,12 @@ def _parquet_name(column: str | int, names: Sequence[str], file: str) -> str:
 
 
 def joined(
-    one: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray], of: Instrument
+    one: tuple[FloatArray, FloatArray], other: tuple[FloatArray, FloatArray], file: str
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Times and values of `one`, and the other's at these times, by straight lines between its samples.
 
-    Times outside the other's, and in its gaps, are left out. of: the other. Raises RecordingError where none is left.
+    Times outside the other's, and in its gaps, are left out. file: the other's. Raises RecordingError where none is
+    left.
     """
     time_s, values = one
     other_s, others = other
@@ -174,7 +172,7 @@ def joined(
         return time_s, values, others
     if (np.diff(other_s) == 0).mean() > _PACKET_SHARE or (np.diff(time_s) == 0).mean() > _PACKET_SHARE:
         raise RecordingError(
-            f"a time of its own for each row, where accelerometer and gyroscope have different ones ({of.path.name})",
+            f"a time of its own for each row, where accelerometer and gyroscope have different ones ({file})",
             "many rows repeat the time of the row before",
             "export finer times, or leave the time column out where both have one rate and begin together",
         )
@@ -192,7 +190,7 @@ def joined(
         )
     if not near.any():
         raise RecordingError(
-            f"accelerometer and gyroscope of one sensor at the same times ({of.path.name})",
+            f"accelerometer and gyroscope of one sensor at the same times ({file})",
             f"one goes from {time_s[0]:.6g} to {time_s[-1]:.6g} s, the other from {other_s[0]:.6g} to "
             f"{other_s[-1]:.6g} s",
             "correct the time columns, or say how far their clocks are apart by gyr_offset_s",

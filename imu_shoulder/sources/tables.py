@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -77,10 +77,15 @@ def read_numbers(path: Path, columns: Sequence[str], max_rows: int) -> FloatArra
 
 def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
     frame = read_frame(path, columns, max_rows)
-    for name in frame.columns:
+    require_numeric(path, frame, frame.columns)
+    return frame
+
+
+def require_numeric(path: Path, frame: pd.DataFrame, names: Iterable[str]) -> None:
+    """Raises RecordingError where one of these columns of a Parquet file holds something else than numbers."""
+    for name in names:
         if not pd.api.types.is_numeric_dtype(frame[name]):
             raise RecordingError(f"numbers in column {name} of {path.name}", f"it holds {frame[name].dtype}", _TO_DO)
-    return frame
 
 
 def read_frame(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataFrame:
