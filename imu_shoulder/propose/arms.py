@@ -8,7 +8,7 @@ import numpy as np
 
 from imu_shoulder.model import SIDES, UPPER_ARM, WRIST, Aligned, FloatArray, Side, on_arm
 from imu_shoulder.propose.repeats import Chain, Excursion, Stays, find_chains, find_excursions, find_stays
-from imu_shoulder.segment._free_motion import Motion, motion_of
+from imu_shoulder.segment.free_motion import Motion, motion_of
 
 # Strides are shorter than a rep and swing an arm no further.
 STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)

@@ -16,7 +16,7 @@ import numpy as np
 from imu_shoulder.filters import low_passed
 from imu_shoulder.frames import apart_rad, inverse_quat, left_factor, quat_from_rotation
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment._free_motion import Motion
+from imu_shoulder.segment.free_motion import Motion
 
 # Exercise turns a limb no faster to and fro than this; what is above is tremor and shaking.
 LOW_PASS_HZ = 2.5
