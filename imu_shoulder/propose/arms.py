@@ -44,7 +44,8 @@ def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
             if placement in aligned.tracks:
                 track = aligned.tracks[placement]
                 seen = motion_of(aligned.time_s, track.acc_m_s2, track.gyr_rad_s, aligned.rate_hz)
-                motions |= {} if seen is None else {placement: seen}
+                if seen is not None:
+                    motions[placement] = seen
         if motions:
             stays = find_stays(list(motions.values()))
             excursions = find_excursions(stays)

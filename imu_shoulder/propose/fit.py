@@ -48,8 +48,6 @@ UNSEEN_OFF = 6.0
 HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
 # "None of them" is as likely as a drill of which this is off.
 NONE_OFF = 3.3
-
-
 # Another drill is done than the asked one where so many reps of it are off by no more, and the asked one by so much
 # more.
 INSTEAD_REPS, INSTEAD_OFF, INSTEAD_APART, MIN_ROWS = 2, 2.5, 1.5, 50
@@ -57,7 +55,7 @@ INSTEAD_REPS, INSTEAD_OFF, INSTEAD_APART, MIN_ROWS = 2, 2.5, 1.5, 50
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """off: how much speaks against a drill, 0 for nothing. sides: of the arms that lift. reps: of each, its count."""
+    """off: how much speaks against a drill, 0 for nothing. reps: of each arm that lifts, how many the drill counts."""
 
     drill: Drill
     off: float
@@ -154,14 +152,12 @@ def done_instead(
     return best.drill if own.off > best.off + INSTEAD_APART else None
 
 
-def likelihoods(
-    fits: Iterable[Fit], priors: Mapping[str, float], none_off: float = NONE_OFF
-) -> dict[str | None, float]:
+def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float]) -> dict[str | None, float]:
     """Probability of each drill by its id, and of none of them by None. priors: weights, 1 where not named."""
     weights: dict[str | None, float] = {
         own.drill.id: priors.get(own.drill.id, 1.0) * exp(-(own.off**2) / 2) for own in fits
     }
-    weights[None] = priors.get("", 1.0) * exp(-(none_off**2) / 2)
+    weights[None] = exp(-(NONE_OFF**2) / 2)
     total = sum(weights.values())
     return {name: weight / total for name, weight in weights.items()}
 
@@ -308,9 +304,8 @@ def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]]) -> float:
     median = float(np.median(raised))
     if drill.body == "lying":
         return max(LYING_DEG[0] - median, median - LYING_DEG[1], 0.0) / USUAL_OFF_DEG
-    if drill.body == "upright" and drill.form.ends_of("elevation") is not None:
-        return max(median - drill.form.ends_of("elevation")[1] - 5.0, 0.0) / USUAL_OFF_DEG  # type: ignore[index]
-    return 0.0
+    at_side = drill.form.ends_of("elevation") if drill.body == "upright" else None
+    return 0.0 if at_side is None else max(median - at_side[1] - 5.0, 0.0) / USUAL_OFF_DEG
 
 
 def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int, moves: bool) -> float:
