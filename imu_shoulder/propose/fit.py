@@ -65,14 +65,14 @@ class Fit:
 def fit(
     drill: Drill,
     span_s: tuple[float, float],
-    counts: Mapping[Side, int],
+    counts: Mapping[Side, int | None],
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
     moving: Collection[Side] = (),
 ) -> Fit:
-    """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,). moving:
-    arms that repeat something meanwhile.
+    """counts: how often the movement came, by arm that did it, None where nobody counted. arms: with angles, on the
+    grid time_s (N,). moving: arms that repeat something meanwhile.
 
     A drill of several stations is cut by the plane too, which is off where the body turned since the pose and no sensor
     on the trunk tells: other directions of the body are tried then.
@@ -103,7 +103,7 @@ def turned(arm: ArmAngles, turned_deg: float) -> ArmAngles:
 def _fit(
     drill: Drill,
     span_s: tuple[float, float],
-    counts: Mapping[Side, int],
+    counts: Mapping[Side, int | None],
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
@@ -136,19 +136,19 @@ def done_instead(
 
     time_s (N,): of the last stretch of motion, in which no rep of the asked drill counted.
     """
-    if len(time_s) < MIN_ROWS:
+    if len(time_s) < MIN_ROWS or side not in arms:
         return None
     span_s = float(time_s[0]), float(time_s[-1])
-    moving = [other for other in arms if other != side]
+    # Whether the other arm lifts, holds or rests is not told of so short a stretch: this one speaks for itself.
+    alone = {side: arms[side]}
     best: Fit | None = None
     for drill in drills:
-        # How often the movement came nobody has counted: as often as the drill sees it.
-        found = fit(drill, span_s, {side: INSTEAD_REPS}, time_s, rate_hz, arms, moving)
+        found = fit(drill, span_s, {side: None}, time_s, rate_hz, alone)
         if found.reps.get(side, 0) >= INSTEAD_REPS and (best is None or found.off < best.off):
             best = found
     if best is None or best.drill.id == asked.id or best.off > INSTEAD_OFF:
         return None
-    own = fit(asked, span_s, {side: INSTEAD_REPS}, time_s, rate_hz, arms, moving)
+    own = fit(asked, span_s, {side: None}, time_s, rate_hz, alone)
     return best.drill if own.off > best.off + INSTEAD_APART else None
 
 
@@ -162,14 +162,15 @@ def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float]) -> dict[str | 
     return {name: weight / total for name, weight in weights.items()}
 
 
-def _off(drill: Drill, own: ArmSet | None, count: int, time_s: FloatArray, arm: ArmAngles) -> float:
+def _off(drill: Drill, own: ArmSet | None, count: int | None, time_s: FloatArray, arm: ArmAngles) -> float:
     if own is None:
         return inf
     reps = [rep for rep in own.counted if _visits_all(drill, rep)]
     if not reps:
         return inf
-    off = [COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3)]
-    off.append(PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0))
+    off = [PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0)]
+    if count is not None:
+        off.append(COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3))
     elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
     starts = drill.or_start if elsewhere else drill.start
     postures = _Postures(arm, time_s)
