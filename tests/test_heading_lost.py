@@ -13,11 +13,14 @@ from test_assess import GOOD, angles_of
 from test_segment_reps import RATE_HZ, arm_of
 from test_segment_stations import draw, rep_of
 
+from imu_shoulder.analysis import Params
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.assess.unseen import set_lines
 from imu_shoulder.drills import load_shipped, parse_drill
+from imu_shoulder.engine.blade import BladeReps
 from imu_shoulder.engine.judging import Seen, judge_arm_set
-from imu_shoulder.model import Event
+from imu_shoulder.engine.running import RunningSet
+from imu_shoulder.model import Event, Track
 from imu_shoulder.segment.sets import SegmentParams, segment_set
 
 # Told apart by the plane alone.
@@ -112,3 +115,30 @@ def test_what_the_plane_alone_tells_apart_is_not_scored():
     assert found
     assert all(j.excluded == "heading_lost" for j in found)
     assert lines
+
+
+@pytest.mark.parametrize(("sd_deg", "held"), [(40.0, ["row", "rotate"]), (2.0, [])])
+def test_the_page_shows_the_hold_at_each_station_wherever_the_body_faces(sd_deg, held):
+    """The plane 80 deg off: where that is known, an arm in front is in no row; where it is not, elbow and rotation say
+    which station it is."""
+    angles = row_rotate(("row", "rotate"))
+    angles["plane_deg"] = angles["plane_deg"] + 80.0
+    count = len(angles["elevation_deg"])
+    heading = {"heading_sd_deg": np.full(count, sd_deg)}
+    arm = replace(arm_of("right", elevation=np.zeros(count)), angles=angles, hidden=heading)
+    drill, sees, still = load_shipped("row_rotate"), np.ones(count, dtype=bool), np.zeros((count, 3))
+    event = Event(0.0, 0.0, "set", drill.id, "right")
+    live = RunningSet(1, event, drill, {"right": drill}, RATE_HZ, Params(), BladeReps())
+    shown = []
+    for k in range(0, count, 10):
+        rows = slice(k, min(k + 10, count))
+        part = replace(
+            arm,
+            angles={name: values[rows] for name, values in angles.items()},
+            hidden={name: values[rows] for name, values in heading.items()},
+        )
+        track = Track("right_wrist", still[rows], still[rows], sees[rows], ~sees[rows])
+        time_s = np.arange(rows.start, rows.stop) / RATE_HZ
+        live.push(time_s, {"right": part}, {"right": (sees[rows], ~sees[rows])}, {"right": track})
+        shown.append(live.watches["right"].station)
+    assert [name for name in dict.fromkeys(shown) if name is not None] == held

@@ -24,7 +24,9 @@ def places(angle_deg, *, free=True):
     true = Rotation.from_rotvec(np.outer(np.radians(angle_deg), [1.0, 0.0, 0.0]))
     attitude = orient_afterwards(track(*sensed(true)), RATE_HZ, OrientParams())
     time_s = np.arange(len(angle_deg)) / RATE_HZ
-    found = quiet_moments(time_s, np.full(len(time_s), free), RATE_HZ, [attitude], None, HeadingParams())
+    found = quiet_moments(
+        time_s, np.full(len(time_s), free), RATE_HZ, [attitude], None, HeadingParams(), HeadingParams().quiet_rad_s
+    )
     assert len(found.time_s) >= 2
     return len(set(found.followed(0, HeadingParams().travel_rad).tolist()))
 
@@ -108,7 +110,7 @@ def test_postures_that_are_exactly_alike_are_one_place_however_the_sensor_is_mou
     seen, bias = np.ones(len(time_s), dtype=bool), BiasTrack(np.zeros(0), np.zeros((0, 3)), np.zeros(0))
     for mounting in Rotation.random(40, random_state=2):
         limb = Attitude("right_wrist", np.tile(quat_from_rotation(mounting), (len(time_s), 1)), rate, seen, bias)
-        found = quiet_moments(time_s, seen, RATE_HZ, [limb], None, HeadingParams())
+        found = quiet_moments(time_s, seen, RATE_HZ, [limb], None, HeadingParams(), HeadingParams().quiet_rad_s)
         assert len(found.time_s) >= 2
         assert set(found.followed(0, HeadingParams().travel_rad).tolist()) == {0}
 

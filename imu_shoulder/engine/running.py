@@ -22,7 +22,7 @@ from imu_shoulder.engine.watch import ArmWatch
 from imu_shoulder.model import SIDES, WRIST, BoolArray, Event, FloatArray, Side, Track, on_arm
 from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, unseen_stretches
-from imu_shoulder.segment.sets import held_while, leading_curve, leading_name, segment_set
+from imu_shoulder.segment.sets import heading_sd_deg, held_while, leading_curve, leading_name, segment_set
 from imu_shoulder.segment.station_reps import posture_names
 from imu_shoulder.segment.unguided import ANGLE, marked_set
 
@@ -218,12 +218,16 @@ class RunningSet:
         if not len(time_s):
             return
         role, name, _ = self.told_by[side]
+        new = kept.rows.table[-len(time_s) :]
         if side not in self.watches:
             assert self.drill is not None
             several = self.drill.by_stations and {f"{n}_deg" for n in posture_names(self.drill)} <= {*kept.names}
             kind = PostureWatch if several else ArmWatch
-            self.watches[side] = kind(self.drill, role, self.rate_hz, self._params.stream)
-        watch, new = self.watches[side], kept.rows.table[-len(time_s) :]
+            lost_deg = heading_sd_deg(_as_angles(side, kept.columns(new)), slice(None))
+            faces = lost_deg <= self._params.segment.heading_sd_deg
+            told_by = self.drill if faces else self.drill.facing_anywhere()
+            self.watches[side] = kind(told_by, role, self.rate_hz, self._params.stream)
+        watch = self.watches[side]
         angles = new[:, 3 + kept.names.index(f"{name}_deg")].tolist()
         if not isinstance(watch, PostureWatch):
             for time, angle in zip(time_s.tolist(), angles, strict=True):

@@ -238,14 +238,15 @@ def arm_moments(
     free = row_blocks(aligned.time_s, events) < 0
     trunk = attitudes.get(STERNUM)
     limbs = {side: _limbs(attitudes, side) for side in SIDES}
-    rate_hz, rows = aligned.rate_hz, slice(0, 0)
-    if pose is not None:
-        rows = rows_between(aligned.time_s, pose.start_s, pose.end_s)
     out = {}
     for side, own in limbs.items():
         if own:
-            quiet = quiet_for([*own, *([] if trunk is None else [trunk])], rows, rate_hz, params.heading)
-            out[side] = quiet_moments(aligned.time_s, free, rate_hz, own, trunk, params.heading, quiet)
+            quiet_rad_s = params.heading.quiet_rad_s
+            if pose is not None:
+                rows = rows_between(aligned.time_s, pose.start_s, pose.end_s)
+                worn = [*own, *([] if trunk is None else [trunk])]
+                quiet_rad_s = quiet_for([attitude.at(rows) for attitude in worn], aligned.rate_hz, params.heading)
+            out[side] = quiet_moments(aligned.time_s, free, aligned.rate_hz, own, trunk, params.heading, quiet_rad_s)
     return out
 
 

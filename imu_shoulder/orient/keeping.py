@@ -74,7 +74,7 @@ class KeptHeading:
     def begin(self, time_s: FloatArray, attitudes: Mapping[str, Attitude], middle_s: float) -> None:
         """time_s, attitudes: of the pose, whose middle is at middle_s."""
         own = [attitudes[placement] for placement in self.placements]
-        self._quiet_rad_s = quiet_for(own, slice(None), self._rate_hz, self._params)
+        self._quiet_rad_s = quiet_for(own, self._rate_hz, self._params)
         moments = self._quiet(time_s, attitudes)
         self._known = [_Known(-np.inf, middle_s, (self._zero, self._zero), moments.drift_rad_s)] * 2
         if len(moments.time_s):

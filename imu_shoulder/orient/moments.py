@@ -124,10 +124,9 @@ class QuietMoments:
         return np.asarray(np.cumsum(self.roamed_rad > travel_rad) + self.lost[:, sensor])
 
 
-def quiet_for(attitudes: Sequence[Attitude], pose: slice, rate_hz: float, params: HeadingParams) -> float:
+def quiet_for(in_pose: Sequence[Attitude], rate_hz: float, params: HeadingParams) -> float:
     """How fast, rad/s, is quiet for a person who stood like this in the pose: nobody stands stiller in a set."""
-    speed = _speed(attitudes, rate_hz)[pose]
-    usual = float(np.quantile(speed, params.pose_share)) if len(speed) else params.quiet_rad_s
+    usual = float(np.quantile(_speed(in_pose, rate_hz), params.pose_share))
     return min(max(usual, params.quiet_rad_s), params.move_rad_s)
 
 
@@ -138,14 +137,13 @@ def quiet_moments(
     limbs: Sequence[Attitude],
     trunk: Attitude | None,
     params: HeadingParams,
-    quiet_rad_s: float | None = None,
+    quiet_rad_s: float,
 ) -> QuietMoments:
     """Moments at which all of the given sensors are quiet at once; long stillness is cut into several.
 
     free: (N,) where the person may walk about, outside sets and calibration movements. quiet_rad_s: of `quiet_for`.
     """
     attitudes = [*limbs, *([] if trunk is None else [trunk])]
-    quiet_rad_s = params.quiet_rad_s if quiet_rad_s is None else quiet_rad_s
     speed = _speed(attitudes, rate_hz)
     quiet = speed < quiet_rad_s
     spans: list[tuple[int, int]] = []

@@ -94,7 +94,9 @@ def proposed(summary: Mapping[str, Any]) -> str:
     said += [f"no known drill: {words.joined([f'set {k}' for k in unnamed[:MOST_NAMED]])}"] if unnamed else []
     none = "No set was marked: " if len(sets) > 1 else "Nothing was marked: "
     found = f"{none}{words.counted(len(sets), 'set')} {'are' if len(sets) > 1 else 'is'} proposed"
-    return f"{'; '.join([found, *said])}. Correct {PROPOSED} and rename it to events.tsv."
+    them = "them" if len(sets) > 1 else "it"
+    do = f"Correct {them} with the command mark, or in {PROPOSED}, renamed to events.tsv"
+    return f"{'; '.join([found, *said])}. {do}."
 
 
 def counted_only(summary: Mapping[str, Any]) -> str:
