@@ -44,6 +44,16 @@ def right_factor(quat: FloatArray) -> FloatArray:
     return np.array([[w, -x, -y, -z], [x, w, z, -y], [y, -z, w, x], [z, y, -x, w]])
 
 
+def inverse_quat(quat: FloatArray) -> FloatArray:
+    """Of quaternions (..., 4) of length 1, scalar first."""
+    return np.asarray(quat * np.array([1.0, -1.0, -1.0, -1.0]))
+
+
+def apart_rad(quats: FloatArray, quat: FloatArray) -> FloatArray:
+    """By how much attitudes (..., 4) are turned from one (4,), all of length 1."""
+    return np.asarray(2 * np.arccos(np.minimum(np.abs(quats @ quat), 1.0)))
+
+
 def xy_axes_from_quat(quat: FloatArray) -> tuple[FloatArray, FloatArray]:
     """X and Y axes (3, N), columns of the rotation matrices of quaternions (N, 4), of any length but zero.
 

@@ -17,6 +17,8 @@ from imu_shoulder.live.uncounted import Uncounted
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.propose.fit import done_instead
 from imu_shoulder.segment.model import rows_between
+from imu_shoulder.simulate import Athlete, Pause, Scenario, SetScript, simulate
+from imu_shoulder.simulate.scenarios import CALIBRATION
 from imu_shoulder.sources.folder import read_recording
 
 RATE_HZ = 50.0
@@ -160,19 +162,38 @@ def test_it_comes_through_the_whole_engine(small_recording):
     assert all(cue["text"].endswith("asked 220° to 240°") for cue in cues)
 
 
-def test_another_drill_than_the_asked_one_is_named(small_recording):
-    """The full can of the recording where a raise further overhead, or nothing else, is asked."""
-    found = analyse(read_recording(small_recording))
+def named_instead(found, asked, share=1.0):
+    """By the right arm in that share of the one set."""
     own = next(event for event in found.recording.events if event.trial_type == "set")
-    rows = rows_between(found.aligned.time_s, own.onset_s, own.end_s)
+    rows = rows_between(found.aligned.time_s, own.onset_s, own.onset_s + share * own.duration_s)
     arms = {
         side: replace(arm, angles={name: values[rows] for name, values in arm.columns.items()}, sd={}, hidden={})
         for side, arm in found.arms.items()
     }
     shipped = [load_shipped(name) for name in shipped_ids()]
-    drills = {"full_can": None, "overhead_short_arc": "full_can", "band_external_rotation": "full_can"}
-    for asked, instead in drills.items():
-        named = done_instead(
-            load_shipped(asked), "right", shipped, found.aligned.time_s[rows], found.aligned.rate_hz, arms
-        )
-        assert (None if named is None else named.id) == instead
+    named = done_instead(load_shipped(asked), "right", shipped, found.aligned.time_s[rows], found.aligned.rate_hz, arms)
+    return None if named is None else named.id
+
+
+def performed(drill, side, seed):
+    script = SetScript(drill, side, reps=6, lift_s=1.5, lower_s=1.5, hold_s=1.5, rest_s=0.6)
+    scenario = Scenario(Athlete("R.V."), (*CALIBRATION, Pause(6, "stand"), script))
+    return analyse(simulate(scenario, seed).recording)
+
+
+def test_another_drill_than_the_asked_one_is_named(small_recording):
+    """The full can of the recording where a raise further overhead, or nothing else, is asked."""
+    found = analyse(read_recording(small_recording))
+    assert named_instead(found, "full_can") is None
+    assert named_instead(found, "overhead_short_arc") == "full_can"
+    assert named_instead(found, "band_external_rotation") == "full_can"
+
+
+def test_another_drill_is_named_for_as_long_as_it_is_done():
+    found = performed("full_can", "right", 9701)
+    assert [named_instead(found, "overhead_short_arc", share) for share in (0.5, 0.75, 1.0)] == ["full_can"] * 3
+
+
+@pytest.mark.parametrize(("drill", "side"), [("band_loop_raise", "both"), ("full_can_hold_and_lift", "right")])
+def test_what_the_other_arm_does_makes_no_other_drill_of_it(drill, side):
+    assert named_instead(performed(drill, side, 9702), drill, 0.5) is None

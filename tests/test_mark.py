@@ -30,7 +30,7 @@ from imu_shoulder.mark.keeping import ChangedError, Keeper
 from imu_shoulder.mark.proposed import as_told, calibration_beside
 from imu_shoulder.mark.routes import MARKS_BYTES
 from imu_shoulder.mark.work import Asked, Work
-from imu_shoulder.model import SIDES, ArmCount, Event, Proposal
+from imu_shoulder.model import ArmCount, Event, Proposal
 from imu_shoulder.sources.events import cells_of, events_tsv, read_events
 from imu_shoulder.sources.folder import read_recording
 
@@ -278,6 +278,18 @@ def test_proposals_come_where_nothing_is_marked_and_angles_by_their_pose(folder)
         assert state["no_angles"] == ""
 
 
+def test_what_was_looked_for_in_vain_is_not_looked_for_again(folder, monkeypatch):
+    (folder / "events.tsv").unlink()
+    looked = []
+    monkeypatch.setattr("imu_shoulder.mark.work.find", lambda *_: ())
+    monkeypatch.setattr("imu_shoulder.propose.find.proposals", lambda *_: looked.append(1) or ())
+    with Marking(folder) as running:
+        state = settled(running)
+        assert state["no_angles"]
+        assert {kind["name"] for kind in state["kinds"]} >= {"own_axis", "speed"}
+    assert looked == []
+
+
 def test_marks_that_cannot_be_used_keep_no_proposal_away(folder):
     """A set far outside the recording: the sets that are there are proposed all the same."""
     (folder / "events.tsv").write_text("onset\tduration\ttrial_type\tdrill\tside\n9000\t5\tset\tn/a\tright\n")
@@ -475,7 +487,7 @@ def test_the_drills_of_plan_and_files_come_first(folder):
         "directions": list(own.directions),
         "group": "Your own",
     }
-    assert set(SIDES) >= set(work.state()["head"]["arms"])
+    assert work.state()["head"]["arms"] == ["right"]
     until(lambda: not work.state()["stage"], "it is worked out")
 
 

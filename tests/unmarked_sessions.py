@@ -18,7 +18,6 @@ from imu_shoulder.simulate import (
     Pause,
     Pose,
     Scenario,
-    SensorModel,
     SetScript,
     simulate,
 )
@@ -76,8 +75,7 @@ def first_session(seed: int) -> tuple[Recording, tuple[Event, ...]]:
         )
     blocks.append(Pause(float(rng.uniform(8, 20)), "walk"))
     placements = (*ARMS, "sternum") if rng.random() < 0.5 else ARMS
-    sensor = SensorModel()
-    scenario = Scenario(athlete, tuple(blocks), placements, name=f"one_{seed}", sensor=sensor)
+    scenario = Scenario(athlete, tuple(blocks), placements, name=f"one_{seed}")
     return unmarked(simulate(scenario, seed).recording)
 
 

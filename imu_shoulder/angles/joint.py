@@ -28,7 +28,7 @@ from imu_shoulder.calibrate.model import (
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import cross, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
+from imu_shoulder.frames import cross, inverse_quat, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -233,7 +233,7 @@ def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> 
     sensor_rad = twist_rad(unswung(humerus.y, humerus.x))
     bends = np.array([a.elbow_axis is not None for a in anchors])
     assert calibration.upper_arm is not None
-    quat_segment_from_sensor = calibration.upper_arm.quat_sensor_from_segment * np.array([1.0, -1.0, -1.0, -1.0])
+    quat_segment_from_sensor = inverse_quat(calibration.upper_arm.quat_sensor_from_segment)
     axes = np.array([anchor.elbow_axis for anchor in anchors if anchor.elbow_axis is not None])
     forward, _, right = rotated(quat_segment_from_sensor[None], axes).T
     # A turn keeps its sense about the left-right line in the mirror, and no other.

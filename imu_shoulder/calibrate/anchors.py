@@ -13,7 +13,7 @@ import numpy as np
 
 from imu_shoulder.calibrate.model import Anchor, ArmCalibration, SensorCalibration, dot, segment_axes
 from imu_shoulder.calibrate.pose import Pose, rows_of
-from imu_shoulder.frames import heading_rotation, quat_from_rotation, rotated, rotation_from_quat
+from imu_shoulder.frames import heading_rotation, inverse_quat, quat_from_rotation, rotated, rotation_from_quat
 from imu_shoulder.model import BoolArray, Event, FloatArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -77,7 +77,7 @@ def _anchor(
     apart = heading_rotation(upper.body_heading_rad - wrist.body_heading_rad)
     bending = apart.apply(attitudes[wrist.placement].rate_earth_rad_s[rows])
     bending -= attitudes[upper.placement].rate_earth_rad_s[rows]
-    in_sensor = rotated(quats[upper.placement] * np.array([1.0, -1.0, -1.0, -1.0]), bending)
+    in_sensor = rotated(inverse_quat(quats[upper.placement]), bending)
     axis = _elbow_axis(in_sensor[there], np.gradient(bend)[there], rate_hz)
     if axis is None:
         return None

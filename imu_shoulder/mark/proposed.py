@@ -9,6 +9,7 @@ from typing import Any
 from imu_shoulder.analysis import Params
 from imu_shoulder.drills import Drill
 from imu_shoulder.errors import ShoulderError
+from imu_shoulder.mark.keeping import calibration_of
 from imu_shoulder.model import Event, Proposal, Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.propose import proposals
@@ -36,7 +37,7 @@ def as_told(proposal: Proposal) -> dict[str, Any]:
 
 def calibration_beside(marked: Sequence[Event], found: Sequence[Proposal]) -> tuple[Event, ...]:
     """The marked pose and calibration movements, and those proposed ones of which nobody marked any."""
-    own = [event for event in marked if event.trial_type != "set"]
+    own = list(calibration_of(marked))
     posed = any(event.trial_type == "neutral_pose" for event in own)
     moved = any(event.trial_type != "neutral_pose" for event in own)
     for proposal in found:

@@ -177,8 +177,9 @@ class Work:
         try:
             for events in dict.fromkeys([calibration_beside(marked, known.proposals or ()), marked, ()]):
                 try:
-                    # Sets were looked for already; a pose is once more where the marked one cannot be used.
-                    alone = replace(recording, events=events, proposals=() if events else None)
+                    # All was looked for already; a pose is once more where the marked one cannot be used.
+                    again = bool(marked) and not events
+                    alone = replace(recording, events=events, proposals=None if again else ())
                     found = analyse(alone, self.asked.params, progress=self._tell)
                 except ShoulderError as error:
                     refused = str(error)

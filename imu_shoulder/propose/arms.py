@@ -8,7 +8,7 @@ import numpy as np
 
 from imu_shoulder.model import SIDES, UPPER_ARM, WRIST, Aligned, FloatArray, Side, on_arm
 from imu_shoulder.propose.repeats import Chain, Excursion, Stays, find_chains, find_excursions, find_stays
-from imu_shoulder.segment._free_motion import Motion, motion_of
+from imu_shoulder.segment.free_motion import Motion, motion_of
 
 # Strides are shorter than a rep and swing an arm no further.
 STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
@@ -44,7 +44,8 @@ def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
             if placement in aligned.tracks:
                 track = aligned.tracks[placement]
                 seen = motion_of(aligned.time_s, track.acc_m_s2, track.gyr_rad_s, aligned.rate_hz)
-                motions |= {} if seen is None else {placement: seen}
+                if seen is not None:
+                    motions[placement] = seen
         if motions:
             stays = find_stays(list(motions.values()))
             excursions = find_excursions(stays)

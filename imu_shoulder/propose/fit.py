@@ -48,8 +48,6 @@ UNSEEN_OFF = 6.0
 HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
 # "None of them" is as likely as a drill of which this is off.
 NONE_OFF = 3.3
-
-
 # Another drill is done than the asked one where so many reps of it are off by no more, and the asked one by so much
 # more.
 INSTEAD_REPS, INSTEAD_OFF, INSTEAD_APART, MIN_ROWS = 2, 2.5, 1.5, 50
@@ -57,7 +55,7 @@ INSTEAD_REPS, INSTEAD_OFF, INSTEAD_APART, MIN_ROWS = 2, 2.5, 1.5, 50
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """off: how much speaks against a drill, 0 for nothing. sides: of the arms that lift. reps: of each, its count."""
+    """off: how much speaks against a drill, 0 for nothing. reps: of each arm that lifts, how many the drill counts."""
 
     drill: Drill
     off: float
@@ -67,14 +65,14 @@ class Fit:
 def fit(
     drill: Drill,
     span_s: tuple[float, float],
-    counts: Mapping[Side, int],
+    counts: Mapping[Side, int | None],
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
     moving: Collection[Side] = (),
 ) -> Fit:
-    """counts: how often the movement came, by arm that did it. arms: with angles, on the grid time_s (N,). moving:
-    arms that repeat something meanwhile.
+    """counts: how often the movement came, by arm that did it, None where nobody counted. arms: with angles, on the
+    grid time_s (N,). moving: arms that repeat something meanwhile.
 
     A drill of several stations is cut by the plane too, which is off where the body turned since the pose and no sensor
     on the trunk tells: other directions of the body are tried then.
@@ -105,7 +103,7 @@ def turned(arm: ArmAngles, turned_deg: float) -> ArmAngles:
 def _fit(
     drill: Drill,
     span_s: tuple[float, float],
-    counts: Mapping[Side, int],
+    counts: Mapping[Side, int | None],
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
@@ -138,42 +136,41 @@ def done_instead(
 
     time_s (N,): of the last stretch of motion, in which no rep of the asked drill counted.
     """
-    if len(time_s) < MIN_ROWS:
+    if len(time_s) < MIN_ROWS or side not in arms:
         return None
     span_s = float(time_s[0]), float(time_s[-1])
-    moving = [other for other in arms if other != side]
+    # Whether the other arm lifts, holds or rests is not told of so short a stretch: this one speaks for itself.
+    alone = {side: arms[side]}
     best: Fit | None = None
     for drill in drills:
-        # How often the movement came nobody has counted: as often as the drill sees it.
-        found = fit(drill, span_s, {side: INSTEAD_REPS}, time_s, rate_hz, arms, moving)
+        found = fit(drill, span_s, {side: None}, time_s, rate_hz, alone)
         if found.reps.get(side, 0) >= INSTEAD_REPS and (best is None or found.off < best.off):
             best = found
     if best is None or best.drill.id == asked.id or best.off > INSTEAD_OFF:
         return None
-    own = fit(asked, span_s, {side: INSTEAD_REPS}, time_s, rate_hz, arms, moving)
+    own = fit(asked, span_s, {side: None}, time_s, rate_hz, alone)
     return best.drill if own.off > best.off + INSTEAD_APART else None
 
 
-def likelihoods(
-    fits: Iterable[Fit], priors: Mapping[str, float], none_off: float = NONE_OFF
-) -> dict[str | None, float]:
+def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float]) -> dict[str | None, float]:
     """Probability of each drill by its id, and of none of them by None. priors: weights, 1 where not named."""
     weights: dict[str | None, float] = {
         own.drill.id: priors.get(own.drill.id, 1.0) * exp(-(own.off**2) / 2) for own in fits
     }
-    weights[None] = priors.get("", 1.0) * exp(-(none_off**2) / 2)
+    weights[None] = exp(-(NONE_OFF**2) / 2)
     total = sum(weights.values())
     return {name: weight / total for name, weight in weights.items()}
 
 
-def _off(drill: Drill, own: ArmSet | None, count: int, time_s: FloatArray, arm: ArmAngles) -> float:
+def _off(drill: Drill, own: ArmSet | None, count: int | None, time_s: FloatArray, arm: ArmAngles) -> float:
     if own is None:
         return inf
     reps = [rep for rep in own.counted if _visits_all(drill, rep)]
     if not reps:
         return inf
-    off = [COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3)]
-    off.append(PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0))
+    off = [PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0)]
+    if count is not None:
+        off.append(COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3))
     elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
     starts = drill.or_start if elsewhere else drill.start
     postures = _Postures(arm, time_s)
@@ -308,9 +305,8 @@ def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]]) -> float:
     median = float(np.median(raised))
     if drill.body == "lying":
         return max(LYING_DEG[0] - median, median - LYING_DEG[1], 0.0) / USUAL_OFF_DEG
-    if drill.body == "upright" and drill.form.ends_of("elevation") is not None:
-        return max(median - drill.form.ends_of("elevation")[1] - 5.0, 0.0) / USUAL_OFF_DEG  # type: ignore[index]
-    return 0.0
+    at_side = drill.form.ends_of("elevation") if drill.body == "upright" else None
+    return 0.0 if at_side is None else max(median - at_side[1] - 5.0, 0.0) / USUAL_OFF_DEG
 
 
 def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int, moves: bool) -> float:

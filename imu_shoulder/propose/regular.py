@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.frames import quat_from_rotation
+from imu_shoulder.frames import apart_rad, quat_from_rotation
 from imu_shoulder.propose.arms import Arm
 from imu_shoulder.propose.repeats import Chain
 
@@ -90,10 +90,9 @@ def looped(arm: Arm, chain: Chain) -> float:
         path = quats[first : last + 1]
         if len(path) < 5:
             continue
-        gone = 2 * np.arccos(np.clip(np.abs(path @ path[0]), 0.0, 1.0))
+        gone = apart_rad(path, path[0])
         way = float(gone.max())
         for level in LEVELS:
             over = np.flatnonzero(gone >= level * way)
-            there, back = path[over[0]], path[over[-1]]
-            apart.append(2 * np.arccos(min(1.0, abs(float(there @ back)))) / way)
+            apart.append(float(apart_rad(path[over[0]], path[over[-1]])) / way)
     return float(np.median(apart)) if apart else 1.0

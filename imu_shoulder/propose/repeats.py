@@ -14,9 +14,9 @@ from statistics import median
 import numpy as np
 
 from imu_shoulder.filters import low_passed
-from imu_shoulder.frames import left_factor, quat_from_rotation
+from imu_shoulder.frames import apart_rad, inverse_quat, left_factor, quat_from_rotation
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment._free_motion import Motion
+from imu_shoulder.segment.free_motion import Motion
 
 # Exercise turns a limb no faster to and fro than this; what is above is tremor and shaking.
 LOW_PASS_HZ = 2.5
@@ -56,8 +56,7 @@ class Stays:
 
     def apart_rad(self, one: int, first: int, last: int) -> FloatArray:
         """How far the stays [first, last) are from one, by the sensor that is furthest."""
-        each = [2 * np.arccos(np.clip(np.abs(own[first:last] @ own[one]), 0.0, 1.0)) for own in self.postures]
-        return np.asarray(np.max(each, axis=0))
+        return np.asarray(np.max([apart_rad(own[first:last], own[one]) for own in self.postures], axis=0))
 
     def lasts_s(self, own: Excursion) -> float:
         return float(self.start_s[own.last] - self.end_s[own.first])
@@ -108,7 +107,7 @@ def find_stays(motions: Sequence[Motion]) -> Stays:
     spans: list[list[int]] = [[int(rows[0])] * 3]  # first, last, slowest
     for row in rows[1:].tolist():
         first, _, slowest = spans[-1]
-        apart = max(2 * np.arccos(min(1.0, abs(float(own[row] @ own[slowest])))) for own in quats)
+        apart = max(float(apart_rad(own[row], own[slowest])) for own in quats)
         if apart <= STAY_RAD:
             spans[-1] = [first, row, row if speed[row] < speed[slowest] else slowest]
         else:
@@ -209,15 +208,10 @@ def _misses_rad(stays: Stays, own: Excursion, like: Excursion) -> float:
     stations may be about as far off, so that the furthest one is now this and now that."""
     missed = []
     for posture in stays.postures:
-        turn = left_factor(inverse(posture[like.first])) @ posture[like.far]
+        turn = left_factor(inverse_quat(posture[like.first])) @ posture[like.far]
         aimed = left_factor(posture[own.first]) @ turn
-        missed.append(2 * np.arccos(np.clip(np.abs(posture[own.first + 1 : own.last + 1] @ aimed), 0.0, 1.0)))
+        missed.append(apart_rad(posture[own.first + 1 : own.last + 1], aimed))
     return float(np.min(np.max(missed, axis=0)))
-
-
-def inverse(quat: FloatArray) -> FloatArray:
-    """Of a quaternion (4,), scalar first."""
-    return np.asarray(quat * np.array([1.0, -1.0, -1.0, -1.0]))
 
 
 def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:

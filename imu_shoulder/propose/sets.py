@@ -36,11 +36,10 @@ RAISED_DEG, NEAR_DEG = 60.0, 25.0
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Chains at one time. by_side: of each arm that does them. regular: how even the leading one is. doubt: words."""
+    """Chains at one time. by_side: of each arm that does them. regular: how even the leading one is."""
 
     by_side: Mapping[Side, Chain]
     regular: Regularity
-    doubt: str = ""
 
     @property
     def start_s(self) -> float:
@@ -52,7 +51,18 @@ class Stretch:
 
     @property
     def lead(self) -> Chain:
-        return max(self.by_side.values(), key=lambda chain: len(chain.excursions) * chain.way_rad)
+        return self.by_side[_leading(self.by_side)]
+
+    @property
+    def moving(self) -> dict[Side, Chain]:
+        """Without what sways with the other arm, or holds and sinks: that does nothing of its own."""
+        return {side: own for side, own in self.by_side.items() if own.way_rad > SWAY_SHARE * self.lead.way_rad}
+
+    @property
+    def doubt(self) -> str:
+        """A rest that would part two sets of another pace."""
+        long_s = float(self.lead.pauses_s.max(initial=0.0))
+        return f"one or two sets: a rest of {long_s:.0f} s in it" if long_s >= SET_REST_S else ""
 
     @property
     def span_s(self) -> tuple[float, float]:
@@ -62,9 +72,13 @@ class Stretch:
     @property
     def event(self) -> Event:
         """As a set of no known drill."""
-        moving = [side for side, own in self.by_side.items() if own.way_rad > SWAY_SHARE * self.lead.way_rad]
-        side = "both" if len(moving) == 2 else moving[0]
+        side = "both" if len(self.moving) == 2 else next(iter(self.moving))
         return Event(self.span_s[0], self.span_s[1] - self.span_s[0], "set", None, side)
+
+
+def _leading(by_side: Mapping[Side, Chain]) -> Side:
+    """The arm that does most."""
+    return max(by_side, key=lambda side: len(by_side[side].excursions) * by_side[side].way_rad)
 
 
 def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
@@ -74,7 +88,9 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
         for chain in arm.exercise:
             middle_s = (chain.start_s + chain.end_s) / 2
             if not any(own.start_s - 1.0 < middle_s < own.end_s + 1.0 for own in taken):
-                free += [(arm.side, rest) for rest in [_after(arm, chain, taken)] if len(rest.excursions) > 1]
+                rest = _after(arm, chain, taken)
+                if len(rest.excursions) > 1:
+                    free.append((arm.side, rest))
     found: list[dict[Side, Chain]] = []
     for side, chain in sorted(free, key=lambda pair: pair[1].start_s):
         together = next(
@@ -88,9 +104,9 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
     by_side = {arm.side: arm for arm in arms}
     out = []
     for own in found:
-        side, lead = max(own.items(), key=lambda pair: len(pair[1].excursions) * pair[1].way_rad)
-        regular = regularity(by_side[side], lead, (lead.end_s - lead.start_s) / recording_s)
-        out.append(Stretch(own, regular, _rest_doubt(lead)))
+        side = _leading(own)
+        lead = own[side]
+        out.append(Stretch(own, regularity(by_side[side], lead, (lead.end_s - lead.start_s) / recording_s)))
     return sorted(out, key=lambda own: own.start_s)
 
 
@@ -111,12 +127,6 @@ def _after(arm: Arm, chain: Chain, taken: Sequence[Proposal]) -> Chain:
         durations_s=chain.durations_s[first:],
         swapped=False,
     )
-
-
-def _rest_doubt(chain: Chain) -> str:
-    """A rest that would part two sets of another pace."""
-    long_s = float(chain.pauses_s.max(initial=0.0))
-    return f"one or two sets: a rest of {long_s:.0f} s in it" if long_s >= SET_REST_S else ""
 
 
 def _shared(one: Chain, other: Chain) -> float:
@@ -150,8 +160,7 @@ def named(
     span_s = own.span_s
     angles = {side: _facing(arm, span_s, aligned.time_s) for side, arm in angles.items()}
     best: dict[str, Fit] = {}
-    # What sways with the other arm, or holds and sinks, does nothing of its own.
-    moving = {side: chain for side, chain in own.by_side.items() if chain.way_rad > SWAY_SHARE * own.lead.way_rad}
+    moving = own.moving
     choices = [moving] if len(moving) == 1 else [moving, *({s: c} for s, c in moving.items())]
     for drill in drills:
         for by_side in choices:

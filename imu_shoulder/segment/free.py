@@ -17,8 +17,8 @@ from scipy.ndimage import uniform_filter1d
 from imu_shoulder.arrays import longest_run
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment._free_motion import WORKING_RATE_HZ, Bout, find_bouts
-from imu_shoulder.segment._free_strokes import (
+from imu_shoulder.segment.free_motion import WORKING_RATE_HZ, Bout, find_bouts
+from imu_shoulder.segment.free_strokes import (
     HALF_REP,
     Strokes,
     find_alternation,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from imu_shoulder.model import FloatArray, Track
-from imu_shoulder.segment._free_motion import find_bouts
+from imu_shoulder.segment.free_motion import find_bouts
 
 
 def own_axis_deg(track: Track, time_s: FloatArray, rate_hz: float) -> FloatArray:

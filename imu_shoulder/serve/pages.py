@@ -105,7 +105,7 @@ def report_answer(path: str | Path | None, missing: str, request: Request, acces
     """A written report, which carries a policy with the hashes of its own scripts; else why there is none."""
     if path is None or not Path(path).is_file():
         return said(404, missing, request.headers, access)
-    return FileResponse(path, media_type="text/html", headers={**COMMON_HEADERS, "X-Frame-Options": "DENY"})
+    return FileResponse(path, media_type="text/html", headers=COMMON_HEADERS)
 
 
 def join_route(assets: Assets, access: Access, tell: Callable[[str], None]) -> Route:

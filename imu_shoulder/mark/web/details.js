@@ -52,8 +52,6 @@ export class Details {
     }
     get("drill").replaceChildren(new Option("No drill named", ""), ...groups.values());
     for (const name of RATED) get(name).replaceChildren(new Option("Not rated", ""), ...Array.from({ length: 11 }, (_, k) => new Option(String(k), String(k))));
-    // An arm without a sensor may be marked all the same: what was done there is no secret of the file.
-    this.arms = head.arms;
   }
 
   draw() {

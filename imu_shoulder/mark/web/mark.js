@@ -25,6 +25,7 @@ let offered = false;
 let saving = false;
 let waiting = false;
 let kindChosen = false;
+let shownAnalysis = true;
 let polling = null;
 
 const main = new Curves(later);
@@ -257,8 +258,6 @@ async function analyse() {
   return poll();
 }
 
-let shownAnalysis = true;
-
 function analysed() {
   const { analysis } = state;
   if (shownAnalysis || !["done", "failed"].includes(analysis.state)) return;
@@ -334,7 +333,7 @@ function turn(by) {
 }
 
 // Keys on a mark. A letter alone acts only where the focus is on one, so that nobody sets it off by talking to the page.
-function acted(event, key) {
+function acted(event) {
   if (event.ctrlKey || event.metaKey || event.altKey) return;
   const id = { Delete: "remove", Backspace: "remove", s: "split", m: "merge", t: "take" }[event.key];
   if (event.key === "Enter") {
@@ -349,7 +348,7 @@ function acted(event, key) {
     event.preventDefault();
     get("cursor").focus();
   }
-  marks.endStep(key);
+  marks.endStep();
 }
 
 for (const [id, does] of Object.entries(DOES)) get(id).addEventListener("click", does);

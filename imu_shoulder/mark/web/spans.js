@@ -17,7 +17,7 @@ export function stepOf(event) {
 }
 
 export class Spans {
-  // marks, view, names: functions that give them. focused: told of a mark that was gone to by key.
+  // marks, view, names: functions that give them. acted: told of a key on a mark.
   constructor(box, { marks, view, names, acted }) {
     Object.assign(this, { box, marks, view, names, acted });
     this.made = new Map();
@@ -96,7 +96,7 @@ export class Spans {
       this.marks().move(span, part, (part === "end" ? span.end : span.start) + step);
       const now = this.of(key);
       this.view().include(part === "end" ? now.end : now.start);
-    } else this.acted(event, key);
+    } else this.acted(event);
   }
 
   watch(slider, key, part) {

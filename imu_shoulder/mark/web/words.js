@@ -38,7 +38,6 @@ export class Names {
   constructor(head) {
     this.types = new Map(head.types.map(({ name, title }) => [name, title]));
     this.drills = new Map(head.drills.map((drill) => [drill.name, drill]));
-    this.arms = head.arms;
   }
 
   drill(name) {
