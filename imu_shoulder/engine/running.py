@@ -86,6 +86,8 @@ class RunningSet:
         self.slipped_s: dict[Side, float] = {}
         # Of each arm: its role, the angle it is cut by, and what its elevation is about.
         self.told_by: dict[Side, tuple[str, str, str]] = {}
+        # How often `final` and `open` were looked at and may have changed.
+        self.changes = 0
         self._row = 0
         self._cut_s = self._ending_s = -inf
         # When all that had been lowered by then was final.
@@ -169,6 +171,7 @@ class RunningSet:
         for arm_set in self._segmented(end_s, ended=True):
             self._update(arm_set, end_s, ended=True)
         self.open = {}
+        self.changes += 1
         out = []
         guided = self._sets(self.event)
         for arm_set in guided:
@@ -206,6 +209,7 @@ class RunningSet:
     def slip(self, side: Side, slipped_s: float) -> None:
         """A sensor of the arm turned on its strap: reps that ended later are not scored, those told so far included."""
         self.slipped_s[side] = slipped_s
+        self.changes += 1
         for place, final in enumerate(self.final.get(side, [])):
             judged = without_slipped(final.judged, slipped_s)
             if judged is not final.judged:
@@ -261,6 +265,7 @@ class RunningSet:
         return segment_set(self.number, event, self.drill, time_s, self.rate_hz, arms, self._params.segment, marks)
 
     def _update(self, arm_set: ArmSet, now_s: float, *, ended: bool) -> None:
+        self.changes += 1
         params, side = self._params.stream, arm_set.side
         final = self.final.setdefault(side, [])
         if final:

@@ -105,6 +105,8 @@ class Hub:
         self._saving: asyncio.Task[None] | None = None
         self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT)
         self._number = 0
+        # Of what a frame holds, the object that was last encoded, and its JSON.
+        self._encoded: dict[str, tuple[object, str]] = {}
         self._calibrated = self.session.calibrated_by()
 
     def push(self, streams: Mapping[str, SensorStream]) -> None:
@@ -142,17 +144,25 @@ class Hub:
         """The newest frame with what the server itself knows."""
         silent_s = time.monotonic() - self._pushed_s
         log = self.keeper.log
-        return _ENCODER.encode(
+        around = _ENCODER.encode(
             {
                 "type": "frame",
                 "number": self._number,
                 "sent_ms": self._pushed_s_wall_ms(silent_s),
-                "frame": self.session.frame(),
                 "saved": self.saved,
                 "silent": silent_s > SILENT_S and not self.ended.is_set(),
                 "log_error": None if log.error is None else str(log.error),
             }
         )
+        parts = [f'"{name}": {self._json_of(name, value)}' for name, value in self.session.frame().items()]
+        return f'{around[:-1]}, "frame": {{{", ".join(parts)}}}}}'
+
+    def _json_of(self, name: str, value: object) -> str:
+        """A part of the frame. Most of them are the very objects of the frame before: those are not encoded again."""
+        known = self._encoded.get(name)
+        if known is None or known[0] is not value:
+            self._encoded[name] = known = value, _ENCODER.encode(value)
+        return known[1]
 
     @staticmethod
     def _pushed_s_wall_ms(silent_s: float) -> float:

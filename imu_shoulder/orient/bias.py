@@ -11,7 +11,7 @@ then no bias.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from math import radians, sqrt
 
@@ -86,12 +86,16 @@ class StillWindow:
 @dataclass(frozen=True, slots=True)
 class BiasTrack:
     """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,) of what is about the
-    vertical. W may be 0.
+    vertical. W may be 0. usual_sd_rad_s: the median of these, 0 without any window.
     """
 
     row: FloatArray
     bias_rad_s: FloatArray
     sd_rad_s: FloatArray
+    usual_sd_rad_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "usual_sd_rad_s", float(np.median(self.sd_rad_s)) if len(self.row) else 0.0)
 
     def at(self, rows: FloatArray) -> FloatArray:
         """Bias (N, 3) at sample rows, held beyond the first and last window; zero without any window."""
