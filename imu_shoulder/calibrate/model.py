@@ -153,7 +153,7 @@ class SegmentAxes:
 
 def dot(a: FloatArray, b: FloatArray) -> FloatArray:
     """Scalar product (N,) of vectors (3, N)."""
-    return np.asarray((a * b).sum(axis=0))
+    return np.asarray(np.add.reduce(a * b))
 
 
 def unswung(long_axis: FloatArray, vector: FloatArray) -> FloatArray:

@@ -24,7 +24,7 @@ from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, unseen_stretches
 from imu_shoulder.segment.sets import heading_sd_deg, held_while, leading_curve, leading_name, segment_set
 from imu_shoulder.segment.station_reps import posture_names
-from imu_shoulder.segment.unguided import ANGLE, marked_set
+from imu_shoulder.segment.unguided import ANGLE, counting_track, marked_set
 
 # What counts on the way to a rep's number: a false start does not.
 ATTEMPTS = ("rep", "partial")
@@ -114,9 +114,9 @@ class RunningSet:
         time_s: FloatArray,
         arms: Mapping[Side, ArmAngles],
         seen: Mapping[Side, tuple[BoolArray, BoolArray]],
-        counting: Mapping[Side, Track],
+        tracks: Mapping[str, Track],
     ) -> None:
-        """New rows of the common grid, inside the set. seen: and clipped. counting: the sensor to count by."""
+        """New rows of the common grid, inside the set. seen: and clipped. tracks: of all sensors, to count by."""
         take = slice((-self._row) % self._step, None, self._step)
         self._row += len(time_s)
         for side, arm in arms.items():
@@ -134,9 +134,9 @@ class RunningSet:
             kept = self._arms[side]
             missing = np.full(len(time_s), np.nan)
             parts = [time_s, *seen[side], *(columns.get(name, missing) for name in kept.names)]
-            kept.rows.append(np.array(parts)[:, take].T)
+            kept.rows.append(np.concatenate(parts).reshape(len(parts), -1)[:, take].T)
             if kept.counting is not None:
-                own = counting[side]
+                own = counting_track(tracks, side)
                 table = np.column_stack([time_s, own.acc_m_s2, own.gyr_rad_s, own.valid, own.clipped])
                 kept.counting.append(table[take])
             else:

@@ -130,7 +130,10 @@ def most_usual(pieces: Sequence[tuple[FloatArray, float]]) -> FloatArray:
 
 def agreeing(windows: Sequence[StillWindow], usual: FloatArray, params: StillnessParams) -> list[StillWindow]:
     """The windows whose rate is no further from the usual one than a bias may be."""
-    return [w for w in windows if np.linalg.norm(w.mean_rate_rad_s - usual) < params.max_rate_rad_s]
+    if not windows:
+        return []
+    off_rad_s = np.linalg.norm(np.array([w.mean_rate_rad_s for w in windows]) - usual, axis=1)
+    return [w for w, near in zip(windows, (off_rad_s < params.max_rate_rad_s).tolist(), strict=True) if near]
 
 
 def calm(windows: Sequence[StillWindow], params: StillnessParams) -> list[StillWindow]:

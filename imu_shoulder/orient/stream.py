@@ -43,6 +43,8 @@ class OrientStream:
         self._raw = Rows(1 + _WIDTH * len(placements))
         self._pushed = 0
         self._started = False
+        # What is taken off accelerations and rates of each sensor (S, 1, 3), as the latest look has it.
+        self._offsets = self._offsets_now()
 
     @property
     def biases(self) -> dict[str, BiasTrack]:
@@ -67,6 +69,7 @@ class OrientStream:
         newest_s = float(self._raw.time_s[-1]) if len(self._raw) else 0.0
         for sensor, track in zip(self._sensors, self._tracks(self._raw.since(newest_s - LOOK_S)), strict=True):
             sensor.look(track, self._pushed, closing=False)
+        self._offsets = self._offsets_now()
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The raw rows that are still kept."""
@@ -79,8 +82,13 @@ class OrientStream:
         tracks = self._tracks(rows)
         for sensor, track in zip(self._sensors, tracks, strict=True):
             sensor.start(track, self._pushed)
+        self._offsets = self._offsets_now()
         self._started = True
         return rows[:, 0], self._filtered(rows), {track.placement: track for track in tracks}
+
+    def _offsets_now(self) -> tuple[FloatArray, FloatArray]:
+        acc, turning = ([s.offset_m_s2 for s in self._sensors], [s.offset_rad_s for s in self._sensors])
+        return np.array(acc)[:, None, :], np.array(turning)[:, None, :]
 
     def _tracks(self, rows: FloatArray) -> list[Track]:
         out = []
@@ -94,8 +102,7 @@ class OrientStream:
         count = len(rows)
         table = np.ascontiguousarray(rows[:, 1:].reshape(count, len(self._sensors), _WIDTH).transpose(1, 0, 2))
         valid = table[:, :, _VALID] > 0
-        acc = table[:, :, _ACC] - np.array([sensor.offset_m_s2 for sensor in self._sensors])[:, None, :]
-        turning = table[:, :, _GYR] - np.array([sensor.offset_rad_s for sensor in self._sensors])[:, None, :]
+        acc, turning = (table[:, :, own] - off for own, off in zip((_ACC, _GYR), self._offsets, strict=True))
         whole = np.asarray(valid.all(axis=1))
         quat = np.concatenate(
             [sensor.quat(turning[k], acc[k], valid[k], whole=bool(whole[k])) for k, sensor in enumerate(self._sensors)]
