@@ -107,22 +107,6 @@ class ArmAngles:
         """All of them by name, an angle's standard deviation under the angle's name with _sd behind it."""
         return {**self.angles, **self.hidden, **{f"{name}{SD}": values for name, values in self.sd.items()}}
 
-    def at(self, rows: slice) -> ArmAngles:
-        """Some of the rows."""
-        angles, sd, hidden = (
-            {name: values[rows] for name, values in table.items()} for table in (self.angles, self.sd, self.hidden)
-        )
-        return ArmAngles(
-            self.side,
-            self.elevation_reference,
-            angles,
-            self.rotation_from_forearm[rows],
-            self.skin,
-            sd,
-            hidden,
-            self.scapula_reference,
-        )
-
     def reference_of(self, rows: slice) -> str:
         """What elevation_deg is measured about on the rows; empty where it is not known on any of them."""
         elevation = self.angles.get("elevation_deg")

@@ -16,8 +16,7 @@ class Part:
     """Rows of the common grid, and what was marked before the first of them.
 
     time_s: (N,), may be empty. began: events that began, their duration not known yet in a stream. ended: events that
-    are over. looks: whether the stages that look at the past from time to time do so after these rows. cut_at: the set
-    that goes on is also cut after so many of the rows; 0 for nowhere.
+    are over. looks: whether the stages that look at the past from time to time do so after these rows.
     """
 
     time_s: FloatArray
@@ -25,7 +24,6 @@ class Part:
     began: tuple[Event, ...] = ()
     ended: tuple[Event, ...] = ()
     looks: bool = True
-    cut_at: int = 0
 
 
 class Stages(ABC):

@@ -18,7 +18,7 @@ from imu_shoulder.engine.blade import BladeReps
 from imu_shoulder.engine.judging import seen_by
 from imu_shoulder.engine.running import RunningSet, without_slipped
 from imu_shoulder.engine.seating import Kept
-from imu_shoulder.model import BoolArray, Event, FloatArray, Side, Track
+from imu_shoulder.model import Event, FloatArray, Side, Track
 
 # How the sensors sit is looked at anew inside a set when so many reps are told, and each time they have doubled.
 FIRST_TOLD = 2
@@ -57,46 +57,22 @@ class Sets:
         tracks: Mapping[str, Track],
         calibration: Calibration | None,
         kept: Kept,
-        cut_at: int = 0,
     ) -> None:
-        """Rows of the set that goes on. calibration, kept: from which the angles were worked out. cut_at: as of Part."""
+        """Rows of the set that goes on. calibration, kept: from which the angles were worked out."""
         if self.running is None or calibration is None or not len(time_s):
             return
         arms = {side: arm for side, arm in arms.items() if side in self.running.sides}
         seen = {side: seen_by(calibration.arms[side], tracks, side, len(time_s)) for side in arms}
+        self.running.push(time_s, arms, seen, tracks)
         for side, arm in arms.items():
             self.running.spread.push(time_s, arm, calibration.arms[side], kept[side])
-        if cut_at:
-            self._push(slice(0, cut_at), time_s, arms, seen, tracks)
-            self.running.cut(float(time_s[cut_at - 1]))
-        self._push(slice(cut_at, None), time_s, arms, seen, tracks)
-
-    def _push(
-        self,
-        rows: slice,
-        time_s: FloatArray,
-        arms: Mapping[Side, ArmAngles],
-        seen: Mapping[Side, tuple[BoolArray, BoolArray]],
-        tracks: Mapping[str, Track],
-    ) -> None:
-        assert self.running is not None
-        if rows != slice(0, None):
-            time_s = time_s[rows]
-            arms = {side: arm.at(rows) for side, arm in arms.items()}
-            seen = {side: (own[rows], clipped[rows]) for side, (own, clipped) in seen.items()}
-            tracks = {placement: track.at(rows) for placement, track in tracks.items()}
-        self.running.push(time_s, arms, seen, tracks)
-
-    @property
-    def doubles(self) -> bool:
-        """Whether the next look finds that so many reps are told that `has_doubled` is so."""
-        return self.running is not None and self.running.told >= self._next_told
 
     def has_doubled(self) -> bool:
         """Whether twice as many reps of the set that goes on are told as when this was last so: at 2, 4, 8 and on."""
-        if self.running is None or not self.doubles:
+        told = 0 if self.running is None else self.running.told
+        if told < self._next_told:
             return False
-        self._next_told = 2 * self.running.told
+        self._next_told = 2 * told
         return True
 
     def close(self, event: Event) -> None:

@@ -39,8 +39,7 @@ from imu_shoulder.orient.stream import OrientStream
 
 # The past is looked at every LOOK_S of rows: for stillness, quiet moments, slips and ended reps every so many looks.
 LOOK_S = 0.1
-# After each the set is cut.
-STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 5, 3, 100
+STILLNESS_LOOKS, MOMENT_LOOKS, CUT_LOOKS, SLIP_LOOKS = 5, 3, 1, 100
 MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
@@ -282,8 +281,8 @@ class Stream(Stages):
         for event in part.began:
             if event.trial_type == "set" and not self._asked.is_apart(event):
                 self._open_set(event)
-        self._sets.push(part.time_s, arms, part.tracks, self.calibration, self._now, part.cut_at)
-        if self.running is not None and part.looks and len(part.time_s):
+        self._sets.push(part.time_s, arms, part.tracks, self.calibration, self._now)
+        if self.running is not None and part.looks and self._due(CUT_LOOKS) and len(part.time_s):
             self.running.cut(float(part.time_s[-1]))
 
     def check_mounting(self, part: Part) -> None:
@@ -308,29 +307,20 @@ class Stream(Stages):
         first, count = 0, len(aligned.time_s)
         self._apply_marks(float(aligned.time_s[0]) if count else None)
         while first < count:
-            stop = self._marks.first_in(aligned.time_s, first, count)
-            last, cut_at = first + self._look_rows - self._rows % self._look_rows, 0
-            if last < stop < last + self._look_rows and not self._changes_what_comes(self._rows + last - first):
-                last, cut_at = stop, last - first
-            last = min(last, stop)
+            last = min(count, first + self._look_rows - self._rows % self._look_rows)
+            last = self._marks.first_in(aligned.time_s, first, last)
             time_s, tracks = aligned.time_s, aligned.tracks
             if last - first < count:
                 rows = slice(first, last)
                 time_s, tracks = time_s[rows], {p: track.at(rows) for p, track in tracks.items()}
             self._rows += last - first
             self.grid_s = float(time_s[-1])
-            self.advance(Part(time_s, tracks, looks=self._rows % self._look_rows == 0, cut_at=cut_at))
+            self.advance(Part(time_s, tracks, looks=self._rows % self._look_rows == 0))
             first = last
             self._apply_marks(self.grid_s + 1 / self.rate_hz)
 
     def _due(self, every: int) -> bool:
         return self._rows // self._look_rows % every == 0
-
-    def _changes_what_comes(self, rows: int) -> bool:
-        """Whether the look after so many rows may change how the rows after it are seen: else the set is cut there and
-        no more, and the rows go through the other stages together."""
-        look = rows // self._look_rows
-        return any(look % every == 0 for every in (STILLNESS_LOOKS, MOMENT_LOOKS)) or self._sets.doubles
 
     def _put(self, mark: Mark) -> None:
         self._marks.put(mark)

@@ -168,7 +168,12 @@ class StillPieces:
         self.slow = [(mean, *span) for mean, span, ok in zip(means, pieces, slow, strict=True) if ok]
 
     def windows(self, usual: FloatArray) -> list[StillWindow]:
-        """The stretches that agree with the usual rate (3,), neighbours joined; then those that are less still."""
+        """What each of `spans` says."""
+        return self._said(self.spans(usual))
+
+    def spans(self, usual: FloatArray) -> list[tuple[int, int]]:
+        """Half-open rows of the stretches that agree with the usual rate (3,), neighbours joined; and of those that are
+        less still."""
         if not self.slow:
             return []
         # Between two postures a limb may turn as evenly as it rests.
@@ -177,7 +182,7 @@ class StillPieces:
         for first, last in still:
             usual_starts[max(0, first - self.width + 1) : last] = False
         restless = self._joined(self._restless_starts & usual_starts, usual)
-        return self._said(sorted(still + restless))
+        return sorted(still + restless)
 
     def _joined(self, starts: BoolArray, usual: FloatArray) -> list[tuple[int, int]]:
         params, width = self._params, self.width

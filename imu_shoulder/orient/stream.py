@@ -124,6 +124,7 @@ class _Sensor:
         # Every slow even turning so far: mean rate and how long; the one that agrees best with all is the usual one.
         self._pieces: list[tuple[FloatArray, float]] = []
         self._piece_row = -1
+        self._usual: FloatArray | None = None
         self._windows: list[StillWindow] = []
         self._used: list[int] = []
         self.bias = track_bias([], rate_hz, params.stillness)
@@ -144,13 +145,15 @@ class _Sensor:
         found = StillPieces(track, self._rate_hz, stillness)
         for mean, first, last in found.slow:
             if first + before >= self._piece_row and last + before <= settled:
-                self._pieces = [*self._pieces[1 - PIECES :], (mean, float(last - first))]
+                self._pieces, self._usual = [*self._pieces[1 - PIECES :], (mean, float(last - first))], None
                 self._piece_row = last + before
         if not found.slow:
             return
-        usual = most_usual(self._pieces) if self._pieces else found.slow[0][0]
-        for window in found.windows(usual):
-            self._take(replace(window, first=window.first + before, last=window.last + before), settled, found, before)
+        if self._usual is None and self._pieces:
+            self._usual = most_usual(self._pieces)
+        usual = found.slow[0][0] if self._usual is None else self._usual
+        for first, last in found.spans(usual):
+            self._take(first + before, last + before, settled, found, before)
         used = agreeing(self._windows, usual, stillness)
         if [w.first for w in used] == self._used:
             return
@@ -159,22 +162,26 @@ class _Sensor:
         self.offset_rad_s = self.bias.bias_rad_s[-1] if used else np.zeros(3)
         self.offset_m_s2 = accelerometer_offset(calm(used, stillness), self._params.offset)
 
-    def _take(self, window: StillWindow, settled: float, found: StillPieces, before: int) -> None:
-        """A stillness that goes on is taken in as it grows, in place of the shorter one that was known of it."""
+    def _take(self, first: int, last: int, settled: float, found: StillPieces, before: int) -> None:
+        """A stillness that goes on is taken in as it grows, in place of the shorter one that was known of it.
+
+        first, last: its half-open rows. before: how many rows there were before those that `found` is of.
+        """
         longest = LONGEST_S * self._rate_hz
-        over = window.last <= settled
-        known = [own for own in self._windows if own.last > window.first]
-        if not known or known[0].first >= window.first - found.width // 2:
-            grown = not known or window.last - window.first > sum(own.last - own.first for own in known)
-            if grown and (over or window.last - window.first >= longest):
-                rest = self._windows[: len(self._windows) - len(known)]
-                self._windows = [*rest[1 - WINDOWS :], window]
-            return
-        # The beginning is no longer in sight: only what came since.
-        first = known[-1].last
-        if window.last - first >= (found.width if over else longest):
-            late = found.window(first - before, window.last - before)
-            self._windows = [*self._windows[1 - WINDOWS :], replace(late, first=first, last=window.last)]
+        over = last <= settled
+        known = [own for own in self._windows if own.last > first]
+        if not known or known[0].first >= first - found.width // 2:
+            grown = not known or last - first > sum(own.last - own.first for own in known)
+            if not grown or not (over or last - first >= longest):
+                return
+            rest = self._windows[: len(self._windows) - len(known)]
+        else:
+            # The beginning is no longer in sight: only what came since.
+            rest, first = self._windows, known[-1].last
+            if last - first < (found.width if over else longest):
+                return
+        window = replace(found.window(first - before, last - before), first=first, last=last)
+        self._windows = [*rest[1 - WINDOWS :], window]
 
     def start(self, track: Track, pushed: int) -> None:
         if not self._windows:
