@@ -103,9 +103,7 @@ def resample_sensors(samples: Samples, grid_s: FloatArray) -> tuple[FloatArray, 
         flags = np.zeros(values.shape[1:], dtype=np.bool_)
         if heard and len(grid_s):
             limits = samples.spacing_s[heard], samples.longest_s[heard]
-            of_heard = replace(
-                samples, ends=[samples.ends[k] for k in heard], spacing_s=limits[0], longest_s=limits[1]
-            )
+            of_heard = replace(samples, ends=[samples.ends[k] for k in heard], spacing_s=limits[0], longest_s=limits[1])
             values[:, heard], flags[heard] = _resampled(of_heard, [begins[k] for k in heard], grid_s)
     return values.transpose(1, 2, 0), flags
 

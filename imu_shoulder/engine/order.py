@@ -68,8 +68,10 @@ class Stages(ABC):
 
     @abstractmethod
     def work_out_angles(self, part: Part, kept: dict[Side, dict[str, Attitude]]) -> Mapping[Side, ArmAngles]:
-        """Joint angles of each arm on the part's rows, with the shoulder blade's. kept may be left without the arms that
-        are done: of a long recording they take as much memory as all angles."""
+        """Joint angles of each arm on the part's rows, with the shoulder blade's.
+
+        kept may be left without the arms that are done: of a long recording they take as much memory as all angles.
+        """
 
     @abstractmethod
     def cut_and_judge_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> None:
