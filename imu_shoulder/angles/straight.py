@@ -97,7 +97,7 @@ class StraightLine:
 
 def _variance(covariance: FloatArray, terms: FloatArray) -> FloatArray:
     """Of what has these terms (m, N), by the covariance (m, m) of their factors."""
-    return np.asarray(((covariance @ terms) * terms).sum(axis=0))
+    return np.asarray(np.add.reduce((covariance @ terms) * terms))
 
 
 def straight_line(share: float, share_sd: float, shown: Shown | None, params: StraightParams) -> StraightLine:
