@@ -246,8 +246,8 @@ def _spans(
                 break
             out.append((begins_s, ends_s))
     if is_one is _is_raise and len(out) > MOST_MOVEMENTS:
-        # Reps of a raise that follow are even with them, after a longer pause.
-        out = out[: 1 + int(np.argmax([out[k + 1][0] - out[k][1] for k in range(MOST_MOVEMENTS)]))]
+        # Reps of a raise that follow are even with them, after a longer time.
+        out = out[: 1 + int(np.argmax(np.diff([begins_s for begins_s, _ in out])[:MOST_MOVEMENTS]))]
     fewest = 1 if len(own.stays) > 1 else 2
     return _Span(out[0][0], out[-1][1], len(out)) if fewest <= len(out) <= MOST_MOVEMENTS else None
 

@@ -159,9 +159,11 @@ def find_chains(stays: Stays, found: Sequence[Excursion | None]) -> list[Chain]:
 
 
 def _worth(stays: Stays, own: Sequence[Excursion]) -> float:
-    """Long chains of long ways, and even ones."""
+    """Long chains of long ways, and even ones: the ways of a chain over two sets grow or shrink on it."""
     lasts_s = np.array([stays.lasts_s(excursion) for excursion in own])
-    return float(sum(excursion.way_rad for excursion in own) * np.exp(-lasts_s.std() / lasts_s.mean()))
+    ways_rad = np.array([excursion.way_rad for excursion in own])
+    uneven = lasts_s.std() / lasts_s.mean() + ways_rad.std() / ways_rad.mean()
+    return float(ways_rad.sum() * np.exp(-uneven))
 
 
 def _grow(
@@ -192,11 +194,13 @@ def _grow(
 
 
 def _without_odd_ends(stays: Stays, own: Sequence[Excursion]) -> Sequence[Excursion]:
-    """The chain without what is of another tempo than its neighbours at its two ends: another movement, or a rest."""
+    """The chain without what is of another tempo or way than its neighbours at its two ends: another movement, or a
+    rest."""
 
     def fits(end: Excursion, beside: Sequence[Excursion]) -> bool:
-        ratio = stays.lasts_s(end) / median(stays.lasts_s(excursion) for excursion in beside)
-        return 1 / UNEVEN <= ratio <= UNEVEN
+        lasts = stays.lasts_s(end) / median(stays.lasts_s(excursion) for excursion in beside)
+        ways = end.way_rad / median(excursion.way_rad for excursion in beside)
+        return all(1 / UNEVEN <= ratio <= UNEVEN for ratio in (lasts, ways))
 
     while len(own) > FEWEST_EVEN and not fits(own[0], own[1 : 1 + NEIGHBOURS]):
         own = own[1:]
