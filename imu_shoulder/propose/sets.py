@@ -59,6 +59,12 @@ class Stretch:
         return {side: own for side, own in self.by_side.items() if own.way_rad > SWAY_SHARE * self.lead.way_rad}
 
     @property
+    def in_step(self) -> bool:
+        """Whether both arms do as many reps: what one does the other does too, however badly its sensors show it."""
+        reps = [chain.reps for chain in self.moving.values()]
+        return len(reps) == 2 and abs(reps[0] - reps[1]) <= 1
+
+    @property
     def doubt(self) -> str:
         """A rest that would part two sets of another pace."""
         long_s = float(self.lead.pauses_s.max(initial=0.0))
@@ -191,7 +197,7 @@ def named(
     return Proposal(
         "set",
         *span_s,
-        "both" if len(sides) == 2 else sides[0],
+        "both" if len(sides) == 2 or (own.in_step and found.drill.arms == "each") else sides[0],
         name,
         _direction(found.drill, sides, span_s, aligned.time_s, angles),
         chance,
