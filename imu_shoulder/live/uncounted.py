@@ -58,7 +58,7 @@ class _Stretch:
 
 class Uncounted:
     """Look while a set goes on. after_s: of motion without a counted rep, from which on it is said. drills: the user's
-    own by id, which may be done instead too."""
+    own and the plan's by id, which may be done instead too."""
 
     def __init__(self, after_s: float, drills: Mapping[str, Drill] | None = None) -> None:
         self._after_s, self._drills = after_s, dict(drills or {})
