@@ -47,7 +47,8 @@ def proposals(
     marked = recording.events
     known = [Proposal(event.trial_type, event.onset_s, event.end_s) for event in marked]
     arms = find_arms(aligned)
-    start = find_start(aligned, arms, [event for event in marked if event.trial_type == "set"])
+    sets_marked = [event for event in marked if event.trial_type == "set"]
+    start = find_start(aligned, arms, sets_marked, params.calibrate.min_pose_s)
     found: list[Proposal] = []
     if not any(event.trial_type == "neutral_pose" for event in marked) and start.pose is not None:
         found.append(start.pose)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from imu_shoulder.align import StillParams, common_still_windows
+from imu_shoulder.calibrate.pose import CalibrateParams
 from imu_shoulder.frames import apart_rad
 from imu_shoulder.model import Aligned, Event, FloatArray, Proposal
 from imu_shoulder.propose.arms import Arm, mean_up, strides, tilt_deg
@@ -24,8 +25,8 @@ STILL = (
     StillParams(min_s=2.0),
     StillParams(min_s=2.5, max_rate_deg_s=10.0, max_shake_m_s2=0.8, max_tilt_deg=7.0),
 )
-# What the calibration movements after it weigh; strides of both arms weigh as much.
-OF_MOVEMENTS, OF_BENDS = 4.5, 1.5
+# What the calibration movements after it weigh: more than all else together.
+OF_MOVEMENTS, OF_BENDS = 6.0, 1.5
 # And a stillness of so many seconds before marked sets, where nothing else speaks.
 OF_STANDING, ALONE_S = 0.2, 3.0
 # A limb hangs as it did where it is within this.
@@ -69,11 +70,13 @@ class _Tilts:
     strides: FloatArray
 
 
-def find_start(aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = ()) -> Start:
+def find_start(
+    aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = (), least_s: float = CalibrateParams().min_pose_s
+) -> Start:
     """The pose with what is recognised of calibration movements.
 
     sets: marked ones. In them there is no pose, and who marks sets and stands still before the first of them stands in
-    one, where nothing says otherwise.
+    one, where nothing says otherwise. least_s: no pose is shorter.
     """
     best: tuple[float, Start] | None = None
     for windows in _stillnesses(aligned, arms) if arms else ():
@@ -83,10 +86,10 @@ def find_start(aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = ()
             weight, movements = _evidence(start_s, end_s, arms)
             if weight == 0 and sets and end_s <= min(own.onset_s for own in sets) and end_s - start_s >= ALONE_S:
                 weight = OF_STANDING - 1e-4 * start_s
-            if weight > 0 and (best is None or weight > best[0]):
-                if movements:
-                    # The arms set out for the first movement while they still sway.
-                    end_s = min(end_s, movements[0].start_s)
+            if movements:
+                # The arms set out for the first movement while they still sway.
+                end_s = min(end_s, movements[0].start_s)
+            if weight > 0 and end_s - start_s >= least_s and (best is None or weight > best[0]):
                 pose = Proposal("neutral_pose", start_s, end_s, probability=1 - 0.5 ** (1 + weight))
                 best = weight, Start(pose, movements)
         if best is not None and _right_before(best[1]):
@@ -268,19 +271,20 @@ def _exercise_begins(arm: Arm, before: Sequence[tuple[float, float]], begins_s: 
 
 def _high_bends(own: _Tilts, from_s: float) -> _Span | None:
     """A raise of the arm soon after a time in which the elbow bends several times while the upper arm stays up."""
-    stays = own.arm.stays
+    stays, hangs = own.arm.stays, own.stays.max(axis=0) < 2 * HANGS_DEG
     for one in own.arm.excursions:
-        begins_s, ends_s = float(stays.end_s[one.first]), float(stays.start_s[one.last])
+        begins_s = float(stays.end_s[one.first])
         if begins_s > from_s + SOON_S:
             return None
-        hanging = own.stays[:, [one.first, one.last]].max() < 2 * HANGS_DEG
-        if begins_s < from_s - OVERLAP_S or not hanging or ends_s - begins_s > LONGEST_HIGH_S:
+        if begins_s < from_s - OVERLAP_S or not hangs[one.first]:
             continue
         count, last = 0, one.first
         for bend in own.arm.excursions:
             if last <= bend.first and bend.last <= one.last and _is_high_bend(own, bend):
                 count, last = count + 1, bend.last
-        return _Span(begins_s, ends_s, count) if 2 <= count <= MOST_MOVEMENTS else None
+        down = last + np.flatnonzero(hangs[last:])
+        if 2 <= count <= MOST_MOVEMENTS and len(down) and stays.start_s[down[0]] < begins_s + LONGEST_HIGH_S:
+            return _Span(begins_s, float(stays.start_s[down[0]]), count)
     return None
 
 
