@@ -122,7 +122,8 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
 
 def _after(arm: Arm, chain: Chain, taken: Sequence[Proposal]) -> Chain:
     """The chain without those excursions at its beginning that are taken already, such as a last forward raise."""
-    until_s = max((own.end_s for own in taken if own.start_s < chain.start_s + 1.0), default=-np.inf)
+    middle_s = (chain.start_s + chain.end_s) / 2
+    until_s = max((own.end_s for own in taken if own.start_s < middle_s), default=-np.inf)
     if until_s <= chain.start_s + 1.0:
         return chain
     kept = [k for k, own in enumerate(chain.excursions) if arm.stays.end_s[own.first] > until_s - 1.0]
