@@ -197,3 +197,18 @@ def test_another_drill_is_named_for_as_long_as_it_is_done():
 @pytest.mark.parametrize(("drill", "side"), [("band_loop_raise", "both"), ("full_can_hold_and_lift", "right")])
 def test_what_the_other_arm_does_makes_no_other_drill_of_it(drill, side):
     assert named_instead(performed(drill, side, 9702), drill, 0.5) is None
+
+
+def test_a_drill_of_the_users_own_and_of_the_plan_may_be_done_instead():
+    """A session hands both on to what looks for them, the plan's form of a drill before the user's."""
+    from imu_shoulder.live.session import LiveSession
+    from imu_shoulder.plan import parse_plan
+
+    own = replace(load_shipped("full_can"), id="desk_raise", title="Raise at the desk")
+    lines = ["schema = 1", 'athlete = "M.K."', "[[drill]]", 'id = "full_can"', 'side = "right"', "sets = 1"]
+    plan = parse_plan("\n".join(lines), "plan.toml")
+    asked = replace(plan.drills[0], drill=replace(plan.drills[0].drill, title="Full can as planned"))
+    session = LiveSession(replace(plan, drills=(asked,)), {"desk_raise": own}, {"right_wrist": 50.0})
+    known = session.known_drills
+    assert known["desk_raise"].title == "Raise at the desk"
+    assert known["full_can"].title == "Full can as planned"

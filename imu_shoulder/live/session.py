@@ -54,13 +54,17 @@ class LiveSession:
         self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        known = {**drills, **{planned.drill.id: planned.drill for planned in plan.drills}}
-        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, known))
+        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, self.known_drills))
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}
         self._shown_s = -np.inf
         self._seq = 0
+
+    @property
+    def known_drills(self) -> dict[str, Drill]:
+        """The user's own and the plan's, by id: the plan's form of a drill before the user's."""
+        return {**self.drills, **{planned.drill.id: planned.drill for planned in self.plan.drills}}
 
     @property
     def now_s(self) -> float:
