@@ -13,6 +13,8 @@ from open_therapy import FOLDER, SESSIONS, blocks, session_of
 from print_unmarked import RAISES, is_right, matched
 from unmarked_sessions import first_day, first_session, second_day, second_session
 
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
 from imu_shoulder.cli import cli
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
@@ -177,6 +179,18 @@ def test_a_long_rest_parts_two_sets_and_no_short_one():
     recording = simulate(Scenario(Athlete("R.V."), blocks, placements=worn), 9402).recording
     sets = [own for own in proposals(unmarked(recording)) if own.kind == "set"]
     assert [(own.drill, own.reps) for own in sets] == [("full_can", 5), ("full_can", 5)]
+
+
+def test_a_recording_without_marks_is_put_on_one_clock_once(clean, monkeypatch):
+    from imu_shoulder import pipeline
+    from imu_shoulder.advise import session
+    from imu_shoulder.propose import find
+
+    times = []
+    for module in (pipeline, session, find):
+        monkeypatch.setattr(module, "align_recording", lambda *given: times.append(1) or align_recording(*given))
+    session.analyse_session(clean, {}, Params())
+    assert len(times) == 1
 
 
 def test_marks_that_are_there_are_kept_and_not_proposed_again():
