@@ -33,9 +33,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
     type=click.Choice(SCENARIOS),
     help="Which simulated warm-up.",
 )
-@click.option(
-    "--replay", "recording", type=click.Path(path_type=Path), help="Play a recording: folder or map."
-)
+@click.option("--replay", "recording", type=click.Path(path_type=Path), help="Play a recording: folder or map.")
 @click.option("--speed", default="1", show_default=True, help="How fast to play, 0.1 to 100; or max, without a page.")
 @click.option("--no-page", is_flag=True, help="Play without a page, and write into --out what it would have said.")
 @click.option("--ble", is_flag=True, help="Live from sensor nodes over Bluetooth Low Energy.")

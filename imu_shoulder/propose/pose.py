@@ -99,8 +99,9 @@ def find_start(
 
 def _right_before(start: Start) -> bool:
     """Whether the movements follow on the pose, so that nothing stiller is looked for."""
-    together = start.pose is not None and len(start.movements) > 1
-    return together and start.pose.end_s > start.movements[0].start_s - SETTLES_S
+    if start.pose is None or len(start.movements) < 2:
+        return False
+    return start.pose.end_s > start.movements[0].start_s - SETTLES_S
 
 
 def _stillnesses(aligned: Aligned, arms: Sequence[Arm]) -> Iterator[list[tuple[float, float]]]:
