@@ -54,7 +54,7 @@ class LiveSession:
         self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, self.known_drills))
+        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, {**drills, **plan.by_id}))
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}
@@ -63,11 +63,6 @@ class LiveSession:
         self._told_of: tuple[RunningSet, int] | None = None
         self._shown_s = -np.inf
         self._seq = 0
-
-    @property
-    def known_drills(self) -> dict[str, Drill]:
-        """The user's own and the plan's, by id: the plan's form of a drill before the user's."""
-        return {**self.drills, **{planned.drill.id: planned.drill for planned in self.plan.drills}}
 
     @property
     def now_s(self) -> float:

@@ -115,7 +115,7 @@ def _named(
     choices = {drill_id: load_shipped(drill_id) for drill_id in shipped_ids()} | dict(own)
     due: list[str] = []
     if plan is not None:
-        choices |= {planned.drill.id: planned.drill for planned in plan.drills}
+        choices |= plan.by_id
         due = [planned.drill.id for planned in plan.drills for _ in range(planned.sets)]
     out = []
     for stretch in sets:
