@@ -120,7 +120,8 @@ SECTIONS = (
     Section(
         "unmarked",
         "Without a mark",
-        "Sessions of 5 to 8 sets of all eight drills in any order, calibration movements first, and half-hours of "
+        "Sessions of 5 to 8 sets of all eight drills in any order, calibration movements first, of every other person "
+        "with bends at shoulder height, and half-hours of "
         "daily life, both without a mark, by both simulators (`one`, `two`); blocks of 10 reps of two persons of an "
         "open data set, where it is beside the checkout. Found: a proposal shares over half of the set. Right: its "
         "drill, or for both arms one of full can and band loop raise, which look alike. Tuning used seeds from 9000 on "
