@@ -31,6 +31,7 @@ def analyse(
     asked: Mapping[int, Mapping[Side, Drill]] | None = None,
     apart: Collection[str] = (),
     stored: StoredCalibration | None = None,
+    aligned: Aligned | None = None,
 ) -> Analysis:
     """Run every stage over a finished recording.
 
@@ -38,14 +39,16 @@ def analyse(
     asked: what a plan asks of a set, by its number among the set events (from 1) and arm, in place of the drill's own.
     apart: drill names of set events that are no drill, such as range tests: no set is made of them.
     stored: an earlier recording's calibration, for the arms that have no calibration movements in this one.
+    aligned: the recording on one clock, where it is there already.
     Raises ShoulderError when the recording, a drill or the calibration cannot be used.
     """
     params = params or Params()
     if stored is not None:
         require_same_parameters(stored, params.changed)
     require_worn(recording)
-    progress("align")
-    aligned = align_recording(recording, params.align)
+    if aligned is None:
+        progress("align")
+        aligned = align_recording(recording, params.align)
     recording = proposed(recording, drills=drills, params=params, aligned=aligned)
     wanted = asked_in(recording.events, drills, asked, apart)
     if params.afterwards:

@@ -57,6 +57,11 @@ def score(found: Sequence[Proposal], events: Sequence[Event], told: list[tuple[f
     invented = [own for own in sets if own not in hits]
     told += [(own.probability, False) for own in invented]
     out["invented"] = len(invented)
+    for event in moved:
+        out["movements found"] += any(
+            own.kind == event.trial_type and shared_s(own, event) > 0.5 * event.duration_s for own in found
+        )
+    out["movements"] = len(moved)
     out["calibration counted"] = sum(any(shared_s(own, event) > 1.0 for event in moved) for own in sets)
     return out
 
@@ -78,6 +83,7 @@ def row(name: str, own: Counter[str], told: Sequence[tuple[float, bool]]) -> dic
         "found %": 100 * found / sets if sets else float("nan"),
         "right drill %": 100 * own["right"] / found if found else float("nan"),
         "right arm %": 100 * own["side"] / found if found else float("nan"),
+        "movements found %": 100 * own["movements found"] / own["movements"] if sets else float("nan"),
         "invented": own["invented"],
         "calibration counted": own["calibration counted"],
         "calibration error": calibration_error(told) if told else float("nan"),

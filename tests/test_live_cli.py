@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import http.client
+import shutil
 import signal
 import socket
 import subprocess
 import sys
 
+import numpy as np
 import pandas as pd
 import pytest
 from live_client import Page
@@ -65,6 +67,26 @@ def test_what_cannot_be_done_is_said_in_a_sentence(tmp_path, small_recording):
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         assert "--port" in refused("--replay", small_recording, "--port", taken.getsockname()[1])
+
+
+def test_what_a_column_map_names_is_replayed(tmp_path, small_recording):
+    """The same samples in another program's files, and the same marks."""
+    from imu_shoulder.sources.folder import read_recording
+
+    text = 'schema = 1\nathlete = "M.K."\nstart = "2026-05-04"\nevents = "events.tsv"\n[table]\ntime_column = "t"\n'
+    text += 'time_unit = "s"\n'
+    shutil.copy(small_recording / "events.tsv", tmp_path)
+    for placement, stream in read_recording(small_recording).streams.items():
+        table = np.column_stack([stream.time_s, stream.acc_m_s2, stream.gyr_rad_s])
+        pd.DataFrame(table, columns=list("txyzabc")).to_csv(tmp_path / f"{placement}.csv", index=False)
+        text += f'[[sensor]]\nplacement = "{placement}"\nfile = "{placement}.csv"\n'
+        text += f'sample_rate_hz = {stream.declared_rate_hz}\nacc_columns = ["x", "y", "z"]\nacc_unit = "m/s^2"\n'
+        text += 'gyr_columns = ["a", "b", "c"]\ngyr_unit = "rad/s"\n'
+    (tmp_path / "map.toml").write_text(text)
+    asked = "--replay", tmp_path / "map.toml", "--speed", "max", "--no-page", "--out", tmp_path / "out"
+    done = subprocess.run([*COMMAND, *map(str, asked)], capture_output=True, text=True, timeout=GUARD_S)
+    assert done.returncode == 0, done.stderr
+    assert pd.read_csv(tmp_path / "out" / "live_reps.csv")["drill"].tolist() == ["full_can"] * 2
 
 
 def test_without_a_page_it_is_written_what_a_page_would_have_said(tmp_path, small_recording):

@@ -197,3 +197,18 @@ def test_another_drill_is_named_for_as_long_as_it_is_done():
 @pytest.mark.parametrize(("drill", "side"), [("band_loop_raise", "both"), ("full_can_hold_and_lift", "right")])
 def test_what_the_other_arm_does_makes_no_other_drill_of_it(drill, side):
     assert named_instead(performed(drill, side, 9702), drill, 0.5) is None
+
+
+def test_a_drill_of_the_users_own_and_of_the_plan_may_be_done_instead(monkeypatch):
+    """A session hands both on to what looks for them, the plan's form of a drill before the user's."""
+    from imu_shoulder.live import session as of_session
+    from imu_shoulder.plan import parse_plan
+
+    given = []
+    monkeypatch.setattr(of_session, "Uncounted", lambda after_s, drills: given.append(drills))
+    own = {name: replace(load_shipped("full_can"), id=name, title="own") for name in ("desk_raise", "full_can")}
+    lines = ["schema = 1", 'athlete = "M.K."', "[[drill]]", 'id = "full_can"', 'side = "right"', "sets = 1"]
+    of_session.LiveSession(parse_plan("\n".join(lines), "plan.toml"), own, {"right_wrist": 50.0})
+    (known,) = given
+    assert known["desk_raise"].title == "own"
+    assert known["full_can"].title == "Full can raise"

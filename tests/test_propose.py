@@ -13,12 +13,15 @@ from open_therapy import FOLDER, SESSIONS, blocks, session_of
 from print_unmarked import RAISES, is_right, matched
 from unmarked_sessions import first_day, first_session, second_day, second_session
 
+from imu_shoulder.align import align_recording
+from imu_shoulder.analysis import Params
 from imu_shoulder.cli import cli
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import parse_plan
 from imu_shoulder.propose import proposals
-from imu_shoulder.simulate import Athlete, Pause, Scenario, SetScript, simulate
+from imu_shoulder.propose.regular import Regularity
+from imu_shoulder.simulate import Athlete, BendsAtShoulderHeight, Pause, Scenario, SetScript, simulate
 from imu_shoulder.simulate.scenarios import CALIBRATION
 from imu_shoulder.sources.events import read_events
 from imu_shoulder.sources.folder import read_recording
@@ -98,6 +101,57 @@ def test_every_set_of_a_session_is_found_with_its_drill_and_no_calibration_is_co
     assert pose.end_s < moved[0].onset_s + 1
 
 
+# Persons who sway too much for a stillness; who do one movement quicker than the rest; and of whom the first of two
+# raises is an exercise's to the eye.
+@pytest.mark.parametrize("seed", [9059, 9063, 9019])
+def test_the_pose_and_the_calibration_movements_of_restless_people_are_found(seed):
+    recording, events = second_session(seed)
+    found = {own.kind: own for own in proposals(recording) if own.kind != "set"}
+    for event in events:
+        if event.trial_type not in ("neutral_pose", "set"):
+            own = found[event.trial_type]
+            assert abs(own.start_s - event.onset_s) < 2.5
+            assert abs(own.end_s - event.end_s) < 2.5
+    pose = next(event for event in events if event.trial_type == "neutral_pose")
+    assert found["neutral_pose"].start_s < pose.end_s
+    assert found["neutral_pose"].end_s > pose.onset_s
+
+
+@pytest.mark.parametrize("worn", [("right_wrist", "right_upper_arm"), ("right_wrist", "right_upper_arm", "sternum")])
+def test_bends_at_shoulder_height_are_recognised_and_no_reps(worn):
+    script = SetScript("full_can", "right", reps=4, hold_s=2.0)
+    blocks = (*CALIBRATION, BendsAtShoulderHeight(), Pause(9, "stand"), script, Pause(9, "stand"))
+    recording = simulate(Scenario(Athlete("R.V."), blocks, placements=worn), 9403).recording
+    high = next(event for event in recording.events if event.trial_type == "bends_at_shoulder_height")
+    found = proposals(unmarked(recording))
+    own = next(own for own in found if own.kind == "bends_at_shoulder_height")
+    assert own.reps == 2
+    assert abs(own.start_s - high.onset_s) < 2
+    assert abs(own.end_s - high.end_s) < 2
+    assert [(own.drill, own.reps) for own in found if own.kind == "set"] == [("full_can", 4)]
+
+
+# Movements of the other arm over two sets, and a walk after the last rep that ends in a start posture.
+@pytest.mark.parametrize("seed", [9025, 9062])
+def test_what_the_arms_do_between_sets_is_no_part_of_them(seed):
+    recording, events = second_session(seed)
+    sets = [own for own in proposals(recording) if own.kind == "set"]
+    for own in sets:
+        beside = [event for event in events if event.onset_s < own.end_s - 1 and own.start_s + 1 < event.end_s]
+        assert [event.trial_type for event in beside] == ["set"]
+        # One that ends with the recording is marked up to there.
+        assert own.end_s < beside[0].end_s + 6.5
+
+
+def test_stays_that_are_no_part_of_a_rep_speak_against_exercise():
+    """As of one who eats: it comes back evenly enough, and not one after the other."""
+    meal = Regularity(lasts=0.21, periods=0.10, unlike=0.14, looped=0.11, filled=0.05, strayed=0.75)
+    exercise = replace(meal, strayed=0.0)
+    assert meal.drill_chance(5, 1.64, stations=False) < 0.5 < exercise.drill_chance(5, 1.64, stations=False)
+    even = Regularity(lasts=0.1, periods=0.1, unlike=0.2, looped=0.06, filled=0.05, strayed=0.6)
+    assert even.unknown_chance(10) < 0.5 < replace(even, strayed=0.0).unknown_chance(10)
+
+
 @pytest.mark.parametrize("day", [first_day, second_day])
 def test_a_day_has_no_exercise(day):
     assert [own for own in proposals(day(9100, 8.0)) if own.kind == "set"] == []
@@ -125,6 +179,18 @@ def test_a_long_rest_parts_two_sets_and_no_short_one():
     recording = simulate(Scenario(Athlete("R.V."), blocks, placements=worn), 9402).recording
     sets = [own for own in proposals(unmarked(recording)) if own.kind == "set"]
     assert [(own.drill, own.reps) for own in sets] == [("full_can", 5), ("full_can", 5)]
+
+
+def test_a_recording_without_marks_is_put_on_one_clock_once(clean, monkeypatch):
+    from imu_shoulder import pipeline
+    from imu_shoulder.advise import session
+    from imu_shoulder.propose import find
+
+    times = []
+    for module in (pipeline, session, find):
+        monkeypatch.setattr(module, "align_recording", lambda *given: times.append(1) or align_recording(*given))
+    session.analyse_session(clean, {}, Params())
+    assert len(times) == 1
 
 
 def test_marks_that_are_there_are_kept_and_not_proposed_again():

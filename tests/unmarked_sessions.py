@@ -13,6 +13,7 @@ from imu_shoulder.drills import load_shipped, shipped_ids
 from imu_shoulder.model import Event, Recording
 from imu_shoulder.simulate import (
     Athlete,
+    BendsAtShoulderHeight,
     ElbowBends,
     ForwardRaises,
     Pause,
@@ -40,6 +41,11 @@ def _arms(drill: str, rng: np.random.Generator) -> str:
     return str(rng.choice(["right", "left"] if drill in ONE_ARM else ["right", "left", "both"]))
 
 
+def bends_high(seed: int) -> bool:
+    """Whether the person also does bends at shoulder height: every other one."""
+    return bool(np.random.default_rng([seed, 163]).random() < 0.5)
+
+
 def first_session(seed: int) -> tuple[Recording, tuple[Event, ...]]:
     """A session by the package's own simulator, without its marks, and the marks."""
     rng = np.random.default_rng([seed, 161])
@@ -57,11 +63,13 @@ def first_session(seed: int) -> tuple[Recording, tuple[Event, ...]]:
         raise_plane_deg=rng.normal(87, 3),
     )
     tempo_s = float(np.exp(rng.uniform(np.log(1.0), np.log(5.0))))
-    blocks: list[Pose | ElbowBends | ForwardRaises | Pause | SetScript] = [
+    blocks: list[Pose | ElbowBends | ForwardRaises | BendsAtShoulderHeight | Pause | SetScript] = [
         Pose(),
         ElbowBends(int(rng.integers(3, 6))),
         ForwardRaises(int(rng.integers(2, 5))),
     ]
+    if bends_high(seed):
+        blocks.append(BendsAtShoulderHeight())
     for drill, side in drawn(rng):
         holds = load_shipped(drill).top.hold_s > 0
         hold_s = float(rng.uniform(2.0, 8.0)) if holds else None
@@ -89,7 +97,7 @@ def second_session(seed: int) -> tuple[Recording, tuple[Event, ...]]:
         rep_s = 2 * who.tempo_s * len(loaded.stations) + who.pause_s + (who.hold_s if loaded.top.hold_s else 0.5)
         reps = int(np.clip(SET_S / rep_s, 3, min(loaded.dose.reps, 10)))
         plans.append(SetPlan(drill, side, reps))
-    return unmarked(perform(session(who, plans, number=seed))[0])
+    return unmarked(perform(session(who, plans, number=seed, high_bends=bends_high(seed)))[0])
 
 
 def unmarked(recording: Recording) -> tuple[Recording, tuple[Event, ...]]:

@@ -9,6 +9,7 @@ from imu_shoulder.advise import Rules, shipped_rules
 from imu_shoulder.advise.advice import advise
 from imu_shoulder.advise.history import Summary, in_time
 from imu_shoulder.advise.since import since_last
+from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.calibrate.store import StoredCalibration
 from imu_shoulder.drills import Drill
@@ -43,14 +44,16 @@ def analyse_session(
     """
     if plan is not None:
         check_athlete(plan, recording.athlete)
+    progress("align")
+    aligned = align_recording(recording, params.align)
     progress("proposals")
-    recording = proposed(recording, plan, drills, params)
+    recording = proposed(recording, plan, drills, params, aligned)
     apart = shipped_tests().keys() - drills.keys()
     planned = None
     if plan is not None:
         planned = plan, match_sets(plan, recording.events, apart)
     asked = None if planned is None else asked_by(*planned)
-    analysis = analyse(recording, params, drills, progress, asked, apart, stored)
+    analysis = analyse(recording, params, drills, progress, asked, apart, stored, aligned)
     return analysis, session_summary(analysis, planned, history, rules)
 
 

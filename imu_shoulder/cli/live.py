@@ -33,7 +33,7 @@ SCENARIOS = ("clean_warm_up", "faulty_warm_up", "damaged_warm_up")
     type=click.Choice(SCENARIOS),
     help="Which simulated warm-up.",
 )
-@click.option("--replay", "recording", type=click.Path(path_type=Path), help="Play a recording folder.")
+@click.option("--replay", "recording", type=click.Path(path_type=Path), help="Play a recording: folder or map.")
 @click.option("--speed", default="1", show_default=True, help="How fast to play, 0.1 to 100; or max, without a page.")
 @click.option("--no-page", is_flag=True, help="Play without a page, and write into --out what it would have said.")
 @click.option("--ble", is_flag=True, help="Live from sensor nodes over Bluetooth Low Energy.")
@@ -120,13 +120,13 @@ def live(
         click.get_current_context().exit(2)
 
 
-def _played(folder: Path | None, scenario: str) -> Recording:
-    if folder is not None:
+def _played(path: Path | None, scenario: str) -> Recording:
+    if path is not None:
         from imu_shoulder.align import require_events_inside
         from imu_shoulder.pipeline import require_worn
-        from imu_shoulder.sources.folder import read_recording
+        from imu_shoulder.sources.any_kind import read_any
 
-        found = read_recording(folder)
+        found = read_any(path)
         require_events_inside(found)
         require_worn(found)
         return found

@@ -58,7 +58,7 @@ class _Stretch:
 
 class Uncounted:
     """Look while a set goes on. after_s: of motion without a counted rep, from which on it is said. drills: the user's
-    own by id, which may be done instead too."""
+    own and the plan's by id, which may be done instead too."""
 
     def __init__(self, after_s: float, drills: Mapping[str, Drill] | None = None) -> None:
         self._after_s, self._drills = after_s, dict(drills or {})
@@ -87,8 +87,9 @@ class Uncounted:
         """That another drill is done, by the way in which a file tells drills. It takes a while: not in every look."""
         from_s = max(arm.began_s - BEFORE_S, arm.seen_s - INSTEAD_S)
         time_s, arms = live.recent(from_s)
-        drills = {drill_id: load_shipped(drill_id) for drill_id in shipped_ids()} | self._drills
-        found = done_instead(asked, side, drills.values(), time_s, live.rate_hz, arms)
+        # A drill in its usual form is still the asked one, however the plan changed it.
+        drills = [*map(load_shipped, shipped_ids()), *self._drills.values()]
+        found = done_instead(asked, side, drills, time_s, live.rate_hz, arms)
         return None if found is None else f"looks like: {found.title}"
 
     def now(self) -> dict[str, str] | None:

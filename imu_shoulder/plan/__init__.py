@@ -102,6 +102,11 @@ class Plan:
     note: str = ""
 
     @property
+    def by_id(self) -> dict[str, Drill]:
+        """Its drills as it asks them."""
+        return {planned.drill.id: planned.drill for planned in self.drills}
+
+    @property
     def limits_first(self) -> tuple[str, ...]:
         """What comes before every drill and every rule, in words."""
         told = (("After surgery", self.after_surgery), ("A known instability", self.instability))

@@ -47,7 +47,8 @@ def proposals(
     marked = recording.events
     known = [Proposal(event.trial_type, event.onset_s, event.end_s) for event in marked]
     arms = find_arms(aligned)
-    start = find_start(aligned, arms, [event for event in marked if event.trial_type == "set"])
+    sets_marked = [event for event in marked if event.trial_type == "set"]
+    start = find_start(aligned, arms, sets_marked, params.calibrate.min_pose_s)
     found: list[Proposal] = []
     if not any(event.trial_type == "neutral_pose" for event in marked) and start.pose is not None:
         found.append(start.pose)
@@ -114,7 +115,7 @@ def _named(
     choices = {drill_id: load_shipped(drill_id) for drill_id in shipped_ids()} | dict(own)
     due: list[str] = []
     if plan is not None:
-        choices |= {planned.drill.id: planned.drill for planned in plan.drills}
+        choices |= plan.by_id
         due = [planned.drill.id for planned in plan.drills for _ in range(planned.sets)]
     out = []
     for stretch in sets:

@@ -40,8 +40,6 @@ LYING_DEG, HELD_DEG = (50.0, 130.0), (45.0, 130.0)
 OTHER_ARM, OTHER_MOVES, OTHER_UNSEEN = 3.5, 1.5, 0.5
 # A range of an angle that was not seen.
 UNSEEN_RANGE = 0.6
-# A body that must be taken for turned, and the turns tried.
-TURNED_OFF, TURNS_DEG = 1.0, (45.0, -45.0, 90.0, -90.0, 135.0, -135.0, 180.0)
 # An arm of which the drill shows no whole rep.
 UNSEEN_OFF = 6.0
 # Held where no hold is asked, or none where one is.
@@ -74,19 +72,11 @@ def fit(
     """counts: how often the movement came, by arm that did it, None where nobody counted. arms: with angles, on the
     grid time_s (N,). moving: arms that repeat something meanwhile.
 
-    A drill of several stations is cut by the plane too, which is off where the body turned since the pose and no sensor
-    on the trunk tells: other directions of the body are tried then.
+    Where no sensor on the trunk tells which way the body faces, a drill's stations are told without what turns with it.
     """
-    found = _fit(drill, span_s, counts, time_s, rate_hz, arms, moving)
     told = all(arm.elevation_reference == "trunk" for arm in arms.values())
-    if not drill.by_stations or told or found.off < TURNED_OFF:
-        return found
-    for turned_deg in TURNS_DEG:
-        shifted = {side: turned(arm, turned_deg) for side, arm in arms.items()}
-        other = _fit(drill, span_s, counts, time_s, rate_hz, shifted, moving)
-        if other.off + TURNED_OFF < found.off:
-            found = replace(other, off=other.off + TURNED_OFF)
-    return found
+    asked = drill if told else drill.facing_anywhere()
+    return replace(_fit(asked, span_s, counts, time_s, rate_hz, arms, moving), drill=drill)
 
 
 def turned(arm: ArmAngles, turned_deg: float) -> ArmAngles:

@@ -7,24 +7,26 @@ calibration, or both segments of an arm rise from it together and it is where th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from imu_shoulder.align import StillParams, common_still_windows
+from imu_shoulder.calibrate.pose import CalibrateParams
+from imu_shoulder.frames import apart_rad
 from imu_shoulder.model import Aligned, Event, FloatArray, Proposal
 from imu_shoulder.propose.arms import Arm, mean_up, strides, tilt_deg
-from imu_shoulder.propose.repeats import UNEVEN, Chain
+from imu_shoulder.propose.repeats import UNEVEN, Chain, Excursion
 
-# Looked for in turn: people who sway are not as still.
+# Looked for in turn: people who sway are not as still, and sensors that are noisy less so.
 STILL = (
     StillParams(min_s=3.0),
     StillParams(min_s=2.0),
     StillParams(min_s=2.5, max_rate_deg_s=10.0, max_shake_m_s2=0.8, max_tilt_deg=7.0),
 )
-# What the calibration movements after it weigh; strides of both arms weigh as much.
-OF_MOVEMENTS, OF_BENDS = 4.5, 1.5
+# What the calibration movements after it weigh: more than all else together.
+OF_MOVEMENTS, OF_BENDS = 6.0, 1.5
 # And a stillness of so many seconds before marked sets, where nothing else speaks.
 OF_STANDING, ALONE_S = 0.2, 3.0
 # A limb hangs as it did where it is within this.
@@ -32,10 +34,14 @@ HANGS_DEG = 16.0
 # Elbows bend by so much over an upper arm that stays within the second; straight arms rise between these.
 BEND_DEG, QUIET_DEG = 55.0, 35.0
 RAISE_DEG = (50.0, 130.0)
-# Calibration movements come soon one after the other, and are few.
+# Calibration movements come soon one after the other, and are few. Those of a longer row are an exercise.
 SOON_S = 20.0
-MOST_MOVEMENTS = 7
+MOST_MOVEMENTS, FEWEST_IN_EXERCISE = 7, 3
 BETWEEN_S, LONGEST_MOVEMENT_S = 5.0, 10.0
+# Arms that are held up for bends are down again after this.
+LONGEST_HIGH_S = 60.0
+# Where nobody is as still as that: arms that stay within what is one posture for so long.
+STAYS_S = 2.0
 # The first may begin so much before the stillness ends, any other before the one before it does.
 SETTLES_S, OVERLAP_S = 2.0, 0.1
 # Around the first and the last of them.
@@ -64,29 +70,50 @@ class _Tilts:
     strides: FloatArray
 
 
-def find_start(aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = ()) -> Start:
+def find_start(
+    aligned: Aligned, arms: Sequence[Arm], sets: Sequence[Event] = (), least_s: float = CalibrateParams().min_pose_s
+) -> Start:
     """The pose with what is recognised of calibration movements.
 
     sets: marked ones. In them there is no pose, and who marks sets and stands still before the first of them stands in
-    one, where nothing says otherwise.
+    one, where nothing says otherwise. least_s: no pose is shorter.
     """
     best: tuple[float, Start] | None = None
-    for params in STILL if arms else ():
-        for start_s, end_s in common_still_windows(aligned.time_s, aligned.tracks.values(), params):
+    for windows in _stillnesses(aligned, arms) if arms else ():
+        for start_s, end_s in windows:
             if _inside_exercise(start_s, end_s, arms, sets):
                 continue
             weight, movements = _evidence(start_s, end_s, arms)
             if weight == 0 and sets and end_s <= min(own.onset_s for own in sets) and end_s - start_s >= ALONE_S:
                 weight = OF_STANDING - 1e-4 * start_s
-            if weight > 0 and (best is None or weight > best[0]):
-                if movements:
-                    # The arms set out for the first movement while they still sway.
-                    end_s = min(end_s, movements[0].start_s)
+            if movements:
+                # The arms set out for the first movement while they still sway.
+                end_s = min(end_s, movements[0].start_s)
+            if weight > 0 and end_s - start_s >= least_s and (best is None or weight > best[0]):
                 pose = Proposal("neutral_pose", start_s, end_s, probability=1 - 0.5 ** (1 + weight))
                 best = weight, Start(pose, movements)
-        if best is not None and len(best[1].movements) > 1:
+        if best is not None and _right_before(best[1]):
             break
     return Start(None, ()) if best is None else best[1]
+
+
+def _right_before(start: Start) -> bool:
+    """Whether the movements follow on the pose, so that nothing stiller is looked for."""
+    if start.pose is None or len(start.movements) < 2:
+        return False
+    return start.pose.end_s > start.movements[0].start_s - SETTLES_S
+
+
+def _stillnesses(aligned: Aligned, arms: Sequence[Arm]) -> Iterator[list[tuple[float, float]]]:
+    """Begin and end of what may be a pose, by one way of looking after the other."""
+    for params in STILL:
+        yield common_still_windows(aligned.time_s, aligned.tracks.values(), params)
+    spans = [(-np.inf, np.inf)]
+    for arm in arms:
+        stays = list(zip(arm.stays.start_s.tolist(), arm.stays.end_s.tolist(), strict=True))
+        both = [(max(one[0], other[0]), min(one[1], other[1])) for one in spans for other in stays]
+        spans = [own for own in both if own[1] - own[0] >= STAYS_S]
+    yield spans
 
 
 def _inside_exercise(start_s: float, end_s: float, arms: Sequence[Arm], sets: Sequence[Event]) -> bool:
@@ -100,7 +127,7 @@ def _evidence(start_s: float, end_s: float, arms: Sequence[Arm]) -> tuple[float,
     """How much speaks for arms that hang in a stillness, 0 for nothing or where something speaks against it."""
     tilts = [_tilts(arm, start_s, end_s) for arm in arms]
     movements = _movements(end_s, tilts)
-    weight = {0: 0.0, 1: OF_BENDS, 2: OF_MOVEMENTS}[len(movements)]
+    weight = (0.0, OF_BENDS, OF_MOVEMENTS)[min(len(movements), 2)]
     for own in tilts:
         if own.strides.shape[1] > 2:
             share = float(np.mean(own.strides.max(axis=0) < HANGS_DEG))
@@ -109,8 +136,9 @@ def _evidence(start_s: float, end_s: float, arms: Sequence[Arm]) -> tuple[float,
             weight += 2.0 * (share >= 0.5)
         if any(_rises(own, chain) for chain in own.arm.exercise) and _rests_share(own) >= RESTS_SHARE:
             weight += 0.5
-    # Later ones are as good; the first is what people mean.
-    return (weight - 1e-4 * start_s, movements) if weight > 0.4 else (0.0, ())
+    # Others are as good; people mean the one right before the movements, and the first where there are none.
+    weight -= 1e-4 * (start_s if not movements else max(movements[0].start_s - end_s, 0.0))
+    return (weight, movements) if weight > 0.4 else (0.0, ())
 
 
 def _tilts(arm: Arm, start_s: float, end_s: float) -> _Tilts:
@@ -142,58 +170,132 @@ def _rests_share(own: _Tilts) -> float:
 
 
 def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
-    """Elbow bends, several where they are alone, and forward raises, in this order soon after a time, by every arm that
-    wears sensors."""
+    """Elbow bends, several where they are alone, forward raises, and bends at shoulder height, in this order soon after
+    a time, by every arm that wears sensors."""
     # In the pose the arms may still come to rest.
-    bends = [_spans(own, from_s, from_s - SETTLES_S, _is_bend) for own in tilts]
-    if any(own is None for own in bends):
+    bends = _each(tilts, lambda own, until_s: _spans(own, from_s, from_s - SETTLES_S, until_s, _is_bend))
+    if bends is None:
         return ()
-    bends_end_s = max(own[1] for own in bends if own is not None)
-    raises = [_spans(own, bends_end_s, bends_end_s - OVERLAP_S, _is_raise) for own in tilts]
-    each = [("elbow_bends", bends), ("forward_raises", raises)]
-    if any(own is None for own in raises):
-        each = each[:1] if all(_alone(own, span) for own, span in zip(tilts, bends, strict=True)) else []
-    found = []
-    for kind, spans in each:
-        known = [own for own in spans if own is not None]
-        start_s, end_s = min(own[0] for own in known), max(own[1] for own in known)
-        side = "both" if len(tilts) > 1 else tilts[0].arm.side
-        reps = max(own[2] for own in known)
-        found.append(Proposal(kind, start_s - MARGIN_S, end_s + MARGIN_S, side, probability=0.95, reps=reps))
-    return tuple(found)
+    bends_s = max(own.end_s for own in bends)
+    raises = _each(tilts, lambda own, until_s: _spans(own, bends_s, bends_s - OVERLAP_S, until_s, _is_raise))
+    found = [("elbow_bends", bends)]
+    if raises is not None:
+        found.append(("forward_raises", raises))
+        raises_s = max(own.end_s for own in raises)
+        # By one sensor alone they look like a raise with a hold.
+        high = _each([own for own in tilts if len(own.stays) > 1], lambda own, until_s: _high_bends(own, raises_s))
+        found += [] if high is None else [("bends_at_shoulder_height", high)]
+    elif not all(_alone(own, span) for own, span in zip(tilts, bends, strict=True)):
+        return ()
+    side = "both" if len(tilts) > 1 else tilts[0].arm.side
+    return tuple(
+        Proposal(
+            kind,
+            min(own.start_s for own in spans) - MARGIN_S,
+            max(own.end_s for own in spans) + MARGIN_S,
+            side,
+            probability=0.95,
+            reps=max(own.count for own in spans),
+        )
+        for kind, spans in found
+    )
 
 
-def _alone(own: _Tilts, span: tuple[float, float, int] | None) -> bool:
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """Movements of one kind that one arm does in a row: begin, end and how many."""
+
+    start_s: float
+    end_s: float
+    count: int
+
+
+def _each(tilts: Sequence[_Tilts], find: Callable[[_Tilts, float], _Span | None]) -> list[_Span] | None:
+    """What each arm does; None where one does nothing of it. find: with the time at which it is over by the latest.
+
+    By one sensor alone a bend looks like a raise: an arm that wears two tells when one becomes the other.
+    """
+    told = {own.arm.side: find(own, np.inf) for own in tilts if len(own.stays) > 1}
+    if not tilts or None in told.values():
+        return None
+    until_s = max((own.end_s + SETTLES_S for own in told.values() if own is not None), default=np.inf)
+    spans = [told.get(own.arm.side) or find(own, until_s) for own in tilts]
+    return None if None in spans else [own for own in spans if own is not None]
+
+
+def _alone(own: _Tilts, span: _Span) -> bool:
     """Whether there are several, and no exercise goes on with the same."""
-    if span is None or span[2] < 2:
-        return False
-    within = [c for c in own.arm.chains if c.start_s < span[1] and span[0] < c.end_s]
-    return all(len(chain.excursions) <= MOST_MOVEMENTS for chain in within)
+    within = [c for c in own.arm.chains if c.start_s < span.end_s and span.start_s < c.end_s]
+    return span.count > 1 and all(len(chain.excursions) <= MOST_MOVEMENTS for chain in within)
 
 
 def _spans(
-    own: _Tilts, from_s: float, earliest_s: float, is_one: Callable[[FloatArray, FloatArray], bool]
-) -> tuple[float, float, int] | None:
-    """The first few excursions of one kind in a row soon after a time: begin, end and how many. None where there are
-    none, or more than a calibration has. earliest_s: when the first may begin.
-
-    By one sensor alone a bend looks like a raise: there several are asked of each.
-    """
-    start_s = end_s = from_s
-    stays, lasts_s = own.arm.stays, list[float]()
+    own: _Tilts,
+    from_s: float,
+    earliest_s: float,
+    until_s: float,
+    is_one: Callable[[FloatArray, FloatArray], bool],
+) -> _Span | None:
+    """The first few excursions of one kind in a row soon after a time. None where there are none, or more than a
+    calibration has. earliest_s: when the first may begin. until_s: when the last is over."""
+    stays, out = own.arm.stays, list[tuple[float, float]]()
     for one in own.arm.excursions:
-        begins_s, took_s = float(stays.end_s[one.first]), stays.lasts_s(one)
-        if begins_s < (end_s - OVERLAP_S if lasts_s else earliest_s) or took_s > LONGEST_MOVEMENT_S:
+        begins_s, ends_s = float(stays.end_s[one.first]), float(stays.start_s[one.last])
+        if begins_s < (out[-1][1] - OVERLAP_S if out else earliest_s) or ends_s - begins_s > LONGEST_MOVEMENT_S:
             continue
-        if begins_s > end_s + (BETWEEN_S if lasts_s else SOON_S):
+        if begins_s > (out[-1][1] + BETWEEN_S if out else from_s + SOON_S) or ends_s > until_s:
             break
-        even = not lasts_s or took_s <= UNEVEN * float(np.median(lasts_s))
-        if even and is_one(own.stays[:, one.first], own.stays[:, one.far]):
-            start_s = start_s if lasts_s else begins_s
-            end_s = float(stays.start_s[one.last])
-            lasts_s.append(took_s)
+        if is_one(own.stays[:, one.first], own.stays[:, one.far]):
+            if out and _exercise_begins(own.arm, out, begins_s):
+                break
+            out.append((begins_s, ends_s))
+    if is_one is _is_raise and len(out) > MOST_MOVEMENTS:
+        # Reps of a raise that follow are even with them, after a longer time.
+        out = out[: 1 + int(np.argmax(np.diff([begins_s for begins_s, _ in out])[:MOST_MOVEMENTS]))]
     fewest = 1 if len(own.stays) > 1 else 2
-    return (start_s, end_s, len(lasts_s)) if fewest <= len(lasts_s) <= MOST_MOVEMENTS else None
+    return _Span(out[0][0], out[-1][1], len(out)) if fewest <= len(out) <= MOST_MOVEMENTS else None
+
+
+def _exercise_begins(arm: Arm, before: Sequence[tuple[float, float]], begins_s: float) -> bool:
+    """Whether a row of another tempo sets out, or one of more than a calibration has, that those before are no part
+    of."""
+    for chain in arm.chains:
+        lasts = len(chain.excursions)
+        if (
+            before[0][0] + OVERLAP_S < chain.start_s <= begins_s + OVERLAP_S < chain.end_s
+            and lasts >= FEWEST_IN_EXERCISE
+        ):
+            ratio = float(np.median(chain.durations_s) / np.median([end_s - start_s for start_s, end_s in before]))
+            return lasts + len(before) > MOST_MOVEMENTS or not 1 / UNEVEN <= ratio <= UNEVEN
+    return False
+
+
+def _high_bends(own: _Tilts, from_s: float) -> _Span | None:
+    """A raise of the arm soon after a time in which the elbow bends several times while the upper arm stays up."""
+    stays, hangs = own.arm.stays, own.stays.max(axis=0) < 2 * HANGS_DEG
+    for one in own.arm.excursions:
+        begins_s = float(stays.end_s[one.first])
+        if begins_s > from_s + SOON_S:
+            return None
+        if begins_s < from_s - OVERLAP_S or not hangs[one.first]:
+            continue
+        count, last = 0, one.first
+        for bend in own.arm.excursions:
+            if last <= bend.first and bend.last <= one.last and _is_high_bend(own, bend):
+                count, last = count + 1, bend.last
+        down = last + np.flatnonzero(hangs[last:])
+        if 2 <= count <= MOST_MOVEMENTS and len(down) and stays.start_s[down[0]] < begins_s + LONGEST_HIGH_S:
+            return _Span(begins_s, float(stays.start_s[down[0]]), count)
+    return None
+
+
+def _is_high_bend(own: _Tilts, bend: Excursion) -> bool:
+    wrist, upper_arm = (
+        np.degrees(apart_rad(posture[bend.first], posture[bend.far])) for posture in own.arm.stays.postures
+    )
+    up = np.append(own.stays[:, bend.first], own.stays[1:, bend.far])
+    raised = bool((up >= RAISE_DEG[0]).all() and (up <= RAISE_DEG[1]).all())
+    return raised and bool(wrist >= BEND_DEG and upper_arm < QUIET_DEG)
 
 
 def _is_bend(base: FloatArray, top: FloatArray) -> bool:

@@ -22,11 +22,13 @@ SURE, OFF_WEIGHT, FEW, FEW_WEIGHT = 6.0, 1.0, 5, 1.5
 UNEVEN_FROM, UNEVEN_WEIGHT = 0.1, 10.0
 UNLIKE_FROM, UNLIKE_WEIGHT = 0.15, 12.0
 LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
+# Stays that are no part of any rep, for each: exercise has none, what people do all day has. More tell no more.
+STRAYED_FROM, STRAYED_WEIGHT, MOST_STRAYED = 0.2, 5.0, 1.0
 # Several stations in their order are no chance, and a way through them is never as even.
 STATIONS_WEIGHT = 3.0
 # Of a movement that is no known drill: how many, and how even at the most; each with what is as likely as not by this.
 UNKNOWN_REPS, UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP = (7.5, 1.0), (0.165, 0.02), (0.18, 0.02), (0.19, 0.03)
-UNKNOWN_STRAYED = (0.8, 0.2)
+UNKNOWN_STRAYED = (0.4, 0.1)
 STEEP, MOST_MARGIN = 2.0, 2.5
 # A recording of which so much is one movement that comes so often was made of it, whatever it is.
 FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
@@ -53,6 +55,7 @@ class Regularity:
         score = SURE - OFF_WEIGHT * off - FEW_WEIGHT * max(FEW - reps, 0)
         score -= UNEVEN_WEIGHT * (max(self.lasts - UNEVEN_FROM, 0.0) + max(self.periods - UNEVEN_FROM, 0.0))
         score -= UNLIKE_WEIGHT * max(self.unlike - UNLIKE_FROM, 0.0) + LOOP_WEIGHT * max(self.looped - LOOP_FROM, 0.0)
+        score -= STRAYED_WEIGHT * max(min(self.strayed, MOST_STRAYED) - STRAYED_FROM, 0.0)
         return _chance(score + STATIONS_WEIGHT * stations)
 
     def unknown_chance(self, reps: int) -> float:

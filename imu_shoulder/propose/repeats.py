@@ -36,6 +36,8 @@ UNEVEN = 1.6
 ODD_SHORT, ODD_LONG = 2.3, 1.9
 # Those before it, by which a rep's duration is looked at.
 NEIGHBOURS = 5
+# Of fewer it is not told which of them is the odd one.
+FEWEST_EVEN = 2
 # So many stays may lie between two reps: false starts, a hand that is shaken out.
 MOST_BETWEEN = 14
 # Half a rep lasts no longer than this share of one, and the rest at its end.
@@ -146,7 +148,7 @@ def find_excursions(stays: Stays) -> list[Excursion | None]:
 def find_chains(stays: Stays, found: Sequence[Excursion | None]) -> list[Chain]:
     """The chains of at least two excursions, none of them over another, in time order. found: from each stay."""
     successors = {own.first: _successors(stays, found, own) for own in found if own is not None}
-    grown = [_grow(stays, successors, own) for own in found if own is not None]
+    grown = [_without_odd_ends(stays, _grow(stays, successors, own)) for own in found if own is not None]
     ranked = sorted((own for own in grown if len(own) > 1), key=lambda own: _worth(stays, own), reverse=True)
     out: list[Chain] = []
     for own in ranked:
@@ -157,9 +159,11 @@ def find_chains(stays: Stays, found: Sequence[Excursion | None]) -> list[Chain]:
 
 
 def _worth(stays: Stays, own: Sequence[Excursion]) -> float:
-    """Long chains of long ways, and even ones."""
+    """Long chains of long ways, and even ones: the ways of a chain over two sets grow or shrink on it."""
     lasts_s = np.array([stays.lasts_s(excursion) for excursion in own])
-    return float(sum(excursion.way_rad for excursion in own) * np.exp(-lasts_s.std() / lasts_s.mean()))
+    ways_rad = np.array([excursion.way_rad for excursion in own])
+    uneven = lasts_s.std() / lasts_s.mean() + ways_rad.std() / ways_rad.mean()
+    return float(ways_rad.sum() * np.exp(-uneven))
 
 
 def _grow(
@@ -187,6 +191,22 @@ def _grow(
         pauses_s.append(pause_s)
         lasts_s.append(stays.lasts_s(following))
         out.append(following)
+
+
+def _without_odd_ends(stays: Stays, own: Sequence[Excursion]) -> Sequence[Excursion]:
+    """The chain without what is of another tempo or way than its neighbours at its two ends: another movement, or a
+    rest."""
+
+    def fits(end: Excursion, beside: Sequence[Excursion]) -> bool:
+        lasts = stays.lasts_s(end) / median(stays.lasts_s(excursion) for excursion in beside)
+        ways = end.way_rad / median(excursion.way_rad for excursion in beside)
+        return all(1 / UNEVEN <= ratio <= UNEVEN for ratio in (lasts, ways))
+
+    while len(own) > FEWEST_EVEN and not fits(own[0], own[1 : 1 + NEIGHBOURS]):
+        own = own[1:]
+    while len(own) > FEWEST_EVEN and not fits(own[-1], own[-1 - NEIGHBOURS : -1]):
+        own = own[:-1]
+    return own
 
 
 def _successors(stays: Stays, found: Sequence[Excursion | None], before: Excursion) -> list[tuple[float, Excursion]]:

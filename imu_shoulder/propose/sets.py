@@ -16,7 +16,7 @@ from imu_shoulder.propose.regular import Regularity, regularity
 from imu_shoulder.propose.repeats import SET_REST_S, Chain
 from imu_shoulder.segment.model import rows_between
 
-# Chains of the two arms are one set where they share so much of the shorter one.
+# Chains of the two arms are one set where they share so much of that of the arm that does less.
 SHARED = 0.5
 # An arm whose way is this share of the other one's, or less, is swayed by it.
 SWAY_SHARE = 0.4
@@ -59,6 +59,12 @@ class Stretch:
         return {side: own for side, own in self.by_side.items() if own.way_rad > SWAY_SHARE * self.lead.way_rad}
 
     @property
+    def in_step(self) -> bool:
+        """Whether both arms do as many reps: what one does the other does too, however badly its sensors show it."""
+        reps = [chain.reps for chain in self.moving.values()]
+        return len(reps) == 2 and abs(reps[0] - reps[1]) <= 1
+
+    @property
     def doubt(self) -> str:
         """A rest that would part two sets of another pace."""
         long_s = float(self.lead.pauses_s.max(initial=0.0))
@@ -78,7 +84,11 @@ class Stretch:
 
 def _leading(by_side: Mapping[Side, Chain]) -> Side:
     """The arm that does most."""
-    return max(by_side, key=lambda side: len(by_side[side].excursions) * by_side[side].way_rad)
+    return max(by_side, key=lambda side: _does(by_side[side]))
+
+
+def _does(chain: Chain) -> float:
+    return len(chain.excursions) * chain.way_rad
 
 
 def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
@@ -92,12 +102,12 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
                 if len(rest.excursions) > 1:
                     free.append((arm.side, rest))
     found: list[dict[Side, Chain]] = []
-    for side, chain in sorted(free, key=lambda pair: pair[1].start_s):
-        together = next(
-            (own for own in found if side not in own and any(_shared(c, chain) > SHARED for c in own.values())), None
-        )
-        if together is not None:
-            together[side] = chain
+    for side, chain in sorted(free, key=lambda pair: _does(pair[1]), reverse=True):
+        # The lesser one must lie within the other: a long row of odd movements beside a set is none of it.
+        shared = [(_shared(chain, *own.values()), k) for k, own in enumerate(found) if side not in own]
+        share, k = max(shared, default=(0.0, 0))
+        if share > SHARED:
+            found[k][side] = chain
         else:
             found.append({side: chain})
     recording_s = max(arm.stays.end_s[-1] for arm in arms) - min(arm.stays.start_s[0] for arm in arms) if arms else 1.0
@@ -112,7 +122,8 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
 
 def _after(arm: Arm, chain: Chain, taken: Sequence[Proposal]) -> Chain:
     """The chain without those excursions at its beginning that are taken already, such as a last forward raise."""
-    until_s = max((own.end_s for own in taken if own.start_s < chain.start_s + 1.0), default=-np.inf)
+    middle_s = (chain.start_s + chain.end_s) / 2
+    until_s = max((own.end_s for own in taken if own.start_s < middle_s), default=-np.inf)
     if until_s <= chain.start_s + 1.0:
         return chain
     kept = [k for k, own in enumerate(chain.excursions) if arm.stays.end_s[own.first] > until_s - 1.0]
@@ -129,9 +140,9 @@ def _after(arm: Arm, chain: Chain, taken: Sequence[Proposal]) -> Chain:
     )
 
 
-def _shared(one: Chain, other: Chain) -> float:
-    shared_s = min(one.end_s, other.end_s) - max(one.start_s, other.start_s)
-    return shared_s / min(one.end_s - one.start_s, other.end_s - other.start_s)
+def _shared(chain: Chain, lead: Chain) -> float:
+    """The share of a chain in which the other arm's goes on."""
+    return (min(chain.end_s, lead.end_s) - max(chain.start_s, lead.start_s)) / (chain.end_s - chain.start_s)
 
 
 def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
@@ -187,7 +198,7 @@ def named(
     return Proposal(
         "set",
         *span_s,
-        "both" if len(sides) == 2 else sides[0],
+        "both" if len(sides) == 2 or (own.in_step and found.drill.arms == "each") else sides[0],
         name,
         _direction(found.drill, sides, span_s, aligned.time_s, angles),
         chance,

@@ -245,7 +245,8 @@ def _split(
 ) -> list[_Attempt]:
     """A departure cut where the arm stayed at no station and nearer to where it set out than to where it first stayed:
     it came back, short of the start, and set out again."""
-    begin = round(_ends(attempt, beyond)[0])
+    # A first move that was under way at the mark set out before it.
+    begin = max(round(_ends(attempt, beyond)[0]), 0)
     start = _posture(smooth, (begin, begin))
     parts, first = [], 0
     here: list[tuple[int, Posture]] = []
