@@ -15,7 +15,7 @@ from scipy.ndimage import uniform_filter1d
 from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limbs_of
 
 # Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
-LEAST_S, MENDED_S, _FURTHEST_S = 0.2, 2.0, 60.0
+LEAST_S, MENDED_S, _FURTHEST_S = 0.17, 2.0, 60.0
 _GRID_HZ = 50.0
 _SMOOTH_S = 0.2
 # Turning by this is neither much nor little.

@@ -220,8 +220,8 @@ class Off:
 # From how much on an instrument is off, and by how many of its standard deviations that has to be sure. Sound parts,
 # with 25 mg of zero offset per axis (from memory), stay below the first. The second is told of them, too: orient takes
 # off what it can.
-_OFFSET_OFF_M_S2, _OFFSET_TOLD_M_S2, _SCALE_OFF, _SCALE_FAR_OFF = 0.8, 0.35, 0.06, 0.3
-_SURE_SD, _TOLD_SD = 4.0, 2.5
+_OFFSET_OFF_M_S2, _OFFSET_TOLD_M_S2, _SCALE_OFF, _SCALE_FAR_OFF = 1.1, 0.35, 0.06, 0.3
+_SURE_SD, _TOLD_SD = 3.5, 2.5
 # Where no turn tells: by how much the size of gravity differs between postures, or from gravity in one.
 _POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 2.2, 1.5
 _LEAST_STILLS = 3
@@ -256,14 +256,14 @@ def instruments_off(
     if turns is None and tilts is None:
         return None, ""
     found = calibrated(stills, turns, tilts)
+    offset, sd = found.offset_size_m_s2
+    if offset > max(_OFFSET_OFF_M_S2, _SURE_SD * sd):
+        return Off("accelerometer_off", f"not used: its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""
     # In movement a limb's acceleration goes with its turning: only rests tell the scale well.
     told, least = (found, _SCALE_FAR_OFF) if turns is None else (calibrated(stills, turns, None), _SCALE_OFF)
     if abs(told.scale - 1.0) > max(least, _SURE_SD * told.scale_sd):
         text = f"not used: its gyroscope says {told.scale:.2f} times as much as its accelerometer shows it to turn"
         return Off("gyroscope_scale", text, told.scale), ""
-    offset, sd = found.offset_size_m_s2
-    if offset - _TOLD_SD * sd > _OFFSET_OFF_M_S2:
-        return Off("accelerometer_off", f"not used: its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""
     if offset > max(_OFFSET_TOLD_M_S2, _TOLD_SD * sd):
         text = f"its accelerometer's zero is off by {offset:.1f} m/s^2 (standard deviation {sd:.1f})"
         return Off("accelerometer_zero", text, offset, fit=True), ""
