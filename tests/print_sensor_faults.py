@@ -201,7 +201,9 @@ def curve(recordings: list[tuple[str, Recording]]) -> pd.DataFrame:
     sounds = [aligned(recording) for _, recording in recordings]
     for name, unit, harm, sizes, codes in BY_SIZE:
         for size in sizes:
-            fault = SensorFault(name, harm(size), frozenset(codes.split()), frozenset(), of_both=codes == "clocks_apart")
+            fault = SensorFault(
+                name, harm(size), frozenset(codes.split()), frozenset(), of_both=codes == "clocks_apart"
+            )
             tried = found = 0
             for k, (_, recording) in enumerate(recordings):
                 limbs = [p for p in recording.streams if p in LIMBS]
@@ -210,7 +212,9 @@ def curve(recordings: list[tuple[str, Recording]]) -> pd.DataFrame:
                 told = aligned(fault(recording, placement)).telling(sounds[k])
                 tried += 1
                 found += any(p in theirs and code in fault.codes for p, code in told)
-            rows.append({"fault": name, "size": f"{size:g} {unit}", "tried": tried, "found %": round(100.0 * found / tried)})
+            rows.append(
+                {"fault": name, "size": f"{size:g} {unit}", "tried": tried, "found %": round(100.0 * found / tried)}
+            )
     return pd.DataFrame(rows)
 
 

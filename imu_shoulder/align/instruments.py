@@ -179,8 +179,10 @@ def calibrated(stills: Stills, turns: Turns | None, tilts: Tilts | None) -> Cali
         shown.append((*_equations(turns.before, turns.after, told, more), _PAIR_M_S2))
     if tilts is not None:
         told, more = (tilts.told_by(factor) for factor in (1.0, _A_LITTLE_MORE))
-        shown.append((*_equations(*tilts.readings_m_s2, told, more), _TILT_M_S2))
-    found, normal = np.linalg.solve(known, target), known
+        before, after = tilts.readings_m_s2
+        shown.append((*_equations(before, after, told, more), _TILT_M_S2))
+    found: FloatArray = np.asarray(np.linalg.solve(known, target), dtype=np.float64)
+    normal: FloatArray = known
     for _ in range(_ROUNDS if shown else 0):
         normal, wanted = known.copy(), target.copy()
         for matrix, off, sd in shown:
@@ -188,8 +190,8 @@ def calibrated(stills: Stills, turns: Turns | None, tilts: Tilts | None) -> Cali
             weights = np.minimum(1.0, sd / np.maximum(left, 1e-9)) / sd**2
             normal += (matrix.T * weights) @ matrix
             wanted += (matrix.T * weights) @ off
-        found = np.linalg.solve(normal, wanted)
-    variance = np.linalg.inv(normal)
+        found = np.asarray(np.linalg.solve(normal, wanted), dtype=np.float64)
+    variance: FloatArray = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     return Calibrated(1.0 / (1.0 + float(found[3])), float(np.sqrt(variance[3, 3])), found[:3], variance[:3, :3])
 
 
@@ -249,20 +251,18 @@ def instruments_off(
             high - low > _POSTURES_APART_M_S2
             or max(STANDARD_GRAVITY_M_S2 - low, high - STANDARD_GRAVITY_M_S2) > _SIZE_OFF_M_S2
         ):
-            text = (
-                f"not used: its accelerometer reads {low:.1f} to {high:.1f} m/s^2 when held still, where gravity is 9.8"
-            )
+            text = f"its accelerometer reads {low:.1f} to {high:.1f} m/s^2 when held still, where gravity is 9.8"
             return Off("accelerometer_off", text, float(high - low)), ""
     if turns is None and tilts is None:
         return None, ""
     found = calibrated(stills, turns, tilts)
     offset, sd = found.offset_size_m_s2
     if offset > max(_OFFSET_OFF_M_S2, _SURE_SD * sd):
-        return Off("accelerometer_off", f"not used: its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""
+        return Off("accelerometer_off", f"its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""
     # In movement a limb's acceleration goes with its turning: only rests tell the scale well.
     told, least = (found, _SCALE_FAR_OFF) if turns is None else (calibrated(stills, turns, None), _SCALE_OFF)
     if abs(told.scale - 1.0) > max(least, _SURE_SD * told.scale_sd):
-        text = f"not used: its gyroscope says {told.scale:.2f} times as much as its accelerometer shows it to turn"
+        text = f"its gyroscope says {told.scale:.2f} times as much as its accelerometer shows it to turn"
         return Off("gyroscope_scale", text, told.scale), ""
     if offset > max(_OFFSET_TOLD_M_S2, _TOLD_SD * sd):
         text = f"its accelerometer's zero is off by {offset:.1f} m/s^2 (standard deviation {sd:.1f})"
@@ -270,6 +270,4 @@ def instruments_off(
     return None, ""
 
 
-_AXES_TEXT = (
-    "not used: its gyroscope turns about other axes or the other way than its accelerometer; check axes and signs"
-)
+_AXES_TEXT = "its gyroscope turns about other axes or the other way than its accelerometer; check axes and signs"

@@ -23,9 +23,9 @@ _SLOW_M_S2 = 0.5
 _OFF = 2.0 - 2.0 * cos(radians(30.0))
 _LEAST_TURNS = 40
 # The instruments agree where gravity is off by less than this share of its turning, and others do at less than the
-# second one. They have to be off by less than such a share of what these are, and surely: the sum of what they are better by, in stretches of
-# two seconds, by the root of its squares. Of 700 sound sensors of two simulators and of six open sessions none showed
-# under 0.97 of it.
+# second one. They have to be off by less than such a share of what these are, and surely: the sum of what they are
+# better by, in stretches of two seconds, by the root of its squares. Of 700 sound sensors of two simulators and of six
+# open sessions none showed under 0.97 of it.
 _AGREE_SHARE, _FITS_SHARE, _AXES_SHARE, _UNIT_SHARE, _SURE = 0.15, 0.6, 0.8, 0.5, 1.2
 # How many times as much a gyroscope should say whose numbers are in this unit and were taken for the other.
 _UNITS = ((np.pi / 180.0, "deg/s"), (180.0 / np.pi, "rad/s"))
@@ -52,7 +52,7 @@ class Tilts:
         told = steps[self.used]
         for k in range(1, _STEPS):
             told = told * steps[self.used + k]
-        return told.inv().as_matrix()
+        return np.asarray(told.inv().as_matrix())
 
     def off(self, told: FloatArray) -> FloatArray:
         """(T,) how far gravity is off after each turn, as the square of a chord."""
@@ -109,7 +109,7 @@ def tilts_of(
     size = np.linalg.norm(up, axis=1)
     slow = np.abs(size - np.median(size)) < _SLOW_M_S2
     if clipped is not None:
-        lost = clipped[rows].reshape(count, width).any(axis=1)
+        lost: BoolArray = np.asarray(clipped[rows].reshape(count, width).any(axis=1), dtype=np.bool_)
         slow &= ~(lost[1:] | lost[:-1])
     even = own_s[_STEPS:] - own_s[:-_STEPS] < 1.2 * _STEPS * width / rate_hz
     used = np.flatnonzero(slow[:-_STEPS] & slow[_STEPS:] & even)
@@ -141,7 +141,9 @@ def what_fits_better(tilts: Tilts) -> Better | None:
         return None
     about = [*tilts.off_about_other_axes(told), *tilts.off_about_other_axes(tilts.told_by(-1.0))]
     axes = min(about, key=np.sum)
-    off_by, unit = min(((tilts.off(tilts.told_by(factor)), unit) for factor, unit in _UNITS), key=lambda o: o[0].sum())
+    by_unit = {unit: tilts.off(tilts.told_by(factor)) for factor, unit in _UNITS}
+    unit = min(by_unit, key=lambda own: float(by_unit[own].sum()))
+    off_by = by_unit[unit]
     if off_by.sum() < axes.sum() and _is_better(tilts, off_by, own, _UNIT_SHARE):
         return Better(unit, float(off_by.sum()))
     agrees = float(axes.sum()) < _FITS_SHARE**2 * float(tilts.turned.sum())

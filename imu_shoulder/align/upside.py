@@ -17,7 +17,7 @@ from scipy.ndimage import uniform_filter1d
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.frames import quat_product
-from imu_shoulder.model import SIDES, STERNUM, ComplexArray, FloatArray, limbs_of
+from imu_shoulder.model import SIDES, STERNUM, ComplexArray, FloatArray, limb_words, limbs_of
 
 # What a sensor turned is smoothed, and compared in stretches in which its heading does not drift.
 _GRID_HZ, _SMOOTH_S, _STRETCH_S = 12.5, 0.2, 4.0
@@ -73,6 +73,14 @@ def upside_down(sensors: Sequence[Upright]) -> Mapping[str, str]:
             both = {wrong: both[wrong]}
         out.update(both)
     return out
+
+
+def upside_down_text(placement: str, wrong: Mapping[str, str]) -> str:
+    """What is said of one of those that `upside_down` found."""
+    other = wrong[placement]
+    which = "this or that one's" if other in wrong else "its"
+    text = f"it turns against the {limb_words(other)} sensor about the vertical, "
+    return f"{text}as if {which} accelerometer were negated; check its signs"
 
 
 def _mirrored(first: _Turning, second: _Turning) -> FloatArray:
