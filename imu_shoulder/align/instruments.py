@@ -256,6 +256,9 @@ def instruments_off(
     if turns is None and tilts is None:
         return None, ""
     found = calibrated(stills, turns, tilts)
+    if tilts is not None and tilts.without(found.offset_m_s2).contradicts(1.0 / found.scale):
+        # Something else is wrong, and it is not clear yet what.
+        return None, ""
     offset, sd = found.offset_size_m_s2
     if offset > max(_OFFSET_OFF_M_S2, _SURE_SD * sd):
         return Off("accelerometer_off", f"its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""

@@ -22,6 +22,8 @@ _SLOW_M_S2 = 0.5
 # A turn that is further off than this is as good as one that is this far off.
 _OFF = 2.0 - 2.0 * cos(radians(30.0))
 _LEAST_TURNS = 40
+# A turn that no arm makes by swaying.
+_CLEARLY = 2.0 - 2.0 * cos(radians(3.0))
 # The instruments agree where gravity is off by less than this share of its turning, and others do at less than the
 # second one. They have to be off by less than such a share of what these are, and surely: the sum of what they are
 # better by, in stretches of two seconds, by the root of its squares. Of 700 sound sensors of two simulators and of six
@@ -75,6 +77,12 @@ class Tilts:
         readings = self.readings_m_s2 - offset_m_s2
         before, after = _directions(readings)
         return replace(self, readings_m_s2=readings, before=before, after=after)
+
+    def contradicts(self, factor: float) -> bool:
+        """Whether the sensor clearly turned, and the gyroscope, if it turned so many times as far, says otherwise."""
+        turned = self.turned
+        off = float(self.off(self.told_by(factor)).sum())
+        return float(turned.mean()) > _CLEARLY and off > _FITS_SHARE**2 * float(turned.sum())
 
     @property
     def turned(self) -> FloatArray:
@@ -146,8 +154,8 @@ def what_fits_better(tilts: Tilts) -> Better | None:
     off_by = by_unit[unit]
     if off_by.sum() < axes.sum() and _is_better(tilts, off_by, own, _UNIT_SHARE):
         return Better(unit, float(off_by.sum()))
-    agrees = float(axes.sum()) < _FITS_SHARE**2 * float(tilts.turned.sum())
-    return Better("", float(axes.sum())) if agrees and _is_better(tilts, axes, own, _AXES_SHARE) else None
+    fits = float(axes.sum()) < _FITS_SHARE**2 * float(tilts.turned.sum())
+    return Better("", float(axes.sum())) if fits and _is_better(tilts, axes, own, _AXES_SHARE) else None
 
 
 def _is_better(tilts: Tilts, other: FloatArray, own: FloatArray, share: float) -> bool:
