@@ -222,6 +222,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--sound", type=int, default=0, help="More seeds of which the sound recordings are checked.")
     parser.add_argument("--only")
     parser.add_argument("--open-sessions", type=Path, default=OPEN_SESSIONS)
     options = parser.parse_args()
@@ -229,12 +230,18 @@ def main() -> None:
     recordings = [(f"one {seed}", of_one(seed)) for seed in seeds] + [(f"two {seed}", of_two(seed)) for seed in seeds]
     recordings += list(open_sessions(options.open_sessions))
     table, alarms = tables(recordings, options.only)
+    sound = len(recordings)
+    for seed in range(seeds.stop, seeds.stop + options.sound):
+        for name, make in (("one", of_one), ("two", of_two)):
+            accusing = sorted(aligned(make(seed)).accusing())
+            alarms += [f"{name} {seed}: {placement} {code}" for placement, code in accusing]
+            sound += 1
     print(table.to_markdown(index=False))
     print()
     if options.only is None:
         print(curve(recordings).to_markdown(index=False))
         print()
-    print(pd.DataFrame([{"sound recordings": len(recordings), "alarms": len(alarms)}]).to_markdown(index=False))
+    print(pd.DataFrame([{"sound recordings": sound, "alarms": len(alarms)}]).to_markdown(index=False))
     for line in alarms:
         print(f"    {line}")
 

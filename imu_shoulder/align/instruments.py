@@ -159,12 +159,34 @@ def disagreement_rad(turns: Turns, told: Rotation, axes: FloatArray) -> FloatArr
     return np.asarray(np.arccos(np.clip(np.einsum("nj,nj->n", wanted, got), -1.0, 1.0)))
 
 
-def calibrated(stills: Stills, turns: Turns | None, tilts: Tilts | None) -> Calibrated:
+@dataclass(frozen=True, slots=True)
+class Equations:
+    """What turns say of offset (3), scale less 1 and local gravity less the standard's: matrix (3 P, 5) and off (3 P,),
+    each with this standard deviation, in m/s^2."""
+
+    matrix: FloatArray
+    off: FloatArray
+    sd: float
+
+
+def equations(
+    before: FloatArray, after: FloatArray, told: FloatArray, a_little_more: FloatArray, sd_m_s2: float
+) -> Equations:
+    """Of turns from before to after, (P, 3) each. told: after_from_before (P, 3, 3), and if the gyroscope turned a
+    little more.
+
+    Gravity after a turn is R f + (1 - R) o, f the reading before, o the offset, R what the scaled gyroscope says.
+    """
+    got = np.einsum("nij,nj->ni", told, before)
+    by_scale = (np.einsum("nij,nj->ni", a_little_more, before) - got) / (_A_LITTLE_MORE - 1.0)
+    matrix = np.concatenate([np.eye(3) - told, by_scale[:, :, None], np.zeros((len(got), 3, 1))], axis=2)
+    return Equations(matrix.reshape(-1, 5), (after - got).reshape(-1), sd_m_s2)
+
+
+def calibrated(stills: Stills, shown: Sequence[Equations]) -> Calibrated:
     """Scale and zero that make the instruments agree, by least squares, far-off turns weighed less.
 
-    Gravity after a turn is R f + (1 - R) o, f the reading before, o the offset, R what the scaled gyroscope says; the
-    size of each still reading without the offset is gravity's. Unknowns: offset, scale, local gravity. Turns from rest
-    to rest are known best; those of a second in movement (tilts) are many.
+    The size of each still reading without the offset is gravity's.
     """
     size = stills.size_m_s2
     up = stills.acc_m_s2 / size[:, None]
@@ -173,37 +195,18 @@ def calibrated(stills: Stills, turns: Turns | None, tilts: Tilts | None) -> Cali
     weight = min(1.0, 30.0 / max(1, len(up))) / _STILL_M_S2**2
     known = weight * rows.T @ rows + np.diag(np.array([_OFFSET_M_S2] * 3 + [_SCALE, _GRAVITY_M_S2]) ** -2.0)
     target = weight * rows.T @ (size - STANDARD_GRAVITY_M_S2)
-    shown = []
-    if turns is not None:
-        told, more = (turns.told_by(factor).as_matrix() for factor in (1.0, _A_LITTLE_MORE))
-        shown.append((*_equations(turns.before, turns.after, told, more), _PAIR_M_S2))
-    if tilts is not None:
-        told, more = (tilts.told_by(factor) for factor in (1.0, _A_LITTLE_MORE))
-        before, after = tilts.readings_m_s2
-        shown.append((*_equations(before, after, told, more), _TILT_M_S2))
     found: FloatArray = np.asarray(np.linalg.solve(known, target), dtype=np.float64)
     normal: FloatArray = known
     for _ in range(_ROUNDS if shown else 0):
         normal, wanted = known.copy(), target.copy()
-        for matrix, off, sd in shown:
-            left = np.repeat(np.linalg.norm((off - matrix @ found).reshape(-1, 3), axis=1), 3)
-            weights = np.minimum(1.0, sd / np.maximum(left, 1e-9)) / sd**2
-            normal += (matrix.T * weights) @ matrix
-            wanted += (matrix.T * weights) @ off
+        for own in shown:
+            left = np.repeat(np.linalg.norm((own.off - own.matrix @ found).reshape(-1, 3), axis=1), 3)
+            weights = np.minimum(1.0, own.sd / np.maximum(left, 1e-9)) / own.sd**2
+            normal += (own.matrix.T * weights) @ own.matrix
+            wanted += (own.matrix.T * weights) @ own.off
         found = np.asarray(np.linalg.solve(normal, wanted), dtype=np.float64)
     variance: FloatArray = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     return Calibrated(1.0 / (1.0 + float(found[3])), float(np.sqrt(variance[3, 3])), found[:3], variance[:3, :3])
-
-
-def _equations(
-    before: FloatArray, after: FloatArray, told: FloatArray, more: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """What turns from before to after, (P, 3) each, say of the unknowns: (3 P, 5) and (3 P,). told: after_from_before
-    (P, 3, 3); more: if the gyroscope turned a little more."""
-    got = np.einsum("nij,nj->ni", told, before)
-    by_scale = (np.einsum("nij,nj->ni", more, before) - got) / (_A_LITTLE_MORE - 1.0)
-    matrix = np.concatenate([np.eye(3) - told, by_scale[:, :, None], np.zeros((len(got), 3, 1))], axis=2)
-    return matrix.reshape(-1, 5), (after - got).reshape(-1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,9 +242,11 @@ def instruments_off(
         return None, better.unit
     stills = still_moments(acc, gyr, time_s, rate_hz)
     turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
+    from_rest = [] if turns is None else [_from_rest(turns)]
+    shown = from_rest if tilts is None else [*from_rest, _in_movement(tilts)]
     if tilts is not None and better is not None:
         # A scale or a zero may be so far off that other axes are better by chance.
-        found = calibrated(stills, turns, tilts)
+        found = calibrated(stills, shown)
         mended = tilts.without(found.offset_m_s2)
         if better.off < mended.off(mended.told_by(1.0 / found.scale)).sum():
             return Off("axes_wrong", _AXES_TEXT), ""
@@ -253,24 +258,40 @@ def instruments_off(
         ):
             text = f"its accelerometer reads {low:.1f} to {high:.1f} m/s^2 when held still, where gravity is 9.8"
             return Off("accelerometer_off", text, float(high - low)), ""
-    if turns is None and tilts is None:
+    if not shown:
         return None, ""
-    found = calibrated(stills, turns, tilts)
-    if tilts is not None and tilts.without(found.offset_m_s2).contradicts(1.0 / found.scale):
+    found = calibrated(stills, shown)
+    off = _off(found, calibrated(stills, from_rest) if from_rest else None)
+    if off is not None and tilts is not None and tilts.without(found.offset_m_s2).contradicts(1.0 / found.scale):
         # Something else is wrong, and it is not clear yet what.
         return None, ""
+    return off, ""
+
+
+def _off(found: Calibrated, from_rest: Calibrated | None) -> Off | None:
+    """What is off by a calibration. from_rest: by turns from rest to rest alone."""
     offset, sd = found.offset_size_m_s2
     if offset > max(_OFFSET_OFF_M_S2, _SURE_SD * sd):
-        return Off("accelerometer_off", f"its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""
+        return Off("accelerometer_off", f"its accelerometer's zero is off by {offset:.1f} m/s^2", offset)
     # In movement a limb's acceleration goes with its turning: only rests tell the scale well.
-    told, least = (found, _SCALE_FAR_OFF) if turns is None else (calibrated(stills, turns, None), _SCALE_OFF)
+    told, least = (found, _SCALE_FAR_OFF) if from_rest is None else (from_rest, _SCALE_OFF)
     if abs(told.scale - 1.0) > max(least, _SURE_SD * told.scale_sd):
         text = f"its gyroscope says {told.scale:.2f} times as much as its accelerometer shows it to turn"
-        return Off("gyroscope_scale", text, told.scale), ""
+        return Off("gyroscope_scale", text, told.scale)
     if offset > max(_OFFSET_TOLD_M_S2, _TOLD_SD * sd):
         text = f"its accelerometer's zero is off by {offset:.1f} m/s^2 (standard deviation {sd:.1f})"
-        return Off("accelerometer_zero", text, offset, fit=True), ""
-    return None, ""
+        return Off("accelerometer_zero", text, offset, fit=True)
+    return None
+
+
+def _from_rest(turns: Turns) -> Equations:
+    told, more = turns.told.as_matrix(), turns.told_by(_A_LITTLE_MORE).as_matrix()
+    return equations(turns.before, turns.after, told, more, _PAIR_M_S2)
+
+
+def _in_movement(tilts: Tilts) -> Equations:
+    before, after = tilts.readings_m_s2
+    return equations(before, after, tilts.told_by(), tilts.told_by(_A_LITTLE_MORE), _TILT_M_S2)
 
 
 _AXES_TEXT = "its gyroscope turns about other axes or the other way than its accelerometer; check axes and signs"

@@ -11,8 +11,8 @@ from itertools import permutations
 from math import cos, radians
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
+from imu_shoulder.frames import quat_product
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 
 # The rows that are one step, and the steps that are one turn.
@@ -22,40 +22,48 @@ _STEP_S, _STEPS = 0.25, 4
 _SLOW_M_S2, _SPREAD_M_S2, _STEP_M_S2 = 0.5, 0.6, 0.7
 # A turn that is further off than this is as good as one that is this far off.
 _OFF = 2.0 - 2.0 * cos(radians(30.0))
-_LEAST_TURNS = 20
+_LEAST_TURNS, _MOST_TURNS = 20, 500
 # A turn that no arm makes by swaying.
 _CLEARLY = 2.0 - 2.0 * cos(radians(3.0))
 # The instruments agree where gravity is off by less than this share of its turning, and others do at less than the
 # second one. They have to be off by less than such a share of what these are, and surely: the sum of what they are
-# better by, in stretches of two seconds, by the root of its squares. Of 700 sound sensors of two simulators and of six
-# open sessions none showed under 0.97 of it, nor did any of 280 fast sets of a watch.
-_AGREE_SHARE, _FITS_SHARE, _AXES_SHARE, _UNIT_SHARE, _SURE = 0.15, 0.85, 0.8, 0.5, 1.0
+# better by, in stretches of two seconds, by the root of its squares. Nothing was better in 700 sound sensors of two
+# simulators, six open sessions and 280 fast sets of a watch.
+_AGREE_SHARE, _FITS_SHARE, _OTHER_UNIT_SHARE, _AXES_SHARE, _UNIT_SHARE, _SURE = 0.3, 0.85, 0.8, 0.8, 0.5, 1.0
 # How many times as much a gyroscope should say whose numbers are in this unit and were taken for the other.
 _UNITS = ((np.pi / 180.0, "deg/s"), (180.0 / np.pi, "rad/s"))
 
 
 @dataclass(frozen=True, slots=True)
 class Tilts:
-    """readings_m_s2: (2, T, 3) the accelerometer before and after each turn of a second. halves: (2, K, 3) what the
-    gyroscope turned in the two halves of each step, rad. used: (T,) the step with which each turn begins.
-    before, after: (T, 3) the readings' directions.
+    """readings_m_s2: (2, T, 3) the accelerometer before and after each turn of a second; before, after: (T, 3) their
+    directions. steps_rad, coning_rad: (3, K) what the gyroscope turned in each step, and what comes on top since its
+    axis turned meanwhile. used: (T,) the step with which each turn begins.
     """
 
     readings_m_s2: FloatArray
     before: FloatArray
     after: FloatArray
-    halves: FloatArray
+    steps_rad: FloatArray
+    coning_rad: FloatArray
     used: IntArray
 
     def told_by(self, factor: float = 1.0) -> FloatArray:
         """after_from_before (T, 3, 3) as the gyroscope has it, if it turned so many times as far."""
-        first, second = factor * self.halves
-        # Of a turn whose axis changes meanwhile, to the second order (as strapdown navigation has it for coning).
-        steps = Rotation.from_rotvec(first + second + 2.0 / 3.0 * np.cross(first, second))
-        told = steps[self.used]
+        turn = factor * self.steps_rad + factor**2 * self.coning_rad
+        half = np.linalg.norm(turn, axis=0) / 2.0
+        quat = np.vstack([0.5 * np.sinc(half / np.pi) * turn, np.cos(half)])
+        told = quat[:, self.used]
         for k in range(1, _STEPS):
-            told = told * steps[self.used + k]
-        return np.asarray(told.inv().as_matrix())
+            told = quat_product(told, quat[:, self.used + k])
+        x, y, z, w = told
+        # Of the way back: it takes what was up before to what is up after.
+        rows = (
+            (1.0 - 2.0 * (y * y + z * z), 2.0 * (x * y + z * w), 2.0 * (x * z - y * w)),
+            (2.0 * (x * y - z * w), 1.0 - 2.0 * (x * x + z * z), 2.0 * (y * z + x * w)),
+            (2.0 * (x * z + y * w), 2.0 * (y * z - x * w), 1.0 - 2.0 * (x * x + y * y)),
+        )
+        return np.ascontiguousarray(np.moveaxis(np.array(rows), 2, 0))
 
     def off(self, told: FloatArray) -> FloatArray:
         """(T,) how far gravity is off after each turn, as the square of a chord."""
@@ -127,10 +135,13 @@ def tilts_of(
     used = np.flatnonzero(slow[:-_STEPS] & slow[_STEPS:] & even)
     if len(used) < _LEAST_TURNS:
         return None
+    used = used[np.unique(np.linspace(0, len(used) - 1, min(_MOST_TURNS, len(used))).astype(np.intp))]
     readings = np.stack([up[used], up[used + _STEPS]])
     before, after = _directions(readings)
-    halves = np.ascontiguousarray(np.moveaxis(rates, 1, 0)) * (width / rate_hz / 2.0)
-    return Tilts(readings, before, after, halves, used + 1)
+    first, second = np.moveaxis(rates, 1, 0) * (width / rate_hz / 2.0)
+    # To the second order, as strapdown navigation has it for coning.
+    coning = 2.0 / 3.0 * np.cross(first, second)
+    return Tilts(readings, before, after, np.ascontiguousarray((first + second).T), coning.T, used + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,17 +159,19 @@ def what_fits_better(tilts: Tilts) -> Better | None:
     """Another unit, other axes or the other way round; None where the gyroscope agrees with the accelerometer as it is,
     or nothing else is surely better."""
     told = tilts.told_by()
-    own = tilts.off(told)
-    if float(own.sum()) < _AGREE_SHARE**2 * float(tilts.turned.sum()):
+    own, turned = tilts.off(told), float(tilts.turned.sum())
+    if float(own.sum()) < _AGREE_SHARE**2 * turned:
         return None
     about = [*tilts.off_about_other_axes(told), *tilts.off_about_other_axes(tilts.told_by(-1.0))]
     axes = min(about, key=np.sum)
-    by_unit = {unit: tilts.off(tilts.told_by(factor)) for factor, unit in _UNITS}
-    unit = min(by_unit, key=lambda own: float(by_unit[own].sum()))
-    off_by = by_unit[unit]
-    if off_by.sum() < axes.sum() and _is_better(tilts, off_by, own, _UNIT_SHARE):
-        return Better(unit, float(off_by.sum()))
-    fits = float(axes.sum()) < _FITS_SHARE**2 * float(tilts.turned.sum())
+    # In another unit it turns much too far, or as good as not at all.
+    if float(own.sum()) > _OTHER_UNIT_SHARE**2 * turned:
+        by_unit = {unit: tilts.off(tilts.told_by(factor)) for factor, unit in _UNITS}
+        unit = min(by_unit, key=lambda own: float(by_unit[own].sum()))
+        off_by = by_unit[unit]
+        if off_by.sum() < axes.sum() and _is_better(tilts, off_by, own, _UNIT_SHARE):
+            return Better(unit, float(off_by.sum()))
+    fits = float(axes.sum()) < _FITS_SHARE**2 * turned
     return Better("", float(axes.sum())) if fits and _is_better(tilts, axes, own, _AXES_SHARE) else None
 
 
