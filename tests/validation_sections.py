@@ -74,7 +74,7 @@ SECTIONS = (
         "sensor shows; `lost`: reps are missing, and nothing says that they were not seen. Below, how often a fault is "
         "told by its size: a zero is told as far as the postures of the recording show it, and the sensor's own one "
         "adds to it. Tuning used seeds from 9000 on.",
-        "found in 98 % of all, no healthy sensor accused, nobody blamed, no rep lost, no alarm on 200 sound recordings.",
+        "found in 98 % of all, no healthy sensor accused, nobody blamed, no rep lost, no alarm on a sound recording.",
         "tests/print_sensor_faults.py --first 100 --seeds 7 --sound 90",
         "tests/print_sensor_faults.py --seeds 1",
         (
