@@ -228,7 +228,9 @@ def enter(
 ) -> None:
     """Enter a session of ATHLETE that no sensor saw: so that who skips is told from who forgot the sensors."""
     from imu_shoulder.history.sessions import add_manual, dose_line
+    from imu_shoulder.history.store import moment_from
 
+    moment_from(start)  # before a history is made for it
     lines = [dose_line(text) for text in dose]
     with opened(db, kept) as store:
         found = add_manual(store, athlete, start, done, lines, pain=pain, effort=effort, note=note)

@@ -30,7 +30,8 @@ def bring_up_to_date(connection: Connection) -> None:
         # PostgreSQL's schema may be shared with others; a file is one program's.
         foreign = inspect(connection).get_table_names() if connection.dialect.name == "sqlite" else []
         if foreign or inspect(connection).has_table("session"):
-            raise StoreError("a database of this program", "its tables are another program's", "give another --db")
+            place = connection.engine.url.database
+            raise StoreError(f"a history at {place}", "its tables are another program's", "give another --db")
         META.create_all(connection)
         connection.execute(SCHEMA_VERSION.insert().values(version=NEWEST))
         return
