@@ -37,18 +37,33 @@ def well_formed(text: str) -> str:
     return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")
 
 
-def make_folders(folder: Path) -> None:
-    """Make a folder and what is missing above it, for the owner only; those that are there stay as they are."""
+def make_folders(folder: Path) -> list[Path]:
+    """Make a folder and what is missing above it, for the owner only; those that are there stay as they are. Returns
+    those it made, the outermost first."""
     if folder.is_dir():
-        return
-    make_folders(folder.parent)
+        return []
+    made = make_folders(folder.parent)
     try:
         os.mkdir(folder, FOLDER_MODE)
     except FileExistsError:
         if folder.is_dir():  # another process was quicker
-            return
+            return made
         raise
     _keep_to_owner(folder, FOLDER_MODE)
+    return [*made, folder]
+
+
+@contextlib.contextmanager
+def folders_to_write_in(folder: Path) -> Iterator[None]:
+    """A folder made if missing; if the block fails, those it made for that are gone again. Raises OSError."""
+    made = make_folders(folder)
+    try:
+        yield
+    except BaseException:
+        for one in reversed(made):
+            with contextlib.suppress(OSError):
+                one.rmdir()
+        raise
 
 
 @contextlib.contextmanager
@@ -92,8 +107,7 @@ def copy_file(source: Path, target: Path) -> None:
 
 def add_file(folder: Path, name: str, text: str) -> None:
     """One more whole file of text in a folder, made if missing. Raises OutputError."""
-    with refusing(folder):
-        make_folders(folder)
+    with refusing(folder), folders_to_write_in(folder):
         write_text(folder / name, text)
 
 
@@ -109,8 +123,7 @@ def whole_folder(folder: Path, replaced: Collection[str] = ()) -> Iterator[Path]
         _require_elsewhere(folder, place)
         aside = _settled(place)
         _require_results_alone(folder, place, replaced)
-        make_folders(place.parent)
-        with _unfinished(place.parent, _new_folder) as scratch:
+        with folders_to_write_in(place.parent), _unfinished(place.parent, _new_folder) as scratch:
             yield scratch
             _take_along(place, scratch, replaced)
             for inner, _, _ in os.walk(scratch):

@@ -85,6 +85,12 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "change the sensor, or measure it with `bench`",
             ),
             Kind(
+                "accelerometer_zero",
+                "note",
+                "the zero offset that the accelerometer showed, which may be within what sound parts have",
+                "measure the sensor with `bench`, which takes it off",
+            ),
+            Kind(
                 "gyroscope_scale",
                 "fault",
                 "the gyroscope's scale is off by more than a sound part's; the sensor was not used",

@@ -27,6 +27,21 @@ def rotation_from_quat(quat: FloatArray) -> Rotation:
     return Rotation.from_quat(quat, scalar_first=True)
 
 
+def quat_product(first: FloatArray, second: FloatArray) -> FloatArray:
+    """first * second of quaternions (4, ...) with the scalar last, as scipy has it. Written out it is several times as
+    fast as the library's."""
+    x, y, z, w = first
+    a, b, c, d = second
+    return np.array(
+        [
+            w * a + x * d + y * c - z * b,
+            w * b + y * d + z * a - x * c,
+            w * c + z * d + x * b - y * a,
+            w * d - x * a - y * b - z * c,
+        ]
+    )
+
+
 def quat_from_rotation(rotation: Rotation) -> FloatArray:
     """Quaternions (..., 4), scalar first."""
     return np.asarray(rotation.as_quat(scalar_first=True), dtype=np.float64)

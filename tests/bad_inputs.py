@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
+import sqlite3
 import struct
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -83,6 +85,23 @@ def cells(column: int, text: str, row: int = 10) -> Spoil:
         (place / "r" / WRIST).write_text("\n".join(lines) + "\n")
 
     return spoil
+
+
+def every(column: int, text: str) -> Spoil:
+    """A column of one sensor's file that says the same in every row."""
+
+    def spoil(place: Path) -> None:
+        frame = pd.read_csv(place / "r" / WRIST, dtype=str)
+        frame.iloc[:, column] = text
+        frame.to_csv(place / "r" / WRIST, index=False)
+
+    return spoil
+
+
+def other_tables(place: Path) -> None:
+    """A database file that some other program keeps."""
+    with contextlib.closing(sqlite3.connect(place / "h.db")) as connection, connection:
+        connection.execute("create table songs (title text)")
 
 
 def looped(name: str) -> Spoil:
@@ -754,4 +773,43 @@ FILES = [
         "recover a.log --out o",
         ("log",),
     ),
+    Bad("map at a rate of nan", lambda p: None, "map r --rate nan --out m.toml --yes", ("--rate", "nan")),
+    Bad("map of a scale of inf", lambda p: None, "map r --acc-scale inf --out m.toml --yes", ("--acc-scale", "inf")),
+    Bad("an acceleration of 1e300", cells(1, "1e300"), ANALYSE, (WRIST, "row 11", "1e+300")),
+    Bad("all accelerations of 1e300", every(1, "1e300"), ANALYSE, (WRIST, "row 2", "1e+300")),
+    Bad("all rates of 1e200", every(4, "1e200"), ANALYSE, (WRIST, "row 2", "1e+200")),
+    Bad("a history that is a loop", looped("h.db"), "history list --db h.db", ("h.db",)),
+    Bad("a history that is a text", write("h.db", "words " * 99), "history list --db h.db", ("h.db",)),
+    Bad("a history of another program", other_tables, "history list --db h.db", ("h.db", "another program's")),
+    Bad(
+        "a session in the year 1",
+        lambda p: None,
+        "history enter M --start 0001-01-01T00:00:00+14:00 --done yes --db h.db",
+        ("from 1900 to 2200", "0001-01-01"),
+    ),
+    Bad("a backup that is none", lambda p: None, "history restore results --db h.db", ("history.db", "results")),
+    Bad("retest of no measure", lambda p: None, "retest results earlier --measure nonsense", ("nonsense",)),
+    Bad(
+        "validate with a lag of nan",
+        lambda p: shutil.copy(p / "reference.csv", p / "r"),
+        "validate r --lag nan --out o",
+        ("--lag", "nan"),
+    ),
+    Bad(
+        "validate within less than nothing",
+        lambda p: shutil.copy(p / "reference.csv", p / "r"),
+        "validate r --within -1 --out o",
+        ("--within", "-1"),
+    ),
+    Bad(
+        "import for a placement that is none",
+        lambda p: None,
+        "import bids --placement a=nose --out o",
+        ("right_wrist", "nose"),
+    ),
+    Bad("a pipe for a recording to mark", pipe_instead(f"r/{WRIST}"), "mark r", ("right_wrist",)),
+    Bad("marks that are no text", write("r/events.tsv", b"\xff\xfe\n"), "mark r", ("events.tsv",)),
+    Bad("review of another program's tables", other_tables, "review --db h.db", ("h.db", "another program's")),
+    Bad("a cohort at an address of no kind", lambda p: None, "cohort nosuch://x/y --out o", ("nosuch",)),
+    Bad("a gz that is none to map", write("a.csv.gz", b"hello" * 99), "map a.csv.gz --out m.toml --yes", ("a.csv.gz",)),
 ]

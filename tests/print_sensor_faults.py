@@ -17,8 +17,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from second_simulator import SetPlan, calmed, perform, person, session
-from sensor_faults import SENSOR_FAULTS, SensorFault, same_arm, starts_late
+from sensor_faults import BY_SIZE, SENSOR_FAULTS, SensorFault, same_arm, starts_late
 
+from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.drills import shipped_ids
 from imu_shoulder.errors import ShoulderError
@@ -69,22 +70,43 @@ def open_sessions(folder: Path) -> Iterator[tuple[str, Recording]]:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """analysis: None where the recording was refused, with what was said."""
+    """analysis: None where the recording was refused, with what was said, or was not analysed, with what was told."""
 
     analysis: Analysis | None
     said: str = ""
+    told: tuple[Finding, ...] = ()
 
     @property
     def findings(self) -> list[Finding]:
-        return [] if self.analysis is None else [*self.analysis.aligned.findings, *self.analysis.findings]
+        if self.analysis is None:
+            return list(self.told)
+        return [*self.analysis.aligned.findings, *self.analysis.findings]
 
     def accusing(self) -> set[tuple[str, str]]:
         return {(f.placement, f.code) for f in self.findings if f.code in ACCUSES}
+
+    def telling(self, sound: Answer) -> set[tuple[str, str]]:
+        """What is told and was not told of the sound recording. A zero is told of sound sensors too: only a new one."""
+        zeros = {f.placement: f.value or 0.0 for f in sound.findings if f.code == "accelerometer_zero"}
+        told = {
+            (f.placement, f.code)
+            for f in self.findings
+            if f.code == "accelerometer_zero" and (f.value or 0.0) - zeros.get(f.placement, 0.0) > 0.1
+        }
+        return told | (self.accusing() - sound.accusing())
 
 
 def answer(recording: Recording) -> Answer:
     try:
         return Answer(analyse(recording))
+    except ShoulderError as error:
+        return Answer(None, str(error))
+
+
+def aligned(recording: Recording) -> Answer:
+    """What is told before anything is worked out."""
+    try:
+        return Answer(None, told=align_recording(recording).findings)
     except ShoulderError as error:
         return Answer(None, str(error))
 
@@ -131,7 +153,7 @@ def try_out(fault: SensorFault, recording: Recording, placement: str, sound: Ans
         return tally
     new = got.accusing() - sound.accusing()
     theirs = same_arm(placement) if fault.of_both else (placement,)
-    tally["found"] = any(p in theirs and code in fault.codes for p, code in new)
+    tally["found"] = any(p in theirs and code in fault.codes for p, code in got.telling(sound))
     tally["accused"] = any(p not in theirs for p, code in new)
     bare = {p: s for p, s in recording.streams.items() if p != placement}
     without = answer(Recording(recording.name, "", "", bare, recording.events))
@@ -157,7 +179,10 @@ def tables(recordings: list[tuple[str, Recording]], only: str | None = None) -> 
             if sound.analysis is None or (fault.harm is starts_late and recording.events[0].trial_type == "set"):
                 continue
             limbs = [p for p in recording.streams if p in LIMBS]
-            placement = limbs[k % len(limbs)]
+            # Every kind in every place: another one first each time.
+            placement = limbs[(k + len(rows)) % len(limbs)]
+            if not fault.changes(recording, placement):
+                continue
             own = try_out(fault, recording, placement, sound)
             tally.update(own)
             if only is not None:
@@ -170,10 +195,34 @@ def tables(recordings: list[tuple[str, Recording]], only: str | None = None) -> 
     return pd.DataFrame(rows), alarms
 
 
+def curve(recordings: list[tuple[str, Recording]]) -> pd.DataFrame:
+    """How often a fault of each size is told of the sensor that has it, in a limb sensor of each recording."""
+    rows = []
+    sounds = [aligned(recording) for _, recording in recordings]
+    for name, unit, harm, sizes, codes in BY_SIZE:
+        for size in sizes:
+            fault = SensorFault(
+                name, harm(size), frozenset(codes.split()), frozenset(), of_both=codes == "clocks_apart"
+            )
+            tried = found = 0
+            for k, (_, recording) in enumerate(recordings):
+                limbs = [p for p in recording.streams if p in LIMBS]
+                placement = limbs[k % len(limbs)]
+                theirs = same_arm(placement) if fault.of_both else (placement,)
+                told = aligned(fault(recording, placement)).telling(sounds[k])
+                tried += 1
+                found += any(p in theirs and code in fault.codes for p, code in told)
+            rows.append(
+                {"fault": name, "size": f"{size:g} {unit}", "tried": tried, "found %": round(100.0 * found / tried)}
+            )
+    return pd.DataFrame(rows)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--sound", type=int, default=0, help="More seeds of which the sound recordings are checked.")
     parser.add_argument("--only")
     parser.add_argument("--open-sessions", type=Path, default=OPEN_SESSIONS)
     options = parser.parse_args()
@@ -181,9 +230,18 @@ def main() -> None:
     recordings = [(f"one {seed}", of_one(seed)) for seed in seeds] + [(f"two {seed}", of_two(seed)) for seed in seeds]
     recordings += list(open_sessions(options.open_sessions))
     table, alarms = tables(recordings, options.only)
+    sound = len(recordings)
+    for seed in range(seeds.stop, seeds.stop + options.sound):
+        for name, make in (("one", of_one), ("two", of_two)):
+            accusing = sorted(aligned(make(seed)).accusing())
+            alarms += [f"{name} {seed}: {placement} {code}" for placement, code in accusing]
+            sound += 1
     print(table.to_markdown(index=False))
     print()
-    print(pd.DataFrame([{"sound recordings": len(recordings), "alarms": len(alarms)}]).to_markdown(index=False))
+    if options.only is None:
+        print(curve(recordings).to_markdown(index=False))
+        print()
+    print(pd.DataFrame([{"sound recordings": sound, "alarms": len(alarms)}]).to_markdown(index=False))
     for line in alarms:
         print(f"    {line}")
 

@@ -37,6 +37,12 @@ class SensorFault:
         bad = self.harm(recording.streams[placement], recording)
         return replace(recording, streams={**recording.streams, placement: bad})
 
+    def changes(self, recording: Recording, placement: str) -> bool:
+        """Whether that sensor is another one with the fault: what never turns so fast is not clipped by a low range."""
+        was, now = recording.streams[placement], self.harm(recording.streams[placement], recording)
+        same_rows = np.array_equal(was.time_s, now.time_s)
+        return not (same_rows and np.array_equal(_values(was), _values(now)))
+
 
 def sets_of(recording: Recording) -> list[Event]:
     return [event for event in recording.events if event.trial_type == "set"]
@@ -83,12 +89,16 @@ def zero_bursts(stream: SensorStream, recording: Recording) -> SensorStream:
     return with_values(stream, values)
 
 
-def three_zeros(stream: SensorStream, recording: Recording) -> SensorStream:
-    """Three rows, in the middle of the first set."""
-    values, event = _values(stream), sets_of(recording)[0]
-    first = between(stream, event.onset_s + event.duration_s / 2, np.inf).start
-    values[first : first + 3] = 0.0
-    return with_values(stream, values)
+def zero_rows(count: int) -> Harm:
+    """So many, in the middle of the first set."""
+
+    def harm(stream: SensorStream, recording: Recording) -> SensorStream:
+        values, event = _values(stream), sets_of(recording)[0]
+        first = between(stream, event.onset_s + event.duration_s / 2, np.inf).start
+        values[first : first + count] = 0.0
+        return with_values(stream, values)
+
+    return harm
 
 
 def all_zero(stream: SensorStream, recording: Recording) -> SensorStream:
@@ -176,6 +186,8 @@ def same_arm(placement: str) -> tuple[str, str]:
     return f"{side}_wrist", f"{side}_upper_arm"
 
 
+# A zero that is off: told and taken off, told by the size of gravity in one posture, or the sensor left out.
+ZERO = "accelerometer_zero accelerometer_off gravity_off"
 LIMIT_RAD_S = float(np.radians(60.0))
 MIRRORED_X = np.array([-1.0, 1.0, 1.0])
 
@@ -184,7 +196,7 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
     for fault in (
         _fault("zeros, last 3 s", zero_end, "zero_rows", "rows"),
         _fault("zeros, six bursts of 0.6 s", zero_bursts, "zero_rows", "rows"),
-        _fault("zeros, three rows", three_zeros, "zero_rows", "rows"),
+        _fault("zeros, three rows", zero_rows(3), "zero_rows", "rows"),
         _fault("zeros throughout", all_zero, "constant_channel", "sensor"),
         _fault(
             "accelerometer zero for a third of the set", zeroed((0.3, 0.6), columns=slice(0, 3)), "zero_rows", "rows"
@@ -197,9 +209,10 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("accelerometer dies in the set", held(slice(0, 3), 0.4), "stuck_channel", "rows"),
         _fault("one axis of the gyroscope dies in the set", held(slice(4, 5), 0.4), "stuck_channel", "rows"),
         _fault("gyroscope clips at 60 deg/s", changed(clipped), "clipping", "rows"),
-        _fault("accelerometer's x off by 1.5 m/s^2", plus(np.array([1.5, 0.0, 0.0])), "accelerometer_off", "sensor"),
-        _fault("accelerometer's x off by 2 m/s^2", plus(np.array([2, 0.0, 0.0])), "accelerometer_off", "sensor"),
-        _fault("accelerometer's z off by 3 m/s^2", plus(np.array([0.0, 0.0, 3.0])), "accelerometer_off", "sensor"),
+        _fault("accelerometer's x off by 0.5 m/s^2", plus(np.array([0.5, 0.0, 0.0])), ZERO, "put right, sensor"),
+        _fault("accelerometer's x off by 1.5 m/s^2", plus(np.array([1.5, 0.0, 0.0])), ZERO, "put right, sensor"),
+        _fault("accelerometer's x off by 2 m/s^2", plus(np.array([2.0, 0.0, 0.0])), ZERO, "put right, sensor"),
+        _fault("accelerometer's z off by 3 m/s^2", plus(np.array([0.0, 0.0, 3.0])), ZERO, "put right, sensor"),
         _fault("accelerometer 1.3 times", times(1.3, 1.0), "accelerometer_off gravity_off", "sensor"),
         _fault("gyroscope 1.1 times", times(1.0, 1.1), "gyroscope_scale", "sensor"),
         _fault("gyroscope 57 times", times(1.0, 180.0 / np.pi), "axes_wrong gyroscope_scale", "sensor, refused"),
@@ -208,9 +221,26 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("gyroscope's x mirrored", times(1.0, MIRRORED_X), "axes_wrong", "sensor"),
         _fault("accelerometer's x mirrored", times(MIRRORED_X, 1.0), "axes_wrong", "sensor"),
         _fault("accelerometer negated", times(-1.0, 1.0), "accelerometer_upside_down", "sensor", of_both=True),
+        _fault("clock 0.2 s ahead", late(0.2), "clocks_apart", "put right", of_both=True),
         _fault("clock 0.5 s ahead", late(0.5), "clocks_apart", "put right", of_both=True),
         _fault("clock 10 s ahead", late(10.0), "clock_unknown", "sensor"),
         _fault("starts after the pose", starts_late, "starts_late", "rows, sensor"),
         _fault("ends half-way", ends_early, "ends_early", "rows"),
     )
 }
+
+# Kinds of faults by their size, from too small to be asked for on: name, unit, the harm of a size, sizes, codes.
+BY_SIZE: tuple[tuple[str, str, Callable[[float], Harm], tuple[float, ...], str], ...] = (
+    ("zeros", "rows", lambda size: zero_rows(round(size)), (1, 2, 3, 5), "zero_rows"),
+    ("frozen", "s", lambda size: frozen(0.4, size), (0.03, 0.06, 0.1, 0.2, 0.3), "stuck_channel"),
+    (
+        "accelerometer's x off",
+        "m/s^2",
+        lambda size: plus(np.array([size, 0.0, 0.0])),
+        (0.25, 0.5, 0.75, 1.0, 1.5, 2.0),
+        ZERO,
+    ),
+    ("gyroscope's scale off", "%", lambda size: times(1.0, 1.0 + size / 100.0), (2, 5, 7, 10, 15), "gyroscope_scale"),
+    ("gyroscope's scale off", "%", lambda size: times(1.0, 1.0 + size / 100.0), (-15, -10, -7, -5), "gyroscope_scale"),
+    ("clock ahead", "s", late, (0.05, 0.1, 0.15, 0.2, 0.3, 1.0), "clocks_apart"),
+)

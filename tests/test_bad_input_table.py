@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import shutil
 import signal
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -54,6 +56,30 @@ def test_the_answer_is_the_one_that_is_allowed(bad: Bad, workspace, tmp_path, mo
     assert lines[-1].startswith("Error: "), found.output
     assert len(lines) == 1 or lines[0].startswith("Usage: ")
     assert len(lines[-1]) < 2000
+    assert listing(place) == before
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "analyse r --out o/p",
+        "report results --out o",
+        "import bids --out o",
+        "export r --out o/p",
+        "map r --yes --out m",
+    ],
+)
+def test_a_full_disk_leaves_nothing_behind(words, workspace, tmp_path):
+    """Files may grow to 300 bytes and no further."""
+    place = shutil.copytree(workspace, tmp_path / "w")
+    before = listing(place)
+    limit = "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (300, 300)); "
+    program = limit + "from imu_shoulder.cli import cli; cli(sys.argv[1:])"
+    found = subprocess.run(
+        [sys.executable, "-c", program, *words.split()], cwd=place, capture_output=True, text=True, timeout=60
+    )
+    assert found.returncode == 2, found.stderr
+    assert found.stderr.splitlines()[-1].startswith("Error: expected to write")
     assert listing(place) == before
 
 

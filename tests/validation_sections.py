@@ -71,16 +71,17 @@ SECTIONS = (
         "One sensor of a session has one fault; sessions of both simulators, and of two persons of an open data set "
         "where it is beside the checkout. `found`: named with a finding or a refusal that fits; `accused`: another "
         "sensor was named too; `blamed`: a rep has a fault that neither the sound recording nor the one without that "
-        "sensor shows; `lost`: reps are missing, and nothing says that they were not seen. Tuning used seeds from 9000 "
-        "on.",
-        "found in 90 % of all, no healthy sensor accused, nobody blamed, no rep lost, no alarm on a sound recording.",
-        "tests/print_sensor_faults.py --seeds 3",
+        "sensor shows; `lost`: reps are missing, and nothing says that they were not seen. Below, how often a fault is "
+        "told by its size: a zero is told as far as the postures of the recording show it, and the sensor's own one "
+        "adds to it. Tuning used seeds from 9000 on.",
+        "found in 98 % of all, no healthy sensor accused, nobody blamed, no rep lost, no alarm on a sound recording.",
+        "tests/print_sensor_faults.py --first 100 --seeds 7 --sound 90",
         "tests/print_sensor_faults.py --seeds 1",
         (
             Goal("accused", at_most=0.0),
             Goal("blamed", at_most=0.0),
             Goal("lost", at_most=0.0),
-            Goal("found %", at_least=90.0, rows="^all "),
+            Goal("found %", at_least=98.0, rows="^all "),
             Goal("alarms", at_most=0.0),
         ),
     ),

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limbs_of
+from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limb_words, limbs_of
 
 # Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
-LEAST_S, MENDED_S, _FURTHEST_S = 0.2, 2.0, 60.0
+LEAST_S, MENDED_S, _FURTHEST_S = 0.17, 2.0, 60.0
 _GRID_HZ = 50.0
 _SMOOTH_S = 0.2
 # Turning by this is neither much nor little.
@@ -46,6 +46,17 @@ class Apart:
     @property
     def mended(self) -> bool:
         return abs(self.ahead_s) <= MENDED_S
+
+    @property
+    def code(self) -> str:
+        """Of the finding."""
+        return "clocks_apart" if self.mended else "clock_unknown"
+
+    @property
+    def text(self) -> str:
+        """What was seen."""
+        way = "ahead of" if self.ahead_s > 0 else "behind"
+        return f"its clock was {abs(self.ahead_s):.2f} s {way} that of the {limb_words(self.other)} sensor"
 
 
 def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Apart]:

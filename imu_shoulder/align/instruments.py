@@ -14,8 +14,10 @@ from math import radians
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.align.checks import AXIS_CHANGES, longest_even_step_s
+from imu_shoulder.align.checks import longest_even_step_s
+from imu_shoulder.align.tilts import Tilts, tilts_of, what_fits_better
 from imu_shoulder.arrays import sums_over
+from imu_shoulder.frames import quat_product
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -28,14 +30,11 @@ _SLOW_SHARE = 0.15
 _APART_RAD = radians(25.0)
 _LONGEST_S = 8.0
 _PAIRS = 20
-_LEAST_PAIRS = 2
-_DEG_PER_RAD = 180.0 / np.pi
-# How far gravity is off where the instruments agree, at most, and where they do not, at least.
-_AGREES_RAD, _DISAGREES_RAD = radians(8.0), radians(20.0)
-_BETTER = 0.15
-# Standard deviations before anything is measured: zero offset per axis, scale, gravity; and of what a pair shows.
-_OFFSET_M_S2, _SCALE, _GRAVITY_M_S2 = 0.5, 0.1, 0.05
-_PAIR_M_S2, _STILL_M_S2 = 0.25, 0.05
+# Standard deviations before anything is measured: zero offset per axis, scale, gravity; of what a pair shows, a turn in
+# movement, a still moment; and what skewed axes and warming leave of any offset.
+_OFFSET_M_S2, _SCALE, _GRAVITY_M_S2 = 1.0, 0.1, 0.05
+_PAIR_M_S2, _TILT_M_S2, _STILL_M_S2, _SENSOR_M_S2 = 0.25, 1.0, 0.05, 0.08
+_ROUNDS, _A_LITTLE_MORE = 5, 1.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +72,20 @@ class Turns:
 
 @dataclass(frozen=True, slots=True)
 class Calibrated:
-    """Scale of the gyroscope and zero offset (3,) of the accelerometer in m/s^2, each with its standard deviation."""
+    """Scale of the gyroscope with its standard deviation, and zero offset (3,) of the accelerometer in m/s^2 with its
+    variance (3, 3)."""
 
     scale: float
     scale_sd: float
     offset_m_s2: FloatArray
-    offset_sd_m_s2: FloatArray
+    offset_variance: FloatArray
+
+    @property
+    def offset_size_m_s2(self) -> tuple[float, float]:
+        """How large the offset is, and the standard deviation of that."""
+        size = float(np.linalg.norm(self.offset_m_s2))
+        way = self.offset_m_s2 / max(size, 1e-9)
+        return size, float(np.hypot(np.sqrt(way @ self.offset_variance @ way), _SENSOR_M_S2))
 
 
 def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float) -> Stills:
@@ -140,17 +147,7 @@ def _turned(ways: Sequence[FloatArray], factor: float, rate_hz: float) -> Rotati
         row[: len(way)] = way
     turns = Rotation.from_rotvec(longer.reshape(-1, 3) * (factor / rate_hz)).as_quat().T.copy()
     while turns.shape[1] > len(ways):
-        x, y, z, w = turns[:, ::2]
-        a, b, c, d = turns[:, 1::2]
-        # The product of quaternions, scalar last, written out: several times as fast as the library's.
-        turns = np.array(
-            [
-                w * a + x * d + y * c - z * b,
-                w * b + y * d + z * a - x * c,
-                w * c + z * d + x * b - y * a,
-                w * d - x * a - y * b - z * c,
-            ]
-        )
+        turns = quat_product(turns[:, ::2], turns[:, 1::2])
     return Rotation.from_quat(turns.T).inv()
 
 
@@ -162,74 +159,74 @@ def disagreement_rad(turns: Turns, told: Rotation, axes: FloatArray) -> FloatArr
     return np.asarray(np.arccos(np.clip(np.einsum("nj,nj->n", wanted, got), -1.0, 1.0)))
 
 
-def wrong_axes(turns: Turns) -> bool:
-    """Whether the gyroscope agrees with the accelerometer only about other axes, or the other way round."""
-    own = disagreement_rad(turns, turns.told, np.eye(3))
-    if np.count_nonzero(own > _DISAGREES_RAD) < _LEAST_PAIRS:
-        return False
-    round_rad = turns.told_by(-1.0)
-    proper = [float(np.linalg.det(axes)) > 0 for axes in AXIS_CHANGES]
-    return any(
-        _is_better(disagreement_rad(turns, turns.told if same else round_rad, axes if same else -axes), own)
-        for axes, same in zip(AXIS_CHANGES, proper, strict=True)
-    )
+@dataclass(frozen=True, slots=True)
+class Equations:
+    """What turns say of offset (3), scale less 1 and local gravity less the standard's: matrix (3 P, 5) and off (3 P,),
+    each with this standard deviation, in m/s^2."""
+
+    matrix: FloatArray
+    off: FloatArray
+    sd: float
 
 
-def wrong_unit(turns: Turns) -> tuple[str, str] | None:
-    """The unit that the gyroscope's numbers are in and the one they were taken for, or None."""
-    own = disagreement_rad(turns, turns.told, np.eye(3))
-    if len(own) < _LEAST_PAIRS or np.median(own) < _DISAGREES_RAD:
-        return None
-    for factor, units in ((1.0 / _DEG_PER_RAD, ("deg/s", "rad/s")), (_DEG_PER_RAD, ("rad/s", "deg/s"))):
-        if _is_better(disagreement_rad(turns, turns.told_by(factor), np.eye(3)), own):
-            return units
-    return None
+def equations(
+    before: FloatArray, after: FloatArray, told: FloatArray, a_little_more: FloatArray, sd_m_s2: float
+) -> Equations:
+    """Of turns from before to after, (P, 3) each. told: after_from_before (P, 3, 3), and if the gyroscope turned a
+    little more.
+
+    Gravity after a turn is R f + (1 - R) o, f the reading before, o the offset, R what the scaled gyroscope says.
+    """
+    got = np.einsum("nij,nj->ni", told, before)
+    by_scale = (np.einsum("nij,nj->ni", a_little_more, before) - got) / (_A_LITTLE_MORE - 1.0)
+    matrix = np.concatenate([np.eye(3) - told, by_scale[:, :, None], np.zeros((len(got), 3, 1))], axis=2)
+    return Equations(matrix.reshape(-1, 5), (after - got).reshape(-1), sd_m_s2)
 
 
-def _is_better(other: FloatArray, own: FloatArray) -> bool:
-    return bool(np.median(other) < _AGREES_RAD and np.sum(other**2) < _BETTER * np.sum(own**2))
-
-
-def calibrated(stills: Stills, turns: Turns) -> Calibrated:
+def calibrated(stills: Stills, shown: Sequence[Equations]) -> Calibrated:
     """Scale and zero that make the instruments agree, by least squares, far-off turns weighed less.
 
-    Gravity after a turn is R f + (1 - R) o, f the reading before, o the offset, R what the scaled gyroscope says; the
-    size of each still reading without the offset is gravity's. Unknowns: offset, scale, local gravity.
+    The size of each still reading without the offset is gravity's.
     """
-    rot, eye = turns.told.as_matrix(), np.eye(3)
-    by_scale = (turns.told_by(1.01).apply(turns.before) - turns.told.apply(turns.before)) / 0.01
-    rows = np.concatenate([eye - rot, by_scale[:, :, None], np.zeros((len(rot), 3, 1))], axis=2).reshape(-1, 5)
-    off = (turns.after - turns.told.apply(turns.before)).reshape(-1)
     size = stills.size_m_s2
     up = stills.acc_m_s2 / size[:, None]
-    still_rows = np.column_stack([up, np.zeros(len(up)), np.ones(len(up))])
-    still_off = size - STANDARD_GRAVITY_M_S2
+    rows = np.column_stack([up, np.zeros(len(up)), np.ones(len(up))])
     # Moments of one posture are not so many measurements.
-    still_weight = min(1.0, 30.0 / len(up)) / _STILL_M_S2**2
-    prior = np.diag(np.array([_OFFSET_M_S2] * 3 + [_SCALE, _GRAVITY_M_S2]) ** -2.0)
-    weight = np.full(len(off), _PAIR_M_S2**-2.0)
-    for _ in range(5):
-        normal = (rows.T * weight) @ rows + still_weight * still_rows.T @ still_rows + prior
-        found = np.linalg.solve(normal, (rows.T * weight) @ off + still_weight * still_rows.T @ still_off)
-        left = np.repeat(np.linalg.norm((off - rows @ found).reshape(-1, 3), axis=1), 3)
-        weight = _PAIR_M_S2**-2.0 * np.minimum(1.0, _PAIR_M_S2 / np.maximum(left, 1e-9))
-    spread = max(1.0, float(np.median(left)) / (1.5 * _PAIR_M_S2))
-    sd = spread * np.sqrt(np.diag(np.linalg.inv(normal)))
-    return Calibrated(1.0 / (1.0 + float(found[3])), float(sd[3]), found[:3], sd[:3])
+    weight = min(1.0, 30.0 / max(1, len(up))) / _STILL_M_S2**2
+    known = weight * rows.T @ rows + np.diag(np.array([_OFFSET_M_S2] * 3 + [_SCALE, _GRAVITY_M_S2]) ** -2.0)
+    target = weight * rows.T @ (size - STANDARD_GRAVITY_M_S2)
+    found: FloatArray = np.asarray(np.linalg.solve(known, target), dtype=np.float64)
+    normal: FloatArray = known
+    for _ in range(_ROUNDS if shown else 0):
+        normal, wanted = known.copy(), target.copy()
+        for own in shown:
+            left = np.repeat(np.linalg.norm((own.off - own.matrix @ found).reshape(-1, 3), axis=1), 3)
+            weights = np.minimum(1.0, own.sd / np.maximum(left, 1e-9)) / own.sd**2
+            normal += (own.matrix.T * weights) @ own.matrix
+            wanted += (own.matrix.T * weights) @ own.off
+        found = np.asarray(np.linalg.solve(normal, wanted), dtype=np.float64)
+    variance: FloatArray = np.asarray(np.linalg.inv(normal), dtype=np.float64)
+    return Calibrated(1.0 / (1.0 + float(found[3])), float(np.sqrt(variance[3, 3])), found[:3], variance[:3, :3])
 
 
 @dataclass(frozen=True, slots=True)
 class Off:
-    """What is wrong with an instrument. code: of the finding; text: what is said; value: how far, in its unit."""
+    """What is wrong with an instrument. code: of the finding; text: what is said; value: how far, in its unit.
+
+    fit: whether the sensor can be used all the same.
+    """
 
     code: str
     text: str
     value: float | None = None
+    fit: bool = False
 
 
-# From how much on an instrument is off for sure, and by how many of its standard deviations. Sound parts, with 25 mg of
-# zero offset per axis (from memory), stay below.
-_OFFSET_OFF_M_S2, _SCALE_OFF, _SURE_SD = 1.1, 0.06, 4.0
+# From how much on an instrument is off, and by how many of its standard deviations that has to be sure. Sound parts,
+# with 25 mg of zero offset per axis (from memory), stay below the first. The second is told of them, too: orient takes
+# off what it can.
+_OFFSET_OFF_M_S2, _OFFSET_TOLD_M_S2, _SCALE_OFF, _SCALE_FAR_OFF = 1.1, 0.35, 0.06, 0.3
+_SURE_SD, _TOLD_SD = 3.5, 2.0
 # Where no turn tells: by how much the size of gravity differs between postures, or from gravity in one.
 _POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 2.2, 1.5
 _LEAST_STILLS = 3
@@ -238,14 +235,20 @@ _LEAST_STILLS = 3
 def instruments_off(
     acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray | None = None
 ) -> tuple[Off | None, str]:
-    """What makes a sensor unfit for use, or None; and the unit its gyroscope is in, "" where that is no question."""
+    """What is wrong with a sensor, or None; and the unit its gyroscope is in, "" where that is no question."""
+    tilts = tilts_of(acc, gyr, time_s, rate_hz, clipped)
+    better = None if tilts is None else what_fits_better(tilts)
+    if better is not None and better.unit:
+        return None, better.unit
     stills = still_moments(acc, gyr, time_s, rate_hz)
     turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
-    if turns is not None:
-        units = wrong_unit(turns)
-        if units is not None:
-            return None, units[0]
-        if wrong_axes(turns):
+    from_rest = [] if turns is None else [_from_rest(turns)]
+    shown = from_rest if tilts is None else [*from_rest, _in_movement(tilts)]
+    if tilts is not None and better is not None:
+        # A scale or a zero may be so far off that other axes are better by chance.
+        found = calibrated(stills, shown)
+        mended = tilts.without(found.offset_m_s2)
+        if better.off < mended.off(mended.told_by(1.0 / found.scale)).sum():
             return Off("axes_wrong", _AXES_TEXT), ""
     if len(stills.first) >= _LEAST_STILLS:
         low, high = np.quantile(stills.size_m_s2, [0.02, 0.98])
@@ -253,23 +256,42 @@ def instruments_off(
             high - low > _POSTURES_APART_M_S2
             or max(STANDARD_GRAVITY_M_S2 - low, high - STANDARD_GRAVITY_M_S2) > _SIZE_OFF_M_S2
         ):
-            text = (
-                f"not used: its accelerometer reads {low:.1f} to {high:.1f} m/s^2 when held still, where gravity is 9.8"
-            )
+            text = f"its accelerometer reads {low:.1f} to {high:.1f} m/s^2 when held still, where gravity is 9.8"
             return Off("accelerometer_off", text, float(high - low)), ""
-    if turns is None:
+    if not shown:
         return None, ""
-    found = calibrated(stills, turns)
-    offset = float(np.linalg.norm(found.offset_m_s2))
-    direction = found.offset_m_s2 / max(offset, 1e-9)
-    if offset > max(_OFFSET_OFF_M_S2, _SURE_SD * float(np.linalg.norm(direction * found.offset_sd_m_s2))):
-        return Off("accelerometer_off", f"not used: its accelerometer's zero is off by {offset:.1f} m/s^2", offset), ""
-    if abs(found.scale - 1.0) > max(_SCALE_OFF, _SURE_SD * found.scale_sd):
-        text = f"not used: its gyroscope says {found.scale:.2f} times as much as its accelerometer shows it to turn"
-        return Off("gyroscope_scale", text, found.scale), ""
-    return None, ""
+    found = calibrated(stills, shown)
+    off = _off(found, calibrated(stills, from_rest) if from_rest else None)
+    if off is not None and tilts is not None and tilts.without(found.offset_m_s2).contradicts(1.0 / found.scale):
+        # Something else is wrong, and it is not clear yet what.
+        return None, ""
+    return off, ""
 
 
-_AXES_TEXT = (
-    "not used: its gyroscope turns about other axes or the other way than its accelerometer; check axes and signs"
-)
+def _off(found: Calibrated, from_rest: Calibrated | None) -> Off | None:
+    """What is off by a calibration. from_rest: by turns from rest to rest alone."""
+    offset, sd = found.offset_size_m_s2
+    if offset > max(_OFFSET_OFF_M_S2, _SURE_SD * sd):
+        return Off("accelerometer_off", f"its accelerometer's zero is off by {offset:.1f} m/s^2", offset)
+    # In movement a limb's acceleration goes with its turning: only rests tell the scale well.
+    told, least = (found, _SCALE_FAR_OFF) if from_rest is None else (from_rest, _SCALE_OFF)
+    if abs(told.scale - 1.0) > max(least, _SURE_SD * told.scale_sd):
+        text = f"its gyroscope says {told.scale:.2f} times as much as its accelerometer shows it to turn"
+        return Off("gyroscope_scale", text, told.scale)
+    if offset > max(_OFFSET_TOLD_M_S2, _TOLD_SD * sd):
+        text = f"its accelerometer's zero is off by {offset:.1f} m/s^2 (standard deviation {sd:.1f})"
+        return Off("accelerometer_zero", text, offset, fit=True)
+    return None
+
+
+def _from_rest(turns: Turns) -> Equations:
+    told, more = turns.told.as_matrix(), turns.told_by(_A_LITTLE_MORE).as_matrix()
+    return equations(turns.before, turns.after, told, more, _PAIR_M_S2)
+
+
+def _in_movement(tilts: Tilts) -> Equations:
+    before, after = tilts.readings_m_s2
+    return equations(before, after, tilts.told_by(), tilts.told_by(_A_LITTLE_MORE), _TILT_M_S2)
+
+
+_AXES_TEXT = "its gyroscope turns about other axes or the other way than its accelerometer; check axes and signs"

@@ -87,8 +87,8 @@ def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_
     if unit:
         raise checks.wrong_gyroscope_unit(notes.placement, unit)
     if off is not None:
-        notes.add(off.code, off.text, off.value)
-    return off is None
+        notes.add(off.code, off.text if off.fit else f"not used: {off.text}", off.value)
+    return off is None or off.fit
 
 
 def unit_notes(notes: Notes, rest: checks.Rest, values: FloatArray, time_s: FloatArray, rate_hz: float) -> None:

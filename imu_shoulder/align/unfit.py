@@ -19,7 +19,7 @@ from imu_shoulder.model import BoolArray, FloatArray
 
 INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
 # So many repetitions by chance, in all of a recording, make one that is none.
-_BY_CHANCE = 1e-6
+_BY_CHANCE = 1e-5
 # A still sensor repeats itself more often than it does on the whole: so many times as often, and a little.
 _STILLER, _LEAST_SHARE = 3.0, 0.02
 # Rows of the shortest recording that is reckoned with.

@@ -15,7 +15,7 @@ from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resa
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches
-from imu_shoulder.align.upside import Upright, upside_down
+from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
 from imu_shoulder.limits import require_memory
@@ -29,7 +29,6 @@ from imu_shoulder.model import (
     SensorQuality,
     SensorStream,
     Track,
-    limb_words,
 )
 
 # How far an event may reach beyond the data: hand-set marks are not to the sample.
@@ -174,12 +173,10 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
 def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
     if apart is None:
         return sensor
-    text = f"its clock was {abs(apart.ahead_s):.2f} s {'ahead of' if apart.ahead_s > 0 else 'behind'} "
-    text += f"that of the {limb_words(apart.other)} sensor"
     if not apart.mended:
-        found = finding_of(apart.placement, "clock_unknown", f"not used, since {text}", apart.ahead_s)
+        found = finding_of(apart.placement, apart.code, f"not used, since {apart.text}", apart.ahead_s)
         return replace(sensor, quality=replace(sensor.quality, used=False), findings=(*sensor.findings, found))
-    found = finding_of(apart.placement, "clocks_apart", f"{text}, by how both turned; put right", apart.ahead_s)
+    found = finding_of(apart.placement, apart.code, f"{apart.text}, by how both turned; put right", apart.ahead_s)
     own_s = sensor.clock.time_s - apart.ahead_s
     quality = replace(sensor.quality, start_s=float(own_s[0]), end_s=float(own_s[-1]))
     clock = replace(sensor.clock, time_s=own_s)
@@ -194,9 +191,7 @@ def _right_way_up(sensors: Sequence[_Repaired]) -> list[_Repaired]:
     for sensor in sensors:
         placement = sensor.stream.placement
         if placement in wrong:
-            which = "this or that one's" if wrong[placement] in wrong else "its"
-            text = f"not used: it turns against the {limb_words(wrong[placement])} sensor about the vertical, "
-            text += f"as if {which} accelerometer were negated; check its signs"
+            text = f"not used: {upside_down_text(placement, wrong)}"
             found = finding_of(placement, "accelerometer_upside_down", text)
             quality = replace(sensor.quality, used=False)
             sensor = replace(sensor, quality=quality, findings=(*sensor.findings, found))

@@ -42,7 +42,7 @@ EXCLUSIONS: Mapping[str, Exclusion] = {
             name="gap",
             label="data missing",
             text="sensor data is missing in it",
-            meaning="over 0.15 s of data missing in it",
+            meaning="over 0.15 s of data missing in it or right beside it",
             advice="Check the sensors before the set, data is missing",
         ),
         Exclusion(

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from imu_shoulder.cli.history_data import COMMANDS
+from imu_shoulder.cli.number import Number
 from imu_shoulder.cli.parameters import PARAMS
 from imu_shoulder.cli.say import say
 from imu_shoulder.cli.store import DRILL_FILES, JSON, database, how_of, opened, who_option
@@ -208,8 +209,8 @@ def redo(
     metavar="DRILL:SIDE:SETSxREPS[@KG]",
     help="What was done, such as full_can:both:2x10@1.5; once for each drill.",
 )
-@click.option("--pain", type=click.FloatRange(0, 10), help="Highest pain, 0 to 10.")
-@click.option("--effort", type=click.FloatRange(0, 10), help="Effort, 0 to 10.")
+@click.option("--pain", type=Number(0, 10), help="Highest pain, 0 to 10.")
+@click.option("--effort", type=Number(0, 10), help="Effort, 0 to 10.")
 @click.option("--note", default="", help="What else there is to say.")
 @database
 @JSON
@@ -227,7 +228,9 @@ def enter(
 ) -> None:
     """Enter a session of ATHLETE that no sensor saw: so that who skips is told from who forgot the sensors."""
     from imu_shoulder.history.sessions import add_manual, dose_line
+    from imu_shoulder.history.store import moment_from
 
+    moment_from(start)  # before a history is made for it
     lines = [dose_line(text) for text in dose]
     with opened(db, kept) as store:
         found = add_manual(store, athlete, start, done, lines, pain=pain, effort=effort, note=note)
@@ -236,7 +239,7 @@ def enter(
 
 @history.command()
 @click.argument("session", type=int)
-@click.argument("pain", type=click.FloatRange(0, 10))
+@click.argument("pain", type=Number(0, 10))
 @database
 def morning(session: int, pain: float, db: str | None, kept: Path | None) -> None:
     """Enter the pain, 0 to 10, on the morning after SESSION."""

@@ -61,8 +61,10 @@ def backup(folder: Path, db: str | None, kept: Path | None) -> None:
 @database
 def restore(folder: Path, db: str | None, kept: Path | None) -> None:
     """Fill an empty history from a backup in FOLDER."""
+    from imu_shoulder.history.protecting import require_backup
     from imu_shoulder.history.protecting import restore as run
 
+    require_backup(folder)  # before a history is made for it
     with opened(db, kept) as store:
         count = run(store, folder)
     say(f"Restored: {count} sessions")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imu_shoulder.cli.number import Number
 from imu_shoulder.cli.say import say
 
 if TYPE_CHECKING:
@@ -27,14 +28,12 @@ if TYPE_CHECKING:
     "--placement", "placements", multiple=True, help="Where a sensor is worn: its name or number, =, and the placement."
 )
 @click.option("--side", type=click.Choice(["right", "left"]), help="Which arm, where names say the limb alone.")
-@click.option(
-    "--rate", "rate_hz", type=click.FloatRange(5, 4000), help="Sampling rate in Hz, where there are no times."
-)
+@click.option("--rate", "rate_hz", type=Number(5, 4000), help="Sampling rate in Hz, where there are no times.")
 @click.option("--time-unit", type=click.Choice(["s", "ms", "us", "ns", "day"]), help="Unit of the times.")
 @click.option("--acc-unit", type=click.Choice(["g", "m/s^2"]), help="Unit of the accelerometer.")
-@click.option("--acc-scale", type=click.FloatRange(0, min_open=True), help="What one of its numbers is in that unit.")
+@click.option("--acc-scale", type=Number(0, min_open=True), help="What one of its numbers is in that unit.")
 @click.option("--gyr-unit", type=click.Choice(["deg/s", "rad/s"]), help="Unit of the gyroscope.")
-@click.option("--gyr-scale", type=click.FloatRange(0, min_open=True), help="What one of its numbers is in that unit.")
+@click.option("--gyr-scale", type=Number(0, min_open=True), help="What one of its numbers is in that unit.")
 @click.option("--yes", is_flag=True, help="Write the map without asking whether it is right.")
 def write_map(
     files: tuple[Path, ...],
@@ -118,9 +117,9 @@ def _asked(question: Question, answers: Answers) -> Answers:
     """The answers with that of one question more."""
     say(f"{question.why}.")
     asked = f"{question.asked[:1].upper()}{question.asked[1:]}"
-    positive = click.FloatRange(0, min_open=True)
+    positive = Number(0, min_open=True)
     if question.key == "rate":
-        return replace(answers, rate_hz=click.prompt(asked, type=click.FloatRange(5, 4000)))
+        return replace(answers, rate_hz=click.prompt(asked, type=Number(5, 4000)))
     answer: str = click.prompt(asked, type=click.Choice(list(question.choices)))
     if question.key == "placement":
         return replace(answers, placements={**answers.placements, question.about: answer})

@@ -7,12 +7,13 @@ from pathlib import Path
 import click
 
 from imu_shoulder.cli.nodes import athletes_name, placements_by_address
+from imu_shoulder.cli.number import Number
 from imu_shoulder.cli.say import say
 from imu_shoulder.cli.store import HISTORY, add_to_history, how_of
 
 
 @click.command()
-@click.option("--seconds", default=5.0, show_default=True, type=click.FloatRange(0.5, 120), help="How long to listen.")
+@click.option("--seconds", default=5.0, show_default=True, type=Number(0.5, 120), help="How long to listen.")
 def scan(seconds: float) -> None:
     """List the nodes in reach: address, signal, placement, battery."""
     import asyncio
@@ -43,10 +44,8 @@ def scan(seconds: float) -> None:
     help="Use this node, worn there. Repeat. Without it every node in reach is used where it says it is worn.",
 )
 @click.option("--rate", "rate_hz", type=click.Choice(["50", "100", "200", "400", "500"]), help="Sample rate in Hz.")
-@click.option(
-    "--scan-seconds", default=5.0, show_default=True, type=click.FloatRange(0.5, 120), help="How long to look."
-)
-@click.option("--seconds", type=click.FloatRange(min=1), help="Stop by itself after this time.")
+@click.option("--scan-seconds", default=5.0, show_default=True, type=Number(0.5, 120), help="How long to look.")
+@click.option("--seconds", type=Number(min=1), help="Stop by itself after this time.")
 @HISTORY
 def record(
     folder: Path,

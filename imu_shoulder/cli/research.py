@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from imu_shoulder.cli.extras import need
+from imu_shoulder.cli.number import Number
 from imu_shoulder.cli.parameters import PARAMS, params_of
 from imu_shoulder.cli.say import say
 from imu_shoulder.cli.store import DRILL_FILES
@@ -55,10 +56,17 @@ PARTICIPANTS = click.option(
 @click.argument("recordings", metavar="RECORDING...", nargs=-1, required=True, type=FOLDER)
 @OUT
 @click.option(
-    "--within", "allowed_deg", default=5.0, show_default=True, help="Degrees the yes or no sentence asks for."
+    "--within",
+    "allowed_deg",
+    default=5.0,
+    show_default=True,
+    type=Number(0, min_open=True),
+    help="Degrees the yes or no sentence asks for.",
 )
 @click.option("--series", "series_name", help="File name of the continuous reference in each recording folder.")
-@click.option("--lag", "lag_s", type=float, help="Known lag of the continuous reference in s; else it is looked for.")
+@click.option(
+    "--lag", "lag_s", type=Number(), help="Known lag of the continuous reference in s; else it is looked for."
+)
 @click.option("--inter-rater", is_flag=True, help="Also judge how far the raters agree with each other.")
 @PARTICIPANTS
 @DRILL_FILES

@@ -33,11 +33,14 @@ def retest(
     """
     from imu_shoulder.files import refusing, write_text
     from imu_shoulder.texts import csv_text
+    from imu_shoulder.validate.retest import measures, values_of_folders
     from imu_shoulder.validate.retest import retest as run
-    from imu_shoulder.validate.retest import values_of_folders
 
     if from_history == bool(folders):
         raise click.UsageError("give results folders, or --history")
+    unknown = next((name for name in wanted if name not in measures()), None)
+    if unknown is not None:
+        raise click.BadParameter(f"{unknown!r} is no measure; docs/measures.md lists them", param_hint="--measure")
     if from_history:
         from imu_shoulder.history.values import values_of_store
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from imu_shoulder.cli.number import Number
 from imu_shoulder.cli.say import say
 from imu_shoulder.drills import shipped_ids
 
@@ -28,7 +29,7 @@ _ACC_DECIMALS, _GYR_DECIMALS = 3, 4
 )
 @click.option("--side", help="Side of the set, when the scenario is a drill; right if not given.")
 @click.option("--seed", default=1, show_default=True, type=click.IntRange(min=0), help="Same seed, same recording.")
-@click.option("--rate", "rate_hz", type=click.FloatRange(20, 1000), help="Sampling rate in Hz; 100 if not given.")
+@click.option("--rate", "rate_hz", type=Number(20, 1000), help="Sampling rate in Hz; 100 if not given.")
 @click.option(
     "--truth",
     type=click.Choice(["all", "reps", "none"]),

@@ -95,6 +95,9 @@ def client_of(scheduler: str | None, workers: int, memory: str) -> Iterator[Clie
             )
         except ValueError as error:
             raise OutputError("memory of a worker such as 2GB", f"it is {memory} ({error})", "correct it") from error
+        except RuntimeError as error:
+            do_so = "free some space for temporary files, or start a scheduler and give --scheduler"
+            raise OutputError("worker processes to start here", f"they do not ({error})", do_so) from error
         with cluster, Client(cluster) as client:
             yield client
 

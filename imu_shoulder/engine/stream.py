@@ -73,9 +73,8 @@ class Stream(Stages):
         self.events: list[Event] = []
         self.pose: Pose | None = None
         self.pose_error: CalibrationError | None = None
-        self._seating = Seating(self.rate_hz, params)
+        self._seating, self._slips = Seating(self.rate_hz, params), SlipWatch(params.slip)
         self._headings: dict[Side, KeptHeading] = {}
-        self._slips = SlipWatch(params.slip)
         self._mounting = MountingWatch(self._asked.drills, params.mounting)
         self._sets, self._over = Sets(self.rate_hz, params), False
         # The arms whose angles are wanted outside sets; in a set all are.
@@ -289,12 +288,14 @@ class Stream(Stages):
         if self.pose is None:
             return
         for event in part.ended:
-            rows = self._memory.since(event.onset_s)
-            time_s, attitudes, kept = self._known(rows)
+            time_s, attitudes, kept = self._known(rows := self._memory.since(event.onset_s))
             own = self.rate_hz, self._memory.tracks(rows), attitudes, self._params.mounting
-            self._mounting.take(stretch_of(event, self._set_number, time_s, *own))
+            self._mounting.take(
+                stretch_of(event, self._set_number, time_s, *own), [] if self.record else list(attitudes)
+            )
             if event.trial_type == "set" and self.calibration is not None and not self._asked.is_apart(event):
                 self._sets.check_reach(time_s, self._seating.angles(kept, attitudes), kept, self.calibration)
+        self._mounting.look(self._memory, self._orient.biases, self.rate_hz, self.events, looks=part.looks)
 
     def __getstate__(self) -> dict[str, Any]:
         """Who listens is not part of the state."""
@@ -389,10 +390,9 @@ class Stream(Stages):
         self._sets.open(self._set_number, event, drill, own, {side: self._slips.slipped_s(side) for side in SIDES})
 
     def _see_set_anew(self, part: Part) -> None:
-        """It became known how the person faces or how a sensor sits: the set so far is seen otherwise."""
+        """It became known how the person faces or how a sensor sits: the set before this part is seen otherwise."""
         assert self.running is not None
         self.running.restart()
-        # The part's own rows come with it.
         rows = self._memory.since(self.running.event.onset_s)[: -len(part.time_s) or None]
         if len(rows):
             time_s, attitudes, kept = self._known(rows)

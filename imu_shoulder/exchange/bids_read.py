@@ -30,6 +30,10 @@ def read_bids(root: Path, placements: Mapping[str, str] | None = None) -> list[R
     placements: tracked point -> placement, for data sets that name body parts otherwise; tracked points that are
     no placement and not named here are left out. Raises RecordingError where nothing can be read.
     """
+    for point, placement in (placements or {}).items():
+        if placement not in PLACEMENTS:
+            expected = f"a placement of {point} out of {', '.join(PLACEMENTS)}"
+            raise RecordingError(expected, f"it is {placement!r}", "use one of these names")
     if not (root / "dataset_description.json").is_file():
         raise RecordingError(
             f"a BIDS data set at {root}", "it has no dataset_description.json", "give the folder that holds that file"

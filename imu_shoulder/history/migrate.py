@@ -27,8 +27,11 @@ def bring_up_to_date(connection: Connection) -> None:
     """Make the tables, or change those of an older version; in the transaction that is open. Raises StoreError."""
     version = version_of(connection)
     if version is None:
-        if inspect(connection).has_table("session"):
-            raise StoreError("a database of this program", "its tables are another program's", "give another --db")
+        # PostgreSQL's schema may be shared with others; a file is one program's.
+        foreign = inspect(connection).get_table_names() if connection.dialect.name == "sqlite" else []
+        if foreign or inspect(connection).has_table("session"):
+            place = connection.engine.url.database
+            raise StoreError(f"a history at {place}", "its tables are another program's", "give another --db")
         META.create_all(connection)
         connection.execute(SCHEMA_VERSION.insert().values(version=NEWEST))
         return

@@ -135,11 +135,17 @@ def _copy_recording(kept: Path, name: str, into: Path) -> None:
         keep(into, name, folder, [path.name for path in folder.iterdir() if path.is_file()])
 
 
-def restore(store: Store, folder: Path) -> int:
-    """Fill an empty history from a backup, whole or not at all. Returns sessions. Raises StoreError, OutputError."""
+def require_backup(folder: Path) -> Path:
+    """The database in the folder of a backup. Raises OutputError."""
     backup = folder / DATABASE
     if not backup.is_file():
         raise OutputError(f"a backup in {folder}", f"there is no {DATABASE}", "give a folder that history backup wrote")
+    return backup
+
+
+def restore(store: Store, folder: Path) -> int:
+    """Fill an empty history from a backup, whole or not at all. Returns sessions. Raises StoreError, OutputError."""
+    backup = require_backup(folder)
     with scratch_folder() as scratch, refusing(folder):
         copy_file(backup, scratch / DATABASE)  # of an older version it is brought up to date, but not in the backup
         with open_store(scratch / DATABASE) as old, old.read() as source:

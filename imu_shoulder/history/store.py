@@ -7,6 +7,7 @@ PostgreSQL by one advisory lock, so that what a writer looks up still holds when
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
@@ -130,7 +131,7 @@ def open_store(target: str | Path | None = None, kept: Path | None = None) -> St
 def _url_of(target: str | Path | None) -> URL:
     text = str(default_path() if target is None else target)
     if "://" not in text:
-        return URL.create("sqlite+pysqlite", database=str(Path(text).expanduser().resolve()))
+        return URL.create("sqlite+pysqlite", database=os.path.realpath(Path(text).expanduser()))
     expected = "a path, or postgresql://USER@HOST/DATABASE"
     try:
         url = make_url(text)
@@ -168,20 +169,27 @@ def _telling(place: str) -> Iterator[None]:
     """What the database cannot do becomes a StoreError; a mistake of this program's stays one."""
     try:
         yield
-    except (DatabaseError, NoSuchModuleError, ModuleNotFoundError) as error:
+    except (DatabaseError, NoSuchModuleError, ModuleNotFoundError, json.JSONDecodeError) as error:
         if isinstance(error, IntegrityError | ProgrammingError | DataError):
             raise
         came = str(getattr(error, "orig", None) or error).strip()
         raise StoreError(f"a history at {place}", f"it cannot be used ({came})", "check --db") from error
 
 
+# A session or a plan of another year is a slip of the pen.
+YEARS = 1900, 2200
+
+
 def moment_from(text: str) -> datetime:
     """A moment that a person wrote. Raises ParameterError."""
+    came, do = f"it is {text!r}", "write it like 2026-05-04T09:30:00+02:00"
     try:
-        return datetime.fromisoformat(text)
+        moment = datetime.fromisoformat(text)
     except ValueError:
-        came, do = f"it is {text!r}", "write it like 2026-05-04T09:30:00+02:00"
         raise ParameterError("a date and time of ISO 8601", came, do) from None
+    if not YEARS[0] <= moment.year <= YEARS[1]:
+        raise ParameterError(f"a date from {YEARS[0]} to {YEARS[1]}", came, do)
+    return moment
 
 
 def now_utc() -> str:

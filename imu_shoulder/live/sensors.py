@@ -86,7 +86,7 @@ class SensorPanel:
         for placement, sensor in self._sensors.items():
             sensor.on_limb = on_limb.get(placement)
         self.frames = {placement: sensor.frame(now_s) for placement, sensor in self._sensors.items()}
-        self.warnings = [*self._silent(now_s), *(finding.text for finding in findings())]
+        self.warnings = [*self._silent(now_s), *map(_said, findings())]
         return True
 
     def _silent(self, now_s: float) -> list[str]:
@@ -97,3 +97,10 @@ class SensorPanel:
             elif now_s - sensor.newest_s > SILENT_S:
                 out.append(f"The {limb_words(placement)} sensor is not heard for {now_s - sensor.newest_s:.0f} s.")
         return out
+
+
+def _said(finding: Finding) -> str:
+    """A sentence that names the sensor: some findings are lines of a table that has its name."""
+    if finding.text[:1].isupper():
+        return finding.text
+    return f"The {limb_words(finding.placement)} sensor: {finding.text}."

@@ -23,6 +23,10 @@ CURVE_POINTS = 101
 LOUDEST_FLOOR = Floor(tremor_deg=0.0016, tremor_deg_s=0.1)
 
 
+# Data missing within this time of a rep's ends count as missing in it.
+BESIDE_S = 0.5
+
+
 @dataclass(frozen=True, slots=True)
 class SetData:
     """One arm's set as far as it was seen: its rows, and what is the same for all of its reps.
@@ -47,7 +51,7 @@ class MeasuredRep:
 
     number: counts reps and partial reps from 1; a false start carries the number of the rep it precedes. curve_deg:
     (CURVE_POINTS,) the leading angle over the rep in equal shares of its time; empty where it was not all seen.
-    longest_gap_s, clipped_s: how much of it the sensors did not see, or saw clipped.
+    longest_gap_s, clipped_s: how much of it, or right beside it, the sensors did not see, or of it saw clipped.
     """
 
     number: int
@@ -106,6 +110,9 @@ def measure_rep(own: SetData, rep: Rep, number: int) -> MeasuredRep:
         span.start,
         own.floor,
     )
+    # Where data end, a rep that goes on seems to.
+    beside = round(BESIDE_S * own.rate_hz)
+    around = slice(max(0, span.start - beside), span.stop + beside)
     texts = {"tempo": rep_tempo(data), "pauses": pauses_text(data), "station_holds": station_text(data)}
     return MeasuredRep(
         number,
@@ -113,7 +120,7 @@ def measure_rep(own: SetData, rep: Rep, number: int) -> MeasuredRep:
         {m.name: m.compute(data) for m in all_measures()},
         texts,
         _normalised(data),
-        longest_run(~own.seen[span]) / own.rate_hz,
+        longest_run(~own.seen[around]) / own.rate_hz,
         np.count_nonzero(own.clipped[span]) / own.rate_hz,
     )
 

@@ -17,6 +17,7 @@ from imu_shoulder.sources.events import events_tsv, read_events
 from imu_shoulder.sources.possible import (
     LEAST_RATE_HZ,
     MOST_RATE_HZ,
+    require_possible_readings,
     require_possible_sensors,
     require_possible_times,
 )
@@ -84,6 +85,7 @@ def make_stream(
         expected = f"a rate of {placement} from {LEAST_RATE_HZ:g} to {MOST_RATE_HZ:g} Hz"
         raise RecordingError(expected, f"{rate_hz:g} Hz is declared", "correct sample_rate_hz")
     require_possible_times(time_s, rate_hz, name)
+    require_possible_readings(values[:, 1:7], name)
     return SensorStream(
         placement=placement,
         time_s=time_s,

@@ -20,6 +20,8 @@ _PACKET_SHARE = 0.05
 _UNITS = {1e3: "milliseconds", 1e6: "microseconds", 1e9: "nanoseconds"}
 # A unit is recognised where the rate fits it within this factor.
 _UNIT_WITHIN = 1.5
+# No accelerometer and no gyroscope gives more, in m/s^2 and rad/s, whatever unit it was taken for.
+_MOST_READING = 1e7
 # A longer step forward is a hole in the recording.
 _HOLE_S = 1.0
 
@@ -47,6 +49,18 @@ def require_possible_times(time_s: FloatArray, rate_hz: float, name: str) -> Non
             f"the rows of {name} at the declared {rate_hz:g} Hz, within {100 * MOST_RATE_OFF:.0f} %",
             f"its times say {measured_hz:.6g} Hz",
             "correct sample_rate_hz, or the time column and its unit",
+        )
+
+
+def require_possible_readings(readings: FloatArray, name: str) -> None:
+    """Raises RecordingError where a reading (N, K) is larger than any sensor gives. name: the file's."""
+    rows = np.flatnonzero(~(np.abs(readings) <= _MOST_READING).all(axis=1))
+    if len(rows):
+        worst = float(np.abs(readings[rows[0]]).max())
+        raise RecordingError(
+            f"readings of an accelerometer and a gyroscope in {name}",
+            f"row {rows[0] + 2} says {worst:.3g}",
+            "correct the file: no sensor measures that",
         )
 
 
