@@ -199,10 +199,11 @@ def test_statements_are_made_anew_only_when_sessions_change(store):
     assert statements_of(store, athlete)[0]["days"] == 3
 
 
-def test_a_database_of_version_1_is_brought_up_to_date(tmp_path):
+@pytest.mark.parametrize("version", range(1, NEWEST))
+def test_a_database_of_an_older_version_is_brought_up_to_date(tmp_path, version):
     path = tmp_path / "h.db"
     with sqlite3.connect(path) as old:
-        old.executescript((HERE / "history_version_1.sql").read_text())
+        old.executescript((HERE / f"history_version_{version}.sql").read_text())
     old.close()
     with open_store(path) as store:
         (athlete,) = people.athletes(store)

@@ -261,7 +261,7 @@ JOURNAL = Table(
     Index("journal_of_athlete", "athlete_id", "at"),
 )
 
-# From version 2 on.
+# From version 2 on; SCATTER is as it is from version 3 on.
 
 # How much the values of each series of an athlete scatter: noise.Part, of sessions of one version each.
 SCATTER = Table(
@@ -273,7 +273,7 @@ SCATTER = Table(
     Column("side", Text, nullable=False),
     Column("measure", Text, nullable=False),
     Column("sum_squares", Float, nullable=False),
-    Column("terms", Integer, nullable=False),
+    Column("freedom", Integer, nullable=False),
     Column("sessions", Integer, nullable=False),
     PrimaryKeyConstraint("athlete_id", "drill", "direction", "side", "measure"),
 )

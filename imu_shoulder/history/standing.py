@@ -94,7 +94,7 @@ def _every_part(connection: Connection) -> dict[tuple[int, tuple[str, str]], dic
     for row in connection.execute(select(SCATTER)):
         arm = (row.drill, row.direction, row.side)
         own = found.setdefault((row.athlete_id, (row.drill, row.measure)), {})
-        own[arm] = Part(row.sum_squares, row.terms, row.sessions)
+        own[arm] = Part(row.sum_squares, row.freedom, row.sessions)
     return found
 
 
