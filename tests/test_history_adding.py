@@ -54,6 +54,9 @@ def test_a_recording_is_added_once(store, recording):
     assert (row["name"], row["reps_done"], row["kind"]) == ("one", 2, "recorded")
     (one,) = sessions.sets(store, first.session_id)
     assert [rep["number"] for rep in sessions.reps(store, one["id"])] == [1, 2]
+    with store.read() as connection:  # nobody who looks waits for what is said of it
+        made = connection.execute(select(STANDING.c.changes, STANDING.c.athlete_id)).one()
+        assert connection.execute(select(ATHLETE.c.changes, ATHLETE.c.id)).one() == made
 
 
 def test_the_copy_that_is_kept_is_the_recording(store, recording):

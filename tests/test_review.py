@@ -26,10 +26,10 @@ from imu_shoulder.history.people import add_athlete, find_athlete
 from imu_shoulder.history.people import athletes as everybody
 from imu_shoulder.history.plans import plan_version
 from imu_shoulder.history.remarks import SAYS, decisions, notes, verdicts
-from imu_shoulder.history.sessions import rate_next_morning, reps, session, sessions, sets
+from imu_shoulder.history.sessions import add_manual, rate_next_morning, reps, session, sessions, sets
 from imu_shoulder.history.store import open_store
 from imu_shoulder.plan import parse_plan
-from imu_shoulder.review import editor, roster
+from imu_shoulder.review import editor, roster, trends
 from imu_shoulder.review.attention import KINDS, Recent, order, reasons
 from imu_shoulder.review.overlay import which
 from imu_shoulder.review.standing import Said, Stand, apart
@@ -732,6 +732,19 @@ def test_what_is_kept_of_a_page_is_drawn_anew_when_something_changed(changing):
     assert before.count('class="dots morning" d="M') == 0
     assert change(changing, f"/athletes/{own['athlete_id']}/profile", pain_ceiling="0")[0] == 200
     assert "the ceiling is 0" in ask(changing, page)[1]
+
+
+def test_what_comes_is_drawn_before_somebody_asks(changing, monkeypatch):
+    who, people, drawn = athlete(changing, "C.D."), len(everybody(changing.store)), changing.desk._drawn
+    until(lambda: len(drawn) == people, "everybody's trends are drawn")
+    add_manual(changing.store, "C.D.", f"{TODAY}T09:00:00Z", "yes", pain=1)
+    until(lambda: len(drawn) == people + 1, "the new ones are drawn")
+
+    def late(*_):
+        raise AssertionError("drawn when it was asked for")
+
+    monkeypatch.setattr(trends, "drill_trends", late)
+    assert ask(changing, f"/athletes/{who}")[0] == 200
 
 
 def test_pain_of_a_set_is_held_against_the_ceiling_of_its_plan(changing):

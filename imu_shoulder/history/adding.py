@@ -20,6 +20,7 @@ from imu_shoulder.history.plans import plan_at
 from imu_shoulder.history.rows import Row, SessionRows, json_parameters, moment_of, parameters_sha256, recorded
 from imu_shoulder.history.schema import ATHLETE, SESSION
 from imu_shoulder.history.sessions import earlier_summaries, put, session
+from imu_shoulder.history.standing import say_what_changed
 from imu_shoulder.history.store import Store
 from imu_shoulder.identity import person
 from imu_shoulder.model import Recording
@@ -86,6 +87,7 @@ def add_recording(store: Store, folder: Path, how: How) -> Added:
         athlete_id = ensure_athlete(connection, recording.athlete)
         session_id = put(connection, athlete_id, made.rows, None if there is None else there["id"])
     write_outputs(made.analysis, folder_of(store.kept, name) / RESULTS, summary=made.summary)
+    say_what_changed(store)
     return Added(session_id, recording.athlete, recording.start, "added" if there is None else "replaced")
 
 
@@ -97,6 +99,7 @@ def redo(store: Store, session_id: int, how: How) -> Added:
     with store.write() as connection:
         put(connection, row["athlete_id"], made.rows, session_id)
     write_outputs(made.analysis, folder_of(store.kept, row["kept"]) / RESULTS, summary=made.summary)
+    say_what_changed(store)
     return Added(session_id, recording.athlete, recording.start, "worked out anew")
 
 

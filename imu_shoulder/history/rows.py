@@ -163,7 +163,8 @@ def _drill_summary(key: tuple[str, ...], group: Sequence[tuple[Row, Sequence[Row
     rows = [own for own, _ in group]
     scored = [rep for _, reps in group for rep in reps if not rep["excluded"]]
     counted, clean = (_sum(own[name] for own in rows) for name in ("reps_scored", "reps_clean"))
-    more = {name for rep in scored for name in rep["more"] or ()}
+    others = [rep["more"] for rep in scored if rep["more"]]
+    more = sorted(set().union(*others))
     return {
         **dict(zip(KEY, key, strict=True)),
         "sets": len(rows),
@@ -171,7 +172,7 @@ def _drill_summary(key: tuple[str, ...], group: Sequence[tuple[Row, Sequence[Row
         "clean_share": clean / counted if counted and clean is not None else None,
         **{name: _most(own[name] for own in rows) for name in ("load_kg", "effort", "pain")},
         **_medians(MEASURES, scored),
-        "more": _medians(sorted(more), [{**dict.fromkeys(more), **(rep["more"] or {})} for rep in scored]) or None,
+        "more": _medians(more, [{**dict.fromkeys(more), **own} for own in others]) or None,
     }
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
-from datetime import datetime
+from datetime import date
 from itertools import groupby
 from typing import Any
 
@@ -13,6 +14,7 @@ from sqlalchemy import Connection, select
 
 from imu_shoulder.assess.words import drill_title
 from imu_shoulder.history.change import JUDGED, Series, Statement, statements, words
+from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.noise import NOTHING, Known, Part, learn, part_of
 from imu_shoulder.history.queries import CHANGES, TREND, rows
 from imu_shoulder.history.rows import Row
@@ -20,7 +22,7 @@ from imu_shoulder.history.schema import SCATTER, STANDING
 from imu_shoulder.history.store import Store
 from imu_shoulder.model import FloatArray
 
-_SECONDS_A_DAY = 86400.0
+_EPOCH = date(1970, 1, 1).toordinal()
 # Drill, direction and arm of a series.
 _Arm = tuple[str, str, str]
 
@@ -37,13 +39,7 @@ class Standings:
         """By athlete, the statements after the latest session: those of `Statement`, with `drill`, `direction`, `side`,
         `load_kg` (first and latest of the window, or empty) and the whole in words (`text`).
         """
-        with self._store.read() as connection:
-            changes = _changes(connection)
-        if any(made != now for now, made in changes.values()):
-            with self._store.write() as connection:
-                _work_out(connection, {who: now for who, (now, made) in _changes(connection).items() if made != now})
-            with self._store.read() as connection:
-                changes = _changes(connection)
+        changes = work_out_what_changed(self._store)
         old = [who for who, (_, made) in changes.items() if self._known.get(who, (None,))[0] != made]
         if old:
             query = select(STANDING).where(STANDING.c.athlete_id.in_(old))
@@ -56,6 +52,24 @@ class Standings:
 def standings(store: Store) -> dict[int, list[Row]]:
     """What is said of every athlete, once; see `Standings.every`."""
     return Standings(store).every()
+
+
+def work_out_what_changed(store: Store) -> dict[int, tuple[int, int | None]]:
+    """Make the statements of every athlete whose sessions are others than before; returns what `_changes` does."""
+    with store.read() as connection:
+        changes = _changes(connection)
+    if all(made == now for now, made in changes.values()):
+        return changes
+    with store.write() as connection:
+        _work_out(connection, {who: now for who, (now, made) in _changes(connection).items() if made != now})
+    with store.read() as connection:
+        return _changes(connection)
+
+
+def say_what_changed(store: Store) -> None:
+    """After a session was added, so that nobody who looks waits for it. A busy database leaves it to them."""
+    with contextlib.suppress(StoreError):
+        work_out_what_changed(store)
 
 
 def _changes(connection: Connection) -> dict[int, tuple[int, int | None]]:
@@ -126,8 +140,8 @@ def _daily(own: Sequence[Row], measure: str) -> tuple[FloatArray, FloatArray]:
     for row in own:
         if row[measure] is not None:
             by_day.setdefault(row["start_utc"][:10], []).append(row[measure])
-    days = [datetime.fromisoformat(f"{day}T00:00:00+00:00").timestamp() / _SECONDS_A_DAY for day in by_day]
-    return np.array(days), np.array([float(np.mean(values)) for values in by_day.values()])
+    days = [float(date.fromisoformat(day).toordinal() - _EPOCH) for day in by_day]
+    return np.array(days), np.array([sum(values) / len(values) for values in by_day.values()])
 
 
 def _said(

@@ -55,11 +55,12 @@ def drill_trends(trend: Sequence[Row], stand: Stand, versions: Sequence[PlanVers
     for row in trend:
         if row["role"] == "lift":
             drills.setdefault((row["drill"], row["direction"]), {}).setdefault(row["side"], []).append(row)
+    day = {start: day_of(start) for start in {row["start_utc"] for row in trend}}
     plan_marks = [(day_of(own.valid_from), f"plan {own.number}") for own in versions if own.number > 1]
     out = []
     for (drill, direction), by_side in drills.items():
         sides = tuple(side for side in SIDES if side in by_side)
-        days = {side: np.array([day_of(row["start_utc"]) for row in by_side[side]]) for side in sides}
+        days = {side: np.array([day[row["start_utc"]] for row in by_side[side]]) for side in sides}
         marks = {side: [*_program_marks(by_side[side], days[side]), *plan_marks] for side in sides}
         rows = []
         for shown in SHOWN.values():
