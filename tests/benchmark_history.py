@@ -72,7 +72,9 @@ class Bare:
     def clock(self) -> Callable[[], float]:
         return time.process_time if self.on_sqlite else time.perf_counter
 
-    def least_ms(self, run: Callable[[], object], times: int = TIMES, before: Callable[[], object] | None = None) -> float:
+    def least_ms(
+        self, run: Callable[[], object], times: int = TIMES, before: Callable[[], object] | None = None
+    ) -> float:
         """before: what comes before each run and is not timed."""
         found = []
         for _ in range(times):

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from histories import fill, plan_toml, rows_of
+from sqlalchemy import select
 
 from imu_shoulder.advise.history import load_history
 from imu_shoulder.analysis import Params
@@ -21,6 +22,7 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.history import people, plans, sessions
 from imu_shoulder.history.adding import How, add_recording, read_kept, recordings_in, redo, results_folder
 from imu_shoulder.history.keeping import is_clean
+from imu_shoulder.history.schema import ATHLETE, STANDING
 from imu_shoulder.history.store import moment_from, open_store
 from imu_shoulder.model import Recording
 from imu_shoulder.sources.folder import read_recording

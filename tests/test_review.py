@@ -170,6 +170,27 @@ def test_an_athlete_is_unseen_after_more_than_a_week():
     assert kinds(today=start + timedelta(days=8)) == ["unseen"]
 
 
+def test_a_session_dated_ahead_is_told_as_it_hides_who_was_not_seen():
+    start = date.fromisoformat(ROW["start_utc"][:10])
+    assert kinds(today=start - timedelta(days=1)) == ["nothing"]
+    assert kinds(today=start - timedelta(days=2)) == ["ahead"]
+
+
+def test_a_name_that_somebody_has_makes_no_second_athlete(changing):
+    status, told = change(changing, "/athletes", name=" a.b. ")
+    assert status == 422
+    assert "A.B. is there already" in told["text"]
+
+
+def test_a_session_is_taken_out_on_its_page(changing):
+    own = latest(changing, "C.D.")
+    assert change(changing, f"/sessions/{own['id']}/remove", why="")[0] == 422
+    status, told = change(changing, f"/sessions/{own['id']}/remove", why="another person's")
+    assert (status, told["to"]) == (200, f"/athletes/{own['athlete_id']}")
+    assert ask(changing, f"/sessions/{own['id']}")[0] == 404
+    assert latest(changing, "C.D.")["start_utc"] < own["start_utc"]
+
+
 def test_a_dose_is_not_done_under_four_fifths():
     assert kinds(latest=[{**DONE, "reps_done": 32}] * 5) == ["nothing"]
     found = said(latest=[{**DONE, "reps_done": 31}] * 5)

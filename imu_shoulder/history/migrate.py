@@ -44,6 +44,9 @@ def bring_up_to_date(connection: Connection) -> None:
         META.create_all(connection)
         connection.execute(SCHEMA_VERSION.insert().values(version=NEWEST))
         return
+    if version < 1:
+        do = "put back a backup: history restore FOLDER with another --db"
+        raise StoreError("a history of this program", "the version of its tables is none", do)
     if version > NEWEST:
         came = f"it is of version {version} of its tables, and this program knows {NEWEST}"
         raise StoreError("a history of this program or an older one", came, "update the program")
@@ -53,7 +56,8 @@ def bring_up_to_date(connection: Connection) -> None:
 
 
 def version_of(connection: Connection) -> int | None:
-    """Of the tables; None where there are none yet."""
+    """Of the tables; None where there are none yet, 0 where something else than a number stands there."""
     if not inspect(connection).has_table(SCHEMA_VERSION.name):
         return None
-    return connection.execute(select(SCHEMA_VERSION.c.version)).scalar()
+    found = connection.execute(select(SCHEMA_VERSION.c.version)).scalar()
+    return found if found is None or isinstance(found, int) else 0

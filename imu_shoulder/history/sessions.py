@@ -14,10 +14,11 @@ from sqlalchemy import Connection, Dialect, Table, bindparam, select
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
-from imu_shoulder.history.people import ensure_athlete, find_athlete, require_one_of, text_of
+from imu_shoulder.history.people import ensure_athlete, find_athlete, require_one_of, text_of, write_journal
 from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by
 from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, PARAMETERS, REP, SESSION
 from imu_shoulder.history.store import Store, moment_from, now_utc, utc
+from imu_shoulder.identity import person
 from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES
 
@@ -204,11 +205,21 @@ def with_sensors(store: Store, which: Sequence[str]) -> list[int]:
     """Ids of sessions with sensors, in time: by number, of athletes by name, or all for none. Raises StoreError."""
     wanted = select(SESSION.c.id).where(SESSION.c.kind == "recorded").order_by(SESSION.c.start_utc, SESSION.c.id)
     if which:
-        numbers = [session(store, int(one))["id"] for one in which if one.isdecimal()]
-        people = [find_athlete(store, one).id for one in which if not one.isdecimal()]
+        named = [one for one in which if not one.isdecimal() or is_name_alone(store, one)]
+        numbers = [session(store, int(one))["id"] for one in which if one not in named]
+        people = [find_athlete(store, one).id for one in named]
         wanted = wanted.where(SESSION.c.id.in_(numbers) | SESSION.c.athlete_id.in_(people))
     with store.read() as connection:
         return list(connection.execute(wanted).scalars())
+
+
+def is_name_alone(store: Store, number: str) -> bool:
+    """Whether digits are the name of an athlete, and not the number of a session."""
+    with store.read() as connection:
+        of_session = select(SESSION.c.id).where(SESSION.c.id == min(int(number), _NO_NUMBER - 1))
+        if connection.execute(of_session).first() is not None:
+            return False
+        return connection.execute(select(ATHLETE.c.id).where(ATHLETE.c.person == person(number))).first() is not None
 
 
 def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None:
@@ -221,6 +232,21 @@ def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None
         if athlete_id is None:
             raise _no_session(session_id)
         changed(connection, athlete_id)
+
+
+def remove_session(store: Store, session_id: int, why: str, who: str) -> Row:
+    """Take a session out that should not be there, with its notes, verdicts and kept recording; returns what it was.
+
+    The journal says so. Raises ParameterError, StoreError.
+    """
+    row, why = session(store, session_id), text_of(why, "why")
+    with store.write([row["kept"]] if row["kept"] else []) as connection:
+        if not connection.execute(SESSION.delete().where(SESSION.c.id == session_id)).rowcount:
+            raise _no_session(session_id)  # somebody was quicker
+        changed(connection, row["athlete_id"])
+        detail = f"number {session_id} of {row['start']}, {row['name']}: {why}"
+        write_journal(connection, who, "session removed", detail, row["athlete_id"])
+    return row
 
 
 def sessions(store: Store, athlete_id: int) -> list[Row]:

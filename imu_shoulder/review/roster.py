@@ -20,7 +20,7 @@ RECENT_DAYS = 28
 # From so many changed athletes on their sessions are looked up all at once.
 FEW = 20
 # Kinds for which a coach does something; the others are good to know.
-PRESSING = ("pain", "fell_back", "unseen", "dose", "sides")
+PRESSING = ("pain", "fell_back", "unseen", "ahead", "dose", "sides")
 
 
 def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
