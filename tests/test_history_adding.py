@@ -22,6 +22,7 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.history import people, plans, sessions
 from imu_shoulder.history.adding import How, add_recording, read_kept, recordings_in, redo, results_folder
 from imu_shoulder.history.keeping import is_clean
+from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.schema import ATHLETE, STANDING
 from imu_shoulder.history.store import moment_from, open_store
 from imu_shoulder.model import Recording
@@ -102,9 +103,9 @@ def test_a_session_is_worked_out_anew_by_the_plan_in_force(store, recording):
 
 def test_by_hand_there_is_nothing_to_work_out(store):
     found = sessions.add_manual(store, "M.K.", "2026-03-02", "yes")
-    with pytest.raises(RecordingError, match="entered by hand"):
+    with pytest.raises(StoreError, match="entered by hand"):
         redo(store, found, HOW)
-    with pytest.raises(RecordingError, match="entered by hand"):
+    with pytest.raises(StoreError, match="entered by hand"):
         results_folder(store, found, HOW)
 
 

@@ -11,14 +11,14 @@ from histories import HARMFUL, fill, plan_toml
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.cli import main
-from imu_shoulder.errors import ParameterError
+from imu_shoulder.errors import ParameterError, ShoulderError
 from imu_shoulder.history import people, plans, remarks, sessions
 from imu_shoulder.history.adding import RESULTS, How, add_recording
 from imu_shoulder.history.exporting import everything_json, listed, results_csv, write_export
 from imu_shoulder.history.importing import take_csv, take_json
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.protecting import BACKUP, back_up, delete_athlete, restore, wipe
-from imu_shoulder.history.standing import standings
+from imu_shoulder.history.standing import standings, statements_of
 from imu_shoulder.history.store import open_store
 from imu_shoulder.plan import PlanError
 
@@ -228,6 +228,59 @@ def test_sessions_by_hand_come_from_a_spreadsheet_all_or_none(tmp_path):
         with pytest.raises(ParameterError, match="'much'"):
             take_csv(store, file)
         assert len(sessions.sessions(store, people.find_athlete(store, "M.K.").id)) == 1
+
+
+def test_results_go_out_as_a_table_and_come_into_another_history(tmp_path):
+    file = tmp_path / "results.csv"
+    with open_store(tmp_path / "h.db") as store, open_store(tmp_path / "other.db") as other:
+        for name in ("M.K.", "T.S.", "=1+1", "A.B."):
+            fill(store, name, sessions=7)
+        file.write_text(results_csv(store))
+        assert vars_of(take_csv(other, file)) == (28, 0)
+        assert vars_of(take_csv(other, file)) == (0, 28)
+        assert [row[:2] + row[3:] for row in rows_of(results_csv(other))] == [
+            row[:2] + row[3:] for row in rows_of(file.read_text())
+        ]
+        said = [
+            {one["text"] for one in statements_of(own, people.find_athlete(own, "T.S.").id)} for own in (store, other)
+        ]
+        assert said[0] == said[1]
+        row = sessions.sessions(other, people.find_athlete(other, "M.K.").id)[0]
+        mine = sessions.sessions(store, people.find_athlete(store, "M.K.").id)[0]
+        same = ("start_utc", "kind", "sets_done", "reps_done", "reps_scored", "reps_clean", "pain_highest", "effort")
+        assert [row[name] for name in same] == [mine[name] for name in same]
+        assert (row["kept"], sessions.with_recordings(other, [])) == (None, [])
+        with pytest.raises(StoreError, match="without its recording"):
+            sessions.with_recordings(other, [str(row["id"])])
+
+
+@pytest.mark.parametrize(
+    ("line", "wrong"),
+    [
+        ("M.K.,2026-03-02,full_can,front,0.1,1.0,3", "side"),
+        ("M.K.,2026-03-02,full_can,right,0.1,nan,3", "number as hold_s"),
+        ("M.K.,2026-03-02,full_can,right,0.1,1.0,1.5", "whole number"),
+        ("M.K.,2026-03-02,full_can,right,0.1,1.0,-1", "whole number"),
+        ("M.K.,2026-03-02,,right,0.1,1.0,3", "id of a drill"),
+        ("M.K.,2026-03-02,full_can,right,,1.0,3", "what made the results"),
+        ("M.K.,2999-03-02,full_can,right,0.1,1.0,3", "between the years"),
+        (",2026-03-02,full_can,right,0.1,1.0,3", "initials"),
+        ("M.K.,2026-03-01,full_can,right,0.1,1.0,3", "one row per session"),
+    ],
+)
+def test_results_that_cannot_be_meant_are_refused_all_together(tmp_path, line, wrong):
+    file = tmp_path / "results.csv"
+    first = "athlete,start,drill,side,made_by,hold_s,reps_done\nM.K.,2026-03-01,full_can,right,0.1,4.0,8\n"
+    file.write_text(f"{first}{line}\n")
+    with open_store(tmp_path / "h.db") as store:
+        with pytest.raises(ShoulderError, match=wrong):
+            take_csv(store, file)
+        assert people.athletes(store) == []
+        file.write_text(first.replace("hold_s", "held"))
+        with pytest.raises(StoreError, match="'held'"):
+            take_csv(store, file)
+        file.write_text(first)
+        assert vars_of(take_csv(store, file)) == (1, 0)
 
 
 @pytest.mark.parametrize("harmful", HARMFUL)

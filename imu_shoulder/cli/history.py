@@ -185,13 +185,13 @@ def redo(
     """
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.history.adding import redo as run
-    from imu_shoulder.history.sessions import with_sensors
+    from imu_shoulder.history.sessions import with_recordings
 
     if every == bool(which):
         raise click.UsageError("give sessions or athletes, or --all")
     with opened(db, kept) as store, stage_progress() as progress:
         how = how_of(params_file, drill_files, progress)
-        done = [run(store, session_id, how) for session_id in with_sensors(store, which)]
+        done = [run(store, session_id, how) for session_id in with_recordings(store, which)]
     if as_json:
         say_json([asdict(found) for found in done])
         return

@@ -22,6 +22,8 @@ from scipy import stats
 from imu_shoulder.history.noise import Scatter
 from imu_shoulder.model import FloatArray
 
+# Why nothing is said where too few sessions of anybody are there.
+UNKNOWN = "not known yet how much sessions scatter by chance"
 State = Literal["better", "no real change", "worse", "too little to say"]
 # Of all statements of one athlete and session together.
 MOST_FALSE = 0.05
@@ -153,8 +155,7 @@ def _trend(series: Series, scatter: Scatter | None) -> _Trend | Statement:
     if count < 2:
         return Statement(series.measure, "too little to say", count, "one day with this drill, nothing to compare with")
     if scatter is None:
-        why = "not known yet how much sessions scatter by chance"
-        return Statement(series.measure, "too little to say", count, why)
+        return Statement(series.measure, "too little to say", count, UNKNOWN)
     values = JUDGED[series.measure].on_scale(series.values)
     first, latest = robust_ends(series.days, values, scatter.sem)
     span = float(series.days[-1] - series.days[0])

@@ -130,7 +130,7 @@ def add_manual(
         athlete_id = ensure_athlete(connection, athlete)
         if is_there(connection, athlete_id, row["start_utc"]):
             raise StoreError(f"one session of {athlete} at {start}", "there is one", "give another time")
-        return put_manual(connection, athlete_id, row)
+        return put_unrecorded(connection, athlete_id, row)
 
 
 def is_there(connection: Connection, athlete_id: int, start_utc: str) -> bool:
@@ -139,11 +139,18 @@ def is_there(connection: Connection, athlete_id: int, start_utc: str) -> bool:
     return connection.execute(select(SESSION.c.id).where(same)).first() is not None
 
 
-def put_manual(connection: Connection, athlete_id: int, row: Row) -> int:
-    """Write a session of `manual_row`. connection: a writer's."""
+def put_unrecorded(connection: Connection, athlete_id: int, row: Row, arms: Sequence[Row] = ()) -> int:
+    """Write a session of which no recording is here, such as of `manual_row`. connection: a writer's.
+
+    arms: the columns of `drill_summary` but for ids and start, where somebody else worked them out.
+    """
     ceiling = connection.execute(select(ATHLETE.c.pain_ceiling).where(ATHLETE.c.id == athlete_id)).scalar_one()
     pain = row["pain_highest"]
-    return put(connection, athlete_id, SessionRows({**row, "pain_over": pain is not None and pain > ceiling}))
+    found = put(connection, athlete_id, SessionRows({**row, "pain_over": pain is not None and pain > ceiling}))
+    if arms:
+        shared = {"athlete_id": athlete_id, "session_id": found, "start_utc": row["start_utc"]}
+        _put_many(connection, DRILL_SUMMARY, [{**arm, **shared} for arm in arms])
+    return found
 
 
 def manual_row(
@@ -201,16 +208,28 @@ def dose_line(text: str) -> ManualSet:
     return ManualSet(drill, side, int(sets_done), int(reps_done), None if load_kg is None else float(load_kg))
 
 
-def with_sensors(store: Store, which: Sequence[str]) -> list[int]:
-    """Ids of sessions with sensors, in time: by number, of athletes by name, or all for none. Raises StoreError."""
-    wanted = select(SESSION.c.id).where(SESSION.c.kind == "recorded").order_by(SESSION.c.start_utc, SESSION.c.id)
+def with_recordings(store: Store, which: Sequence[str]) -> list[int]:
+    """Ids of sessions whose recording is kept, in time: by number, of athletes by name, or all for none.
+
+    Raises StoreError.
+    """
+    wanted = select(SESSION.c.id).where(SESSION.c.kept.is_not(None)).order_by(SESSION.c.start_utc, SESSION.c.id)
     if which:
         named = [one for one in which if not one.isdecimal() or is_name_alone(store, one)]
-        numbers = [session(store, int(one))["id"] for one in which if one not in named]
+        rows = [session(store, int(one)) for one in which if one not in named]
+        numbers = [require_recording(row)["id"] for row in rows]
         people = [find_athlete(store, one).id for one in named]
         wanted = wanted.where(SESSION.c.id.in_(numbers) | SESSION.c.athlete_id.in_(people))
     with store.read() as connection:
         return list(connection.execute(wanted).scalars())
+
+
+def require_recording(row: Row) -> Row:
+    """A session whose recording is kept. Raises StoreError for another one."""
+    if row["kept"] is None:
+        why = "was entered by hand" if row["kind"] == "manual" else "came from a file, without its recording"
+        raise StoreError("a session whose recording is kept", f"number {row['id']} {why}", "choose another one")
+    return row
 
 
 def is_name_alone(store: Store, number: str) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import asdict, replace
 from datetime import date
 from itertools import groupby
@@ -13,12 +13,13 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from imu_shoulder.assess.words import drill_title
-from imu_shoulder.history.change import JUDGED, Series, Statement, statements, words
+from imu_shoulder.history.change import JUDGED, UNKNOWN, Series, Statement, statements, words
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.noise import NOTHING, Known, Part, learn, part_of
 from imu_shoulder.history.queries import CHANGES, TREND, rows
 from imu_shoulder.history.rows import Row
-from imu_shoulder.history.schema import SCATTER, STANDING
+from imu_shoulder.history.schema import ATHLETE, SCATTER, STANDING
+from imu_shoulder.history.sessions import changed
 from imu_shoulder.history.store import Store
 from imu_shoulder.model import FloatArray
 
@@ -77,7 +78,8 @@ def _changes(connection: Connection) -> dict[int, tuple[int, int | None]]:
     return {row["id"]: (row["now"], row["made"]) for row in rows(connection, CHANGES)}
 
 
-def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:
+def _work_out(connection: Connection, stale: dict[int, int]) -> None:
+    """stale: by athlete how often sessions changed; those of whom more is known now are put into it."""
     trends = {athlete_id: _by_arm(rows(connection, TREND, athlete_id=athlete_id)) for athlete_id in stale}
     for athlete_id, arms in trends.items():
         connection.execute(SCATTER.delete().where(SCATTER.c.athlete_id == athlete_id))
@@ -95,11 +97,29 @@ def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:
             connection.execute(SCATTER.insert(), parts)
     every = _every_part(connection)
     known = learn({key: list(own.values()) for key, own in every.items()})
+    for athlete_id in _told_more(connection, known, stale):
+        trends[athlete_id] = _by_arm(rows(connection, TREND, athlete_id=athlete_id))
+        changed(connection, athlete_id)  # so that whoever remembers what was said asks again
+        stale[athlete_id] = connection.execute(select(ATHLETE.c.changes).where(ATHLETE.c.id == athlete_id)).scalar_one()
     for athlete_id, arms in trends.items():
         said = _said(athlete_id, arms, known, every)
         connection.execute(STANDING.delete().where(STANDING.c.athlete_id == athlete_id))
+        unknown = {f"{one['drill']} {one['measure']}" for one in said if one["why"] == UNKNOWN}
         values = {"athlete_id": athlete_id, "changes": stale[athlete_id], "statements": said}
+        values["unknown"] = ",".join(sorted(unknown))
         connection.execute(STANDING.insert(), values)
+
+
+def _told_more(connection: Connection, known: Known, stale: Collection[int]) -> list[int]:
+    """Other athletes with statements that nothing was known for, and something is now: by others' sessions."""
+    usual = set(known.usual)
+    waiting = connection.execute(select(STANDING.c.athlete_id, STANDING.c.unknown).where(STANDING.c.unknown != ""))
+    return [row.athlete_id for row in waiting if row.athlete_id not in stale and usual & _kinds(row.unknown)]
+
+
+def _kinds(text: str) -> set[Hashable]:
+    """Of which nothing was known: drills and measures, from the column's text."""
+    return {tuple(kind.split(" ")) for kind in text.split(",")}
 
 
 def _every_part(connection: Connection) -> dict[tuple[int, tuple[str, str]], dict[_Arm, Part]]:
