@@ -232,6 +232,7 @@ def test_sides_are_apart_by_more_than_chance_only(left, behind):
     found = apart(own)
     assert len(found) == (behind is not None)
     assert behind is None or f"{behind} arm behind in arc" in found[0]
+    assert behind is None or found[0].endswith("°.")
 
 
 def test_criteria_met_are_no_clearance():
@@ -556,6 +557,12 @@ def test_what_is_seen_comes_out_as_csv_and_json(looking):
     assert len(whole["reps"]) == 2
     one = list(csv.DictReader(io.StringIO(ask(looking, f"/sessions/{own['id']}/sets/1/everything.csv")[1])))
     assert [row["rep"] for row in one] == ["1", "2"]
+    laid = f"/compare/{own['id']}.1.right/{own['id']}.1.right/everything"
+    curves = list(csv.DictReader(io.StringIO(ask(looking, f"{laid}.csv")[1])))
+    assert [row["share_pct"] for row in curves] == [*map(str, range(101))] * 2
+    assert max(float(row["median_deg"]) for row in curves) > 60
+    assert json.loads(ask(looking, f"{laid}.json")[1])[0]["reps"] == 2
+    assert ask(looking, "/compare/1/2/everything.csv")[0] == 404
     assert ask(looking, "/roster.exe")[0] == 404
 
 

@@ -201,6 +201,11 @@ FILES: Mapping[str, tuple[str, Made, Made]] = {
         lambda desk, at: exporting.session_rows(desk, at["number"]),
         lambda desk, at: exporting.session_whole(desk, at["number"]),
     ),
+    "/compare/{first}/{second}/everything": (
+        "two_sets",
+        lambda desk, at: overlay.curve_rows(desk, at["first"], at["second"]),
+        lambda desk, at: overlay.curve_rows(desk, at["first"], at["second"]),
+    ),
     "/sessions/{number:number}/sets/{set:number}/everything": (
         "set",
         lambda desk, at: exporting.session_rows(desk, at["number"], at["set"]),
