@@ -5,7 +5,7 @@ sensors put on anew. All measures, drills and arms of an athlete's session are o
 that any of its statements is false is at most 5 %. A change under the minimal detectable change is never called one,
 and sessions that other versions or parameters of the program made are not compared.
 
-Sources. The trend: Huber's M-estimate (1964, Ann Math Stat 35:73-101; from memory), with the scatter as its scale, by
+Sources. The trend: Huber 1964 (Ann Math Stat 35:73-101; from memory), an M-estimate with the scatter as its scale, by
 reweighted least squares. Its distribution-free interval: Theil and Sen's by SciPy. Holm 1979 (Scand J Stat 6:65-70).
 MDC95 = 1.96 sqrt(2) SEM: common practice. The window, and which measures are looked at: ours.
 """
