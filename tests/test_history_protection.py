@@ -61,6 +61,10 @@ def test_an_athlete_who_is_deleted_is_gone_from_every_byte(tmp_path, secret_reco
         remarks.overrule(store, session_id, 1, "right", 1, "clean", NOTE, "Coach")
         remarks.decide(store, session_id, "full_can", "right", {"text": NOTE}, "declined", NOTE, "Coach")
         standings(store)
+        taken = tmp_path / f"{SECRET}.json"
+        taken.write_text(everything_json(store, athlete))
+        take_json(store, taken, "Coach")
+        taken.unlink()
         for ending, text in (("json", everything_json(store, athlete)), ("csv", results_csv(store))):
             write_export(store, tmp_path / "out" / f"all.{ending}", text, ending, athlete if ending == "json" else None)
         back_up(store, tmp_path / "backup")
@@ -74,6 +78,23 @@ def test_an_athlete_who_is_deleted_is_gone_from_every_byte(tmp_path, secret_reco
         assert len(sessions.sessions(store, people.find_athlete(store, "M.K.").id)) == 2
         (line,) = (line for line in people.journal(store) if line["what"] == "athlete deleted")
         assert line["detail"] == f"number {athlete}"
+    assert files_with(tmp_path, SECRET, NOTE) == []
+
+
+def test_a_session_that_was_taken_out_leaves_nothing_either(tmp_path, secret_recording):
+    with open_store(tmp_path / "h.db") as store:
+        fill(store, "M.K.", sessions=2)
+        session_id = add_recording(store, secret_recording, How(Params(), {})).session_id
+        athlete = people.find_athlete(store, SECRET).id
+        sessions.remove_session(store, session_id, NOTE, "Coach")
+        assert [path.name for path in store.kept.iterdir()] == [".changing"]
+        assert secret_recording.is_dir()
+        found = delete_athlete(store, athlete, "Coach")
+        assert found.left == [str(secret_recording)]
+    with open_store(tmp_path / "h.db") as store:
+        session_id = add_recording(store, secret_recording, How(Params(), {})).session_id
+        sessions.remove_session(store, session_id, NOTE, "Coach")
+        delete_athlete(store, people.find_athlete(store, SECRET).id, "Coach", sources=True)
     assert files_with(tmp_path, SECRET, NOTE) == []
 
 

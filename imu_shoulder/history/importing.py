@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from io import StringIO
@@ -101,8 +102,11 @@ def take_json(store: Store, path: Path, who: str) -> Taken:
         raise StoreError(what, f"{path.name} is of another kind", do)
     try:
         with complete(what, path, StoreError, do), store.write() as connection:
-            taken = _Reader(connection, tables).read()
-            write_journal(connection, who, "taken in", f"{taken.new} sessions of {path.name}", None)
+            reader = _Reader(connection, tables)
+            taken = reader.read()
+            for athlete_id, count in reader.new_of.items():
+                # Without the file's name, which may tell of somebody else and would outlive who is deleted.
+                write_journal(connection, who, "taken in", f"{count} sessions from a file", athlete_id)
     except SQLAlchemyError as error:
         raise StoreError(what, f"a row of {path.name} does not fit ({type(error).__name__})", do) from error
     return taken
@@ -115,6 +119,8 @@ class _Reader:
         self._connection, self._tables = connection, tables
         # Table -> number there -> number here; what is left out has none.
         self._here: dict[str, dict[int, int]] = {table.name: {} for table in TABLES}
+        # Athlete -> sessions that came.
+        self.new_of: Counter[int] = Counter()
 
     def read(self) -> Taken:
         for row in self._tables["athlete"]:
@@ -160,6 +166,7 @@ class _Reader:
         known = row["data_sha256"] and self._connection.execute(select(SESSION.c.id).where(same)).first()
         if not known and not is_there(self._connection, athlete_id, row["start_utc"]):
             self._insert(SESSION, {**row, "kept": None, "source": None})
+            self.new_of[athlete_id] += 1
 
     def _others(self, table: Table) -> None:
         """Rows of whatever hangs on an athlete or session that came."""

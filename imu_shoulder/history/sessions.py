@@ -16,13 +16,15 @@ from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import ensure_athlete, find_athlete, require_one_of, text_of, write_journal
 from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by
-from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, PARAMETERS, REP, SESSION
+from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, EXPORTED, PARAMETERS, REP, SESSION
 from imu_shoulder.history.store import Store, moment_from, now_utc, utc
 from imu_shoulder.identity import person
 from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES
 
 DONE = ("yes", "partly", "no")
+# What a folder is listed as whose session was taken out.
+SOURCE = "source of a session taken out"
 # No session has so large a number, and SQLite cannot be asked for it.
 _NO_NUMBER = 2**63
 # What a list of sessions shows: all columns but for the long one.
@@ -263,6 +265,9 @@ def remove_session(store: Store, session_id: int, why: str, who: str) -> Row:
         if not connection.execute(SESSION.delete().where(SESSION.c.id == session_id)).rowcount:
             raise _no_session(session_id)  # somebody was quicker
         changed(connection, row["athlete_id"])
+        if row["source"]:  # so that it goes, or is named, when its athlete is deleted
+            own = {"athlete_id": row["athlete_id"], "path": row["source"], "what": SOURCE, "at": now_utc()}
+            connection.execute(EXPORTED.insert(), own)
         detail = f"number {session_id} of {row['start']}, {row['name']}: {why}"
         write_journal(connection, who, "session removed", detail, row["athlete_id"])
     return row
