@@ -419,7 +419,7 @@ def test_a_plan_with_a_mistake_is_not_kept(changing):
     before = plan_version(changing.store, number)
     status, answer = change(changing, f"/athletes/{number}/plan", **fields_with(sets="0"))
     assert status == 422
-    assert "sets of [[drill]] 1" in answer["text"]
+    assert "sets of drill 1" in answer["text"]
     assert plan_version(changing.store, number) == before
 
 
