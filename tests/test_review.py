@@ -182,6 +182,13 @@ def test_a_name_that_somebody_has_makes_no_second_athlete(changing):
     assert "A.B. is there already" in told["text"]
 
 
+def test_a_session_by_hand_shows_its_pain_and_effort(looking):
+    own = latest(looking, "M.N.", "manual")
+    text = ask(looking, f"/sessions/{own['id']}")[1]
+    assert "Highest pain: 0 of 10." in text
+    assert "Effort: –." in text
+
+
 def test_a_session_is_taken_out_on_its_page(changing):
     own = latest(changing, "C.D.")
     assert change(changing, f"/sessions/{own['id']}/remove", why="")[0] == 422
@@ -563,6 +570,12 @@ def test_what_is_seen_comes_out_as_csv_and_json(looking):
     assert max(float(row["median_deg"]) for row in curves) > 60
     assert json.loads(ask(looking, f"{laid}.json")[1])[0]["reps"] == 2
     assert ask(looking, "/compare/1/2/everything.csv")[0] == 404
+    plan = f"/athletes/{athlete(looking, 'A.B.')}/plan/everything"
+    assert [row["id"] for row in csv.DictReader(io.StringIO(ask(looking, f"{plan}.csv")[1]))] == [
+        *("full_can", "band_external_rotation")
+    ]
+    assert [version["number"] for version in json.loads(ask(looking, f"{plan}.json")[1])] == [1]
+    assert ask(looking, f"/athletes/{own['athlete_id']}/plan/everything.csv")[0] == 404
     assert ask(looking, "/roster.exe")[0] == 404
 
 

@@ -8,6 +8,7 @@ import json
 import secrets
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,9 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.history import sessions as stored
 from imu_shoulder.history.migrate import StoreError
+from imu_shoulder.history.plans import plan_versions
 from imu_shoulder.one_run import REPORT
+from imu_shoulder.plan.writing import plan_csv
 from imu_shoulder.review import athlete, exporting, overlay, planned, roster, sessions
 from imu_shoulder.review.desk import Desk
 from imu_shoulder.review.marking import Marking
@@ -199,6 +202,11 @@ FILES: Mapping[str, tuple[str, Made, Made]] = {
         "athlete",
         lambda desk, at: exporting.athlete_csv(desk, at["number"]),
         lambda desk, at: exporting.athlete_whole(desk, at["number"]),
+    ),
+    "/athletes/{number:number}/plan/everything": (
+        "plan",
+        lambda desk, at: plan_csv(planned.file_text(desk, at["number"], ""), "the plan"),
+        lambda desk, at: [asdict(version) for version in plan_versions(desk.store, at["number"])],
     ),
     "/sessions/{number:number}/everything": (
         "session",
