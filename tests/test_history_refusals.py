@@ -6,13 +6,13 @@ import sqlite3
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from histories import fill
+from histories import fill, plan_toml
 
 pytest.importorskip("sqlalchemy", reason="the history part is not installed")
 
 from imu_shoulder.cli import main
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.history import people, sessions
+from imu_shoulder.history import people, plans, sessions
 from imu_shoulder.history import store as stores
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.remarks import add_note, notes
@@ -156,6 +156,19 @@ def test_a_disk_that_takes_nothing_is_named_and_nothing_is_half_there(tmp_path, 
         there = [row for one in people.athletes(store) for row in sessions.sessions(store, one.id)]
         assert 3 <= len(there) < 63
         assert all(len(sessions.sets(store, row["id"])) == 1 for row in there)
+
+
+def test_a_plan_that_was_kept_while_the_clock_was_ahead_is_kept_anew(tmp_path):
+    text, ahead = plan_toml("M.K."), datetime.now(UTC) + timedelta(days=400)
+    with open_store(tmp_path / "h.db") as store:
+        athlete = people.add_athlete(store, "M.K.").id
+        plans.put_plan(store, athlete, text, "Coach", valid_from=ahead)
+        with store.read() as connection:
+            assert plans.plan_at(connection, athlete, stores.now_utc()) is None
+        assert plans.put_plan(store, athlete, text, "Coach").number == 2
+        assert plans.put_plan(store, athlete, text, "Coach").number == 2
+        with store.read() as connection:
+            assert plans.plan_at(connection, athlete, stores.now_utc()).number == 2
 
 
 def test_a_date_that_a_recording_cannot_have_is_refused(tmp_path):

@@ -25,6 +25,7 @@ from imu_shoulder.history.change import Statement
 from imu_shoulder.history.people import add_athlete, find_athlete
 from imu_shoulder.history.people import athletes as everybody
 from imu_shoulder.history.plans import plan_version
+from imu_shoulder.history.protecting import delete_athlete
 from imu_shoulder.history.remarks import SAYS, decisions, notes, verdicts
 from imu_shoulder.history.sessions import add_manual, rate_next_morning, reps, session, sessions, sets
 from imu_shoulder.history.store import open_store
@@ -773,6 +774,17 @@ def test_what_is_kept_of_a_page_is_drawn_anew_when_something_changed(changing):
     assert before.count('class="dots morning" d="M') == 0
     assert change(changing, f"/athletes/{own['athlete_id']}/profile", pain_ceiling="0")[0] == 200
     assert "the ceiling is 0" in ask(changing, page)[1]
+
+
+def test_who_is_deleted_is_not_remembered_by_a_server_that_runs(changing):
+    who, desk = athlete(changing, "C.D."), changing.desk
+    ask(changing, "/")
+    ask(changing, f"/athletes/{who}")
+    assert "C.D." in repr((desk.entries, desk._drawn))
+    delete_athlete(changing.store, who, "Coach")
+    assert ask(changing, f"/athletes/{who}")[0] == 404
+    assert "C.D." not in ask(changing, "/")[1]
+    until(lambda: "C.D." not in repr((desk.entries, desk._drawn, desk.standings)), "what was drawn is forgotten")
 
 
 def test_what_comes_is_drawn_before_somebody_asks(changing, monkeypatch):
