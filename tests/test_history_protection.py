@@ -280,6 +280,7 @@ def test_results_go_out_as_a_table_and_come_into_another_history(tmp_path):
     [
         ("M.K.,2026-03-02,full_can,front,0.1,1.0,3", "side"),
         ("M.K.,2026-03-02,full_can,right,0.1,nan,3", "number as hold_s"),
+        ("M.K.,2026-03-02,full_can,right,0.1,1e300,3", "number as hold_s"),
         ("M.K.,2026-03-02,full_can,right,0.1,1.0,1.5", "whole number"),
         ("M.K.,2026-03-02,full_can,right,0.1,1.0,-1", "whole number"),
         ("M.K.,2026-03-02,,right,0.1,1.0,3", "id of a drill"),

@@ -701,6 +701,7 @@ def test_no_path_leads_out(looking, escape):
     for path in (
         *(f"/athletes/{escape}", f"/athletes/{escape}/plan", f"/athletes/{escape}/everything.csv", f"/own/{escape}"),
         *(f"/sessions/{escape}", f"/sessions/1/sets/{escape}", f"/sessions/{escape}/report", f"/mark/{escape}/"),
+        *(f"/compare/{escape}/{escape}/everything.csv", f"/athletes/{escape}/plan/everything.json"),
         *(f"/web/{escape}", f"/web/report/{escape}", f"/web/report/{escape}/html.py", f"/roster.{escape}"),
         *(
             f"/mark/{with_curves(looking)['id']}/web/{escape}",

@@ -25,6 +25,8 @@ ROLES = ("lift", "hold")
 _COUNTS = ("sets", "reps_asked", "reps_done", "reps_scored")
 _RATINGS = ("pain", "effort")
 _MOST = MAX_SETS * MAX_REPS
+# No measure is larger, in whatever unit.
+_LARGEST = 1e6
 _TEXTS = ("athlete", "start", "session", *KEY, "made_by")
 
 
@@ -80,7 +82,8 @@ def _arm(row: Mapping[Any, str]) -> Row:
     if not 0.0 <= (found["clean_share"] or 0.0) <= 1.0:
         raise ParameterError("a clean_share from 0 to 1", f"it is {given['clean_share']}", "correct it")
     found |= {"drill": text_of(given["drill"], "the id of a drill"), "side": given["side"], "role": role}
-    found |= {"direction": given["direction"], "made_by": text_of(given["made_by"], "what made the results")}
+    found |= {"direction": text_of(given["direction"], "a direction", blank=True)}
+    found |= {"made_by": text_of(given["made_by"], "what made the results")}
     return {**found, "sets": found["sets"] or 0}
 
 
@@ -90,7 +93,7 @@ def number_of(what: str, cell: str) -> float | None:
         found = float(cell) if cell.strip() else None
     except ValueError:
         found = math.nan
-    if found is not None and not math.isfinite(found):
+    if found is not None and not abs(found) <= _LARGEST:
         raise ParameterError(f"a number as {what}", f"it is {cell!r}", "correct it")
     return found
 
