@@ -13,13 +13,10 @@ from imu_shoulder.calibrate.store import StoredCalibration, require_same_paramet
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked, asked_in
 from imu_shoulder.engine.order import Part
-from imu_shoulder.engine.recorded import Recorded
-from imu_shoulder.engine.stream import Stream
 from imu_shoulder.engine.whole import Whole
 from imu_shoulder.errors import CalibrationError, RecordingError
 from imu_shoulder.model import ARM_SEGMENTS, SIDES, Aligned, Recording, Side, on_arm
 from imu_shoulder.propose import proposed
-from imu_shoulder.sources import RecordingSource
 
 Progress = Callable[[str], None]
 # A finished recording is pushed through the stream in pieces of this length; it does not matter how long.
@@ -109,6 +106,11 @@ def _causally(
     stored: StoredCalibration | None,
 ) -> Analysis:
     """As a live session had it. What that cannot have, such as clocks repaired by all of a recording, is left out."""
+    # Takes its time to be imported, and a usual analysis needs none of it.
+    from imu_shoulder.engine.recorded import Recorded
+    from imu_shoulder.engine.stream import Stream
+    from imu_shoulder.sources import RecordingSource
+
     progress("stream")
     source = RecordingSource(recording, CHUNK_S)
     recorded = Recorded(params)

@@ -12,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from imu_shoulder.align import Align, AlignParams, align_recording
+from imu_shoulder.align.notes import Notes
+from imu_shoulder.align.unfit_watch import UnfitWatch
 from imu_shoulder.errors import ParameterError, RecordingError
 from imu_shoulder.model import Aligned, FloatArray, Recording, SensorStream
 
@@ -159,3 +161,24 @@ def test_a_slow_sensor_is_waited_for_longer() -> None:
 def test_a_grid_too_slow_for_live_is_refused() -> None:
     with pytest.raises(ParameterError, match="live grid"):
         Align(AlignParams(rate_hz=50.0), {"right_wrist": 100.0})
+
+
+def test_repeated_values_are_left_out_whatever_the_cut() -> None:
+    """A channel that sticks, an instrument and a whole sensor that stand still, zeros: one row at a time is as all."""
+    rng = np.random.default_rng(9104)
+    values = np.round(rng.normal(0.0, 3.0, (3000, 6)), 1)
+    time_s = np.arange(len(values)) / 100.0
+    for first, count, columns in ((400, 90, slice(3, 4)), (900, 25, slice(0, 3)), (1500, 200, slice(None))):
+        values[first : first + count, columns] = values[first, columns]
+    values[2200:2210, :3] = 0.0
+    said = []
+    for step in (len(values), 401, 7, 1):
+        watch, notes = UnfitWatch([100.0], 0.5), Notes("right_wrist")
+        parts = [slice(first, first + step) for first in range(0, len(values), step)]
+        fit = [watch.look([0], [len(time_s[part])], time_s[part], values[part]) for part in parts]
+        watch.note(0, notes)
+        said.append((np.concatenate(fit).tolist(), sorted(finding.text for finding in notes.findings)))
+    assert all(own == said[0] for own in said[1:])
+    left_out = np.flatnonzero(~np.array(said[0][0]))
+    assert {400 + 89, 900 + 24, 1500 + 199, 2200} <= set(left_out.tolist())
+    assert len(left_out) < 90 + 25 + 200 + 10

@@ -6,6 +6,8 @@ moments, outside sets and calibration movements".
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
@@ -166,3 +168,28 @@ def test_who_walked_and_turned_far_is_followed_all_the_way():
     moments = moments_at(np.array([0.0, 5.0, 25.0]), looks, np.array([0, 0, 1]), roamed_rad=walked_rad)
     (track,) = track_heading(moments, np.array([0, 0, 1]), 0, params)
     assert np.degrees(track.correction_rad[2]) == pytest.approx(turned_deg, abs=8.0)
+
+
+@pytest.mark.parametrize("seed", [9001, 9002, 9003])
+def test_moments_of_rest_are_linked_to_the_latest_before_them_and_to_the_first(seed):
+    """As a table of all pairs says it, which would grow as the square of the recording."""
+    rng = np.random.default_rng(seed)
+    count, params = 120, HeadingParams()
+    moments = set_of(count, stays=True)
+    # Sets, rests, and the pose as a block of its own.
+    block = np.repeat(np.arange(12), 10)
+    block = np.where(rng.random(12) < 0.5, np.arange(12), -1)[block]
+    block[:5] = 50
+    hangs = rng.random(count) < 0.7
+    hangs[0] = True
+    raised = Rotation.from_rotvec([np.radians(0.0 if own else 80.0) * np.array([1.0, 0.0, 0.0]) for own in hangs])
+    moments = replace(moments, earth_from_sensor=[raised])
+    links = find_links(moments, block, 0, params)
+    resting = hangs & ((block < 0) | (block == block[0]))
+    table = np.tril(resting[:, None] & resting & ~((block[:, None] == block) & (block >= 0)), -1)
+    wanted = set()
+    for later in range(count):
+        earlier = np.flatnonzero(table[later])
+        wanted |= {(later, int(k)) for k in (*earlier[:1], *earlier[-params.links :])}
+    assert {(a, b) for a, b in zip(links.later.tolist(), links.earlier.tolist(), strict=True) if table[a, b]} == wanted
+    assert len(wanted) > 200

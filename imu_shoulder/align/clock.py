@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, minimum_filter1d, uniform_filter1d
 
+from imu_shoulder.frames import sin_cos
 from imu_shoulder.model import BoolArray, FloatArray
 
 IntArray = NDArray[np.int64]
@@ -212,7 +213,7 @@ def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
     cycles = (stamps - stamps[0]) / spacing_s
     starts = np.arange(0, max(1, len(cycles) - _PHASE_BLOCK // 2), _PHASE_BLOCK)
     turns = 2 * np.pi * cycles
-    angles = np.arctan2(np.add.reduceat(np.sin(turns), starts), np.add.reduceat(np.cos(turns), starts))
+    angles = np.arctan2(*(np.add.reduceat(part, starts) for part in sin_cos(turns)))
     phases = uniform_filter1d(np.unwrap(angles), 5, mode="nearest") / (2 * np.pi)
     middles = 0.5 * (starts + np.append(starts[1:], len(cycles)) - 1)
     place = cycles - np.interp(np.arange(len(cycles)), middles, phases)

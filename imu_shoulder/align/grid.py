@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import accumulate
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,15 +56,18 @@ def make_track(placement: str, gridded: Gridded) -> Track:
 
 @dataclass(frozen=True, slots=True)
 class Samples:
-    """One sensor's own samples: increasing time_s (N,), values (N, C), clipped (N,).
+    """The samples of S sensors, one sensor's behind the other's: increasing time_s (N,), values (N, C), clipped (N,).
 
-    spacing_s: of the samples where none is missing.
+    ends: (S,) behind which of them each sensor's end. spacing_s: (S, 1) of the samples where none is missing;
+    longest_s: (S, 1) of `longest_step_s`.
     """
 
     time_s: FloatArray
     values: FloatArray
     clipped: BoolArray
-    spacing_s: float
+    ends: Sequence[int]
+    spacing_s: FloatArray
+    longest_s: FloatArray
 
 
 def resample(
@@ -76,45 +78,43 @@ def resample(
     spacing_s: float,
     bridge_s: float,
 ) -> Gridded:
-    """One sensor's samples, as of `Samples`, on the increasing times grid_s (M,).
+    """One sensor's samples, as of `Samples` but for their number, on the increasing times grid_s (M,).
 
     bridge_s: the longest hole to bridge, beyond the spacing. Each grid time depends on the three samples before and
     after it, and on nothing else.
     """
-    found, flags = resample_sensors([Samples(time_s, values, clipped, spacing_s)], grid_s, bridge_s)
+    limits = np.array([[spacing_s]]), np.array([[longest_step_s(spacing_s, bridge_s)]])
+    found, flags = resample_sensors(Samples(time_s, values, clipped, [len(time_s)], *limits), grid_s)
     return Gridded(found[0], flags[0])
 
 
-def resample_sensors(sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: float) -> tuple[FloatArray, BoolArray]:
+def resample_sensors(samples: Samples, grid_s: FloatArray) -> tuple[FloatArray, BoolArray]:
     """As `resample`, of S sensors at once: values (S, M, C), and clipped (S, M).
 
     All sensors' samples lie behind each other in one array: a live stream has few rows at a time, and then it is the
     number of calls that costs.
     """
-    heard = [k for k, sensor in enumerate(sensors) if len(sensor.time_s)]
-    if len(heard) == len(sensors) and len(grid_s):
-        values, flags = _resampled(sensors, grid_s, bridge_s)
+    begins = [0, *samples.ends[:-1]]
+    heard = [k for k, (begin, end) in enumerate(zip(begins, samples.ends, strict=True)) if begin < end]
+    if len(heard) == len(begins) and len(grid_s):
+        values, flags = _resampled(samples, begins, grid_s)
     else:
-        values = np.full((sensors[0].values.shape[1], len(sensors), len(grid_s)), np.nan)
+        values = np.full((samples.values.shape[1], len(begins), len(grid_s)), np.nan)
         flags = np.zeros(values.shape[1:], dtype=np.bool_)
         if heard and len(grid_s):
-            values[:, heard], flags[heard] = _resampled([sensors[k] for k in heard], grid_s, bridge_s)
+            limits = samples.spacing_s[heard], samples.longest_s[heard]
+            of_heard = replace(samples, ends=[samples.ends[k] for k in heard], spacing_s=limits[0], longest_s=limits[1])
+            values[:, heard], flags[heard] = _resampled(of_heard, [begins[k] for k in heard], grid_s)
     return values.transpose(1, 2, 0), flags
 
 
-def _resampled(sensors: Sequence[Samples], grid_s: FloatArray, bridge_s: float) -> tuple[FloatArray, BoolArray]:
+def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> tuple[FloatArray, BoolArray]:
     """Values (C, S, M) and clipped (S, M) of sensors that were heard. Places below are in their samples joined."""
-    ends = list(accumulate(len(sensor.time_s) for sensor in sensors))
-    begin, end = np.array([[0, *ends[:-1]]]).T, np.array([ends]).T - 1
-    spacing_s = np.array([[sensor.spacing_s] for sensor in sensors])
-    longest_s = np.array([[longest_step_s(sensor.spacing_s, bridge_s)] for sensor in sensors])
-    if len(sensors) == 1:
-        time_s, values, clipped = sensors[0].time_s, sensors[0].values, sensors[0].clipped
-    else:
-        time_s = np.concatenate([sensor.time_s for sensor in sensors])
-        values = np.concatenate([sensor.values for sensor in sensors])
-        clipped = np.concatenate([sensor.clipped for sensor in sensors])
-    after = begin + np.array([sensor.time_s.searchsorted(grid_s, side="right") for sensor in sensors])
+    time_s, values, clipped = samples.time_s, samples.values, samples.clipped
+    spacing_s, longest_s = samples.spacing_s, samples.longest_s
+    begin, end = np.array(begins)[:, None], np.array(samples.ends)[:, None] - 1
+    spans = zip(begins, samples.ends, strict=True)
+    after = begin + np.array([time_s[first:last].searchsorted(grid_s, side="right") for first, last in spans])
     left, right = np.maximum(after - 1, begin), np.minimum(after, end)
     before_s, after_s = grid_s - time_s[left], time_s[right] - grid_s
     step_s = before_s + after_s

@@ -53,6 +53,8 @@ class Align:
             placement: _Sensor(place, placement, rate, params)
             for place, (placement, rate) in enumerate(rates_hz.items())
         }
+        self._spacing_s = np.array([[1.0 / rate] for rate in rates_hz.values()])
+        self._longest_s = np.array([[longest_step_s(1.0 / rate, params.bridge_s)] for rate in rates_hz.values()])
         self._unfit = UnfitWatch(list(rates_hz.values()), params.stuck_s)
         self._start_s: float | None = None
         self._next = 0
@@ -128,7 +130,10 @@ class Align:
             count = int((ready_s - self._start_s + 1e-6) * self.rate_hz) + 1 if ready_s >= self._start_s else 0
             time_s = self._start_s + np.arange(self._next, max(count, self._next)) / self.rate_hz
             self._next += len(time_s)
-        values, clipped = resample_sensors([sensor.samples for sensor in sensors], time_s, self._params.bridge_s)
+        table = np.concatenate([sensor.table for sensor in sensors])
+        ends = list(accumulate(map(len, sensors)))
+        own = table[:, _TIME], table[:, _VALUES], table[:, _CLIPPED] > 0
+        values, clipped = resample_sensors(Samples(*own, ends, self._spacing_s, self._longest_s), time_s)
         valid = ~np.isnan(values[:, :, 0])
         tracks = {
             sensor.placement: Track(sensor.placement, values[k, :, :3], values[k, :, 3:], valid[k], clipped[k])
@@ -164,11 +169,6 @@ class _Sensor:
     def before_s(self) -> float:
         """The stamp that the next one has to be later than, to be in order."""
         return max(self._raw_s, self.newest_s - self._offset_s)
-
-    @property
-    def samples(self) -> Samples:
-        table = self.table
-        return Samples(table[:, _TIME], table[:, _VALUES], table[:, _CLIPPED] > 0, self._spacing_s)
 
     def put_in_order(self, rows: FloatArray, *, in_order: bool) -> FloatArray:
         """The rows that are kept, on the repaired clock. rows: with raw stamps, ours to change. in_order: every stamp

@@ -1,7 +1,4 @@
-"""Rows of a stream that are no measurement, as soon as they are told from chance; see `unfit`.
-
-All sensors are looked at in one go: of a live stream a few rows come at a time, and each look has its price.
-"""
+"""Rows of a stream that are no measurement, as soon as they are told from chance; see `unfit`."""
 
 from __future__ import annotations
 
@@ -11,18 +8,18 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.notes import Notes
-from imu_shoulder.align.unfit import INSTRUMENTS, longest_by_chance, zero_rows
-from imu_shoulder.model import BoolArray, FloatArray, IntArray
+from imu_shoulder.align.unfit import INSTRUMENTS, longest_by_chance
+from imu_shoulder.model import BoolArray, FloatArray
 
 # What is watched: each channel, and each instrument as a whole.
 _NAMES = (*checks.AXES, *(f"its {name}" for name in INSTRUMENTS))
 _CHANNELS = len(checks.AXES)
+_PARTS = tuple(INSTRUMENTS.values())
+_MOVES = tuple(checks.MOVES.tolist())
 # A shorter repetition is chance in any sensor, a longer one no measure of how often a sensor repeats itself.
 _LEAST_ROWS, _LONG_ROWS = 4, 50
 # A sensor that has shown less than this is not known well enough.
 _KNOWN_ROWS = 200
-# More rows than any sensor has.
-_APART = 1 << 40
 
 
 class UnfitWatch:
@@ -30,62 +27,26 @@ class UnfitWatch:
 
     def __init__(self, rates_hz: Sequence[float], stuck_s: float) -> None:
         """rates_hz: of each sensor, which is called by its place here."""
-        count = len(rates_hz)
-        self._stuck_rows: IntArray = np.array([max(3, round(stuck_s * rate_hz)) for rate_hz in rates_hz])
-        self._last: FloatArray = np.full((count, _CHANNELS), np.nan)
-        self._rows: IntArray = np.zeros(count, dtype=np.intp)
-        # Of each watched: the row with which its value came, and how many repetitions there were, those of long ones
-        # left out. Of each channel: all channels in that row, and whether another one moved since.
-        self._since: IntArray = np.zeros((count, len(_NAMES)), dtype=np.intp)
-        self._short: IntArray = np.zeros((count, len(_NAMES)), dtype=np.intp)
-        self._then: FloatArray = np.full((count, _CHANNELS, _CHANNELS), np.nan)
-        self._moved: BoolArray = np.zeros((count, _CHANNELS), dtype=np.bool_)
-        # Of each sensor, code and why of what was left out: first and last time, how many rows.
-        self._found: list[dict[tuple[str, str], tuple[float, float, int]]] = [{} for _ in rates_hz]
+        self._sensors = [_Sensor(max(3, round(stuck_s * rate_hz))) for rate_hz in rates_hz]
 
     def look(self, sensors: Sequence[int], counts: Sequence[int], time_s: FloatArray, values: FloatArray) -> BoolArray:
         """Which of the rows (N, 6) are a measurement. They are of these sensors, one after the other, so many of each,
-        at least one."""
-        who = np.repeat(sensors, counts)
-        ends: IntArray = np.cumsum(counts, dtype=np.intp)
-        first: IntArray = ends - np.asarray(counts, dtype=np.intp)
-        last = ends - 1
-        before = np.empty_like(values)
-        before[1:], before[first] = values[:-1], self._last[sensors]
-        same = np.empty((len(values), len(_NAMES)), dtype=np.bool_)
-        np.equal(values, before, out=same[:, :_CHANNELS])
-        for k, columns in enumerate(INSTRUMENTS.values(), start=_CHANNELS):
-            same[:, k] = same[:, columns].all(axis=1)
-        number = (self._rows[who] + np.arange(len(values)) - np.repeat(first, counts))[:, None]
-        # No sensor's rows hand on their number to the next one's.
-        apart = np.repeat(np.arange(len(sensors)), counts)[:, None] * _APART
-        filled = np.where(same, self._since[who], number) + apart
-        since: IntArray = np.maximum.accumulate(filled, axis=0) - apart
-        length = number - since
-        flags = same & (length <= _LONG_ROWS)
-        short = np.cumsum(flags, axis=0)
-        short += np.repeat(self._short[sensors] - short[first] + flags[first], counts, axis=0)
-        found = self._long(sensors, first, ends, length, since, short, values)
-        self._last[sensors], self._since[sensors], self._short[sensors] = values[last], since[last], short[last]
-        self._rows[sensors] += counts
+        at least one.
 
-        out = zero_rows(values)
-        if out.any():
-            for sensor, start, end in zip(sensors, first, ends, strict=True):
-                if out[start:end].any():
-                    what = "its accelerometer reads" if values[start:end][out[start:end]].any() else "all channels read"
-                    self._leave_out(sensor, "zero_rows", f"{what} zero", time_s[start:end][out[start:end]])
-        for k, sensor, start, long in sorted(found, key=lambda own: -own[0]):
-            unfit = long & ~out[start : start + len(long)]
-            if unfit.any():
-                own_s = time_s[start : start + len(long)][unfit]
-                self._leave_out(sensor, "stuck_channel", f"{_NAMES[k]} repeated one value", own_s)
-                out[start : start + len(long)] |= unfit
-        return ~out
+        Row by row and in plain numbers: of a live stream three rows of a sensor come at a time, and arrays would take
+        longer to set up.
+        """
+        rows = zip(time_s.tolist(), values.tolist(), strict=True)
+        fit = [
+            self._sensors[sensor].is_fit(*next(rows))
+            for sensor, count in zip(sensors, counts, strict=True)
+            for _ in range(count)
+        ]
+        return np.array(fit)
 
     def note(self, sensor: int, notes: Notes) -> None:
         """Say what was left out of one sensor so far."""
-        for (code, why), (start_s, end_s, rows) in self._found[sensor].items():
+        for (code, why), (start_s, end_s, rows) in self._sensors[sensor].found.items():
             notes.add(
                 code,
                 f"{rows} rows not used from {start_s:.1f} to {end_s:.1f} s, where {why}",
@@ -94,67 +55,88 @@ class UnfitWatch:
                 end_s,
             )
 
-    def _leave_out(self, sensor: int, code: str, why: str, own_s: FloatArray) -> None:
-        found = self._found[sensor]
-        first_s, _, count = found.get((code, why), (float(own_s[0]), 0.0, 0))
-        found[code, why] = first_s, float(own_s[-1]), count + len(own_s)
 
-    def _long(
-        self,
-        sensors: Sequence[int],
-        first: IntArray,
-        ends: IntArray,
-        length: IntArray,
-        since: IntArray,
-        short: IntArray,
-        values: FloatArray,
-    ) -> list[tuple[int, int, int, BoolArray]]:
-        """Where an instrument repeats itself for longer than chance has it, or a channel than is allowed: which of the
-        watched, the sensor, its first row, and of its rows (n,) those that are meant.
+class _Sensor:
+    """found: by code and why, the first and last time of what was left out, and how many rows."""
 
-        length, since, short: (N, W) how often the value was repeated in a row, from which row on, and how many short
-        repetitions there were by then.
-        """
-        longest = np.maximum.reduceat(length, first, axis=0)
-        to_look = longest[:, :_CHANNELS] >= self._stuck_rows[sensors, None]
-        to_look |= length[ends - 1, :_CHANNELS] > 0
-        out = []
-        for part, k in np.argwhere(to_look).tolist():
-            rows, sensor = slice(int(first[part]), int(ends[part])), sensors[part]
-            own, its_since = length[rows, k], since[rows, k]
-            stuck = own >= self._stuck_rows[sensor]
-            runs = {int(its_since[-1]), *its_since[stuck].tolist()}
-            long = self._has_moved(sensor, k, its_since, sorted(runs), values[rows])
-            if stuck.any():
-                share = (short[rows, k] - np.minimum(own, _LONG_ROWS)) / np.maximum(its_since, 1)
-                long &= stuck & _is_known(own, its_since) & (share <= checks.COARSE_SHARE)
-                out.append((k, sensor, rows.start, long))
-        for part, k in np.argwhere(longest[:, _CHANNELS:] >= _LEAST_ROWS).tolist():
-            k += _CHANNELS
-            rows, sensor = slice(int(first[part]), int(ends[part])), sensors[part]
-            own, its_since = length[rows, k], since[rows, k]
-            share = (short[rows, k] - np.minimum(own, _LONG_ROWS)) / np.maximum(its_since, 1)
-            long = np.zeros(len(own), dtype=np.bool_)
-            for row in np.flatnonzero((own >= _LEAST_ROWS) & _is_known(own, its_since) & (its_since > 0)):
-                long[row] = own[row] > longest_by_chance(float(share[row]), int(its_since[row]))
-            out.append((k, sensor, rows.start, long))
-        return out
+    def __init__(self, stuck_rows: int) -> None:
+        self._stuck_rows = stuck_rows
+        self._count = 0
+        self._last = [np.nan] * _CHANNELS
+        # Of each watched: the row with which its value came, and how many repetitions there were, those of long ones
+        # left out. Of each channel: all channels in that row, and whether another one moved since.
+        self._since = [0] * len(_NAMES)
+        self._short = [0] * len(_NAMES)
+        self._then = [self._last] * _CHANNELS
+        self._moved = [False] * _CHANNELS
+        self.found: dict[tuple[str, str], tuple[float, float, int]] = {}
 
-    def _has_moved(self, sensor: int, k: int, since: IntArray, runs: Sequence[int], values: FloatArray) -> BoolArray:
-        """(n,) whether any channel moved since the channel k had its value, in the runs that began with these rows."""
-        moved = np.zeros(len(values), dtype=np.bool_)
-        for start in runs:
-            rows = np.flatnonzero(since == start)
-            here = start - int(self._rows[sensor])
-            if here >= 0:
-                self._then[sensor, k], self._moved[sensor, k] = values[here], False
-            beyond = (np.abs(values[rows] - self._then[sensor, k]) > checks.MOVES).any(axis=1)
-            moved[rows] = np.logical_or.accumulate(beyond) | self._moved[sensor, k]
-            self._moved[sensor, k] = moved[rows[-1]]
-        return moved
+    def is_fit(self, time_s: float, row: list[float]) -> bool:
+        """Whether the next row (6,) is a measurement."""
+        same = [value == before for value, before in zip(row, self._last, strict=True)]
+        self._last = row
+        unfit = False
+        if not (row[0] or row[1] or row[2]):
+            unfit = True
+            what = "its accelerometer reads" if any(row) else "all channels read"
+            self._leave_out("zero_rows", f"{what} zero", time_s)
+        if any(same):
+            # An instrument that stands still is named before its channels.
+            unfit = self._stands_still(time_s, same, unfit=unfit)
+            unfit = self._is_stuck(time_s, row, same, unfit=unfit)
+        else:
+            self._since = [self._count] * len(_NAMES)
+            self._then, self._moved = [row] * _CHANNELS, [False] * _CHANNELS
+        self._count += 1
+        return not unfit
+
+    def _stands_still(self, time_s: float, same: Sequence[bool], *, unfit: bool) -> bool:
+        """Whether the row is unfit: it was, or an instrument repeats all its channels for longer than chance has it."""
+        for k, columns in enumerate(_PARTS, start=_CHANNELS):
+            if not all(same[columns]):
+                self._since[k] = self._count
+                continue
+            length, since = self._repeated(k), self._since[k]
+            known = length >= _LEAST_ROWS and since > 0 and _is_known(length, since)
+            if not unfit and known and length > longest_by_chance(self._share(k), since):
+                self._leave_out("stuck_channel", f"{_NAMES[k]} repeated one value", time_s)
+                unfit = True
+        return unfit
+
+    def _is_stuck(self, time_s: float, row: list[float], same: Sequence[bool], *, unfit: bool) -> bool:
+        """Whether the row is unfit: it was, or a channel repeats its value for longer than is allowed, while others
+        moved."""
+        for k in reversed(range(_CHANNELS)):
+            if not same[k]:
+                self._since[k], self._then[k], self._moved[k] = self._count, row, False
+                continue
+            length = self._repeated(k)
+            if not self._moved[k]:
+                steps = zip(row, self._then[k], _MOVES, strict=True)
+                self._moved[k] = any(abs(value - then) > moves for value, then, moves in steps)
+            stuck = length >= self._stuck_rows and self._moved[k] and _is_known(length, self._since[k])
+            if not unfit and stuck and self._share(k) <= checks.COARSE_SHARE:
+                self._leave_out("stuck_channel", f"{_NAMES[k]} repeated one value", time_s)
+                unfit = True
+        return unfit
+
+    def _repeated(self, k: int) -> int:
+        """How many rows in a row have repeated the value of what is watched, this one among them; it is counted."""
+        length = self._count - self._since[k]
+        self._short[k] += length <= _LONG_ROWS
+        return length
+
+    def _share(self, k: int) -> float:
+        """Share of the rows before the repetition that goes on that were repetitions."""
+        length = self._count - self._since[k]
+        return (self._short[k] - min(length, _LONG_ROWS)) / max(self._since[k], 1)
+
+    def _leave_out(self, code: str, why: str, time_s: float) -> None:
+        first_s, _, count = self.found.get((code, why), (time_s, 0.0, 0))
+        self.found[code, why] = first_s, time_s, count + 1
 
 
-def _is_known(length: IntArray, since: IntArray) -> BoolArray:
-    """(n,) whether a sensor is known well enough. What never changed since the first row says nothing by chance, if it
+def _is_known(length: int, since: int) -> bool:
+    """Whether a sensor is known well enough. What never changed since the first row says nothing by chance, if it
     lasts."""
-    return np.asarray((since >= _KNOWN_ROWS) | ((since == 0) & (length >= _KNOWN_ROWS)))
+    return since >= _KNOWN_ROWS or (since == 0 and length >= _KNOWN_ROWS)

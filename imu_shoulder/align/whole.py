@@ -53,6 +53,12 @@ class _Repaired:
     quality: SensorQuality
     findings: tuple[Finding, ...]
 
+    @property
+    def used(self) -> tuple[FloatArray, FloatArray, BoolArray]:
+        """Times, values and clipped of the rows that are good."""
+        own = self.clock.time_s, self.values, self.clipped
+        return own if self.good.all() else (own[0][self.good], own[1][self.good], own[2][self.good])
+
 
 def align_recording(recording: Recording, params: AlignParams | None = None) -> Aligned:
     """All sensors of a recording on one uniform grid, with what was found about them.
@@ -159,11 +165,8 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
 
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
-    turning = [
-        Turning(s.stream.placement, s.clock.time_s[s.good], np.linalg.norm(s.values[s.good, 3:], axis=1))
-        for s in sensors
-        if s.quality.used
-    ]
+    used = [(s.stream.placement, *s.used) for s in sensors if s.quality.used]
+    turning = [Turning(placement, time_s, np.linalg.norm(own[:, 3:], axis=1)) for placement, time_s, own, _ in used]
     apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
 
@@ -185,11 +188,8 @@ def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
 
 def _right_way_up(sensors: Sequence[_Repaired]) -> list[_Repaired]:
     """Without those whose accelerometer seems to be negated."""
-    used = [s for s in sensors if s.quality.used]
-    rows = [
-        Upright(s.stream.placement, s.clock.time_s[s.good], s.values[s.good, :3], s.values[s.good, 3:]) for s in used
-    ]
-    wrong = upside_down(rows)
+    used = [(s.stream.placement, *s.used) for s in sensors if s.quality.used]
+    wrong = upside_down([Upright(placement, time_s, own[:, :3], own[:, 3:]) for placement, time_s, own, _ in used])
     out = []
     for sensor in sensors:
         placement = sensor.stream.placement
@@ -222,9 +222,7 @@ def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence
 
 def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignParams) -> Track:
     spacing_s = 1.0 / sensor.clock.rate_hz
-    own_s, values, clipped = sensor.clock.time_s, sensor.values, sensor.clipped
-    if not sensor.good.all():
-        own_s, values, clipped = own_s[sensor.good], values[sensor.good], clipped[sensor.good]
+    own_s, values, clipped = sensor.used
     if rate_hz < 0.75 * sensor.clock.rate_hz:
         values = _band_limited(own_s, values, spacing_s, rate_hz, params.bridge_s)
     return make_track(sensor.stream.placement, resample(own_s, values, clipped, time_s, spacing_s, params.bridge_s))

@@ -28,7 +28,7 @@ from imu_shoulder.calibrate.model import (
     twist_rad,
     unswung,
 )
-from imu_shoulder.frames import cross, inverse_quat, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
+from imu_shoulder.frames import clipped, cross, inverse_quat, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
 
@@ -261,15 +261,15 @@ def _columns(
     # The direction of a lean may not be known; the trunk's turn about the vertical is.
     facing = facing_axes(trunk) if trunk is not None and not calibration.trunk_joined else None
     if forearm is not None:
-        out["forearm_elevation_deg"] = np.degrees(np.arccos(np.clip(forearm.y[1], -1, 1)))
+        out["forearm_elevation_deg"] = np.degrees(np.arccos(clipped(forearm.y[1], -1, 1)))
         out |= _direction("forearm", forearm if facing is None else forearm.seen_from(facing))
         if calibration.wrist is not None and calibration.wrist.forward_known:
-            out["thumb_up_deg"] = np.degrees(np.arcsin(np.clip(forearm.x[1], -1, 1)))
+            out["thumb_up_deg"] = np.degrees(np.arcsin(clipped(forearm.x[1], -1, 1)))
     if humerus is None or calibration.upper_arm is None:
         return out
     about_trunk = trunk is not None and calibration.trunk_joined
     if trunk is not None and about_trunk:
-        out["elevation_gravity_deg"] = np.degrees(np.arccos(np.clip(humerus.y[1], -1, 1)))
+        out["elevation_gravity_deg"] = np.degrees(np.arccos(clipped(humerus.y[1], -1, 1)))
         humerus = humerus.seen_from(trunk)
         forearm = None if forearm is None else forearm.seen_from(trunk)
     elbow = None if forearm is None else _elbow_rad(humerus.y, forearm.y)
@@ -325,7 +325,7 @@ def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
 
 def _elbow_rad(humerus: FloatArray, forearm: FloatArray) -> FloatArray:
     """Angle (N,) between long axes (3, N)."""
-    return np.arccos(np.clip(dot(humerus, forearm), -1, 1))
+    return np.arccos(clipped(dot(humerus, forearm), -1, 1))
 
 
 def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray]) -> FloatArray:
@@ -335,7 +335,7 @@ def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapp
     """
     humerus, forearm = (long_axis(sensor, quats[sensor.placement], None) for sensor in (upper_arm, wrist))
     x, cosine, z = unswung(humerus, forearm)
-    angle_deg = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
+    angle_deg = np.degrees(np.arccos(clipped(cosine, -1, 1)))
     return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))
 
 
@@ -346,7 +346,7 @@ def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> Flo
     which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
     """
     low, high = np.radians(from_deg), np.radians(full_deg)
-    ramp = np.clip((elbow_rad - low) / (high - low), 0.0, 1.0)
+    ramp = clipped((elbow_rad - low) / (high - low), 0.0, 1.0)
     return np.asarray(ramp * ramp * (3 - 2 * ramp))
 
 
@@ -366,10 +366,10 @@ def _carried(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray,
     """
     aside = np.sin(carrying_rad)
     bone = np.cos(carrying_rad) * y - aside * cross(x, y)
-    straight = aside * np.clip(y[1], 0.0, 1.0)
+    straight = aside * clipped(y[1], 0.0, 1.0)
     level = straight / np.maximum(np.hypot(sine, cosine), 1e-9)
     along = level * (sine * bone[0] - cosine * bone[2]) + np.sqrt(1.0 - straight * straight) * bone[1]
-    return np.asarray(np.arccos(np.clip(along, -1, 1)))
+    return np.asarray(np.arccos(clipped(along, -1, 1)))
 
 
 def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:

@@ -52,9 +52,9 @@ def off_upright(arm: ArmAngles, stance: IntArray | int, leant_deg: float) -> Boo
     count = len(arm.rotation_from_forearm)
     if arm.elevation_reference == "trunk":
         return np.zeros(count, dtype=bool)
-    asked = np.broadcast_to(np.equal(stance, NOT_UPRIGHT), count)
+    asked = np.full(count, np.equal(stance, NOT_UPRIGHT))
     lean = arm.angles.get("trunk_lean_deg")
-    return np.array(asked) if lean is None else np.where(np.isfinite(lean), lean > leant_deg, asked)
+    return asked if lean is None else np.where(np.isfinite(lean), lean > leant_deg, asked)
 
 
 def upright_only(arm: ArmAngles, off: BoolArray) -> ArmAngles:

@@ -54,8 +54,11 @@ class Shown:
 
 
 def raised_of(up: FloatArray) -> FloatArray:
-    """How much of the effect of elevation there is, 0 hanging to 1 level; up: cosine of the elevation."""
-    return np.asarray(1.0 - up)
+    """How much of the effect of elevation there is, 0 hanging to 1 level; up: cosine of the elevation.
+
+    Above level the shoulder blade turns under the arm as well, and hands are turned on purpose: it grows faster there.
+    """
+    return np.asarray(1.0 - up - np.minimum(up, 0.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class StraightLine:
 
 def _variance(covariance: FloatArray, terms: FloatArray) -> FloatArray:
     """Of what has these terms (m, N), by the covariance (m, m) of their factors."""
-    return np.asarray(((covariance @ terms) * terms).sum(axis=0))
+    return np.asarray(np.add.reduce((covariance @ terms) * terms))
 
 
 def straight_line(share: float, share_sd: float, shown: Shown | None, params: StraightParams) -> StraightLine:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from imu_shoulder.calibrate.model import SegmentAxes
-from imu_shoulder.frames import sin_cos
+from imu_shoulder.frames import clipped, sin_cos
 from imu_shoulder.model import FloatArray
 
 
 def trunk_angles(trunk: SegmentAxes) -> dict[str, FloatArray]:
     """trunk_lean_deg (tilt from the vertical) and trunk_turn_deg (heading since the pose, left positive), (N,)."""
-    lean = np.degrees(np.arccos(np.clip(trunk.y[1], -1.0, 1.0)))
+    lean = np.degrees(np.arccos(clipped(trunk.y[1], -1.0, 1.0)))
     turn = np.degrees(np.arctan2(-trunk.x[2], trunk.x[0]))
     return {"trunk_lean_deg": lean, "trunk_turn_deg": turn}
 

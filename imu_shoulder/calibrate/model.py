@@ -153,14 +153,14 @@ class SegmentAxes:
 
 def dot(a: FloatArray, b: FloatArray) -> FloatArray:
     """Scalar product (N,) of vectors (3, N)."""
-    return np.asarray((a * b).sum(axis=0))
+    return np.asarray(np.add.reduce(a * b))
 
 
 def unswung(long_axis: FloatArray, vector: FloatArray) -> FloatArray:
     """vector (3, N) with the shortest rotation from Y, up the hanging bone, to long_axis (3, N) undone.
 
     What is left of a segment's X axis then shows its twist about the bone. Singular straight overhead, where every
-    swing is as short as any other.
+    swing is as short as any other. Both may be stacks of several, (3, ..., N).
     """
     along_bone = dot(long_axis, vector)
     out = vector - long_axis * ((along_bone + vector[1]) / np.maximum(1.0 + long_axis[1], 1e-9))

@@ -50,8 +50,9 @@ def seen_by(
     Without a calibration, of the sensor that its reps are counted by.
     """
     seen, clipped = np.ones(count, dtype=bool), np.zeros(count, dtype=bool)
-    used = [counting_track(tracks, side)]
-    if calibration is not None:
+    if calibration is None:
+        used = [counting_track(tracks, side)]
+    else:
         used = [tracks[own.placement] for own in (calibration.upper_arm, calibration.wrist) if own is not None]
     for track in used:
         seen &= track.valid

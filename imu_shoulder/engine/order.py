@@ -59,7 +59,7 @@ class Stages(ABC):
         """Sensors that turned on their straps: what comes after is neither compared nor scored."""
 
     @abstractmethod
-    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Mapping[Side, Mapping[str, Attitude]]:
+    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> dict[Side, dict[str, Attitude]]:
         """The attitudes of each arm, headings where they were in the pose."""
 
     @abstractmethod
@@ -67,8 +67,11 @@ class Stages(ABC):
         """How each sensor sits on its segment."""
 
     @abstractmethod
-    def work_out_angles(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> Mapping[Side, ArmAngles]:
-        """Joint angles of each arm on the part's rows, with the shoulder blade's."""
+    def work_out_angles(self, part: Part, kept: dict[Side, dict[str, Attitude]]) -> Mapping[Side, ArmAngles]:
+        """Joint angles of each arm on the part's rows, with the shoulder blade's.
+
+        kept may be left without the arms that are done: of a long recording they take as much memory as all angles.
+        """
 
     @abstractmethod
     def cut_and_judge_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> None:

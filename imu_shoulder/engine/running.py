@@ -24,7 +24,7 @@ from imu_shoulder.rows import Rows
 from imu_shoulder.segment.model import ArmSet, Rep, unseen_stretches
 from imu_shoulder.segment.sets import heading_sd_deg, held_while, leading_curve, leading_name, segment_set
 from imu_shoulder.segment.station_reps import posture_names
-from imu_shoulder.segment.unguided import ANGLE, marked_set
+from imu_shoulder.segment.unguided import ANGLE, counting_track, marked_set
 
 # What counts on the way to a rep's number: a false start does not.
 ATTEMPTS = ("rep", "partial")
@@ -86,6 +86,8 @@ class RunningSet:
         self.slipped_s: dict[Side, float] = {}
         # Of each arm: its role, the angle it is cut by, and what its elevation is about.
         self.told_by: dict[Side, tuple[str, str, str]] = {}
+        # How often `final` and `open` were looked at and may have changed.
+        self.changes = 0
         self._row = 0
         self._cut_s = self._ending_s = -inf
         # When all that had been lowered by then was final.
@@ -112,9 +114,9 @@ class RunningSet:
         time_s: FloatArray,
         arms: Mapping[Side, ArmAngles],
         seen: Mapping[Side, tuple[BoolArray, BoolArray]],
-        counting: Mapping[Side, Track],
+        tracks: Mapping[str, Track],
     ) -> None:
-        """New rows of the common grid, inside the set. seen: and clipped. counting: the sensor to count by."""
+        """New rows of the common grid, inside the set. seen: and clipped. tracks: of all sensors, to count by."""
         take = slice((-self._row) % self._step, None, self._step)
         self._row += len(time_s)
         for side, arm in arms.items():
@@ -132,9 +134,9 @@ class RunningSet:
             kept = self._arms[side]
             missing = np.full(len(time_s), np.nan)
             parts = [time_s, *seen[side], *(columns.get(name, missing) for name in kept.names)]
-            kept.rows.append(np.array(parts)[:, take].T)
+            kept.rows.append(np.concatenate(parts).reshape(len(parts), -1)[:, take].T)
             if kept.counting is not None:
-                own = counting[side]
+                own = counting_track(tracks, side)
                 table = np.column_stack([time_s, own.acc_m_s2, own.gyr_rad_s, own.valid, own.clipped])
                 kept.counting.append(table[take])
             else:
@@ -169,6 +171,7 @@ class RunningSet:
         for arm_set in self._segmented(end_s, ended=True):
             self._update(arm_set, end_s, ended=True)
         self.open = {}
+        self.changes += 1
         out = []
         guided = self._sets(self.event)
         for arm_set in guided:
@@ -206,6 +209,7 @@ class RunningSet:
     def slip(self, side: Side, slipped_s: float) -> None:
         """A sensor of the arm turned on its strap: reps that ended later are not scored, those told so far included."""
         self.slipped_s[side] = slipped_s
+        self.changes += 1
         for place, final in enumerate(self.final.get(side, [])):
             judged = without_slipped(final.judged, slipped_s)
             if judged is not final.judged:
@@ -261,6 +265,7 @@ class RunningSet:
         return segment_set(self.number, event, self.drill, time_s, self.rate_hz, arms, self._params.segment, marks)
 
     def _update(self, arm_set: ArmSet, now_s: float, *, ended: bool) -> None:
+        self.changes += 1
         params, side = self._params.stream, arm_set.side
         final = self.final.setdefault(side, [])
         if final:

@@ -19,7 +19,6 @@ from imu_shoulder.engine.judging import seen_by
 from imu_shoulder.engine.running import RunningSet, without_slipped
 from imu_shoulder.engine.seating import Kept
 from imu_shoulder.model import Event, FloatArray, Side, Track
-from imu_shoulder.segment.unguided import counting_track
 
 # How the sensors sit is looked at anew inside a set when so many reps are told, and each time they have doubled.
 FIRST_TOLD = 2
@@ -64,7 +63,7 @@ class Sets:
             return
         arms = {side: arm for side, arm in arms.items() if side in self.running.sides}
         seen = {side: seen_by(calibration.arms[side], tracks, side, len(time_s)) for side in arms}
-        self.running.push(time_s, arms, seen, {side: counting_track(tracks, side) for side in arms})
+        self.running.push(time_s, arms, seen, tracks)
         for side, arm in arms.items():
             self.running.spread.push(time_s, arm, calibration.arms[side], kept[side])
 

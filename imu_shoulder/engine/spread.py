@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import floor
 
 import numpy as np
 
@@ -22,6 +23,8 @@ from imu_shoulder.segment.model import rows_between
 class _Arm:
     calibration: ArmCalibration
     skin: SkinShare
+    # The half second of the newest row that is kept.
+    half: float | None = None
     time_s: list[FloatArray] = field(default_factory=list)
     kept: list[Mapping[str, Attitude]] = field(default_factory=list)
 
@@ -44,10 +47,13 @@ class Spread:
         own = self._arms.setdefault(arm.side, _Arm(calibration, arm.skin))
         own.calibration, own.skin = calibration, arm.skin
         # Times are sums of steps.
+        if own.half is not None and floor(time_s[-1] * THINNED_HZ + 1e-6) <= own.half:
+            return
         halves = np.floor(time_s * THINNED_HZ + 1e-6)
-        last = halves[0] - 1 if not own.time_s else np.floor(own.time_s[-1][-1] * THINNED_HZ + 1e-6)
+        last = halves[0] - 1 if own.half is None else own.half
         rows = np.flatnonzero(np.diff(halves, prepend=last) > 0)
         if len(rows):
+            own.half = float(halves[rows[-1]])
             own.time_s.append(time_s[rows])
             own.kept.append({placement: attitude.at(rows) for placement, attitude in kept.items()})
 

@@ -37,9 +37,9 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
 from imu_shoulder.orient.stream import OrientStream
 
-# The past is looked at every LOOK_S of rows: for stillness, quiet moments, slips and ended reps every so many looks.
+# The past is looked at every LOOK_S of rows: for ended reps, and every so many looks for what these are named after.
 LOOK_S = 0.1
-STILLNESS_LOOKS, MOMENT_LOOKS, CUT_LOOKS, SLIP_LOOKS = 5, 3, 1, 100
+STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 5, 3, 100
 MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
@@ -226,12 +226,12 @@ class Stream(Stages):
         if not (part.looks and attitudes and self._due(MOMENT_LOOKS)):
             return
         assert self.grid_s is not None
-        faced_anew, since = False, self.attitudes_since
-        for heading in self._headings.values():
-            if heading.due(self.grid_s, self._block) and heading.is_quiet(since(self.grid_s - QUIET_S)[1]):
-                time_s, own = since(heading.wants_from(self.grid_s))
-                began_s = -inf if self.open is None else self.open.onset_s
-                faced_anew |= heading.look(time_s, own, self._block, began_s)
+        due = [heading for heading in self._headings.values() if heading.due(self.grid_s, self._block)]
+        faced_anew, newest = False, self.attitudes_since(self.grid_s - QUIET_S)[1] if due else {}
+        for heading in (own for own in due if own.is_quiet(newest)):
+            time_s, own = self.attitudes_since(heading.wants_from(self.grid_s))
+            began_s = -inf if self.open is None else self.open.onset_s
+            faced_anew |= heading.look(time_s, own, self._block, began_s)
         if faced_anew and self.running is not None and not self.running.told:
             self._see_set_anew(part)
 
@@ -245,7 +245,7 @@ class Stream(Stages):
                 self._headings[side].end_at(self._slips.slipped_s(side))
                 self._sets.leave_out(side, self._slips.slipped_s(side))
 
-    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Kept:
+    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> dict[Side, dict[str, Attitude]]:
         if not attitudes:
             return {}
         sides = SIDES if self.running is not None or self.record is not None else self.wanted
@@ -282,7 +282,7 @@ class Stream(Stages):
             if event.trial_type == "set" and not self._asked.is_apart(event):
                 self._open_set(event)
         self._sets.push(part.time_s, arms, part.tracks, self.calibration, self._now)
-        if self.running is not None and part.looks and self._due(CUT_LOOKS) and len(part.time_s):
+        if self.running is not None and part.looks and len(part.time_s):
             self.running.cut(float(part.time_s[-1]))
 
     def check_mounting(self, part: Part) -> None:
@@ -309,11 +309,11 @@ class Stream(Stages):
         while first < count:
             last = min(count, first + self._look_rows - self._rows % self._look_rows)
             last = self._marks.first_in(aligned.time_s, first, last)
-            rows = slice(first, last)
-            tracks = {p: track.at(rows) for p, track in aligned.tracks.items()}
+            time_s, part = aligned.time_s[first:last], slice(first, last)
+            tracks = aligned.tracks if last - first == count else {p: t.at(part) for p, t in aligned.tracks.items()}
             self._rows += last - first
-            self.grid_s = float(aligned.time_s[last - 1])
-            self.advance(Part(aligned.time_s[rows], tracks, looks=self._rows % self._look_rows == 0))
+            self.grid_s = float(time_s[-1])
+            self.advance(Part(time_s, tracks, looks=self._rows % self._look_rows == 0))
             first = last
             self._apply_marks(self.grid_s + 1 / self.rate_hz)
 

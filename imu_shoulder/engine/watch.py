@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
+from math import isfinite
+from statistics import median
 from typing import Literal
 
 import numpy as np
@@ -87,7 +89,7 @@ class ArmWatch:
         return self.angle_deg is None or self.angle_deg - (self._rest_deg or 0.0) < BACK_SHARE * self._arc_deg
 
     def push(self, time_s: float, angle_deg: float) -> None:
-        if not np.isfinite(angle_deg):
+        if not isfinite(angle_deg):
             if self._seen_s is None or time_s - self._seen_s > self._params.unseen_s:
                 self.angle_deg = None
                 if self.phase != "unseen":
@@ -129,9 +131,13 @@ class ArmWatch:
 
         Plain sums: a dozen rows at a time, and arrays would take longer to set up.
         """
-        mean_s = sum(time_s for time_s, _ in self._recent) / len(self._recent)
-        along = sum((time_s - mean_s) * angle for time_s, angle in self._recent)
-        return along / sum((time_s - mean_s) ** 2 for time_s, _ in self._recent)
+        mean_s = sum([time_s for time_s, _ in self._recent]) / len(self._recent)
+        along = squares = 0.0
+        for time_s, angle in self._recent:
+            since_s = time_s - mean_s
+            along += since_s * angle
+            squares += since_s * since_s
+        return along / squares
 
     def _decide(self, time_s: float, angle_deg: float, velocity: float) -> None:
         params, rest = self._params, self._rest_deg or 0.0
@@ -181,8 +187,8 @@ class ArmWatch:
 
 def steady_word(steadiness_deg: float | None, last_deg: Sequence[float]) -> str | None:
     """Against the athlete's own last holds; None without one."""
-    known = [value for value in last_deg if np.isfinite(value)]
+    known = [value for value in last_deg if isfinite(value)]
     if steadiness_deg is None or not known:
         return None
-    usual = float(np.median(known))
+    usual = median(known)
     return "shaky" if steadiness_deg > max(SHAKY_TIMES * usual, usual + SHAKY_DEG) else "quiet"

@@ -92,7 +92,7 @@ class Whole(Stages):
             for side in SIDES
         }
 
-    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> Mapping[Side, Mapping[str, Attitude]]:
+    def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> dict[Side, dict[str, Attitude]]:
         if self.pose is None:
             return {}
         kept = {
@@ -112,25 +112,29 @@ class Whole(Stages):
         )
         self.calibration = found if self._stored is None else reuse(self._stored, found, self.pose)
 
-    def work_out_angles(self, part: Part, kept: Mapping[Side, Mapping[str, Attitude]]) -> Mapping[Side, ArmAngles]:
+    def work_out_angles(self, part: Part, kept: dict[Side, dict[str, Attitude]]) -> Mapping[Side, ArmAngles]:
         if self.calibration is None or self.pose is None:
             self.arms = without_angles(self._aligned)
             return self.arms
         self._progress("angles")
-        params, rate_hz = self._params, self._aligned.rate_hz
         stance = asked_stance(part.time_s, part.ended, self._asked.drills)
         for side, arm in self.calibration.arms.items():
-            skin = skin_of(arm, kept[side], rate_hz, params.angles)
-            found = arm_angles(arm, kept[side], skin, params.angles)
-            sd = angle_sd(found, arm, kept[side], rate_hz, stance, params.angles, params.uncertainty)
-            found = replace(found, sd=sd)
-            elevation_deg = found.angles.get("elevation_deg")
-            ups = ups_from_pose(side, self.attitudes, self.pose)
-            if ups is not None and elevation_deg is not None:
-                seat = seat_blade(*ups, elevation_deg, rate_hz, params.angles.scapula)
-                found = blade_columns(found, seat, ups, params)
-            self.arms[side] = upright_only(found, off_upright(found, stance, params.angles.leant_deg))
+            self.arms[side] = self._angles_of(arm, kept.pop(side), stance)
         return self.arms
+
+    def _angles_of(self, arm: ArmCalibration, kept: Mapping[str, Attitude], stance: IntArray) -> ArmAngles:
+        """Of one arm, on all rows. stance: (M,) what was asked of the body."""
+        assert self.pose is not None
+        params, rate_hz = self._params, self._aligned.rate_hz
+        skin = skin_of(arm, kept, rate_hz, params.angles)
+        found = arm_angles(arm, kept, skin, params.angles)
+        found = replace(found, sd=angle_sd(found, arm, kept, rate_hz, stance, params.angles, params.uncertainty))
+        elevation_deg = found.angles.get("elevation_deg")
+        ups = ups_from_pose(arm.side, self.attitudes, self.pose)
+        if ups is not None and elevation_deg is not None:
+            seat = seat_blade(*ups, elevation_deg, rate_hz, params.angles.scapula)
+            found = blade_columns(found, seat, ups, params)
+        return upright_only(found, off_upright(found, stance, params.angles.leant_deg))
 
     def cut_and_judge_sets(self, part: Part, arms: Mapping[Side, ArmAngles]) -> None:
         self._progress("sets")

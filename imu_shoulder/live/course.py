@@ -14,6 +14,7 @@ class Course:
         self.plan = plan
         # Of a drill's place, the direction that was chosen in place of the plan's.
         self._chosen: dict[int, str] = {}
+        self._item: tuple[int, str | None, PlannedDrill] | None = None
         self.place, self.round = 0, 1
         self.over = False
         self._done = [0] * len(plan.drills)
@@ -23,7 +24,10 @@ class Course:
 
     @property
     def item(self) -> PlannedDrill:
-        return self.plan.drills[self.place].towards(self._chosen.get(self.place))
+        place, way = self.place, self._chosen.get(self.place)
+        if self._item is None or self._item[:2] != (place, way):
+            self._item = place, way, self.plan.drills[place].towards(way)
+        return self._item[2]
 
     @property
     def due_place(self) -> int:

@@ -23,6 +23,8 @@ RECENT = 4
 # All of it in ASCII: a name or text that is no UTF-8 can then be sent like any other.
 _ENCODER = json.JSONEncoder(allow_nan=False, check_circular=False)
 NOTE_LENGTH = 300
+# What of a frame stays as it is for a while, and is large.
+SELDOM = ("drill", "sensors", "warnings", "set_summary")
 # Command -> what is said when it was taken.
 TAKEN = {
     "calibrate_pose": "Stand still now.",
@@ -105,6 +107,8 @@ class Hub:
         self._saving: asyncio.Task[None] | None = None
         self._recent: deque[tuple[int, str]] = deque(maxlen=RECENT)
         self._number = 0
+        # Of SELDOM, the object that was last encoded, and its JSON.
+        self._encoded: dict[str, tuple[object, str]] = {}
         self._calibrated = self.session.calibrated_by()
 
     def push(self, streams: Mapping[str, SensorStream]) -> None:
@@ -142,17 +146,28 @@ class Hub:
         """The newest frame with what the server itself knows."""
         silent_s = time.monotonic() - self._pushed_s
         log = self.keeper.log
-        return _ENCODER.encode(
+        frame = self.session.frame()
+        seldom = [f'"{name}": {self._json_of(name, frame.pop(name))}' for name in SELDOM]
+        text = _ENCODER.encode(
             {
                 "type": "frame",
                 "number": self._number,
                 "sent_ms": self._pushed_s_wall_ms(silent_s),
-                "frame": self.session.frame(),
                 "saved": self.saved,
                 "silent": silent_s > SILENT_S and not self.ended.is_set(),
                 "log_error": None if log.error is None else str(log.error),
+                "frame": frame,
             }
         )
+        # The frame's own end, then the message's.
+        return f"{text[:-2]}, {', '.join(seldom)}}}}}"
+
+    def _json_of(self, name: str, value: object) -> str:
+        """A part of the frame; not encoded again where it is the very object of the frame before."""
+        known = self._encoded.get(name)
+        if known is None or known[0] is not value:
+            self._encoded[name] = known = value, _ENCODER.encode(value)
+        return known[1]
 
     @staticmethod
     def _pushed_s_wall_ms(silent_s: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from math import inf
 from typing import Any
 
@@ -78,7 +78,7 @@ class SensorPanel:
         if placement in self._sensors:
             self._sensors[placement].battery_pct = battery_pct
 
-    def look(self, now_s: float, on_limb: Mapping[str, bool], findings: Sequence[Finding]) -> bool:
+    def look(self, now_s: float, on_limb: Mapping[str, bool], findings: Callable[[], Sequence[Finding]]) -> bool:
         """Work out frames and warnings, if it is time; whether it was."""
         if self.frames and 0 <= now_s - self._worked_out_s < PANEL_S:
             return False
@@ -86,7 +86,7 @@ class SensorPanel:
         for placement, sensor in self._sensors.items():
             sensor.on_limb = on_limb.get(placement)
         self.frames = {placement: sensor.frame(now_s) for placement, sensor in self._sensors.items()}
-        self.warnings = [*self._silent(now_s), *(finding.text for finding in findings)]
+        self.warnings = [*self._silent(now_s), *(finding.text for finding in findings())]
         return True
 
     def _silent(self, now_s: float) -> list[str]:

@@ -58,6 +58,9 @@ class LiveSession:
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}
+        # What is shown of the drill, and what it was made from; what the set looked like when its events were told.
+        self._drill: tuple[tuple[Any, ...], dict[str, Any]] | None = None
+        self._told_of: tuple[RunningSet, int] | None = None
         self._shown_s = -np.inf
         self._seq = 0
 
@@ -167,15 +170,16 @@ class LiveSession:
         """What there is to draw: JSON types only."""
         self._seq += 1
         now_s, course = self.now_s, self._course
-        if self._sensors.look(now_s, self._calibrating.on_limb, self.stream.findings):
-            self._told = told_frame(self.item.drill, self._known_arms())
+        if self._sensors.look(now_s, self._calibrating.on_limb, lambda: self.stream.findings):
+            told = told_frame(self.item.drill, self._known_arms())
+            self._told = self._told if told == self._told else told
         done = self._tally.frames(self._pain.latest)[: len(self._sets)]
         ended = self.stage in ("over", "done")
         after = course.place + 1
         return {
             "t": round(now_s, 3),
             "stage": self.stage,
-            "drill": None if self.stage == "done" else drill_frame(course) | self._told,
+            "drill": None if self.stage == "done" else self._drill_frame(),
             "next": self.plan.drills[after].drill.title if after < len(self.plan.drills) else None,
             "arms": self._arm_frames(),
             "set_done": self._set_done(),
@@ -191,6 +195,14 @@ class LiveSession:
             "warnings": self._sensors.warnings,
             "seq": self._seq,
         }
+
+    def _drill_frame(self) -> dict[str, Any]:
+        """The same object as long as nothing changes in it."""
+        course = self._course
+        made_from = course.item, course.place, course.round, self._told
+        if self._drill is None or any(own is not known for own, known in zip(made_from, self._drill[0], strict=True)):
+            self._drill = made_from, drill_frame(course) | self._told
+        return self._drill[1]
 
     def _calibrate(self, step: str, side: Side | None = None) -> str | None:
         event, _ = self._take_announced()
@@ -361,7 +373,9 @@ class LiveSession:
         self._set = self.stream.running or self._set
         if self._set is None:
             return
-        self.events = [*self.events[: self._before], *rep_events(self._set)]
+        if self._told_of != (self._set, self._set.changes):
+            self._told_of = self._set, self._set.changes
+            self.events = [*self.events[: self._before], *rep_events(self._set)]
         latest = self._tally.sets[-1]
         latest.counted.update((side, self._set.counted(side)) for side in latest.asked if side in self._set.watches)
         self._cues.look(self._set, self.item.drill, self.stream.grid_s or 0.0)

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
+from functools import cache
 from typing import Any
 
 from imu_shoulder.assess.unseen import live_lines
@@ -149,9 +150,17 @@ def _event(set_number: int, side: Side, number: int, rep: Rep) -> dict[str, Any]
 
 
 def _empty(drill: Drill, role: str) -> dict[str, Any]:
-    angle = JUDGED[drill.leading_angle]
-    return {
+    return _nothing_shown(drill.leading_angle) | {
         "role": role,
+        "hold_target_s": (drill.top.hold_s or None) if role == "lift" else None,
+    }
+
+
+@cache
+def _nothing_shown(leading_angle: str) -> dict[str, Any]:
+    angle = JUDGED[leading_angle]
+    return {
+        "role": None,
         "angle_name": angle.name,
         "angle_deg": None,
         "band_deg": None,
@@ -163,7 +172,7 @@ def _empty(drill: Drill, role: str) -> dict[str, Any]:
         "station": None,
         "next_station": None,
         "hold_s": None,
-        "hold_target_s": (drill.top.hold_s or None) if role == "lift" else None,
+        "hold_target_s": None,
         "held_s": None,
         "hold_done": False,
         "sinks": False,

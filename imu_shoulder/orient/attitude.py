@@ -119,19 +119,23 @@ def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
     return replace(attitude, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)
 
 
-def all_turned(attitudes: Sequence[Attitude], heading_rad: Sequence[FloatArray]) -> list[Attitude]:
-    """As `turned`, of several sensors of (M,) rows at once: of few rows it is the calls that cost."""
+def all_turned(attitudes: Sequence[Attitude], heading_rad: FloatArray, sds: FloatArray) -> list[Attitude]:
+    """As `turned`, of S sensors of M rows at once: of few rows it is the calls that cost.
+
+    heading_rad: (S, M). sds: (2, S, M) heading_sd_rad and apart_sd_rad from then on.
+    """
     quat, rate = _turned(
         np.concatenate([attitude.quat_earth_from_sensor for attitude in attitudes]),
         np.concatenate([attitude.rate_earth_rad_s for attitude in attitudes]),
-        np.concatenate(heading_rad),
+        heading_rad.ravel(),
     )
-    rows = len(quat) // len(attitudes)
-    parts = [slice(k * rows, (k + 1) * rows) for k in range(len(attitudes))]
-    return [
-        replace(attitude, quat_earth_from_sensor=quat[part], rate_earth_rad_s=rate[part])
-        for attitude, part in zip(attitudes, parts, strict=True)
-    ]
+    rows = heading_rad.shape[1]
+    out = []
+    for k, own in enumerate(attitudes):
+        part = slice(k * rows, (k + 1) * rows)
+        heading = sds[0, k], sds[1, k], heading_rad[k]
+        out.append(Attitude(own.placement, quat[part], rate[part], own.valid, own.bias, *heading))
+    return out
 
 
 def _turned(quat: FloatArray, rate: FloatArray, heading_rad: FloatArray) -> tuple[FloatArray, FloatArray]:

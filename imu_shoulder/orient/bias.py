@@ -11,7 +11,7 @@ then no bias.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 from math import radians, sqrt
 
@@ -86,12 +86,16 @@ class StillWindow:
 @dataclass(frozen=True, slots=True)
 class BiasTrack:
     """Bias at the middle of each still window: rows (W,), values (W, 3), standard deviation (W,) of what is about the
-    vertical. W may be 0.
+    vertical. W may be 0. usual_sd_rad_s: the median of these, 0 without any window.
     """
 
     row: FloatArray
     bias_rad_s: FloatArray
     sd_rad_s: FloatArray
+    usual_sd_rad_s: float = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "usual_sd_rad_s", float(np.median(self.sd_rad_s)) if len(self.row) else 0.0)
 
     def at(self, rows: FloatArray) -> FloatArray:
         """Bias (N, 3) at sample rows, held beyond the first and last window; zero without any window."""
@@ -126,7 +130,10 @@ def most_usual(pieces: Sequence[tuple[FloatArray, float]]) -> FloatArray:
 
 def agreeing(windows: Sequence[StillWindow], usual: FloatArray, params: StillnessParams) -> list[StillWindow]:
     """The windows whose rate is no further from the usual one than a bias may be."""
-    return [w for w in windows if np.linalg.norm(w.mean_rate_rad_s - usual) < params.max_rate_rad_s]
+    if not windows:
+        return []
+    off_rad_s = np.linalg.norm(np.array([w.mean_rate_rad_s for w in windows]) - usual, axis=1)
+    return [w for w, near in zip(windows, (off_rad_s < params.max_rate_rad_s).tolist(), strict=True) if near]
 
 
 def calm(windows: Sequence[StillWindow], params: StillnessParams) -> list[StillWindow]:
@@ -161,7 +168,12 @@ class StillPieces:
         self.slow = [(mean, *span) for mean, span, ok in zip(means, pieces, slow, strict=True) if ok]
 
     def windows(self, usual: FloatArray) -> list[StillWindow]:
-        """The stretches that agree with the usual rate (3,), neighbours joined; then those that are less still."""
+        """What each of `spans` says."""
+        return self._said(self.spans(usual))
+
+    def spans(self, usual: FloatArray) -> list[tuple[int, int]]:
+        """Half-open rows of the stretches that agree with the usual rate (3,), neighbours joined; and of those that are
+        less still."""
         if not self.slow:
             return []
         # Between two postures a limb may turn as evenly as it rests.
@@ -170,7 +182,7 @@ class StillPieces:
         for first, last in still:
             usual_starts[max(0, first - self.width + 1) : last] = False
         restless = self._joined(self._restless_starts & usual_starts, usual)
-        return self._said(sorted(still + restless))
+        return sorted(still + restless)
 
     def _joined(self, starts: BoolArray, usual: FloatArray) -> list[tuple[int, int]]:
         params, width = self._params, self.width

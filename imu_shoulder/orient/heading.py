@@ -168,8 +168,9 @@ def _solve(
         )
     equations.add([(np.array([between]), 1.0)], 0.0, pi)
 
-    order = _order(equations.matrix())
-    matrix = equations.matrix()[:, order]
+    matrix = equations.matrix()
+    order = _order(matrix)
+    matrix = matrix[:, order]
     across = sparse.csr_array(matrix.T)
     target, sigma = np.concatenate(equations.target), np.concatenate(equations.sigma)
     robust = np.concatenate(equations.robust)

@@ -32,20 +32,24 @@ FIRST_KNOWN, LAST_KNOWN = 100, 300
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """From when on which moment was the newest; standard deviations (S,) of its corrections and of their differences
-    from the first sensor's; and of how fast each drifts (S,)."""
+    """From when on which moment was the newest; standard deviations (2, S, 1) of its corrections and of their
+    differences from the first sensor's; and of how fast either drifts (2, S, 1)."""
 
     from_s: float
     moment_s: float
-    sds: tuple[FloatArray, FloatArray]
-    drift_rad_s: FloatArray
+    sds: FloatArray
+    drifts_rad_s: FloatArray
 
-    def at(self, time_s: FloatArray, place: int) -> tuple[FloatArray, FloatArray]:
-        """Both standard deviations (M,) of one sensor."""
-        since_s = np.maximum(time_s - self.moment_s, 0.0)
-        beside = np.hypot(self.drift_rad_s[0], self.drift_rad_s[place]) if place else 0.0
-        sd, apart = (own[place] for own in self.sds)
-        return np.hypot(sd, self.drift_rad_s[place] * since_s), np.hypot(apart, beside * since_s)
+    def at(self, time_s: FloatArray) -> FloatArray:
+        """Both standard deviations (2, S, M) of all sensors."""
+        return np.asarray(np.hypot(self.sds, self.drifts_rad_s * np.maximum(time_s - self.moment_s, 0.0)))
+
+
+def _known_of(from_s: float, moment_s: float, sds: FloatArray, drift_rad_s: FloatArray) -> _Known:
+    """sds: (2, S). drift_rad_s: (S,)."""
+    beside = np.hypot(drift_rad_s[:1], drift_rad_s)
+    beside[:1] = 0.0
+    return _Known(from_s, moment_s, sds[:, :, None], np.array([drift_rad_s, beside])[:, :, None])
 
 
 class KeptHeading:
@@ -65,7 +69,7 @@ class KeptHeading:
         self._known_s: list[float] = [-np.inf]
         self._values: list[FloatArray] = [self._zero]
         # How well the corrections are known, before and from the newest moment on.
-        self._known = [_Known(-np.inf, np.inf, (self._zero, self._zero), self._zero)] * 2
+        self._known = [_known_of(-np.inf, np.inf, np.array([self._zero] * 2), self._zero)] * 2
         self._ends_s = np.inf
         self._taken = False
         # When the person was busy with the pose, a movement or a set from, free from, and so on in turns.
@@ -76,7 +80,7 @@ class KeptHeading:
         own = [attitudes[placement] for placement in self.placements]
         self._quiet_rad_s = quiet_for(own, self._rate_hz, self._params)
         moments = self._quiet(time_s, attitudes)
-        self._known = [_Known(-np.inf, middle_s, (self._zero, self._zero), moments.drift_rad_s)] * 2
+        self._known = [_known_of(-np.inf, middle_s, np.array([self._zero] * 2), moments.drift_rad_s)] * 2
         if len(moments.time_s):
             self._moments = replace(moments, joint_turns=())
             self._reference = int(np.abs(moments.time_s - middle_s).argmin())
@@ -176,16 +180,16 @@ class KeptHeading:
         self._solve(max(self._known_s[-1], block_s - EASE_S) if is_first else now_s)
         return is_first
 
-    def corrections(self, time_s: FloatArray) -> list[FloatArray]:
-        """Per sensor (N,): what to take off its heading, taken up over EASE_S from when it was known."""
+    def corrections(self, time_s: FloatArray) -> FloatArray:
+        """(S, N): what to take off each sensor's heading, taken up over EASE_S from when it was known."""
         if not len(time_s) or time_s[0] - self._known_s[-1] >= EASE_S:
-            return [np.full(len(time_s), value) for value in self._values[-1]]
+            return self._values[-1].repeat(len(time_s)).reshape(-1, len(time_s))
         place = np.maximum(np.searchsorted(self._known_s, time_s, side="right") - 1, 0)
         since = np.array(self._known_s)[place]
         values = np.array(self._values)
         share = np.clip((time_s - since) / EASE_S, 0.0, 1.0)
         after, before = values[place], values[np.maximum(place - 1, 0)]
-        return list((before + share[:, None] * (after - before)).T)
+        return np.asarray((before + share[:, None] * (after - before)).T)
 
     def _quiet(self, time_s: FloatArray, attitudes: Mapping[str, Attitude]) -> QuietMoments:
         own = [attitudes[p] for p in self.placements]
@@ -230,24 +234,17 @@ class KeptHeading:
         self._values.append(value)
         if len(self._known_s) > FIRST_KNOWN + LAST_KNOWN:
             del self._known_s[FIRST_KNOWN], self._values[FIRST_KNOWN]
-        sds = np.array([t.sd_rad[-1] for t in tracks]), np.array([t.apart_sd_rad[-1] for t in tracks])
-        self._known = [self._known[1], _Known(known_s, float(self._moments.time_s[-1]), sds, self._moments.drift_rad_s)]
+        sds = np.array([[track.sd_rad[-1], track.apart_sd_rad[-1]] for track in tracks]).T
+        newest_s, drift_rad_s = float(self._moments.time_s[-1]), self._moments.drift_rad_s
+        self._known = [self._known[1], _known_of(known_s, newest_s, sds, drift_rad_s)]
 
-    def with_sds(
-        self, time_s: FloatArray, attitudes: Mapping[str, Attitude], corrections: Sequence[FloatArray]
-    ) -> dict[str, Attitude]:
-        """The attitudes, from which corrections (M,) were taken off, with how well their headings were known then:
-        since the newest moment they drift as the bias is unsure."""
+    def sds(self, time_s: FloatArray) -> FloatArray:
+        """(2, S, N): how well the headings of the sensors were known then, each against the body and against the first
+        sensor's. Since the newest moment they drift as the bias is unsure."""
         before, newest = self._known
-        is_newest = time_s >= newest.from_s
-        out: dict[str, Attitude] = {}
-        for place, (placement, attitude) in enumerate(attitudes.items()):
-            sd, apart = (
-                np.where(is_newest, *pair)
-                for pair in zip(newest.at(time_s, place), before.at(time_s, place), strict=True)
-            )
-            out[placement] = replace(attitude, heading_sd_rad=sd, apart_sd_rad=apart, turned_rad=corrections[place])
-        return out
+        if not len(time_s) or time_s[0] >= newest.from_s:
+            return newest.at(time_s)
+        return np.where(time_s >= newest.from_s, newest.at(time_s), before.at(time_s))
 
 
 def keep_headings(
@@ -256,19 +253,11 @@ def keep_headings(
     """Each arm's attitudes with their headings as known at each time. posed_s: end of the pose."""
     if not headings:
         return {}
-    corrections = {heading.side: heading.corrections(time_s) for heading in headings}
-    found = iter(
-        all_turned(
-            [attitudes[placement] for heading in headings for placement in heading.placements],
-            [correction for own in corrections.values() for correction in own],
-        )
-    )
-    kept = {
-        heading.side: heading.with_sds(
-            time_s, {placement: next(found) for placement in heading.placements}, corrections[heading.side]
-        )
-        for heading in headings
-    }
+    corrections = [heading.corrections(time_s) for heading in headings]
+    worn = [attitudes[placement] for heading in headings for placement in heading.placements]
+    sds = np.concatenate([heading.sds(time_s) for heading in headings], axis=1)
+    found = iter(all_turned(worn, np.concatenate(corrections), sds))
+    kept = {heading.side: {placement: next(found) for placement in heading.placements} for heading in headings}
     return held_together(kept, time_s, posed_s)
 
 
@@ -287,10 +276,13 @@ def held_together(
         return kept
     assert first.heading_sd_rad is not None
     assert second.heading_sd_rad is not None
-    drift_rad = np.hypot(_bias_sd(first), _bias_sd(second)) * np.maximum(time_s - posed_s, 0.0)
+    drift_rad = np.hypot(first.bias.usual_sd_rad_s, second.bias.usual_sd_rad_s) * np.maximum(time_s - posed_s, 0.0)
     apart_rad = np.abs(wrap_rad(first.turned_rad - second.turned_rad))
     expected = np.sqrt(first.heading_sd_rad**2 + second.heading_sd_rad**2 + drift_rad**2)
-    doubt_rad = np.where(apart_rad > AT_ODDS * expected, apart_rad, 0.0)
+    at_odds = apart_rad > AT_ODDS * expected
+    if not at_odds.any():
+        return kept
+    doubt_rad = np.where(at_odds, apart_rad, 0.0)
     return {
         side: {
             placement: attitude
@@ -300,10 +292,6 @@ def held_together(
         }
         for side, own in kept.items()
     }
-
-
-def _bias_sd(attitude: Attitude) -> float:
-    return float(np.median(attitude.bias.sd_rad_s)) if len(attitude.bias.row) else 0.0
 
 
 def _calm(rate: FloatArray, limit_rad_s: float) -> bool:

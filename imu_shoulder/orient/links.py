@@ -48,10 +48,8 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     neutral = _alike(ups, reference, params.neutral_rad)
     resting = neutral & ((block < 0) | (block == block[reference]))
     upright = _alike(ups[-1:], reference, params.neutral_rad) & moments.with_trunk
-    together = (block[:, None] == block) & (block >= 0)
 
-    alike = np.all([up @ up.T > np.cos(params.same_posture_rad) for up in ups], axis=0)
-    later, earlier = _within_block(moments, alike & together, quats[:limbs], params)
+    later, earlier = _within_block(moments, _alike_in_blocks(ups, block, params), quats[:limbs], params)
     # Who stays but turns further than sway and drift explain does turn: that is for the angles to show.
     apart_s = moments.time_s[later] - moments.time_s[earlier]
     explained_rad = 2.0 * np.hypot(moments.sway_rad, apart_s[:, None] * moments.drift_rad_s)
@@ -59,11 +57,7 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     turned = stayed[:, None] & (np.abs(_turns(quats, earlier, later)) > explained_rad)
     returned = np.where(turned, np.inf, returning)
 
-    # Between sets the latest ones, and the first of all: it carries the link to the calibration.
-    rest_later, rest_earlier = np.nonzero(np.tril(resting[:, None] & resting & ~together, -1))
-    first_of_all = np.diff(rest_later, prepend=-1) > 0
-    chosen = _latest(rest_later, params.links) | first_of_all
-    rest_later, rest_earlier = rest_later[chosen], rest_earlier[chosen]
+    rest_later, rest_earlier = _between_rests(np.flatnonzero(resting), block, params.links)
     # All moments of a stay show one way of hanging.
     _, pair, many = np.unique(
         np.column_stack([moments.stay[rest_later], moments.stay[rest_earlier]]),
@@ -96,10 +90,45 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     return Links(all_earlier, all_later, _turns(quats, all_earlier, all_later), sd[order], relaxed[order])
 
 
+def _alike_in_blocks(ups: list[FloatArray], block: IntArray, params: HeadingParams) -> tuple[IntArray, IntArray]:
+    """Later and earlier moments of one block that show gravity the same posture, in the order of the later ones.
+
+    Block by block: a table of all moments would grow as the square of the recording.
+    """
+    later, earlier = [np.empty(0, dtype=np.intp)], [np.empty(0, dtype=np.intp)]
+    for number in np.unique(block[block >= 0]):
+        inside = np.flatnonzero(block == number)
+        alike = np.all([up[inside] @ up[inside].T > np.cos(params.same_posture_rad) for up in ups], axis=0)
+        a, b = np.nonzero(np.tril(alike, -1))
+        later.append(inside[a])
+        earlier.append(inside[b])
+    all_later = np.concatenate(later)
+    order = np.argsort(all_later, kind="stable")
+    return all_later[order], np.concatenate(earlier)[order]
+
+
+def _between_rests(resting: IntArray, block: IntArray, most: int) -> tuple[IntArray, IntArray]:
+    """Later and earlier of the resting moments (R,), not both of one block: of each the latest so many before it, and
+    the first of all, which carries the link to the calibration.
+    """
+    inside = block[resting] >= 0
+    free = resting[~inside]
+    # All that rest in a block do so in that of the pose.
+    before = np.where(inside, np.cumsum(~inside), np.arange(len(resting)))
+    place = before[:, None] - np.arange(most + 1, 0, -1)
+    place[:, 0] = np.where(before > most, 0, -1)
+    which, column = np.nonzero(place >= 0)
+    chosen = place[which, column]
+    earlier = resting[chosen]
+    own = inside[which]
+    earlier[own] = free[chosen[own]]
+    return resting[which], earlier
+
+
 def _within_block(
-    moments: QuietMoments, alike: BoolArray, limbs: Sequence[FloatArray], params: HeadingParams
+    moments: QuietMoments, alike: tuple[IntArray, IntArray], limbs: Sequence[FloatArray], params: HeadingParams
 ) -> tuple[IntArray, IntArray]:
-    """Later and earlier moments of a posture that came back or was kept; alike: (K, K) what gravity says of it.
+    """Later and earlier moments of a posture that came back or was kept; alike: those of which gravity says so.
 
     Gravity alone cannot tell postures that differ by a turn about the vertical; drift turns far less, and a sensor that
     was not seen in between cannot tell at all. Over many reps a change of posture could pass for a slow drift, so only
@@ -112,7 +141,7 @@ def _within_block(
         spread = (moments.stay[later] == moments.stay[earlier]) & (steps & (steps - 1) == 0)
         return np.asarray(_latest(later, most) | spread)
 
-    later, earlier = np.nonzero(np.tril(alike, -1))
+    later, earlier = alike
     kept = counting(later, earlier, 4 * params.links)
     later, earlier = later[kept], earlier[kept]
     seen = moments.lost[earlier, : len(limbs)] == moments.lost[later, : len(limbs)]

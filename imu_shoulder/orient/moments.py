@@ -188,7 +188,7 @@ def _drift_sd(attitude: Attitude, params: HeadingParams) -> float:
     """How far the gyroscope's bias about the vertical may be off."""
     if not len(attitude.bias.row):
         return params.bias_rad_s
-    return min(float(np.median(attitude.bias.sd_rad_s)), params.bias_rad_s)
+    return min(attitude.bias.usual_sd_rad_s, params.bias_rad_s)
 
 
 def _roamed_rad(

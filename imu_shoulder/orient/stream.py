@@ -43,6 +43,8 @@ class OrientStream:
         self._raw = Rows(1 + _WIDTH * len(placements))
         self._pushed = 0
         self._started = False
+        # What is taken off accelerations and rates of each sensor (S, 1, 3), as the latest look has it.
+        self._offsets = self._offsets_now()
 
     @property
     def biases(self) -> dict[str, BiasTrack]:
@@ -67,6 +69,7 @@ class OrientStream:
         newest_s = float(self._raw.time_s[-1]) if len(self._raw) else 0.0
         for sensor, track in zip(self._sensors, self._tracks(self._raw.since(newest_s - LOOK_S)), strict=True):
             sensor.look(track, self._pushed, closing=False)
+        self._offsets = self._offsets_now()
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The raw rows that are still kept."""
@@ -79,8 +82,13 @@ class OrientStream:
         tracks = self._tracks(rows)
         for sensor, track in zip(self._sensors, tracks, strict=True):
             sensor.start(track, self._pushed)
+        self._offsets = self._offsets_now()
         self._started = True
         return rows[:, 0], self._filtered(rows), {track.placement: track for track in tracks}
+
+    def _offsets_now(self) -> tuple[FloatArray, FloatArray]:
+        acc, turning = ([s.offset_m_s2 for s in self._sensors], [s.offset_rad_s for s in self._sensors])
+        return np.array(acc)[:, None, :], np.array(turning)[:, None, :]
 
     def _tracks(self, rows: FloatArray) -> list[Track]:
         out = []
@@ -94,8 +102,7 @@ class OrientStream:
         count = len(rows)
         table = np.ascontiguousarray(rows[:, 1:].reshape(count, len(self._sensors), _WIDTH).transpose(1, 0, 2))
         valid = table[:, :, _VALID] > 0
-        acc = table[:, :, _ACC] - np.array([sensor.offset_m_s2 for sensor in self._sensors])[:, None, :]
-        turning = table[:, :, _GYR] - np.array([sensor.offset_rad_s for sensor in self._sensors])[:, None, :]
+        acc, turning = (table[:, :, own] - off for own, off in zip((_ACC, _GYR), self._offsets, strict=True))
         whole = np.asarray(valid.all(axis=1))
         quat = np.concatenate(
             [sensor.quat(turning[k], acc[k], valid[k], whole=bool(whole[k])) for k, sensor in enumerate(self._sensors)]
@@ -117,6 +124,7 @@ class _Sensor:
         # Every slow even turning so far: mean rate and how long; the one that agrees best with all is the usual one.
         self._pieces: list[tuple[FloatArray, float]] = []
         self._piece_row = -1
+        self._usual: FloatArray | None = None
         self._windows: list[StillWindow] = []
         self._used: list[int] = []
         self.bias = track_bias([], rate_hz, params.stillness)
@@ -137,13 +145,15 @@ class _Sensor:
         found = StillPieces(track, self._rate_hz, stillness)
         for mean, first, last in found.slow:
             if first + before >= self._piece_row and last + before <= settled:
-                self._pieces = [*self._pieces[1 - PIECES :], (mean, float(last - first))]
+                self._pieces, self._usual = [*self._pieces[1 - PIECES :], (mean, float(last - first))], None
                 self._piece_row = last + before
         if not found.slow:
             return
-        usual = most_usual(self._pieces) if self._pieces else found.slow[0][0]
-        for window in found.windows(usual):
-            self._take(replace(window, first=window.first + before, last=window.last + before), settled, found, before)
+        if self._usual is None and self._pieces:
+            self._usual = most_usual(self._pieces)
+        usual = found.slow[0][0] if self._usual is None else self._usual
+        for first, last in found.spans(usual):
+            self._take(first + before, last + before, settled, found, before)
         used = agreeing(self._windows, usual, stillness)
         if [w.first for w in used] == self._used:
             return
@@ -152,22 +162,26 @@ class _Sensor:
         self.offset_rad_s = self.bias.bias_rad_s[-1] if used else np.zeros(3)
         self.offset_m_s2 = accelerometer_offset(calm(used, stillness), self._params.offset)
 
-    def _take(self, window: StillWindow, settled: float, found: StillPieces, before: int) -> None:
-        """A stillness that goes on is taken in as it grows, in place of the shorter one that was known of it."""
+    def _take(self, first: int, last: int, settled: float, found: StillPieces, before: int) -> None:
+        """A stillness that goes on is taken in as it grows, in place of the shorter one that was known of it.
+
+        first, last: its half-open rows. before: how many rows there were before those that `found` is of.
+        """
         longest = LONGEST_S * self._rate_hz
-        over = window.last <= settled
-        known = [own for own in self._windows if own.last > window.first]
-        if not known or known[0].first >= window.first - found.width // 2:
-            grown = not known or window.last - window.first > sum(own.last - own.first for own in known)
-            if grown and (over or window.last - window.first >= longest):
-                rest = self._windows[: len(self._windows) - len(known)]
-                self._windows = [*rest[1 - WINDOWS :], window]
-            return
-        # The beginning is no longer in sight: only what came since.
-        first = known[-1].last
-        if window.last - first >= (found.width if over else longest):
-            late = found.window(first - before, window.last - before)
-            self._windows = [*self._windows[1 - WINDOWS :], replace(late, first=first, last=window.last)]
+        over = last <= settled
+        known = [own for own in self._windows if own.last > first]
+        if not known or known[0].first >= first - found.width // 2:
+            grown = not known or last - first > sum(own.last - own.first for own in known)
+            if not grown or not (over or last - first >= longest):
+                return
+            rest = self._windows[: len(self._windows) - len(known)]
+        else:
+            # The beginning is no longer in sight: only what came since.
+            rest, first = self._windows, known[-1].last
+            if last - first < (found.width if over else longest):
+                return
+        window = replace(found.window(first - before, last - before), first=first, last=last)
+        self._windows = [*rest[1 - WINDOWS :], window]
 
     def start(self, track: Track, pushed: int) -> None:
         if not self._windows:

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
+from functools import cache
 from importlib import resources
 from typing import Any
 
@@ -95,8 +96,9 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
     )
 
 
+@cache
 def environment(loader: jinja2.BaseLoader) -> jinja2.Environment:
-    """How templates of pages are filled: everything escaped, nothing missing."""
+    """How templates of pages are filled: everything escaped, nothing missing. Each is compiled once in a process."""
     found = jinja2.Environment(
         loader=loader,
         autoescape=True,

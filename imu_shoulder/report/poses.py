@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import inf
+from math import floor, inf
 
 import numpy as np
 import pandas as pd
 
-from imu_shoulder.frames import wrap_deg
 from imu_shoulder.model import FloatArray
 from imu_shoulder.report.curves import DIGITS
 
@@ -54,10 +53,10 @@ def _frames(values: FloatArray, most: float) -> str:
     levels, seen = [0] * len(ANGLES), [True] * len(ANGLES)
     out: list[str] = []
     lasted = 0
-    for row in values.tolist():
+    known_all = (~np.isnan(values)).tolist()
+    for row, now in zip(values.tolist(), known_all, strict=True):
         if len(out) * (1 + len(ANGLES)) > most:
             break
-        now = [value == value for value in row]
         turns = [_turn(value, level) if known else 0 for value, level, known in zip(row, levels, now, strict=True)]
         if out and now == seen and not any(turns) and lasted < len(DIGITS) - 1:
             lasted += 1
@@ -71,8 +70,10 @@ def _frames(values: FloatArray, most: float) -> str:
 
 def _turn(value_deg: float, level: int) -> int:
     off_deg = value_deg - level * LEVEL_DEG
-    if abs(off_deg) > KEEP_DEG:
-        off_deg = float(wrap_deg(off_deg))
+    if -KEEP_DEG <= off_deg <= KEEP_DEG:
+        return 0
+    # One number at a time: arrays would take longer to set up.
+    off_deg -= 360.0 * floor(off_deg / 360.0 + 0.5)
     return 0 if abs(off_deg) <= KEEP_DEG else max(-MOST, min(MOST, round(off_deg / LEVEL_DEG)))
 
 
