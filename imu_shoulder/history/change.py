@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from imu_shoulder.history.noise import Scatter
 from imu_shoulder.model import FloatArray
@@ -32,7 +32,7 @@ WINDOW_SESSIONS, WINDOW_DAYS = 10, 70.0
 # Sessions that are further off than so many standard errors of measurement pull no more than if they were so far: of
 # normal scatter this costs little (the slope's standard deviation as a multiple of least squares', Huber 1964).
 _PULL, _WIDER = 1.5, 1.018
-_STEPS, _NEAR = 100, 1e-7
+_STEPS, _NEAR = 1000, 1e-7
 # Days with sessions from which on the trend has a distribution-free interval.
 _INTERVAL_FROM = 4
 
@@ -172,17 +172,42 @@ def robust_ends(days: FloatArray, values: FloatArray, scale: float) -> tuple[flo
     scale: the standard deviation of a value, known from elsewhere.
     """
     scale = max(scale, _NEAR * float(np.ptp(values)), np.finfo(float).tiny)
-    x, ends, weights = days - days[0], np.zeros(2), np.ones(len(days))
+    x, pull = days - days[0], _PULL * scale
+    line, weights = values, np.ones(len(days))
     for _ in range(_STEPS):
         share = weights / weights.sum()
         middle, level = share @ x, share @ values
         slope = (share @ ((x - middle) * (values - level))) / (share @ (x - middle) ** 2)
-        line = level + slope * (x - middle)
-        before, ends = ends, line[[0, -1]]
-        if np.abs(ends - before).max() < _NEAR * scale:
+        before, line = line, level + slope * (x - middle)
+        # Reweighted lines come near slowly where a value is about as far off as the pull goes.
+        if (ahead := _ahead(x, values, line, pull)) is not None and _loss(values - ahead, pull) < _loss(
+            values - line, pull
+        ):
+            line = ahead
+        if np.abs(line - before).max() < _NEAR * scale:
             break
-        weights = np.minimum(1.0, _PULL * scale / np.maximum(np.abs(values - line), scale))
-    return float(ends[0]), float(ends[1])
+        weights = np.minimum(1.0, pull / np.maximum(np.abs(values - line), scale))
+    return float(line[0]), float(line[-1])
+
+
+def _ahead(x: FloatArray, values: FloatArray, line: FloatArray, pull: float) -> FloatArray | None:
+    """The estimate's line, were the same values far off from it, to the same sides, as from this line: a step of
+    Newton's. None where too few are near.
+    """
+    residual = values - line
+    far = np.sign(residual) * (np.abs(residual) > pull)
+    near = far == 0.0
+    if near.sum() < 2:
+        return None
+    middle = x[near].mean()
+    level = values[near].mean() + pull * far.sum() / near.sum()
+    up = (x[near] - middle) @ values[near] + pull * (far @ (x - middle))
+    found: FloatArray = level + up / ((x[near] - middle) @ (x[near] - middle)) * (x - middle)
+    return found
+
+
+def _loss(residual: FloatArray, pull: float) -> float:
+    return float(special.huber(pull, residual).sum())
 
 
 def _stated(trend: _Trend, p: float) -> Statement:
