@@ -37,9 +37,14 @@ def practice(seed: int, athletes: int = 12, sessions: int = 14, drills: int = 2,
     return [_athlete(rng, KINDS[number % len(KINDS)], sessions, drills, window) for number in range(athletes)]
 
 
-def _athlete(rng: np.random.Generator, kind: str, sessions: int, drills: int, window: int) -> Season:
+def days_of(rng: np.random.Generator, sessions: int) -> np.ndarray:
+    """Three days a week, some missing."""
     gaps = rng.choice([2.0, 2.0, 3.0, 5.0], sessions - 1, p=[0.5, 0.2, 0.25, 0.05])
-    days = np.concatenate([[0.0], np.cumsum(gaps)])
+    return np.concatenate([[0.0], np.cumsum(gaps)])
+
+
+def _athlete(rng: np.random.Generator, kind: str, sessions: int, drills: int, window: int) -> Season:
+    days = days_of(rng, sessions)
     mine = float(np.exp(rng.normal(0, 0.25))) * (2.5 if kind == "noisy" else 1.0)
     changing = int(rng.integers(drills * len(USUAL)))
     series, truths, changes = [], [], []

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 from histories import fill, plan_toml, rows_of
+from sqlalchemy import select
 
 from imu_shoulder.advise.history import load_history
 from imu_shoulder.analysis import Params
@@ -21,6 +22,8 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.history import people, plans, sessions
 from imu_shoulder.history.adding import How, add_recording, read_kept, recordings_in, redo, results_folder
 from imu_shoulder.history.keeping import is_clean
+from imu_shoulder.history.migrate import StoreError
+from imu_shoulder.history.schema import ATHLETE, STANDING
 from imu_shoulder.history.store import moment_from, open_store
 from imu_shoulder.model import Recording
 from imu_shoulder.sources.folder import read_recording
@@ -54,6 +57,9 @@ def test_a_recording_is_added_once(store, recording):
     assert (row["name"], row["reps_done"], row["kind"]) == ("one", 2, "recorded")
     (one,) = sessions.sets(store, first.session_id)
     assert [rep["number"] for rep in sessions.reps(store, one["id"])] == [1, 2]
+    with store.read() as connection:  # nobody who looks waits for what is said of it
+        made = connection.execute(select(STANDING.c.changes, STANDING.c.athlete_id)).one()
+        assert connection.execute(select(ATHLETE.c.changes, ATHLETE.c.id)).one() == made
 
 
 def test_the_copy_that_is_kept_is_the_recording(store, recording):
@@ -97,9 +103,9 @@ def test_a_session_is_worked_out_anew_by_the_plan_in_force(store, recording):
 
 def test_by_hand_there_is_nothing_to_work_out(store):
     found = sessions.add_manual(store, "M.K.", "2026-03-02", "yes")
-    with pytest.raises(RecordingError, match="entered by hand"):
+    with pytest.raises(StoreError, match="entered by hand"):
         redo(store, found, HOW)
-    with pytest.raises(RecordingError, match="entered by hand"):
+    with pytest.raises(StoreError, match="entered by hand"):
         results_folder(store, found, HOW)
 
 

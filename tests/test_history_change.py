@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 import pingouin
@@ -10,13 +12,16 @@ from histories import fill
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
+from scipy.optimize import least_squares
+from scipy.special import huber
 from seasons import KINDS, practice, score, total
+from statsmodels.api import OLS, add_constant
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 from statsmodels.stats.multitest import multipletests
 
 from imu_shoulder.cli import main
-from imu_shoulder.history.change import JUDGED, Series, holm, statements, words
+from imu_shoulder.history.change import JUDGED, Series, holm, robust_ends, statements, words
 from imu_shoulder.history.invented import Level
 from imu_shoulder.history.noise import OWN_FROM, Part, Scatter, learn, part_of
 from imu_shoulder.history.schema import DRILL_SUMMARY
@@ -74,14 +79,38 @@ def test_holm_is_that_of_statsmodels(count):
     assert holm(p_values) == pytest.approx(multipletests(p_values, method="holm")[1])
 
 
-def test_the_trend_and_its_interval_are_scipys():
+def test_the_trends_interval_is_scipys():
     values = 5.0 + 0.05 * DAYS + np.random.default_rng(9000).normal(0, 0.3, 10)
     found, wanted = one(values), stats.theilslopes(values, DAYS)
-    assert found.latest - found.first == pytest.approx(wanted.slope * 18.0)
     assert (found.slope_low, found.slope_high) == (
         pytest.approx(wanted.low_slope * 7),
         pytest.approx(wanted.high_slope * 7),
     )
+
+
+@pytest.mark.parametrize("count", [2, 3, 5, 10])
+@given(seed=st.integers(0, 2**32 - 1), off=st.floats(-20, 20))
+def test_the_trend_is_that_of_scipys_huber_loss(count, seed, off):
+    rng = np.random.default_rng(seed)
+    days = np.cumsum(rng.choice([1.0, 2.0, 5.0], count))
+    values = 5.0 + 0.1 * days + rng.normal(0, 0.5, count)
+    values[rng.integers(count)] += off
+
+    def residuals(line):
+        return line[0] + line[1] * (days - days[0]) - values
+
+    def cost(line):
+        return huber(1.5 * 0.5, residuals(line)).sum()
+
+    tight = {"xtol": 1e-12, "ftol": 1e-12, "gtol": 1e-12}
+    best = least_squares(residuals, [5.0, 0.1], loss="huber", f_scale=1.5 * 0.5, **tight)
+    first, latest = robust_ends(days, values, 0.5)
+    assert cost([first, (latest - first) / (days[-1] - days[0])]) <= cost(best.x) * (1 + 1e-6) + 1e-9
+
+
+def test_a_trend_of_values_that_do_not_scatter_is_their_line():
+    assert robust_ends(DAYS, 3.0 + 2.0 * DAYS, 0.0) == pytest.approx((3.0, 39.0))
+    assert robust_ends(DAYS, np.full(10, 4.0), 0.0) == pytest.approx((4.0, 4.0))
 
 
 @pytest.mark.parametrize("name", list(JUDGED))
@@ -99,13 +128,25 @@ def test_the_scatter_is_what_went_in_whatever_the_trend():
         parts = [part_of(row, slope * row + rng.normal(0, 2.0, 12)) for row in days]
         assert np.mean([part.variance for part in parts]) == pytest.approx(4.0, rel=0.04)
         # Their own scatter is that of a chi-square with the degrees of freedom that are stated.
-        assert 2 * 16 / np.var([part.variance for part in parts]) == pytest.approx(parts[0].freedom, rel=0.15)
-        assert parts[0].terms == 10
+        assert parts[0].freedom == 8
+        assert 2 * 16 / np.var([part.variance for part in parts]) == pytest.approx(8, rel=0.1)
+
+
+@pytest.mark.parametrize(("count", "freedom"), [(3, 1), (5, 3), (8, 6), (10, 6), (24, 16)])
+def test_the_scatter_is_that_of_statsmodels_about_a_line_through_each_stretch(count, freedom):
+    rng = np.random.default_rng(9009)
+    days, values = np.cumsum(rng.choice([1.0, 2.0, 5.0], count)), rng.normal(0, 2.0, count)
+    stretches = {3: [3], 5: [5], 8: [8], 10: [5, 5], 24: [6] * 4}[count]
+    ends = np.cumsum([0, *stretches])
+    fits = [OLS(values[a:b], add_constant(days[a:b])).fit() for a, b in pairwise(ends)]
+    found = part_of(days, values)
+    assert found.sum_squares == pytest.approx(sum(fit.ssr for fit in fits))
+    assert found.freedom == freedom == sum(fit.df_resid for fit in fits)
 
 
 def test_straight_lines_scatter_by_nothing_and_two_days_tell_nothing():
     assert part_of(DAYS, 3.0 * DAYS).variance == pytest.approx(0.0)
-    assert part_of(DAYS[:2], DAYS[:2]).terms == 0
+    assert part_of(DAYS[:2], DAYS[:2]).freedom == 0
     assert (part_of(DAYS, DAYS) + part_of(DAYS[:4], DAYS[:4])).sessions == 14
 
 
@@ -134,9 +175,10 @@ def test_the_persons_own_scatter_counts_from_five_sessions_on():
     wild = [part_of(np.arange(12.0), rng.normal(0, 5.0, 12))]
     parts[99, "a"] = wild * 5
     known = learn(parts)
-    few = Part(wild[0].sum_squares, wild[0].terms, OWN_FROM - 1)
+    few = Part(wild[0].sum_squares, wild[0].freedom, OWN_FROM - 1)
     assert not known.scatter(99, "a", few).own
-    assert known.scatter(99, "a", few).variance < 4.0
+    assert known.scatter(99, "a", few).freedom < known.scatter(99, "a", wild[0]).freedom
+    assert known.scatter(1000, "a", few).variance < 4.0  # of whom nothing else is known
     assert known.scatter(99, "a", wild[0]).own
     assert known.scatter(99, "a", wild[0]).variance > 10.0
 
@@ -189,7 +231,7 @@ def test_words_name_load_and_reason():
     assert text.startswith("Full can raise, right arm, time held: better, 4 s to 6.7 s over 10 days")
     assert text.endswith("; the load went from 1 to 1.5 kg.")
     share = one(np.linspace(0.5, 0.9, 10), measure="clean_share", scatter=Scatter(0.001, 60.0))
-    assert "48 % to 88 %" in words(share, "x", "left")
+    assert "49 % to 89 %" in words(share, "x", "left")
 
 
 def ratings(seed: int, persons: int = 12, days: int = 4) -> np.ndarray:

@@ -15,8 +15,9 @@ from test_plan_writing import EVERY_KEY
 
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.history import people, queries
-from imu_shoulder.history.exporting import everything_json
+from imu_shoulder.history.exporting import everything_json, results_csv
 from imu_shoulder.history.importing import take_csv, take_json
+from imu_shoulder.history.standing import statements_of
 from imu_shoulder.history.store import open_store
 from imu_shoulder.plan import parse_plan
 from imu_shoulder.plan.writing import plan_csv, plan_from_csv
@@ -45,6 +46,27 @@ def test_sessions_in_a_spreadsheet(draw, tmp_path_factory):
             take_csv(store, folder / "s.csv")
         except ShoulderError:
             assert people.athletes(store) == []
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory):
+    with open_store(tmp_path_factory.mktemp("r") / "h.db") as store:
+        fill(store, sessions=2)
+        return results_csv(store).encode()
+
+
+@changes(25)
+@given(draw=st.data())
+def test_results_in_a_spreadsheet(results, draw, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("s")
+    (folder / "r.csv").write_bytes(spoiled(draw, results))
+    with open_store(folder / "h.db") as store:
+        try:
+            take_csv(store, folder / "r.csv")
+        except ShoulderError:
+            assert people.athletes(store) == []
+        for one in people.athletes(store):
+            statements_of(store, one.id)
 
 
 @pytest.fixture(scope="module")

@@ -11,14 +11,14 @@ from histories import HARMFUL, fill, plan_toml
 
 from imu_shoulder.analysis import Params
 from imu_shoulder.cli import main
-from imu_shoulder.errors import ParameterError
+from imu_shoulder.errors import ParameterError, ShoulderError
 from imu_shoulder.history import people, plans, remarks, sessions
 from imu_shoulder.history.adding import RESULTS, How, add_recording
 from imu_shoulder.history.exporting import everything_json, listed, results_csv, write_export
 from imu_shoulder.history.importing import take_csv, take_json
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.protecting import BACKUP, back_up, delete_athlete, restore, wipe
-from imu_shoulder.history.standing import standings
+from imu_shoulder.history.standing import standings, statements_of
 from imu_shoulder.history.store import open_store
 from imu_shoulder.plan import PlanError
 
@@ -61,6 +61,10 @@ def test_an_athlete_who_is_deleted_is_gone_from_every_byte(tmp_path, secret_reco
         remarks.overrule(store, session_id, 1, "right", 1, "clean", NOTE, "Coach")
         remarks.decide(store, session_id, "full_can", "right", {"text": NOTE}, "declined", NOTE, "Coach")
         standings(store)
+        taken = tmp_path / f"{SECRET}.json"
+        taken.write_text(everything_json(store, athlete))
+        take_json(store, taken, "Coach")
+        taken.unlink()
         for ending, text in (("json", everything_json(store, athlete)), ("csv", results_csv(store))):
             write_export(store, tmp_path / "out" / f"all.{ending}", text, ending, athlete if ending == "json" else None)
         back_up(store, tmp_path / "backup")
@@ -74,6 +78,23 @@ def test_an_athlete_who_is_deleted_is_gone_from_every_byte(tmp_path, secret_reco
         assert len(sessions.sessions(store, people.find_athlete(store, "M.K.").id)) == 2
         (line,) = (line for line in people.journal(store) if line["what"] == "athlete deleted")
         assert line["detail"] == f"number {athlete}"
+    assert files_with(tmp_path, SECRET, NOTE) == []
+
+
+def test_a_session_that_was_taken_out_leaves_nothing_either(tmp_path, secret_recording):
+    with open_store(tmp_path / "h.db") as store:
+        fill(store, "M.K.", sessions=2)
+        session_id = add_recording(store, secret_recording, How(Params(), {})).session_id
+        athlete = people.find_athlete(store, SECRET).id
+        sessions.remove_session(store, session_id, NOTE, "Coach")
+        assert [path.name for path in store.kept.iterdir()] == [".changing"]
+        assert secret_recording.is_dir()
+        found = delete_athlete(store, athlete, "Coach")
+        assert found.left == [str(secret_recording)]
+    with open_store(tmp_path / "h.db") as store:
+        session_id = add_recording(store, secret_recording, How(Params(), {})).session_id
+        sessions.remove_session(store, session_id, NOTE, "Coach")
+        delete_athlete(store, people.find_athlete(store, SECRET).id, "Coach", sources=True)
     assert files_with(tmp_path, SECRET, NOTE) == []
 
 
@@ -228,6 +249,60 @@ def test_sessions_by_hand_come_from_a_spreadsheet_all_or_none(tmp_path):
         with pytest.raises(ParameterError, match="'much'"):
             take_csv(store, file)
         assert len(sessions.sessions(store, people.find_athlete(store, "M.K.").id)) == 1
+
+
+def test_results_go_out_as_a_table_and_come_into_another_history(tmp_path):
+    file = tmp_path / "results.csv"
+    with open_store(tmp_path / "h.db") as store, open_store(tmp_path / "other.db") as other:
+        for name in ("M.K.", "T.S.", "=1+1", "A.B."):
+            fill(store, name, sessions=7)
+        file.write_text(results_csv(store))
+        assert vars_of(take_csv(other, file)) == (28, 0)
+        assert vars_of(take_csv(other, file)) == (0, 28)
+        assert [row[:2] + row[3:] for row in rows_of(results_csv(other))] == [
+            row[:2] + row[3:] for row in rows_of(file.read_text())
+        ]
+        said = [
+            {one["text"] for one in statements_of(own, people.find_athlete(own, "T.S.").id)} for own in (store, other)
+        ]
+        assert said[0] == said[1]
+        row = sessions.sessions(other, people.find_athlete(other, "M.K.").id)[0]
+        mine = sessions.sessions(store, people.find_athlete(store, "M.K.").id)[0]
+        same = ("start_utc", "kind", "sets_done", "reps_done", "reps_scored", "reps_clean", "pain_highest", "effort")
+        assert [row[name] for name in same] == [mine[name] for name in same]
+        assert (row["kept"], sessions.with_recordings(other, [])) == (None, [])
+        with pytest.raises(StoreError, match="without its recording"):
+            sessions.with_recordings(other, [str(row["id"])])
+
+
+@pytest.mark.parametrize(
+    ("line", "wrong"),
+    [
+        ("M.K.,2026-03-02,full_can,front,0.1,1.0,3", "side"),
+        ("M.K.,2026-03-02,full_can,right,0.1,nan,3", "number as hold_s"),
+        ("M.K.,2026-03-02,full_can,right,0.1,1e300,3", "number as hold_s"),
+        ("M.K.,2026-03-02,full_can,right,0.1,1.0,1.5", "whole number"),
+        ("M.K.,2026-03-02,full_can,right,0.1,1.0,-1", "whole number"),
+        ("M.K.,2026-03-02,,right,0.1,1.0,3", "id of a drill"),
+        ("M.K.,2026-03-02,full_can,right,,1.0,3", "what made the results"),
+        ("M.K.,2999-03-02,full_can,right,0.1,1.0,3", "between the years"),
+        (",2026-03-02,full_can,right,0.1,1.0,3", "initials"),
+        ("M.K.,2026-03-01,full_can,right,0.1,1.0,3", "one row per session"),
+    ],
+)
+def test_results_that_cannot_be_meant_are_refused_all_together(tmp_path, line, wrong):
+    file = tmp_path / "results.csv"
+    first = "athlete,start,drill,side,made_by,hold_s,reps_done\nM.K.,2026-03-01,full_can,right,0.1,4.0,8\n"
+    file.write_text(f"{first}{line}\n")
+    with open_store(tmp_path / "h.db") as store:
+        with pytest.raises(ShoulderError, match=wrong):
+            take_csv(store, file)
+        assert people.athletes(store) == []
+        file.write_text(first.replace("hold_s", "held"))
+        with pytest.raises(StoreError, match="'held'"):
+            take_csv(store, file)
+        file.write_text(first)
+        assert vars_of(take_csv(store, file)) == (1, 0)
 
 
 @pytest.mark.parametrize("harmful", HARMFUL)

@@ -12,9 +12,10 @@ from sqlalchemy import inspect, select, text
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history import people, plans, queries, remarks, sessions
+from imu_shoulder.history.change import UNKNOWN
 from imu_shoulder.history.migrate import NEWEST, StoreError
 from imu_shoulder.history.schema import META, REP, SCHEMA_VERSION, SESSION
-from imu_shoulder.history.standing import standings, statements_of
+from imu_shoulder.history.standing import Standings, standings, statements_of
 from imu_shoulder.history.store import open_store, utc
 from imu_shoulder.plan import PlanError
 
@@ -199,10 +200,22 @@ def test_statements_are_made_anew_only_when_sessions_change(store):
     assert statements_of(store, athlete)[0]["days"] == 3
 
 
-def test_a_database_of_version_1_is_brought_up_to_date(tmp_path):
+def test_what_others_sessions_tell_is_said_of_who_was_there_before(store):
+    first = fill(store, sessions=7)
+    asked = Standings(store)
+    assert {one["why"] for one in asked.every()[first]} == {UNKNOWN}
+    for name in ("T.S.", "L.V.", "A.B."):
+        fill(store, name, sessions=7)
+    assert UNKNOWN not in {one["why"] for one in asked.every()[first]}
+    with store.read() as connection:
+        assert {row["now"] == row["made"] for row in queries.rows(connection, queries.CHANGES)} == {True}
+
+
+@pytest.mark.parametrize("version", range(1, NEWEST))
+def test_a_database_of_an_older_version_is_brought_up_to_date(tmp_path, version):
     path = tmp_path / "h.db"
     with sqlite3.connect(path) as old:
-        old.executescript((HERE / "history_version_1.sql").read_text())
+        old.executescript((HERE / f"history_version_{version}.sql").read_text())
     old.close()
     with open_store(path) as store:
         (athlete,) = people.athletes(store)

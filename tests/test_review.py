@@ -25,11 +25,12 @@ from imu_shoulder.history.change import Statement
 from imu_shoulder.history.people import add_athlete, find_athlete
 from imu_shoulder.history.people import athletes as everybody
 from imu_shoulder.history.plans import plan_version
+from imu_shoulder.history.protecting import delete_athlete
 from imu_shoulder.history.remarks import SAYS, decisions, notes, verdicts
-from imu_shoulder.history.sessions import rate_next_morning, reps, session, sessions, sets
+from imu_shoulder.history.sessions import add_manual, rate_next_morning, reps, session, sessions, sets
 from imu_shoulder.history.store import open_store
 from imu_shoulder.plan import parse_plan
-from imu_shoulder.review import editor, roster
+from imu_shoulder.review import editor, roster, trends
 from imu_shoulder.review.attention import KINDS, Recent, order, reasons
 from imu_shoulder.review.overlay import which
 from imu_shoulder.review.standing import Said, Stand, apart
@@ -170,6 +171,34 @@ def test_an_athlete_is_unseen_after_more_than_a_week():
     assert kinds(today=start + timedelta(days=8)) == ["unseen"]
 
 
+def test_a_session_dated_ahead_is_told_as_it_hides_who_was_not_seen():
+    start = date.fromisoformat(ROW["start_utc"][:10])
+    assert kinds(today=start - timedelta(days=1)) == ["nothing"]
+    assert kinds(today=start - timedelta(days=2)) == ["ahead"]
+
+
+def test_a_name_that_somebody_has_makes_no_second_athlete(changing):
+    status, told = change(changing, "/athletes", name=" a.b. ")
+    assert status == 422
+    assert "A.B. is there already" in told["text"]
+
+
+def test_a_session_by_hand_shows_its_pain_and_effort(looking):
+    own = latest(looking, "M.N.", "manual")
+    text = ask(looking, f"/sessions/{own['id']}")[1]
+    assert "Highest pain: 0 of 10." in text
+    assert "Effort: –." in text
+
+
+def test_a_session_is_taken_out_on_its_page(changing):
+    own = latest(changing, "C.D.")
+    assert change(changing, f"/sessions/{own['id']}/remove", why="")[0] == 422
+    status, told = change(changing, f"/sessions/{own['id']}/remove", why="another person's")
+    assert (status, told["to"]) == (200, f"/athletes/{own['athlete_id']}")
+    assert ask(changing, f"/sessions/{own['id']}")[0] == 404
+    assert latest(changing, "C.D.")["start_utc"] < own["start_utc"]
+
+
 def test_a_dose_is_not_done_under_four_fifths():
     assert kinds(latest=[{**DONE, "reps_done": 32}] * 5) == ["nothing"]
     found = said(latest=[{**DONE, "reps_done": 31}] * 5)
@@ -211,6 +240,7 @@ def test_sides_are_apart_by_more_than_chance_only(left, behind):
     found = apart(own)
     assert len(found) == (behind is not None)
     assert behind is None or f"{behind} arm behind in arc" in found[0]
+    assert behind is None or found[0].endswith("°.")
 
 
 def test_criteria_met_are_no_clearance():
@@ -397,7 +427,7 @@ def test_a_plan_with_a_mistake_is_not_kept(changing):
     before = plan_version(changing.store, number)
     status, answer = change(changing, f"/athletes/{number}/plan", **fields_with(sets="0"))
     assert status == 422
-    assert "sets of [[drill]] 1" in answer["text"]
+    assert "sets of drill 1" in answer["text"]
     assert plan_version(changing.store, number) == before
 
 
@@ -535,6 +565,18 @@ def test_what_is_seen_comes_out_as_csv_and_json(looking):
     assert len(whole["reps"]) == 2
     one = list(csv.DictReader(io.StringIO(ask(looking, f"/sessions/{own['id']}/sets/1/everything.csv")[1])))
     assert [row["rep"] for row in one] == ["1", "2"]
+    laid = f"/compare/{own['id']}.1.right/{own['id']}.1.right/everything"
+    curves = list(csv.DictReader(io.StringIO(ask(looking, f"{laid}.csv")[1])))
+    assert [row["share_pct"] for row in curves] == [*map(str, range(101))] * 2
+    assert max(float(row["median_deg"]) for row in curves) > 60
+    assert json.loads(ask(looking, f"{laid}.json")[1])[0]["reps"] == 2
+    assert ask(looking, "/compare/1/2/everything.csv")[0] == 404
+    plan = f"/athletes/{athlete(looking, 'A.B.')}/plan/everything"
+    assert [row["id"] for row in csv.DictReader(io.StringIO(ask(looking, f"{plan}.csv")[1]))] == [
+        *("full_can", "band_external_rotation")
+    ]
+    assert [version["number"] for version in json.loads(ask(looking, f"{plan}.json")[1])] == [1]
+    assert ask(looking, f"/athletes/{own['athlete_id']}/plan/everything.csv")[0] == 404
     assert ask(looking, "/roster.exe")[0] == 404
 
 
@@ -659,6 +701,7 @@ def test_no_path_leads_out(looking, escape):
     for path in (
         *(f"/athletes/{escape}", f"/athletes/{escape}/plan", f"/athletes/{escape}/everything.csv", f"/own/{escape}"),
         *(f"/sessions/{escape}", f"/sessions/1/sets/{escape}", f"/sessions/{escape}/report", f"/mark/{escape}/"),
+        *(f"/compare/{escape}/{escape}/everything.csv", f"/athletes/{escape}/plan/everything.json"),
         *(f"/web/{escape}", f"/web/report/{escape}", f"/web/report/{escape}/html.py", f"/roster.{escape}"),
         *(
             f"/mark/{with_curves(looking)['id']}/web/{escape}",
@@ -732,6 +775,30 @@ def test_what_is_kept_of_a_page_is_drawn_anew_when_something_changed(changing):
     assert before.count('class="dots morning" d="M') == 0
     assert change(changing, f"/athletes/{own['athlete_id']}/profile", pain_ceiling="0")[0] == 200
     assert "the ceiling is 0" in ask(changing, page)[1]
+
+
+def test_who_is_deleted_is_not_remembered_by_a_server_that_runs(changing):
+    who, desk = athlete(changing, "C.D."), changing.desk
+    ask(changing, "/")
+    ask(changing, f"/athletes/{who}")
+    assert "C.D." in repr((desk.entries, desk._drawn))
+    delete_athlete(changing.store, who, "Coach")
+    assert ask(changing, f"/athletes/{who}")[0] == 404
+    assert "C.D." not in ask(changing, "/")[1]
+    until(lambda: "C.D." not in repr((desk.entries, desk._drawn, desk.standings)), "what was drawn is forgotten")
+
+
+def test_what_comes_is_drawn_before_somebody_asks(changing, monkeypatch):
+    who, people, drawn = athlete(changing, "C.D."), len(everybody(changing.store)), changing.desk._drawn
+    until(lambda: len(drawn) == people, "everybody's trends are drawn")
+    add_manual(changing.store, "C.D.", f"{TODAY}T09:00:00Z", "yes", pain=1)
+    until(lambda: len(drawn) == people + 1, "the new ones are drawn")
+
+    def late(*_):
+        raise AssertionError("drawn when it was asked for")
+
+    monkeypatch.setattr(trends, "drill_trends", late)
+    assert ask(changing, f"/athletes/{who}")[0] == 200
 
 
 def test_pain_of_a_set_is_held_against_the_ceiling_of_its_plan(changing):

@@ -25,6 +25,8 @@ pytestmark = [
     pytest.mark.xdist_group("browser"),
 ]
 SIZES = {"desk": (1440, 900), "tablet": (1024, 768), "phone": (390, 844)}
+# A4 less the margins of the style, in CSS pixels.
+PAPER = 702
 MARKUP = "<img src='/x.png' onerror='document.title=1'><b>bold</b>"
 
 
@@ -96,7 +98,7 @@ def test_from_the_roster_to_an_athlete_a_set_the_plan_and_paper(coach):
     page.click("text=Change the plan")
     page.wait_for_selector("#items .item")
     page.locator("[data-key=sets]").first.fill("0")
-    page.wait_for_selector("#wrong:not([hidden]) >> text=sets of [[drill]] 1")
+    page.wait_for_selector("#wrong:not([hidden]) >> text=sets of drill 1")
     until(page, "() => document.querySelector('[data-key=sets]').getAttribute('aria-invalid') === 'true'")
     assert page.locator("#save").is_disabled()
     before = page.locator("#told").inner_text()
@@ -171,6 +173,16 @@ def test_no_serious_finding_of_axe_and_no_page_wider_than_its_screen(coach, name
             if one["impact"] in ("serious", "critical")
         ]
         assert serious == [], size
+
+
+@pytest.mark.parametrize("name", ["roster", "athlete", "own", "sheet", "session", "set", "compare"])
+def test_no_page_is_cut_off_on_paper(coach, name):
+    page = coach(paths(coach)[name])
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": PAPER, "height": 1000})
+    drawn(page)
+    wider = "[...document.querySelectorAll('main *')].filter(e => e.getBoundingClientRect().right > innerWidth + 1)"
+    assert page.evaluate(f"{wider}.map(e => e.tagName + ' ' + e.className)") == []
 
 
 def test_markup_in_names_and_notes_is_shown_as_it_was_typed(coach):

@@ -12,7 +12,7 @@ from imu_shoulder.cli.history_data import COMMANDS
 from imu_shoulder.cli.number import Number
 from imu_shoulder.cli.parameters import PARAMS
 from imu_shoulder.cli.say import say
-from imu_shoulder.cli.store import DRILL_FILES, JSON, database, how_of, opened, who_option
+from imu_shoulder.cli.store import DRILL_FILES, JSON, database, how_of, opened, say_ahead, who_option
 from imu_shoulder.cli.tables import say_json, say_table
 
 # Of each list: what stands over the columns, and which they are.
@@ -74,6 +74,7 @@ def add(
     else:
         for folder, found in done:
             say(f"{folder}: {found.state}, session {found.session_id} of {found.athlete}, {found.start}")
+    say_ahead([(found.session_id, found.start) for _, found in done])
     for folder, why in failed:
         say(f"Error: {folder}: {why}", err=True)
     if failed:
@@ -111,11 +112,11 @@ def show(what: str, db: str | None, kept: Path | None, as_json: bool) -> None:
     from imu_shoulder.history.plans import plan_version
     from imu_shoulder.history.queries import TREND, rows
     from imu_shoulder.history.remarks import notes
-    from imu_shoulder.history.sessions import session, sets
+    from imu_shoulder.history.sessions import is_name_alone, session, sets
     from imu_shoulder.history.standing import statements_of
 
     with opened(db, kept) as store:
-        if what.isdecimal():
+        if what.isdecimal() and not is_name_alone(store, what):
             own = session(store, int(what))
             found: dict[str, Any] = {**own, "sets": sets(store, own["id"])}
             found["notes"] = notes(store, own["athlete_id"], own["id"])
@@ -185,13 +186,13 @@ def redo(
     """
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.history.adding import redo as run
-    from imu_shoulder.history.sessions import with_sensors
+    from imu_shoulder.history.sessions import with_recordings
 
     if every == bool(which):
         raise click.UsageError("give sessions or athletes, or --all")
     with opened(db, kept) as store, stage_progress() as progress:
         how = how_of(params_file, drill_files, progress)
-        done = [run(store, session_id, how) for session_id in with_sensors(store, which)]
+        done = [run(store, session_id, how) for session_id in with_recordings(store, which)]
     if as_json:
         say_json([asdict(found) for found in done])
         return
@@ -235,6 +236,7 @@ def enter(
     with opened(db, kept) as store:
         found = add_manual(store, athlete, start, done, lines, pain=pain, effort=effort, note=note)
     say_json({"session": found}) if as_json else say(f"Session {found} of {athlete}, {start}: entered")
+    say_ahead([(found, start)])
 
 
 @history.command()
@@ -248,6 +250,22 @@ def morning(session: int, pain: float, db: str | None, kept: Path | None) -> Non
     with opened(db, kept) as store:
         rate_next_morning(store, session, pain)
     say(f"Session {session}: pain on the next morning {pain:g} of 10")
+
+
+@history.command()
+@click.argument("session", type=int)
+@click.option("--why", required=True, help="Why, for the journal.")
+@who_option
+@database
+def remove(session: int, why: str, who: str, db: str | None, kept: Path | None) -> None:
+    """Take SESSION out: one of another person, of another day, or entered twice. Its kept recording goes, too."""
+    from imu_shoulder.history.sessions import remove_session
+
+    with opened(db, kept) as store:
+        found = remove_session(store, session, why, who)
+    say(f"Session {session}, {found['start']}, {found['name']}: removed")
+    if found["source"] and Path(found["source"]).exists():
+        say(f"  there still, where it was added from: {found['source']}")
 
 
 @history.command()

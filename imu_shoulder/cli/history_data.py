@@ -97,7 +97,7 @@ def export(athlete: str | None, out: Path, db: str | None, kept: Path | None) ->
 @database
 @JSON
 def import_(file: Path, who: str, db: str | None, kept: Path | None, as_json: bool) -> None:
-    """Take FILE in: sessions done without sensors as .csv, or everything of a history as .json."""
+    """Take FILE in: as .csv sessions done without sensors, or results; as .json everything of a history."""
     from imu_shoulder.history.importing import take_csv, take_json
 
     with opened(db, kept) as store:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import getpass
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -67,6 +67,16 @@ def opened(db: str | None, kept: Path | None) -> Store:
     from imu_shoulder.history.store import open_store
 
     return open_store(db, kept)
+
+
+def say_ahead(sessions: Iterable[tuple[int, str]]) -> None:
+    """Warn of sessions that are dated ahead of this computer's clock. sessions: number and start."""
+    from imu_shoulder.history.store import is_ahead
+
+    for number, start in sessions:
+        if is_ahead(start):
+            do = f"where that is wrong, take it out: imu-shoulder history remove {number}"
+            say(f"Session {number} is dated {start}, ahead of this computer's clock; {do}", err=True)
 
 
 def how_of(params_file: Path | None, drill_files: tuple[Path, ...], progress: Callable[[str], None]) -> How:

@@ -19,7 +19,8 @@ from imu_shoulder.history.people import ensure_athlete
 from imu_shoulder.history.plans import plan_at
 from imu_shoulder.history.rows import Row, SessionRows, json_parameters, moment_of, parameters_sha256, recorded
 from imu_shoulder.history.schema import ATHLETE, SESSION
-from imu_shoulder.history.sessions import earlier_summaries, put, session
+from imu_shoulder.history.sessions import earlier_summaries, put, require_recording, session
+from imu_shoulder.history.standing import say_what_changed
 from imu_shoulder.history.store import Store
 from imu_shoulder.identity import person
 from imu_shoulder.model import Recording
@@ -86,6 +87,7 @@ def add_recording(store: Store, folder: Path, how: How) -> Added:
         athlete_id = ensure_athlete(connection, recording.athlete)
         session_id = put(connection, athlete_id, made.rows, None if there is None else there["id"])
     write_outputs(made.analysis, folder_of(store.kept, name) / RESULTS, summary=made.summary)
+    say_what_changed(store)
     return Added(session_id, recording.athlete, recording.start, "added" if there is None else "replaced")
 
 
@@ -97,14 +99,13 @@ def redo(store: Store, session_id: int, how: How) -> Added:
     with store.write() as connection:
         put(connection, row["athlete_id"], made.rows, session_id)
     write_outputs(made.analysis, folder_of(store.kept, row["kept"]) / RESULTS, summary=made.summary)
+    say_what_changed(store)
     return Added(session_id, recording.athlete, recording.start, "worked out anew")
 
 
 def read_kept(store: Store, row: Row) -> Recording:
-    """The kept recording of a session under the name it came with. Raises RecordingError where none is kept."""
-    if row["kept"] is None:
-        raise _by_hand(row)
-    return replace(read_recording(folder_of(store.kept, row["kept"])), name=row["name"])
+    """The kept recording of a session under the name it came with. Raises StoreError where none is kept."""
+    return replace(read_recording(folder_of(store.kept, require_recording(row)["kept"])), name=row["name"])
 
 
 def results_folder(store: Store, session_id: int, how: How) -> Path:
@@ -112,17 +113,11 @@ def results_folder(store: Store, session_id: int, how: How) -> Path:
 
     Made anew from the kept recording where a killed process left none. Raises ShoulderError.
     """
-    row = session(store, session_id)
-    if row["kept"] is None:
-        raise _by_hand(row)
+    row = require_recording(session(store, session_id))
     folder = folder_of(store.kept, row["kept"]) / RESULTS
     if not folder.is_dir():
         redo(store, session_id, how)
     return folder
-
-
-def _by_hand(row: Row) -> RecordingError:
-    return RecordingError("a session with sensors", f"number {row['id']} was entered by hand", "choose another one")
 
 
 @dataclass(frozen=True, slots=True)

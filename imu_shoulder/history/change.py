@@ -5,8 +5,9 @@ sensors put on anew. All measures, drills and arms of an athlete's session are o
 that any of its statements is false is at most 5 %. A change under the minimal detectable change is never called one,
 and sessions that other versions or parameters of the program made are not compared.
 
-Sources. Theil-Sen: SciPy. Holm 1979 (Scand J Stat 6:65-70). MDC95 = 1.96 sqrt(2) SEM: common practice. The window, and
-which measures are looked at: ours. How much wider Theil-Sen scatters than least squares: simulated, seed 9000.
+Sources. The trend: Huber 1964 (Ann Math Stat 35:73-101; from memory), an M-estimate with the scatter as its scale, by
+reweighted least squares. Its distribution-free interval: Theil and Sen's by SciPy. Holm 1979 (Scand J Stat 6:65-70).
+MDC95 = 1.96 sqrt(2) SEM: common practice. The window, and which measures are looked at: ours.
 """
 
 from __future__ import annotations
@@ -16,18 +17,24 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from imu_shoulder.history.noise import Scatter
 from imu_shoulder.model import FloatArray
 
+# Why nothing is said where too few sessions of anybody are there.
+UNKNOWN = "not known yet how much sessions scatter by chance"
 State = Literal["better", "no real change", "worse", "too little to say"]
 # Of all statements of one athlete and session together.
 MOST_FALSE = 0.05
 # A trend is looked at over so many days with sessions, within so many days.
 WINDOW_SESSIONS, WINDOW_DAYS = 10, 70.0
-# The standard deviation of a Theil-Sen slope as a multiple of least squares', from 4 points on.
-_WIDER, _WIDER_FROM = 1.08, 4
+# Sessions that are further off than so many standard errors of measurement pull no more than if they were so far: of
+# normal scatter this costs little (the slope's standard deviation as a multiple of least squares', Huber 1964).
+_PULL, _WIDER = 1.5, 1.018
+_STEPS, _NEAR = 1000, 1e-7
+# Days with sessions from which on the trend has a distribution-free interval.
+_INTERVAL_FROM = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,17 +155,59 @@ def _trend(series: Series, scatter: Scatter | None) -> _Trend | Statement:
     if count < 2:
         return Statement(series.measure, "too little to say", count, "one day with this drill, nothing to compare with")
     if scatter is None:
-        why = "not known yet how much sessions scatter by chance"
-        return Statement(series.measure, "too little to say", count, why)
+        return Statement(series.measure, "too little to say", count, UNKNOWN)
     values = JUDGED[series.measure].on_scale(series.values)
-    slope, level = stats.theilslopes(values, series.days)[:2]
+    first, latest = robust_ends(series.days, values, scatter.sem)
     span = float(series.days[-1] - series.days[0])
     spread = float(((series.days - series.days.mean()) ** 2).sum())
-    wider = _WIDER if count >= _WIDER_FROM else 1.0
-    error = scatter.sem * span / np.sqrt(spread) * wider
-    change = float(slope) * span
+    error = scatter.sem * span / np.sqrt(spread) * _WIDER
+    change = latest - first
     p = 2.0 * float(stats.t.sf(abs(change) / error, scatter.freedom))
-    return _Trend(series, scatter, float(level + slope * series.days[0]), change, float(error), p)
+    return _Trend(series, scatter, first, change, float(error), p)
+
+
+def robust_ends(days: FloatArray, values: FloatArray, scale: float) -> tuple[float, float]:
+    """A straight line's value on the first and the last day, by Huber's M-estimate. days, values: (N,), N from 2 on.
+
+    scale: the standard deviation of a value, known from elsewhere.
+    """
+    scale = max(scale, _NEAR * float(np.ptp(values)), np.finfo(float).tiny)
+    x, pull = days - days[0], _PULL * scale
+    line, weights = values, np.ones(len(days))
+    for _ in range(_STEPS):
+        share = weights / weights.sum()
+        middle, level = share @ x, share @ values
+        slope = (share @ ((x - middle) * (values - level))) / (share @ (x - middle) ** 2)
+        before, line = line, level + slope * (x - middle)
+        # Reweighted lines come near slowly where a value is about as far off as the pull goes.
+        if (ahead := _ahead(x, values, line, pull)) is not None and _loss(values - ahead, pull) < _loss(
+            values - line, pull
+        ):
+            line = ahead
+        if np.abs(line - before).max() < _NEAR * scale:
+            break
+        weights = np.minimum(1.0, pull / np.maximum(np.abs(values - line), scale))
+    return float(line[0]), float(line[-1])
+
+
+def _ahead(x: FloatArray, values: FloatArray, line: FloatArray, pull: float) -> FloatArray | None:
+    """The estimate's line, were the same values far off from it, to the same sides, as from this line: a step of
+    Newton's. None where too few are near.
+    """
+    residual = values - line
+    far = np.sign(residual) * (np.abs(residual) > pull)
+    near = far == 0.0
+    if near.sum() < 2:
+        return None
+    middle = x[near].mean()
+    level = values[near].mean() + pull * far.sum() / near.sum()
+    up = (x[near] - middle) @ values[near] + pull * (far @ (x - middle))
+    found: FloatArray = level + up / ((x[near] - middle) @ (x[near] - middle)) * (x - middle)
+    return found
+
+
+def _loss(residual: FloatArray, pull: float) -> float:
+    return float(special.huber(pull, residual).sum())
 
 
 def _stated(trend: _Trend, p: float) -> Statement:
@@ -184,7 +233,7 @@ def _stated(trend: _Trend, p: float) -> Statement:
 
 def _slope_interval(series: Series, own: Judged) -> tuple[float | None, float | None]:
     """Per week, in the measure's unit, without any assumption about the scatter."""
-    if len(series.days) < _WIDER_FROM:
+    if len(series.days) < _INTERVAL_FROM:
         return None, None
     found = stats.theilslopes(series.values, series.days)
     return float(found.low_slope) * 7.0, float(found.high_slope) * 7.0

@@ -57,7 +57,10 @@ def write_export(store: Store, path: Path, text: str, what: str, athlete_id: int
 
 
 def results_csv(store: Store, athlete_id: int | None = None) -> str:
-    """The sessions' value of each measure, by drill and arm, in time; of one athlete or of all."""
+    """The sessions' value of each measure, by drill and arm, in time; of one athlete or of all.
+
+    `importing.take_csv` takes them back.
+    """
     joined = DRILL_SUMMARY.join(ATHLETE, ATHLETE.c.id == DRILL_SUMMARY.c.athlete_id).join(
         SESSION, SESSION.c.id == DRILL_SUMMARY.c.session_id
     )

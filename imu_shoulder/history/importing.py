@@ -1,7 +1,8 @@
-"""What is taken in from files: sessions without sensors from a spreadsheet, and another history's JSON."""
+"""What is taken in from files: sessions without sensors and results as CSV, and another history's JSON."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from io import StringIO
@@ -13,14 +14,14 @@ from sqlalchemy import Connection, Table, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from imu_shoulder.checked import complete, read_json, read_text
-from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.exporting import SCHEMA, TABLES
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import Profile, ensure_athlete, write_journal
 from imu_shoulder.history.plans import require_alone
+from imu_shoulder.history.results_csv import number_of, results_of
 from imu_shoulder.history.rows import Row
 from imu_shoulder.history.schema import ARM_SET, ATHLETE, PARAMETERS, PLAN_VERSION, REP, SESSION
-from imu_shoulder.history.sessions import changed, dose_line, is_there, manual_row, put_manual
+from imu_shoulder.history.sessions import changed, dose_line, is_there, manual_row, put_unrecorded
 from imu_shoulder.history.store import Store
 from imu_shoulder.identity import person
 from imu_shoulder.limits import MAX_TABLE_BYTES
@@ -47,9 +48,11 @@ class Taken:
 
 
 def take_csv(store: Store, path: Path) -> Taken:
-    """Sessions that were done without sensors, all of the file or none; those that are there already are left out.
+    """Sessions without sensors, or results as `exporting.results_csv` writes them, by their columns.
 
-    Raises StoreError for a file that is no such table, ParameterError for a row that cannot be meant.
+    All of the file or none; sessions that are there already are left out. Of results there are the values of drills and
+    arms, without reps and recordings. Raises StoreError for a file that is no such table, ParameterError for a row that
+    cannot be meant.
     """
     text = read_text(path, "a table of sessions", StoreError, MAX_TABLE_BYTES)
     do = f"give the columns {', '.join(COLUMNS)}"
@@ -57,34 +60,33 @@ def take_csv(store: Store, path: Path) -> Taken:
         found = as_written(pd.read_csv(StringIO(text), dtype=str, keep_default_na=False))
     except (ValueError, pd.errors.ParserError) as error:
         raise StoreError("CSV with one row per session", f"{path.name} is not ({error})", do) from error
+    if "made_by" in found.columns:
+        return _put_all(store, list(results_of(found, path.name)))
     strange = [name for name in found.columns if name not in COLUMNS]
     missing = [name for name in COLUMNS[:3] if name not in found.columns]
     if strange or missing:
         came = f"there is {strange[0]!r}" if strange else f"{missing[0]} is missing"
         raise StoreError(f"the columns {', '.join(COLUMNS)} in {path.name}", came, do)
-    rows = [(str(row["athlete"]), _manual(row)) for row in found.to_dict("records")]
+    return _put_all(store, [(str(row["athlete"]), _manual(row), []) for row in found.to_dict("records")])
+
+
+def _put_all(store: Store, taken: Sequence[tuple[str, Row, Sequence[Row]]]) -> Taken:
+    """taken: athlete, session, and what is known of its drills and arms."""
     there = 0
     with store.write() as connection:
-        for athlete, row in rows:
+        for athlete, row, arms in taken:
             athlete_id = ensure_athlete(connection, athlete)
             if is_there(connection, athlete_id, row["start_utc"]):
                 there += 1
             else:
-                put_manual(connection, athlete_id, row)
-    return Taken(len(rows) - there, there)
+                put_unrecorded(connection, athlete_id, row, arms)
+    return Taken(len(taken) - there, there)
 
 
 def _manual(row: Mapping[Any, str]) -> Row:
     dose = [dose_line(line) for line in row.get("dose", "").split(";") if line.strip()]
-    pain, effort = (_number(name, row.get(name, "")) for name in ("pain", "effort"))
+    pain, effort = (number_of(name, row.get(name, "")) for name in ("pain", "effort"))
     return manual_row(row["start"], row["done"], dose, pain, effort, row.get("note", ""))
-
-
-def _number(what: str, cell: str) -> float | None:
-    try:
-        return float(cell) if cell.strip() else None
-    except ValueError:
-        raise ParameterError(f"a number as {what}", f"it is {cell!r}", "correct it") from None
 
 
 def take_json(store: Store, path: Path, who: str) -> Taken:
@@ -100,8 +102,11 @@ def take_json(store: Store, path: Path, who: str) -> Taken:
         raise StoreError(what, f"{path.name} is of another kind", do)
     try:
         with complete(what, path, StoreError, do), store.write() as connection:
-            taken = _Reader(connection, tables).read()
-            write_journal(connection, who, "taken in", f"{taken.new} sessions of {path.name}", None)
+            reader = _Reader(connection, tables)
+            taken = reader.read()
+            for athlete_id, count in reader.new_of.items():
+                # Without the file's name, which may tell of somebody else and would outlive who is deleted.
+                write_journal(connection, who, "taken in", f"{count} sessions from a file", athlete_id)
     except SQLAlchemyError as error:
         raise StoreError(what, f"a row of {path.name} does not fit ({type(error).__name__})", do) from error
     return taken
@@ -114,6 +119,8 @@ class _Reader:
         self._connection, self._tables = connection, tables
         # Table -> number there -> number here; what is left out has none.
         self._here: dict[str, dict[int, int]] = {table.name: {} for table in TABLES}
+        # Athlete -> sessions that came.
+        self.new_of: Counter[int] = Counter()
 
     def read(self) -> Taken:
         for row in self._tables["athlete"]:
@@ -159,6 +166,7 @@ class _Reader:
         known = row["data_sha256"] and self._connection.execute(select(SESSION.c.id).where(same)).first()
         if not known and not is_there(self._connection, athlete_id, row["start_utc"]):
             self._insert(SESSION, {**row, "kept": None, "source": None})
+            self.new_of[athlete_id] += 1
 
     def _others(self, table: Table) -> None:
         """Rows of whatever hangs on an athlete or session that came."""

@@ -6,16 +6,28 @@ every version. A new database is made by the newest tables at once; a test holds
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 
-from sqlalchemy import Connection, Table, inspect, select
+from sqlalchemy import Connection, inspect, select
 
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.history.schema import EXPORTED, META, SCATTER, SCHEMA_VERSION, STANDING
 
-# Version -> the tables that came with it. A step that changes a table will be statements of its own, and a table that
-# it changes must then be written out here as it was.
-STEPS: Mapping[int, Sequence[Table]] = {2: (SCATTER, STANDING, EXPORTED)}
+
+def _to_2(connection: Connection) -> None:
+    EXPORTED.create(connection)
+
+
+def _to_3(connection: Connection) -> None:
+    """What is worked out of sessions is worked out otherwise, and so anew. Version 2 brought these tables."""
+    for table in (SCATTER, STANDING):
+        table.drop(connection, checkfirst=True)
+        table.create(connection)
+
+
+# Version -> what leads to it from the one before. A table that a later step changes must be written out in the earlier
+# one as it was.
+STEPS: Mapping[int, Callable[[Connection], None]] = {2: _to_2, 3: _to_3}
 NEWEST = max(STEPS)
 
 
@@ -35,17 +47,20 @@ def bring_up_to_date(connection: Connection) -> None:
         META.create_all(connection)
         connection.execute(SCHEMA_VERSION.insert().values(version=NEWEST))
         return
+    if version < 1:
+        do = "put back a backup: history restore FOLDER with another --db"
+        raise StoreError("a history of this program", "the version of its tables is none", do)
     if version > NEWEST:
         came = f"it is of version {version} of its tables, and this program knows {NEWEST}"
         raise StoreError("a history of this program or an older one", came, "update the program")
     for step in range(version + 1, NEWEST + 1):
-        for table in STEPS[step]:
-            table.create(connection)
+        STEPS[step](connection)
     connection.execute(SCHEMA_VERSION.update().values(version=NEWEST))
 
 
 def version_of(connection: Connection) -> int | None:
-    """Of the tables; None where there are none yet."""
+    """Of the tables; None where there are none yet, 0 where something else than a number stands there."""
     if not inspect(connection).has_table(SCHEMA_VERSION.name):
         return None
-    return connection.execute(select(SCHEMA_VERSION.c.version)).scalar()
+    found = connection.execute(select(SCHEMA_VERSION.c.version)).scalar()
+    return found if found is None or isinstance(found, int) else 0

@@ -1,15 +1,16 @@
 """How far a session's value is off by chance, from seasons of sessions: with sensors put on anew, day after day.
 
-A person who trains changes, so the difference of two sessions is not noise alone. What is taken instead is how far each
-session is from the straight line between its two neighbours, which a steady trend leaves at nothing.
+A person who trains changes, so the difference of two sessions is not noise alone. What is taken instead is how far
+sessions are from the straight line through the few that were done around them, which a steady trend leaves at nothing.
 
 Persons differ in how much their values scatter, and who scatters much in one measure does so in others. So a measure
 has its usual scatter, a person a factor to it, and a series of a person what both leave; each is weighed by how much is
-known of it, and by how much persons, and series of a person, differ.
+known of it, and by how much persons, and series of a person, differ. Who scatters more than others is not drawn down
+to them: a few sessions that happen to lie close would else make statements of chance.
 
-Sources. Pseudo-residuals: Gasser, Sroka and Jennen-Steinmetz 1986 (Biometrika 73:625-633). Moderated variances: Smyth
-2004 (Stat Appl Genet Mol Biol 3:3). Both from memory; simulations with known truth hold them (docs/history.md). The
-factor of a person: ours.
+Sources. Residuals of straight lines with as many degrees of freedom as sessions less two: any textbook of regression.
+Moderated variances: Smyth 2004 (Stat Appl Genet Mol Biol 3:3), from memory; simulations with known truth hold them
+(docs/history.md). Lines by stretches, the factor of a person, and that it is drawn one way alone: ours.
 """
 
 from __future__ import annotations
@@ -29,8 +30,11 @@ LEAST_PRIOR, MOST_PRIOR = 2.5, 30.0
 FEWEST_SERIES, FEWEST_FREEDOM = 3, 8.0
 # A person's own sessions count from so many on; before that others' count for at most so much. Ours.
 OWN_FROM, MOST_BEFORE = 5, 4.0
-# Values of one session share its straps: of what all measures tell of a person, this much is taken. Ours.
-INDEPENDENT = 0.4
+# Values of one session share its straps: of what all measures tell of a person, this much is taken. Ours: that of ten
+# measures which correlate by 0.27.
+INDEPENDENT = 0.6
+# Sessions in a row through which a person's course is taken for straight, about. Ours.
+STRAIGHT = 6
 
 # Whose series it is, and of what: whatever scatters alike, such as a drill's measure.
 Key = tuple[Hashable, Hashable]
@@ -40,28 +44,21 @@ Key = tuple[Hashable, Hashable]
 class Part:
     """The scatter of one series, that of a person, drill, arm and measure.
 
-    sum_squares: of the normed pseudo-residuals, each of which has the variance of a session's value. terms: how many.
-    sessions: days in the series.
+    sum_squares: of the residuals. freedom: their degrees of freedom. sessions: days in the series.
     """
 
     sum_squares: float
-    terms: int
+    freedom: int
     sessions: int
 
     @property
-    def freedom(self) -> float:
-        """Neighbours share sessions, so that the terms count about half: by the squares of their correlations, 2/3 with
-        the next and 1/6 with the one behind it, as they are between even steps."""
-        m = self.terms
-        return m * m / (m + 8 / 9 * (m - 1) + max(0, m - 2) / 18) if m else 0.0
-
-    @property
     def variance(self) -> float:
-        return self.sum_squares / self.terms if self.terms else float("nan")
+        return self.sum_squares / self.freedom if self.freedom else float("nan")
 
     def __add__(self, other: Part) -> Part:
         """Of two stretches of one series that are not compared with each other."""
-        return Part(self.sum_squares + other.sum_squares, self.terms + other.terms, self.sessions + other.sessions)
+        freedom, sessions = self.freedom + other.freedom, self.sessions + other.sessions
+        return Part(self.sum_squares + other.sum_squares, freedom, sessions)
 
 
 NOTHING = Part(0.0, 0, 0)
@@ -87,13 +84,17 @@ class Scatter:
 
 
 def part_of(days: FloatArray, values: FloatArray) -> Part:
-    """The scatter of one series. days, values: (N,), days rising."""
-    if len(days) < 3:
-        return Part(0.0, 0, len(days))
-    before, after = days[1:-1] - days[:-2], days[2:] - days[1:-1]
-    a, b = after / (before + after), before / (before + after)
-    residual = a * values[:-2] + b * values[2:] - values[1:-1]
-    return Part(float((residual**2 / (a**2 + b**2 + 1.0)).sum()), len(residual), len(days))
+    """The scatter of one series about a straight line through each stretch of it. days, values: (N,), days rising."""
+    count = len(days)
+    if count < 3:
+        return Part(0.0, 0, count)
+    stretches = max(1, round(count / STRAIGHT))
+    squares = 0.0
+    for place in range(stretches):
+        own = slice(place * count // stretches, (place + 1) * count // stretches)
+        x, y = days[own] - days[own].mean(), values[own] - values[own].mean()
+        squares += max(0.0, float(y @ y - (x @ y) ** 2 / (x @ x)))
+    return Part(squares, count - 2 * stretches, count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,22 +110,23 @@ class Known:
     factors: Mapping[Hashable, Scatter]
 
     def scatter(self, person: Hashable, kind: Hashable, own: Part) -> Scatter | None:
-        """Of one series; None where too little is known of its kind. Everybody's until there are OWN_FROM sessions."""
+        """Of one series; None where too little is known of its kind. Everybody's until there are OWN_FROM sessions,
+        more where the person's own tell that it is more.
+        """
         if kind not in self.usual:
             return None
-        usual = self.usual[kind]
-        if own.sessions < OWN_FROM or person not in self.factors:
-            return Scatter(usual * self.person.variance, min(self.person.freedom, MOST_BEFORE))
-        factor = self.factors[person]
+        usual, factor = self.usual[kind], self.factors.get(person)
+        if own.sessions < OWN_FROM or factor is None:
+            variance = max(self.person.variance, factor.variance if factor else 0.0)
+            return Scatter(usual * variance, min(self.person.freedom, MOST_BEFORE))
         prior = 1.0 / (1.0 / self.rest + 1.0 / factor.freedom)
         freedom = prior + own.freedom
-        squares = usual * factor.variance * prior + (own.variance * own.freedom if own.terms else 0.0)
-        return Scatter(squares / freedom, freedom, own=True)
+        return Scatter((usual * factor.variance * prior + own.sum_squares) / freedom, freedom, own=True)
 
 
 def learn(parts: Mapping[Key, Sequence[Part]]) -> Known:
     """From the scatter of all series of all persons. A person may have several of one kind, such as of both arms."""
-    known = {key: [part for part in own if part.terms] for key, own in parts.items()}
+    known = {key: [part for part in own if part.freedom] for key, own in parts.items()}
     by_kind: dict[Hashable, list[Part]] = {}
     for (_, kind), own in known.items():
         by_kind.setdefault(kind, []).extend(own)
@@ -164,7 +166,10 @@ def _ratio(parts: Sequence[tuple[Part, float]]) -> Scatter:
 
 
 def _weighed(own: Scatter, everybody: Scatter) -> Scatter:
+    """A person's factor: drawn up to everybody's where it is less, and not down where it is more."""
     freedom = own.freedom + everybody.freedom
+    if own.variance > everybody.variance:
+        return Scatter(own.variance, freedom)
     return Scatter((own.variance * own.freedom + everybody.variance * everybody.freedom) / freedom, freedom)
 
 

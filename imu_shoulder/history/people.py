@@ -20,6 +20,8 @@ from imu_shoulder.report.pain import PAIN_CEILING
 
 INVOLVED = (*SIDES, "both", "none")
 AGE_BANDS = ("under 13", "13-17", "18-29", "30-39", "40-49", "50-59", "60-69", "70 and over")
+# Not seen themselves, and part of how names are written in some scripts.
+_JOINERS = "\u200c\u200d"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,11 @@ def text_of(text: str, what: str, *, blank: bool = False, most: int = MAX_TEXT_L
 
 
 def name_of(text: str, what: str = "initials or a pseudonym") -> str:
-    """A name of somebody, as it is kept. Raises ParameterError."""
-    return text_of(text, what, most=MAX_NAME_LETTERS)
+    """A name of somebody, as it is kept: on one line, and nothing in it that is not seen. Raises ParameterError."""
+    found = " ".join(text_of(text, what, most=MAX_NAME_LETTERS).split())
+    if not all(letter.isprintable() or letter in _JOINERS for letter in found):
+        raise ParameterError(f"{what} of letters that are seen", "there are others in it", "write it anew")
+    return found
 
 
 def athletes(store: Store) -> list[Athlete]:

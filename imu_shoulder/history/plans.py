@@ -47,9 +47,10 @@ def require_alone(toml: str) -> None:
 def put_plan(
     store: Store, athlete_id: int, toml: str, who: str, why: str = "", valid_from: datetime | None = None
 ) -> PlanVersion:
-    """Keep a new version of an athlete's plan, checked as any plan file. The newest one's text again changes nothing.
+    """Keep a new version of an athlete's plan, checked as any plan file.
 
-    valid_from: None for now. Raises PlanError, ParameterError, StoreError.
+    The newest one's text again changes nothing, unless that one is in force later only, such as where it was kept while
+    the computer's clock was ahead. valid_from: None for now. Raises PlanError, ParameterError, StoreError.
     """
     athlete = find_athlete(store, athlete_id)
     require_alone(toml)
@@ -57,7 +58,7 @@ def put_plan(
     who, why, at = name_of(who, "who it is"), text_of(why, "why", blank=True), now_utc()
     with store.write() as connection:
         latest = _latest(connection, athlete_id)
-        if latest is not None and latest.toml == toml:
+        if latest is not None and latest.toml == toml and latest.valid_from <= at:
             return latest
         number = 1 if latest is None else latest.number + 1
         new = PlanVersion(0, athlete_id, number, toml, who, at, at if valid_from is None else utc(valid_from), why)

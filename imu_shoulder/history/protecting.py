@@ -15,6 +15,7 @@ from imu_shoulder.history.keeping import folder_of, keep
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import write_journal
 from imu_shoulder.history.schema import ATHLETE, EXPORTED, SESSION
+from imu_shoulder.history.sessions import SOURCE
 from imu_shoulder.history.store import DATABASE, Store, now_utc, open_store
 
 RECORDINGS = "recordings"
@@ -49,14 +50,17 @@ def delete_athlete(store: Store, athlete_id: int, who: str, *, sources: bool = F
         query = select(SESSION.c.kept, SESSION.c.source).where(SESSION.c.athlete_id == athlete_id)
         rows = connection.execute(query).all()
     found = Deleted(len(rows))
+    folders = {row.source for row in rows if row.source}
     for export in listed(store, athlete_id):
         path = Path(export["path"])
-        if export["what"] == BACKUP and not backups:
+        if export["what"] == SOURCE:
+            folders.add(export["path"])
+        elif export["what"] == BACKUP and not backups:
             found.left += [str(path)] if path.exists() else []
         else:
             found.removed += _remove(path)
             _forget(store, export["id"])
-    for source in sorted({row.source for row in rows if row.source}):
+    for source in sorted(folders):
         if sources:
             found.removed += _remove(Path(source)) + _remove(Path(f"{source}.log"))
         elif Path(source).exists():

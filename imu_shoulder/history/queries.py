@@ -92,7 +92,9 @@ def rows(connection: Connection, query: str, **given: Any) -> list[dict[str, Any
 def table(connection: Connection, query: str, **given: Any) -> tuple[tuple[str, ...], list[tuple[Any, ...]]]:
     """The same as names of columns and rows."""
     found = connection.execute(_prepared(query), given)
-    return tuple(found.keys()), [tuple(row) for row in found.fetchall()]
+    names, own = tuple(found.keys()), found.cursor
+    # The driver's own rows: these queries have no types of which SQLAlchemy would make something else.
+    return names, list(own.fetchall()) if own is not None else []
 
 
 def latest_advice(connection: Connection, athlete_id: int) -> list[dict[str, Any]]:

@@ -85,11 +85,11 @@ def recorded(summary: Mapping[str, Any], reps: Sequence[Row], pain_ceiling: floa
         "version": summary["versions"]["imu_shoulder"],
         "parameters_sha256": parameters_sha256(summary["parameters"]),
         **asked,
-        **{name: _sum(row[name] for row in lifting) for name in ("reps_done", "reps_scored", "reps_clean")},
+        **{name: counted(row[name] for row in lifting) for name in ("reps_done", "reps_scored", "reps_clean")},
         "pain_before": pain["before"],
         "pain_highest": pain["highest"],
         "pain_over": pain["highest"] is not None and pain["highest"] > ceiling,
-        "effort": _most(entry["effort"] for entry in summary["sets"]),
+        "effort": most_of(entry["effort"] for entry in summary["sets"]),
         "note": "\n".join(note["text"] for note in summary["notes"]),
         "summary": kept,
     }
@@ -99,7 +99,7 @@ def recorded(summary: Mapping[str, Any], reps: Sequence[Row], pain_ceiling: floa
 def _asked(plan: Mapping[str, Any] | None, lifting: Sequence[Row]) -> Row:
     """Sets and reps that were asked, and how many sets were done of them: by the plan, else by what was begun."""
     if plan is None:
-        asked = _sum(row["reps_asked"] for row in lifting)
+        asked = counted(row["reps_asked"] for row in lifting)
         return {"sets_asked": len(lifting), "sets_done": len(lifting), "reps_asked": asked}
     items = [(item["asked"]["sets"], item["asked"]["reps"], item["done"]) for item in plan["drills"]]
     return {
@@ -162,16 +162,17 @@ def drill_summaries(sets: Iterable[tuple[Row, Sequence[Row]]]) -> list[Row]:
 def _drill_summary(key: tuple[str, ...], group: Sequence[tuple[Row, Sequence[Row]]]) -> Row:
     rows = [own for own, _ in group]
     scored = [rep for _, reps in group for rep in reps if not rep["excluded"]]
-    counted, clean = (_sum(own[name] for own in rows) for name in ("reps_scored", "reps_clean"))
-    more = {name for rep in scored for name in rep["more"] or ()}
+    in_all, clean = (counted(own[name] for own in rows) for name in ("reps_scored", "reps_clean"))
+    others = [rep["more"] for rep in scored if rep["more"]]
+    more = sorted(set().union(*others))
     return {
         **dict(zip(KEY, key, strict=True)),
         "sets": len(rows),
-        **{name: _sum(own[name] for own in rows) for name in ("reps_asked", "reps_done", "reps_scored")},
-        "clean_share": clean / counted if counted and clean is not None else None,
-        **{name: _most(own[name] for own in rows) for name in ("load_kg", "effort", "pain")},
+        **{name: counted(own[name] for own in rows) for name in ("reps_asked", "reps_done", "reps_scored")},
+        "clean_share": clean / in_all if in_all and clean is not None else None,
+        **{name: most_of(own[name] for own in rows) for name in ("load_kg", "effort", "pain")},
         **_medians(MEASURES, scored),
-        "more": _medians(sorted(more), [{**dict.fromkeys(more), **(rep["more"] or {})} for rep in scored]) or None,
+        "more": _medians(more, [{**dict.fromkeys(more), **own} for own in others]) or None,
     }
 
 
@@ -193,10 +194,12 @@ def _medians(names: Sequence[str], rows: Sequence[Row]) -> dict[str, float | Non
     return {name: float(value) if count else None for name, value, count in zip(names, middle, known, strict=True)}
 
 
-def _sum(values: Iterable[int | None]) -> int | None:
+def counted(values: Iterable[int | None]) -> int | None:
+    """The sum of what is known, None where nothing is."""
     found = [value for value in values if value is not None]
     return sum(found) if found else None
 
 
-def _most(values: Iterable[float | None]) -> float | None:
+def most_of(values: Iterable[float | None]) -> float | None:
+    """The highest of what is known, None where nothing is."""
     return max((value for value in values if value is not None), default=None)

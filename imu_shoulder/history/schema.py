@@ -261,7 +261,7 @@ JOURNAL = Table(
     Index("journal_of_athlete", "athlete_id", "at"),
 )
 
-# From version 2 on.
+# From version 2 on; SCATTER and STANDING are as they are from version 3 on.
 
 # How much the values of each series of an athlete scatter: noise.Part, of sessions of one version each.
 SCATTER = Table(
@@ -273,18 +273,20 @@ SCATTER = Table(
     Column("side", Text, nullable=False),
     Column("measure", Text, nullable=False),
     Column("sum_squares", Float, nullable=False),
-    Column("terms", Integer, nullable=False),
+    Column("freedom", Integer, nullable=False),
     Column("sessions", Integer, nullable=False),
     PrimaryKeyConstraint("athlete_id", "drill", "direction", "side", "measure"),
 )
 
-# What is said of an athlete after the latest session. changes: the athlete's when it was worked out.
+# What is said of an athlete after the latest session. changes: the athlete's when it was worked out. unknown: drill and
+# measure of each statement that nothing was known for yet, such as "full_can hold_s", joined by commas.
 STANDING = Table(
     "standing",
     META,
     Column("athlete_id", ForeignKey("athlete.id", ondelete="CASCADE"), primary_key=True),
     Column("changes", Integer, nullable=False),
     Column("statements", JSON, nullable=False),
+    Column("unknown", Text, nullable=False),
 )
 
 # Files that were written from the history. athlete_id: whose data alone are in it; none for those of all.

@@ -14,14 +14,17 @@ from sqlalchemy import Connection, Dialect, Table, bindparam, select
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.migrate import StoreError
-from imu_shoulder.history.people import ensure_athlete, find_athlete, require_one_of, text_of
+from imu_shoulder.history.people import ensure_athlete, find_athlete, require_one_of, text_of, write_journal
 from imu_shoulder.history.rows import Row, SessionRows, drill_summaries, made_by
-from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, PARAMETERS, REP, SESSION
+from imu_shoulder.history.schema import ARM_SET, ATHLETE, DRILL_SUMMARY, EXPORTED, PARAMETERS, REP, SESSION
 from imu_shoulder.history.store import Store, moment_from, now_utc, utc
+from imu_shoulder.identity import person
 from imu_shoulder.limits import MAX_REPS, MAX_SETS
 from imu_shoulder.model import EVENT_SIDES
 
 DONE = ("yes", "partly", "no")
+# What a folder is listed as whose session was taken out.
+SOURCE = "source of a session taken out"
 # No session has so large a number, and SQLite cannot be asked for it.
 _NO_NUMBER = 2**63
 # What a list of sessions shows: all columns but for the long one.
@@ -129,7 +132,7 @@ def add_manual(
         athlete_id = ensure_athlete(connection, athlete)
         if is_there(connection, athlete_id, row["start_utc"]):
             raise StoreError(f"one session of {athlete} at {start}", "there is one", "give another time")
-        return put_manual(connection, athlete_id, row)
+        return put_unrecorded(connection, athlete_id, row)
 
 
 def is_there(connection: Connection, athlete_id: int, start_utc: str) -> bool:
@@ -138,11 +141,18 @@ def is_there(connection: Connection, athlete_id: int, start_utc: str) -> bool:
     return connection.execute(select(SESSION.c.id).where(same)).first() is not None
 
 
-def put_manual(connection: Connection, athlete_id: int, row: Row) -> int:
-    """Write a session of `manual_row`. connection: a writer's."""
+def put_unrecorded(connection: Connection, athlete_id: int, row: Row, arms: Sequence[Row] = ()) -> int:
+    """Write a session of which no recording is here, such as of `manual_row`. connection: a writer's.
+
+    arms: the columns of `drill_summary` but for ids and start, where somebody else worked them out.
+    """
     ceiling = connection.execute(select(ATHLETE.c.pain_ceiling).where(ATHLETE.c.id == athlete_id)).scalar_one()
     pain = row["pain_highest"]
-    return put(connection, athlete_id, SessionRows({**row, "pain_over": pain is not None and pain > ceiling}))
+    found = put(connection, athlete_id, SessionRows({**row, "pain_over": pain is not None and pain > ceiling}))
+    if arms:
+        shared = {"athlete_id": athlete_id, "session_id": found, "start_utc": row["start_utc"]}
+        _put_many(connection, DRILL_SUMMARY, [{**arm, **shared} for arm in arms])
+    return found
 
 
 def manual_row(
@@ -200,15 +210,37 @@ def dose_line(text: str) -> ManualSet:
     return ManualSet(drill, side, int(sets_done), int(reps_done), None if load_kg is None else float(load_kg))
 
 
-def with_sensors(store: Store, which: Sequence[str]) -> list[int]:
-    """Ids of sessions with sensors, in time: by number, of athletes by name, or all for none. Raises StoreError."""
-    wanted = select(SESSION.c.id).where(SESSION.c.kind == "recorded").order_by(SESSION.c.start_utc, SESSION.c.id)
+def with_recordings(store: Store, which: Sequence[str]) -> list[int]:
+    """Ids of sessions whose recording is kept, in time: by number, of athletes by name, or all for none.
+
+    Raises StoreError.
+    """
+    wanted = select(SESSION.c.id).where(SESSION.c.kept.is_not(None)).order_by(SESSION.c.start_utc, SESSION.c.id)
     if which:
-        numbers = [session(store, int(one))["id"] for one in which if one.isdecimal()]
-        people = [find_athlete(store, one).id for one in which if not one.isdecimal()]
+        named = [one for one in which if not one.isdecimal() or is_name_alone(store, one)]
+        rows = [session(store, int(one)) for one in which if one not in named]
+        numbers = [require_recording(row)["id"] for row in rows]
+        people = [find_athlete(store, one).id for one in named]
         wanted = wanted.where(SESSION.c.id.in_(numbers) | SESSION.c.athlete_id.in_(people))
     with store.read() as connection:
         return list(connection.execute(wanted).scalars())
+
+
+def require_recording(row: Row) -> Row:
+    """A session whose recording is kept. Raises StoreError for another one."""
+    if row["kept"] is None:
+        why = "was entered by hand" if row["kind"] == "manual" else "came from a file, without its recording"
+        raise StoreError("a session whose recording is kept", f"number {row['id']} {why}", "choose another one")
+    return row
+
+
+def is_name_alone(store: Store, number: str) -> bool:
+    """Whether digits are the name of an athlete, and not the number of a session."""
+    with store.read() as connection:
+        of_session = select(SESSION.c.id).where(SESSION.c.id == min(int(number), _NO_NUMBER - 1))
+        if connection.execute(of_session).first() is not None:
+            return False
+        return connection.execute(select(ATHLETE.c.id).where(ATHLETE.c.person == person(number))).first() is not None
 
 
 def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None:
@@ -221,6 +253,24 @@ def rate_next_morning(store: Store, session_id: int, pain: float | None) -> None
         if athlete_id is None:
             raise _no_session(session_id)
         changed(connection, athlete_id)
+
+
+def remove_session(store: Store, session_id: int, why: str, who: str) -> Row:
+    """Take a session out that should not be there, with its notes, verdicts and kept recording; returns what it was.
+
+    The journal says so. Raises ParameterError, StoreError.
+    """
+    row, why = session(store, session_id), text_of(why, "why")
+    with store.write([row["kept"]] if row["kept"] else []) as connection:
+        if not connection.execute(SESSION.delete().where(SESSION.c.id == session_id)).rowcount:
+            raise _no_session(session_id)  # somebody was quicker
+        changed(connection, row["athlete_id"])
+        if row["source"]:  # so that it goes, or is named, when its athlete is deleted
+            own = {"athlete_id": row["athlete_id"], "path": row["source"], "what": SOURCE, "at": now_utc()}
+            connection.execute(EXPORTED.insert(), own)
+        detail = f"number {session_id} of {row['start']}, {row['name']}: {why}"
+        write_journal(connection, who, "session removed", detail, row["athlete_id"])
+    return row
 
 
 def sessions(store: Store, athlete_id: int) -> list[Row]:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import contextlib
+from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import asdict, replace
-from datetime import datetime
+from datetime import date
 from itertools import groupby
 from typing import Any
 
@@ -12,15 +13,17 @@ import numpy as np
 from sqlalchemy import Connection, select
 
 from imu_shoulder.assess.words import drill_title
-from imu_shoulder.history.change import JUDGED, Series, Statement, statements, words
+from imu_shoulder.history.change import JUDGED, UNKNOWN, Series, Statement, statements, words
+from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.noise import NOTHING, Known, Part, learn, part_of
 from imu_shoulder.history.queries import CHANGES, TREND, rows
 from imu_shoulder.history.rows import Row
-from imu_shoulder.history.schema import SCATTER, STANDING
+from imu_shoulder.history.schema import ATHLETE, SCATTER, STANDING
+from imu_shoulder.history.sessions import changed
 from imu_shoulder.history.store import Store
 from imu_shoulder.model import FloatArray
 
-_SECONDS_A_DAY = 86400.0
+_EPOCH = date(1970, 1, 1).toordinal()
 # Drill, direction and arm of a series.
 _Arm = tuple[str, str, str]
 
@@ -37,13 +40,7 @@ class Standings:
         """By athlete, the statements after the latest session: those of `Statement`, with `drill`, `direction`, `side`,
         `load_kg` (first and latest of the window, or empty) and the whole in words (`text`).
         """
-        with self._store.read() as connection:
-            changes = _changes(connection)
-        if any(made != now for now, made in changes.values()):
-            with self._store.write() as connection:
-                _work_out(connection, {who: now for who, (now, made) in _changes(connection).items() if made != now})
-            with self._store.read() as connection:
-                changes = _changes(connection)
+        changes = work_out_what_changed(self._store)
         old = [who for who, (_, made) in changes.items() if self._known.get(who, (None,))[0] != made]
         if old:
             query = select(STANDING).where(STANDING.c.athlete_id.in_(old))
@@ -58,12 +55,31 @@ def standings(store: Store) -> dict[int, list[Row]]:
     return Standings(store).every()
 
 
+def work_out_what_changed(store: Store) -> dict[int, tuple[int, int | None]]:
+    """Make the statements of every athlete whose sessions are others than before; returns what `_changes` does."""
+    with store.read() as connection:
+        changes = _changes(connection)
+    if all(made == now for now, made in changes.values()):
+        return changes
+    with store.write() as connection:
+        _work_out(connection, {who: now for who, (now, made) in _changes(connection).items() if made != now})
+    with store.read() as connection:
+        return _changes(connection)
+
+
+def say_what_changed(store: Store) -> None:
+    """After a session was added, so that nobody who looks waits for it. A busy database leaves it to them."""
+    with contextlib.suppress(StoreError):
+        work_out_what_changed(store)
+
+
 def _changes(connection: Connection) -> dict[int, tuple[int, int | None]]:
     """By athlete, how often sessions changed, and how often they had when the statements were made."""
     return {row["id"]: (row["now"], row["made"]) for row in rows(connection, CHANGES)}
 
 
-def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:
+def _work_out(connection: Connection, stale: dict[int, int]) -> None:
+    """stale: by athlete how often sessions changed; those of whom more is known now are put into it."""
     trends = {athlete_id: _by_arm(rows(connection, TREND, athlete_id=athlete_id)) for athlete_id in stale}
     for athlete_id, arms in trends.items():
         connection.execute(SCATTER.delete().where(SCATTER.c.athlete_id == athlete_id))
@@ -81,11 +97,29 @@ def _work_out(connection: Connection, stale: Mapping[int, int]) -> None:
             connection.execute(SCATTER.insert(), parts)
     every = _every_part(connection)
     known = learn({key: list(own.values()) for key, own in every.items()})
+    for athlete_id in _told_more(connection, known, stale):
+        trends[athlete_id] = _by_arm(rows(connection, TREND, athlete_id=athlete_id))
+        changed(connection, athlete_id)  # so that whoever remembers what was said asks again
+        stale[athlete_id] = connection.execute(select(ATHLETE.c.changes).where(ATHLETE.c.id == athlete_id)).scalar_one()
     for athlete_id, arms in trends.items():
         said = _said(athlete_id, arms, known, every)
         connection.execute(STANDING.delete().where(STANDING.c.athlete_id == athlete_id))
+        unknown = {f"{one['drill']} {one['measure']}" for one in said if one["why"] == UNKNOWN}
         values = {"athlete_id": athlete_id, "changes": stale[athlete_id], "statements": said}
+        values["unknown"] = ",".join(sorted(unknown))
         connection.execute(STANDING.insert(), values)
+
+
+def _told_more(connection: Connection, known: Known, stale: Collection[int]) -> list[int]:
+    """Other athletes with statements that nothing was known for, and something is now: by others' sessions."""
+    usual = set(known.usual)
+    waiting = connection.execute(select(STANDING.c.athlete_id, STANDING.c.unknown).where(STANDING.c.unknown != ""))
+    return [row.athlete_id for row in waiting if row.athlete_id not in stale and usual & _kinds(row.unknown)]
+
+
+def _kinds(text: str) -> set[Hashable]:
+    """Of which nothing was known: drills and measures, from the column's text."""
+    return {tuple(kind.split(" ")) for kind in text.split(",")}
 
 
 def _every_part(connection: Connection) -> dict[tuple[int, tuple[str, str]], dict[_Arm, Part]]:
@@ -94,7 +128,7 @@ def _every_part(connection: Connection) -> dict[tuple[int, tuple[str, str]], dic
     for row in connection.execute(select(SCATTER)):
         arm = (row.drill, row.direction, row.side)
         own = found.setdefault((row.athlete_id, (row.drill, row.measure)), {})
-        own[arm] = Part(row.sum_squares, row.terms, row.sessions)
+        own[arm] = Part(row.sum_squares, row.freedom, row.sessions)
     return found
 
 
@@ -126,8 +160,8 @@ def _daily(own: Sequence[Row], measure: str) -> tuple[FloatArray, FloatArray]:
     for row in own:
         if row[measure] is not None:
             by_day.setdefault(row["start_utc"][:10], []).append(row[measure])
-    days = [datetime.fromisoformat(f"{day}T00:00:00+00:00").timestamp() / _SECONDS_A_DAY for day in by_day]
-    return np.array(days), np.array([float(np.mean(values)) for values in by_day.values()])
+    days = [float(date.fromisoformat(day).toordinal() - _EPOCH) for day in by_day]
+    return np.array(days), np.array([sum(values) / len(values) for values in by_day.values()])
 
 
 def _said(

@@ -11,7 +11,7 @@ import json
 import os
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,18 @@ from imu_shoulder.history.migrate import NEWEST, StoreError, bring_up_to_date, v
 DATABASE = "history.db"
 # How long a writer waits for another one.
 BUSY_S = 30.0
+# What a database says -> what its user does.
+_DO = {
+    "is locked": "wait for the other program that holds it, or end that one, and try again",
+    "malformed": "put back a backup: history restore FOLDER with another --db",
+    "not a database": "give the file of a history, or another --db",
+    "no such": "put back a backup: history restore FOLDER with another --db",
+    "readonly": "make file and folder writable, or give another --db",
+    "disk is full": "make room on its disk and try again",
+    "disk I/O error": "look after its disk, then try again",
+}
+# Moments between which sessions are.
+FIRST_YEAR, LAST_YEAR = 1970, 2999
 # Of the advisory lock on PostgreSQL: any number that nobody else takes.
 _LOCK = 7_209_113_044
 
@@ -173,7 +185,8 @@ def _telling(place: str) -> Iterator[None]:
         if isinstance(error, IntegrityError | ProgrammingError | DataError):
             raise
         came = str(getattr(error, "orig", None) or error).strip()
-        raise StoreError(f"a history at {place}", f"it cannot be used ({came})", "check --db") from error
+        do = next((do for words, do in _DO.items() if words in came), "check --db")
+        raise StoreError(f"a history at {place}", f"it cannot be used ({came})", do) from error
 
 
 # A session or a plan of another year is a slip of the pen.
@@ -192,12 +205,20 @@ def moment_from(text: str) -> datetime:
     return moment
 
 
+def is_ahead(start: str) -> bool:
+    """Whether a session's start is more than a day ahead of this computer's clock. Raises ParameterError."""
+    return utc(moment_from(start)) > utc(datetime.now(UTC) + timedelta(days=1))
+
+
 def now_utc() -> str:
     """This moment as the history writes it."""
     return utc(datetime.now(UTC))
 
 
 def utc(moment: datetime) -> str:
-    """A moment as the history writes it; one without a zone is taken as UTC, as everywhere."""
+    """A moment as the history writes it; one without a zone is taken as UTC, as everywhere. Raises ParameterError."""
+    if not FIRST_YEAR < moment.year < LAST_YEAR:  # by a zone it may lie in the year beside
+        expected = f"a date between the years {FIRST_YEAR} and {LAST_YEAR}"
+        raise ParameterError(expected, f"it is {moment.date()}", "correct it")
     moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -8,6 +8,7 @@ import json
 import secrets
 import threading
 from collections.abc import AsyncIterator, Callable, Mapping
+from dataclasses import asdict
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,9 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.history import sessions as stored
 from imu_shoulder.history.migrate import StoreError
+from imu_shoulder.history.plans import plan_versions
 from imu_shoulder.one_run import REPORT
+from imu_shoulder.plan.writing import plan_csv
 from imu_shoulder.review import athlete, exporting, overlay, planned, roster, sessions
 from imu_shoulder.review.desk import Desk
 from imu_shoulder.review.marking import Marking
@@ -71,7 +74,7 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
                 text = await asyncio.to_thread(fill)
             except ShoulderError as error:
                 status = 404 if isinstance(error, StoreError) else 422
-                text = desk.fill("error.html.j2", {"error": str(error)}, reads=reads)
+                text = desk.fill("error.html.j2", {"error": _sentence(error)}, reads=reads)
                 return Response(text, status, media_type="text/html", headers=headers)
             return Response(text, media_type="text/html", headers=headers)
 
@@ -88,7 +91,7 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
             try:
                 found = await asyncio.to_thread(work, desk, request.path_params.get("number", 0), typed)
             except ShoulderError as error:
-                return JSONResponse({"text": str(error)}, 422, headers=headers)
+                return JSONResponse({"text": _sentence(error)}, 422, headers=headers)
             return JSONResponse(found, headers=headers)
 
         return answer
@@ -105,7 +108,7 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
         try:
             text = await asyncio.to_thread(planned.file_text, desk, *given)
         except ShoulderError as error:
-            return said(404, str(error), request.headers, access)
+            return said(404, _sentence(error), request.headers, access)
         headers |= {"Content-Disposition": 'attachment; filename="plan.toml"'}
         return Response(text, media_type="application/toml", headers=headers)
 
@@ -113,7 +116,7 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
         try:
             row = await asyncio.to_thread(stored.session, desk.store, request.path_params["number"])
         except StoreError as error:
-            return said(404, str(error), request.headers, access)
+            return said(404, _sentence(error), request.headers, access)
         folder = sessions.results_of(desk, row)
         missing = "There is no report of this session."
         return report_answer(None if folder is None else folder / REPORT, missing, request, access)
@@ -123,7 +126,7 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
         try:
             router = await asyncio.to_thread(marking.router, scope["path_params"]["number"])
         except ShoulderError as error:
-            await said(404, str(error), request.headers, access)(scope, receive, send)
+            await said(404, _sentence(error), request.headers, access)(scope, receive, send)
             return
         await router(scope, receive, send)
 
@@ -184,7 +187,11 @@ def make_app(desk: Desk, access: Access, scratch: Path, tell: Callable[[str], No
             stop.set()
             await asyncio.gather(warm, return_exceptions=True)
 
-    return Guard(Starlette(routes=routes, lifespan=lifespan), access)
+    async def missing(request: Request, _: Exception) -> Response:
+        text = desk.fill("error.html.j2", {"error": "There is no page of this address."}, reads=True)
+        return Response(text, 404, media_type="text/html", headers=access.page_headers(request.headers))
+
+    return Guard(Starlette(routes=routes, lifespan=lifespan, exception_handlers={404: missing}), access)
 
 
 # What is seen, as a file: path without its ending -> what is in it as CSV, and as JSON. `number`, `set`: of the path.
@@ -196,10 +203,20 @@ FILES: Mapping[str, tuple[str, Made, Made]] = {
         lambda desk, at: exporting.athlete_csv(desk, at["number"]),
         lambda desk, at: exporting.athlete_whole(desk, at["number"]),
     ),
+    "/athletes/{number:number}/plan/everything": (
+        "plan",
+        lambda desk, at: plan_csv(planned.file_text(desk, at["number"], ""), "the plan"),
+        lambda desk, at: [asdict(version) for version in plan_versions(desk.store, at["number"])],
+    ),
     "/sessions/{number:number}/everything": (
         "session",
         lambda desk, at: exporting.session_rows(desk, at["number"]),
         lambda desk, at: exporting.session_whole(desk, at["number"]),
+    ),
+    "/compare/{first}/{second}/everything": (
+        "two_sets",
+        lambda desk, at: overlay.curve_rows(desk, at["first"], at["second"]),
+        lambda desk, at: overlay.curve_rows(desk, at["first"], at["second"]),
     ),
     "/sessions/{number:number}/sets/{set:number}/everything": (
         "set",
@@ -221,13 +238,19 @@ def _file(desk: Desk, access: Access, path: str, made: tuple[str, Made, Made]) -
         try:
             text = await asyncio.to_thread(lambda: exporting.text_of(make(desk, at), at["form"]))
         except ShoulderError as error:
-            return said(404, str(error), request.headers, access)
+            return said(404, _sentence(error), request.headers, access)
         number = f"_{at['number']}" if "number" in at else ""
         headers = {"Content-Disposition": f'attachment; filename="{stem}{number}.{at["form"]}"'}
         kind = exporting.FORMS[at["form"]]
         return Response(text, media_type=kind, headers={**access.page_headers(request.headers), **headers})
 
     return Route(f"{path}.{{form}}", answer, methods=["GET"])
+
+
+def _sentence(error: ShoulderError) -> str:
+    """What was expected, what came, what to do, as people write it."""
+    text = str(error)
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _object(text: str | None) -> dict[str, Any] | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
@@ -34,6 +35,8 @@ from imu_shoulder.review.words import SHOWN
 
 FEW_SESSIONS = 12
 FEW_NOTES = 8
+# How often it is looked whether sessions came.
+LOOK_EVERY_S = 2.0
 
 
 def context(desk: Desk, athlete_id: int, *, everything: bool = False) -> dict[str, Any]:
@@ -85,11 +88,22 @@ def context(desk: Desk, athlete_id: int, *, everything: bool = False) -> dict[st
 
 
 def draw_ahead(desk: Desk, stop: threading.Event) -> None:
-    """Work out and draw what everybody's sessions say before somebody asks; until it is done, or is to stop."""
-    for entry in roster.entries(desk):
-        if stop.is_set():
-            return
-        context(desk, entry["athlete_id"])
+    """Work out and draw what sessions say before somebody asks: everybody's, then of whom something changed.
+
+    Goes on until it is to stop.
+    """
+    drawn: dict[int, Mapping[str, Any]] = {}
+    while not stop.is_set():
+        # A database that is busy, or gone: who asks for a page is told. The next look tries again.
+        with contextlib.suppress(ShoulderError):
+            for entry in roster.entries(desk):
+                if stop.is_set():
+                    return
+                athlete_id = entry["athlete_id"]
+                if drawn.get(athlete_id) is not entry:  # the roster makes a new one of whom something changed
+                    context(desk, athlete_id)
+                    drawn[athlete_id] = entry
+        stop.wait(LOOK_EVERY_S)
 
 
 def _before(start_utc: str, days: int) -> str:

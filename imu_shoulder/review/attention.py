@@ -13,7 +13,7 @@ from typing import Any
 from imu_shoulder.assess.words import counted, drill_title, joined
 from imu_shoulder.history.change import State
 from imu_shoulder.review.standing import Stand
-from imu_shoulder.review.words import changed, days_since, of_ten
+from imu_shoulder.review.words import changed, day, days_since, of_ten
 
 # Days without a session after which an athlete has not been seen for long.
 UNSEEN_DAYS = 7
@@ -28,6 +28,7 @@ KINDS: Mapping[str, str] = {
     "pain": "Pain",
     "fell_back": "Fell back",
     "unseen": "Not seen",
+    "ahead": "Date ahead",
     "dose": "Dose not done",
     "sides": "Sides apart",
     "sensors": "No sensors",
@@ -73,6 +74,7 @@ def reasons(recent: Recent, stand: Stand, today: date) -> list[Reason]:
         *_pain(row),
         *_fell_back(stand),
         *_unseen(row, today),
+        *_ahead(row, today),
         *_dose(recent.latest),
         *(Reason("sides", text) for text in stand.apart),
         *_sensors(recent.latest),
@@ -122,6 +124,14 @@ def _by_arm(stand: Stand, state: State) -> list[str]:
 def _unseen(row: Mapping[str, Any], today: date) -> list[Reason]:
     days = days_since(row["start_utc"], today)
     return [Reason("unseen", f"Nothing known for {counted(days, 'day')}.")] if days > UNSEEN_DAYS else []
+
+
+def _ahead(row: Mapping[str, Any], today: date) -> list[Reason]:
+    """As long as a session is dated so, nobody is called unseen. A day ahead is another zone's."""
+    if days_since(row["start_utc"], today) >= -1:
+        return []
+    said = f"The last session is dated {day(row['start_utc'])}, ahead of this computer's clock."
+    return [Reason("ahead", f"{said} Set the clock right, or take the session out on its page.")]
 
 
 def _dose(latest: Sequence[Mapping[str, Any]]) -> list[Reason]:

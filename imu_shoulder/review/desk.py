@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
@@ -85,6 +85,15 @@ class Desk:
             while len(self._drawn) > MOST_DRAWN:
                 del self._drawn[next(iter(self._drawn))]
         return found
+
+    def forget_others(self, athletes: Collection[int]) -> None:
+        """Remember nothing of who was deleted. athletes: who there is."""
+        gone = [athlete_id for athlete_id in list(self.entries) if athlete_id not in athletes]
+        for athlete_id in gone:
+            self.entries.pop(athlete_id, None)
+        if gone:
+            self.standings = Standings(self.store)
+            self.forget()
 
     def forget(self) -> None:
         """Draw everything anew from now on."""

@@ -18,6 +18,8 @@ from imu_shoulder.model import FloatArray
 WIDTH, HEIGHT = 340.0, 124.0
 LEFT, RIGHT, TOP, BOTTOM = 38.0, 8.0, 14.0, 18.0
 WIDE, HIGH = 900.0, 330.0
+# Places in a picture in tenths, as they are written: made once, as pictures have thousands.
+_TENTHS = tuple(f"{place / 10:.1f}" for place in range(int(10 * max(WIDTH, HEIGHT, WIDE, HIGH)) + 1))
 # Steps of an axis: so many parts of a power of ten.
 _STEPS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
@@ -156,14 +158,19 @@ def _across(style: str, frame: _Frame, value: float) -> str:
 def _dots(frame: _Frame, line: Line) -> str:
     """All points of a line as one path: dots are lines of no length with round ends."""
     known = np.isfinite(line.values)
-    xs = np.asarray(frame.across(line.days[known])).round(1).tolist()
-    ys = np.asarray(frame.down(line.values[known])).round(1).tolist()
+    xs, ys = _places(frame.across(line.days[known])), _places(frame.down(line.values[known]))
     dots = "".join([f"M{x} {y}h0" for x, y in zip(xs, ys, strict=True)])
     path = f'<path class="dots {line.style}" d="{dots}"/>'
     if line.joined and len(xs) > 1:
         way = " ".join([f"{x},{y}" for x, y in zip(xs, ys, strict=True)])
         path = f'<polyline class="way {line.style}" points="{way}"/>{path}'
     return path
+
+
+def _places(values: FloatArray | float) -> list[str]:
+    """Places in a picture as they are written; what lies outside of every picture is put on its edge."""
+    tenths = np.rint(10.0 * np.asarray(values)).clip(0, len(_TENTHS) - 1)
+    return [_TENTHS[place] for place in tenths.astype(int).tolist()]
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,5 +211,5 @@ def _points(frame: _Frame, pairs: Sequence[tuple[float, float]]) -> str:
     known = np.array([pair for pair in pairs if np.isfinite(pair[1])])
     if not len(known):
         return ""
-    xs, ys = np.asarray(frame.across(known[:, 0])), np.asarray(frame.down(known[:, 1]))
-    return " ".join([f"{x:.1f},{y:.1f}" for x, y in zip(xs, ys, strict=True)])
+    xs, ys = _places(frame.across(known[:, 0])), _places(frame.down(known[:, 1]))
+    return " ".join([f"{x},{y}" for x, y in zip(xs, ys, strict=True)])

@@ -113,7 +113,8 @@ def check(athlete: str, fields: Mapping[str, Any], kept: Mapping[str, Any] | Non
         plan = parse_plan(text, NAME)
     except ShoulderError as error:
         row, key = _place(error)
-        return Checked(text, f"Expected {error.expected}, but {error.came}.", row, key)
+        # As the form calls it, not as the file does.
+        return Checked(text, f"Expected {error.expected}, but {error.came}.".replace("[[drill]]", "drill"), row, key)
     told = overview(plan)
     return Checked(text, told=told, minutes=tuple(round(drill_duration(i).total_s / 60.0, 1) for i in plan.drills))
 

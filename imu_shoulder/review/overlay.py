@@ -15,6 +15,7 @@ from markupsafe import Markup
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history import sessions as stored
 from imu_shoulder.history.migrate import StoreError
+from imu_shoulder.history.people import find_athlete
 from imu_shoulder.model import SIDES, FloatArray
 from imu_shoulder.report import charts, headlines, words
 from imu_shoulder.review.desk import Desk
@@ -91,11 +92,32 @@ def _curves(angles: pd.DataFrame, column: str, reps: pd.DataFrame) -> FloatArray
     )
 
 
-def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
-    """What the template needs. first, second: texts of `Which`. Raises ShoulderError."""
+def _both(desk: Desk, first: str, second: str) -> list[_Reps]:
     both = [_reps_of(desk, which(text)) for text in (first, second)]
     if both[0].athlete_id != both[1].athlete_id:
         raise ParameterError("two sets of one athlete", "they are of two", "choose another set")
+    return both
+
+
+def curve_rows(desk: Desk, first: str, second: str) -> list[dict[str, Any]]:
+    """What is drawn, as a table: one row per set and share of a rep. Raises ShoulderError."""
+    out = []
+    for one in _both(desk, first, second):
+        laid = _laid(one.curves, "") if len(one.curves) else None
+        for place, share in enumerate(SHARES):
+            ends = (None,) * 3 if laid is None else (laid.middle[place], laid.low[place], laid.high[place])
+            curve = {
+                name: None if end is None else round(float(end), 2)
+                for name, end in zip(("median_deg", "lower_quarter_deg", "upper_quarter_deg"), ends, strict=True)
+            }
+            about = {"set": one.which.text, "what": one.title, "angle": one.angle, "reps": len(one.reps)}
+            out.append({**about, "share_pct": round(100.0 * float(share)), **curve})
+    return out
+
+
+def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
+    """What the template needs. first, second: texts of `Which`. Raises ShoulderError."""
+    both = _both(desk, first, second)
     same = both[0].angle == both[1].angle
     drawn = [one for one in both if len(one.curves)]
     styles = {id(one): style for one, style in zip(both, ("first", "second"), strict=True)}
@@ -112,7 +134,7 @@ def context(desk: Desk, first: str, second: str) -> dict[str, Any]:
         "angle": both[0].angle_words,
         "rows": [(SHOWN[name], *(_median(one.reps, name) for one in both)) for name in BESIDE],
         "reps": [len(one.reps) for one in both],
-        "athlete_id": both[0].athlete_id,
+        "athlete": find_athlete(desk.store, both[0].athlete_id),
         "choices": choices(desk, both[0].athlete_id),
     }
 

@@ -20,7 +20,7 @@ RECENT_DAYS = 28
 # From so many changed athletes on their sessions are looked up all at once.
 FEW = 20
 # Kinds for which a coach does something; the others are good to know.
-PRESSING = ("pain", "fell_back", "unseen", "dose", "sides")
+PRESSING = ("pain", "fell_back", "unseen", "ahead", "dose", "sides")
 
 
 def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
@@ -33,6 +33,8 @@ def entries(desk: Desk, athlete_id: int | None = None) -> list[dict[str, Any]]:
         else:
             names, found = table(connection, ENTRY, since=since, athlete_id=athlete_id)
     place = names.index("athlete_id")
+    if athlete_id is None:
+        desk.forget_others({row[place] for row in found})
     stale = [row for row in found if desk.entries.get(row[place], _NOTHING)[0] != (today, row)]
     changed = [dict(zip(names, row, strict=True)) for row in stale]
     for row, entry in zip(stale, _entries(desk, changed, today), strict=True):

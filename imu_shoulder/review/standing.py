@@ -13,7 +13,7 @@ from imu_shoulder.history.change import JUDGED, Statement
 from imu_shoulder.history.queries import latest_advice
 from imu_shoulder.history.standing import Standings as Statements
 from imu_shoulder.history.store import Store
-from imu_shoulder.review.words import amount
+from imu_shoulder.review.words import amount, with_unit
 
 # Drill, direction and arm.
 Arm = tuple[str, str, str]
@@ -101,7 +101,7 @@ def apart(said: Sequence[Said]) -> list[str]:
         behind, before = (other, one) if ahead > 0 else (one, other)
         name = one.statement.measure
         told = f"{JUDGED[name].title} {amount(behind.statement.latest, name)} against "
-        found.setdefault((one.title, behind.side), []).append(told + amount(before.statement.latest, name))
+        found.setdefault((one.title, behind.side), []).append(told + with_unit(before.statement.latest, name))
     return [f"{title}: {side} arm behind in {'; '.join(told)}." for (title, side), told in found.items()]
 
 

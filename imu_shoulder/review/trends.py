@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ EPOCH = date(1970, 1, 1)
 # A long history is shown from so many days back; all of it on request.
 SHOWN_DAYS = 182
 _SECONDS_A_DAY = 86400.0
+_SHOWN_OF = itemgetter(*SHOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,16 +57,21 @@ def drill_trends(trend: Sequence[Row], stand: Stand, versions: Sequence[PlanVers
     for row in trend:
         if row["role"] == "lift":
             drills.setdefault((row["drill"], row["direction"]), {}).setdefault(row["side"], []).append(row)
+    day = {start: day_of(start) for start in {row["start_utc"] for row in trend}}
     plan_marks = [(day_of(own.valid_from), f"plan {own.number}") for own in versions if own.number > 1]
     out = []
     for (drill, direction), by_side in drills.items():
         sides = tuple(side for side in SIDES if side in by_side)
-        days = {side: np.array([day_of(row["start_utc"]) for row in by_side[side]]) for side in sides}
+        days = {side: np.array([day[row["start_utc"]] for row in by_side[side]]) for side in sides}
         marks = {side: [*_program_marks(by_side[side], days[side]), *plan_marks] for side in sides}
+        # None becomes NaN.
+        values = {side: np.array([_SHOWN_OF(row) for row in by_side[side]], dtype=float).T for side in sides}
         rows = []
-        for shown in SHOWN.values():
+        for place, shown in enumerate(SHOWN.values()):
             cells = tuple(
-                _cell(shown, by_side[side], days[side], stand.of((drill, direction, side), shown.name), marks[side])
+                _cell(
+                    shown, values[side][place], days[side], stand.of((drill, direction, side), shown.name), marks[side]
+                )
                 for side in sides
             )
             if any(cell is not None for cell in cells):
@@ -75,12 +82,11 @@ def drill_trends(trend: Sequence[Row], stand: Stand, versions: Sequence[PlanVers
 
 
 def _cell(
-    shown: Shown, rows: Sequence[Row], days: FloatArray, found: Statement | None, marks: Sequence[tuple[float, str]]
+    shown: Shown, values: FloatArray, days: FloatArray, found: Statement | None, marks: Sequence[tuple[float, str]]
 ) -> Cell | None:
-    values = np.array([row[shown.name] for row in rows], dtype=float)  # None becomes NaN
-    if not np.isfinite(values).any():
-        return None
     known = values[np.isfinite(values)]
+    if not len(known):
+        return None
     latest = amount(float(known[-1]), shown.name)
     said = f"{shown.title}: {len(known)} sessions, {amount(float(known[0]), shown.name)} to {latest} {shown.unit}"
     band, through = _window(shown, days, found)

@@ -62,13 +62,17 @@ def amount(value: float | None, name: str) -> str:
     return words.MISSING if value is None else words.number(value * own.factor, own.digits)
 
 
+def with_unit(value: float | None, name: str) -> str:
+    """The same with its unit."""
+    unit = SHOWN[name].unit
+    return f"{amount(value, name)}{'' if unit.startswith('°') else chr(0xA0)}{unit}"
+
+
 def from_to(found: Statement) -> str:
     """The ends of a trend with the unit."""
     if found.first is None or found.latest is None:
         return ""
-    unit = SHOWN[found.measure].unit
-    space = "" if unit.startswith("°") else "\u00a0"
-    return f"{amount(found.first, found.measure)} to {amount(found.latest, found.measure)}{space}{unit}"
+    return f"{amount(found.first, found.measure)} to {with_unit(found.latest, found.measure)}"
 
 
 def changed(found: Statement) -> str:

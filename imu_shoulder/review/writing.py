@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping
 from typing import Any
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.history import sessions as stored
+from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import Profile, add_athlete, find_athlete, set_profile
 from imu_shoulder.history.plans import plan_version, put_plan
 from imu_shoulder.history.remarks import add_note, decide, overrule
-from imu_shoulder.history.sessions import add_manual, dose_line, rate_next_morning
+from imu_shoulder.history.sessions import add_manual, dose_line, rate_next_morning, remove_session
 from imu_shoulder.model import SIDES
 from imu_shoulder.review import editor
 from imu_shoulder.review.desk import Desk
@@ -48,8 +50,13 @@ def _rating(typed: Typed, key: str) -> float | None:
 
 
 def new_athlete(desk: Desk, _: int, typed: Typed) -> dict[str, Any]:
-    """A new athlete; one of that name stays as it is."""
-    return {"to": f"/athletes/{add_athlete(desk.store, _text(typed, 'name')).id}"}
+    """A new athlete, of a name that nobody has: sessions of two persons would else be one person's."""
+    name = _text(typed, "name")
+    with contextlib.suppress(StoreError):
+        there = find_athlete(desk.store, name)
+        do = "open that page from the list, or give this one other initials"
+        raise ParameterError("a name that nobody has yet", f"{there.name} is there already", do)
+    return {"to": f"/athletes/{add_athlete(desk.store, name).id}"}
 
 
 def note(desk: Desk, athlete_id: int, typed: Typed) -> dict[str, Any]:
@@ -131,6 +138,12 @@ def morning(desk: Desk, session_id: int, typed: Typed) -> dict[str, Any]:
     return {}
 
 
+def remove(desk: Desk, session_id: int, typed: Typed) -> dict[str, Any]:
+    """A session taken out that should not be there."""
+    row = remove_session(desk.store, session_id, _text(typed, "why"), desk.who)
+    return {"to": f"/athletes/{row['athlete_id']}"}
+
+
 def by_hand(desk: Desk, athlete_id: int, typed: Typed) -> dict[str, Any]:
     """A session that no sensor saw."""
     name = find_athlete(desk.store, athlete_id).name
@@ -162,4 +175,5 @@ CHANGES: Mapping[str, Change] = {
     "/sessions/{number:number}/verdicts": verdict,
     "/sessions/{number:number}/decisions": decision,
     "/sessions/{number:number}/morning": morning,
+    "/sessions/{number:number}/remove": remove,
 }
