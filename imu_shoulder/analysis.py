@@ -65,6 +65,7 @@ IN_ORDER = (
     ("heading.min_quiet_s", "heading.longest_s"),
     ("heading.stay_rad", "heading.turn_rad"),
     ("orient.stillness.max_spread_rad_s", "orient.stillness.restless_rad_s"),
+    ("slip.suspect_evidence", "slip.least_evidence"),
     ("slip.least_evidence", "slip.sure_evidence"),
     ("mounting.still_rad", "mounting.raised_rad"),
     ("angles.plane_from_deg", "angles.plane_to_deg"),

@@ -16,8 +16,8 @@ REACH = {angle.column: angle.reach for angle in JUDGED.values() if angle.reach i
 LAST_SHOWN_BY = {angle.column: angle.shown_by[-1] for angle in JUDGED.values()}
 # Shorter excursions are left to the single rep.
 LEAST_S = 1.0
-# So many standard deviations to either side are the interval of 95 %.
-SURE = 1.96
+# So many standard deviations further, with 95 % certainty: to one side, as only one end of a reach is in question.
+SURE = 1.645
 
 
 class Beyond:
@@ -37,7 +37,7 @@ class Beyond:
     ) -> None:
         """One set of one arm: its rows (N,), angles and their standard deviations by column.
 
-        An angle whose 95 % interval reaches into what joints do leaves open where the sensors sit.
+        An angle of which it is not 95 % certain that it is beyond what joints do leaves open where the sensors sit.
         """
         for column, reach in REACH.items():
             values = angles.get(column)

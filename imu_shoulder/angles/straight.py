@@ -54,8 +54,11 @@ class Shown:
 
 
 def raised_of(up: FloatArray) -> FloatArray:
-    """How much of the effect of elevation there is, 0 hanging to 1 level; up: cosine of the elevation."""
-    return np.asarray(1.0 - up)
+    """How much of the effect of elevation there is, 0 hanging to 1 level; up: cosine of the elevation.
+
+    Above level the shoulder blade turns under the arm as well, and hands are turned on purpose: it grows faster there.
+    """
+    return np.asarray(1.0 - up - np.minimum(up, 0.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,8 +45,9 @@ class UncertaintyParams:
     inclination_deg: of the filter. zero_offset_deg: tilt from an accelerometer's zero offset.
     pose_out_deg, pose_forward_deg: of the upper arm from hanging straight in the pose; the forearm hangs with it.
     elbow_pose_deg: of the elbow from straight in it; elbow_stop_deg: the same with elbow bends.
-    forearm_pose_deg: of the forearm's turn about itself in the pose.
-    azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it.
+    forearm_pose_deg: of the forearm's turn about itself in the pose, against the upper arm.
+    azimuth_deg: of the upper arm's turn about itself in it; bend_axis_deg: the same where elbow bends show it;
+    forearm_azimuth_deg: by how much it turns the forearm with it, which they do not show.
     carrying_deg: what is left of the elbow's carrying angle, whose part in the flexion grows as the forearm turns.
     forward_deg: of the body's forward direction from forward raises; bends_forward_deg: from elbow bends alone.
     reused_apart_deg: of the heading between the arm's two sensors, where it is from an earlier recording's calibration.
@@ -60,9 +61,9 @@ class UncertaintyParams:
     sheets, from memory), of which still moments take some off; elbow_stop_deg: elbows stop at 0.6 +- 3.1 deg (Boone and
     Azen 1979, from memory), and not everyone goes that far; carrying_deg: ours, of it 4.1 deg between people (n = 400,
     Int J Morphol 2018 36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings
-    39:58); pose_out_deg,
-    pose_forward_deg, elbow_pose_deg, forearm_pose_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg,
-    reused_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
+    39:58); pose_out_deg, pose_forward_deg, elbow_pose_deg, forearm_pose_deg, forearm_azimuth_deg, azimuth_deg,
+    bend_axis_deg, forward_deg, bends_forward_deg, reused_apart_deg, standing_lean_deg, any_lean_deg, lying_deg,
+    trunk_azimuth_deg: ours.
     """
 
     inclination_deg: float = 0.53
@@ -72,6 +73,7 @@ class UncertaintyParams:
     elbow_pose_deg: float = 4.2
     elbow_stop_deg: float = 3.0
     forearm_pose_deg: float = 5.5
+    forearm_azimuth_deg: float = 5.0
     azimuth_deg: float = 10.0
     bend_axis_deg: float = 3.0
     carrying_deg: float = 8.0
@@ -271,7 +273,7 @@ class _Budget:
         bends = "elbow_bends" in calibration.used
         # A turn in the pose reaches the sensor through the skin, and is divided by the share like any other.
         self.add(params.bend_axis_deg if bends else params.azimuth_deg * self._skin.share, of_upper["Y"])
-        self.add(params.forearm_pose_deg, of_wrist["Y"])
+        self.add(hypot(params.forearm_pose_deg, params.forearm_azimuth_deg), of_wrist["Y"])
         self.add(params.elbow_stop_deg if bends else params.elbow_pose_deg, of_wrist["Z"])
 
     def add_elbow(self) -> None:
@@ -282,8 +284,11 @@ class _Budget:
         length = np.hypot(*self._bend_deg)
         variance = length_variance(length, along, across)
         if "forearm_deg" in self.names:
-            turned = np.sin(np.radians(np.nan_to_num(self._base[self.names.index("forearm_deg")])))
-            variance += (self._params.carrying_deg * turned) ** 2
+            # Mean square of the sine of a turn that is itself not known well, normally distributed.
+            place = self.names.index("forearm_deg")
+            turn_rad = np.radians(np.nan_to_num(self._base[place]))
+            turn_variance = np.radians(1.0) ** 2 * self.variance[place]
+            variance += self._params.carrying_deg**2 * (1 - np.cos(2 * turn_rad) * np.exp(-2 * turn_variance)) / 2
         self.variance[self.names.index("elbow_deg")] = variance
 
     def add_straight(self) -> None:

@@ -46,8 +46,7 @@ def find_slips(
         if len(pair) == 2:
             pulses = find_pulses(time_s, rate_hz, pair, pose.end_s, params)
             found += slips_of_arm(side, pulses, moments[side], events, pose, params)
-    alone = (slip for slip in found if not slip.is_of_both(found, params))
-    return sorted(alone, key=lambda slip: slip.time_s)
+    return sorted((slip for slip in found if slip.stands(found, params)), key=lambda slip: slip.time_s)
 
 
 def slip_findings(slips: Sequence[Slip]) -> list[Finding]:
@@ -73,8 +72,8 @@ def slips_of_arm(
     pose: Pose,
     params: SlipParams,
 ) -> list[Slip]:
-    """Slips of one arm that wears both sensors, the best supported first; each is taken out before the next is looked
-    for. pulses: of its upper-arm and its wrist sensor.
+    """Slips of one arm that wears both sensors that are suspected, the best supported first; each is taken out before
+    the next is looked for. pulses: of its upper-arm and its wrist sensor.
     """
     placements = limbs_of(side)
     worn = moments.time_s >= pose.start_s
@@ -113,7 +112,7 @@ def _lasting(slips: Sequence[Slip], params: SlipParams) -> list[Slip]:
 
 
 def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params: SlipParams) -> Iterator[Slip]:
-    """The slips that may have begun with these pulses, in order of time."""
+    """The slips that may have begun with these pulses and are suspected, in order of time."""
     for split, near in groupby(pulses, key=lambda pulse: postures.split(pulse.time_s)):
         across, own = postures.across(split), list(near)
         if across is None:
@@ -121,5 +120,5 @@ def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params:
         for pulse, lasting, turn in zip(own, *across.judge(own), strict=True):
             of_a_hand = np.linalg.norm(pulse.turn_rad) > params.hand_rad
             evidence = float(lasting) + (0.0 if of_a_hand else min(pulse.evidence, params.least_evidence))
-            if evidence > params.least_evidence and np.linalg.norm(turn) > params.least_rad:
+            if evidence > params.suspect_evidence and np.linalg.norm(turn) > params.least_rad:
                 yield Slip(placement, pulse.begins_s, turn, evidence)

@@ -75,7 +75,7 @@ class SlipWatch:
         out: list[Side] = []
         for side in fresh:
             sure = [slip for slip, since_s in self._suspected[side] if self._is_sure(slip, since_s, now_s)]
-            sure = [slip for slip in sure if not slip.is_of_both(both, self._params)]
+            sure = [slip for slip in sure if slip.stands(both, self._params)]
             if sure:
                 self.found.append(min(sure, key=lambda slip: slip.time_s))
                 out.append(side)
