@@ -30,9 +30,10 @@ from imu_shoulder.engine.seating import before
 from imu_shoulder.measure.scapula import excess
 from imu_shoulder.model import SIDES, STERNUM, Aligned, Event, Finding, FloatArray, IntArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, orient_afterwards, turned
-from imu_shoulder.orient.heading import HeadingTrack, track_heading
+from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.keeping import held_together
 from imu_shoulder.orient.moments import QuietMoments, quiet_for, quiet_moments
+from imu_shoulder.orient.settling import knots_in_passing, knots_of_events, settled_at
 from imu_shoulder.segment.model import ArmSet, rows_between, unseen_stretches
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import counting_track, marked_set
@@ -278,38 +279,21 @@ def keep_heading(
     moments = moments.until(int(np.searchsorted(moments.time_s, slipped_s)))
     if not len(moments.time_s):
         return own
-    block = row_blocks(aligned.time_s, events)[np.searchsorted(aligned.time_s, moments.time_s)]
+    of_row = row_blocks(aligned.time_s, events)
+    block = of_row[np.searchsorted(aligned.time_s, moments.time_s)]
     in_pose = int(np.abs(moments.time_s - (pose.start_s + pose.end_s) / 2).argmin())
     tracks = track_heading(moments, block, in_pose, params.heading)
+    knots = knots_of_events(moments.time_s, block, events)
+    knots += knots_in_passing(
+        aligned.time_s, of_row < 0, aligned.rate_hz, _limbs(attitudes, side), moments.time_s, events, params.heading
+    )
     out = {}
     for (placement, attitude), track in zip(own.items(), tracks, strict=True):
-        settled = settled_in_events(track, block, events)
+        settled = settled_at(track, knots)
         correction_rad = settled.at(aligned.time_s) - track.correction_rad[in_pose]
         kept = turned(attitude, correction_rad)
         heading_sd, apart_sd = (
-            np.interp(aligned.time_s, track.time_s, sd) for sd in (track.sd_rad, track.apart_sd_rad)
+            np.interp(aligned.time_s, settled.time_s, sd) for sd in (settled.sd_rad, settled.apart_sd_rad)
         )
         out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd, turned_rad=correction_rad)
     return out
-
-
-def settled_in_events(track: HeadingTrack, block: IntArray, events: Sequence[Event]) -> HeadingTrack:
-    """The track with knots at the begin and end of each event too, alike its first and last quiet moment.
-
-    A body that turns between two sets is taken off there, not from the last hold of the one on. block: (K,) number of
-    the event that each knot lies in, -1 outside.
-    """
-    time_s, place = list(track.time_s), list(range(len(block)))
-    for number in np.unique(block[block >= 0]):
-        first, last = np.flatnonzero(block == number)[[0, -1]]
-        if events[number].onset_s < track.time_s[first]:
-            time_s.append(events[number].onset_s)
-            place.append(first)
-        if events[number].end_s > track.time_s[last]:
-            time_s.append(events[number].end_s)
-            place.append(last)
-    order = np.argsort(time_s, kind="stable")
-    rows = np.array(place, dtype=np.intp)[order]
-    return HeadingTrack(
-        np.array(time_s)[order], track.correction_rad[rows], track.sd_rad[rows], track.apart_sd_rad[rows]
-    )

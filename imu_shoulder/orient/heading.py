@@ -179,7 +179,10 @@ def _solve(
     for s in range(sensors):
         followed = moments.followed(s, params.travel_rad)
         solution[hanging + s] = own = _first_relaxed(followed, links, s)
-        solution[s * count : (s + 1) * count] = _first_guess(followed, links, s, own)
+        guess = _first_guess(followed, links, s, own)
+        # The sensors of an arm are never a whole circle apart; least squares alone would leave them so.
+        guess += 2 * pi * np.round((solution[:count] - guess) / (2 * pi)) if s else 0.0
+        solution[s * count : (s + 1) * count] = guess
     solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
     for step_number in range(8):
         residual = wrap_rad(target - matrix @ solution[order])

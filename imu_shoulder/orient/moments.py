@@ -157,14 +157,14 @@ def quiet_moments(
     gaps = [_gaps(attitude, rate_hz, params) for attitude in attitudes]
     lost = np.stack([np.searchsorted(first[sd > params.lost_rad], begins) for first, sd in gaps], axis=1)
     unseen = np.stack([_total(sd**2, np.searchsorted(first, begins)) for first, sd in gaps], axis=1)
-    roamed_rad = _roamed_rad(limbs, spans, free, rate_hz)
+    roamed = roamed_rad(limbs, spans, free, rate_hz)
     moving = np.cumsum(speed > params.move_rad_s)
     stay = np.cumsum(
         [False, *(moving[begin] > moving[end - 1] for (_, end), (begin, _) in pairwise(spans))][: len(spans)]
     )
     drift = np.array([_drift_sd(attitude, params) for attitude in attitudes])
     sway_rad = params.sway_rad * quiet_rad_s / params.quiet_rad_s
-    return QuietMoments(middle, means, roamed_rad, stay, lost, unseen, drift, joint_turns, trunk is not None, sway_rad)
+    return QuietMoments(middle, means, roamed, stay, lost, unseen, drift, joint_turns, trunk is not None, sway_rad)
 
 
 def _gaps(attitude: Attitude, rate_hz: float, params: HeadingParams) -> tuple[IntArray, FloatArray]:
@@ -191,7 +191,7 @@ def _drift_sd(attitude: Attitude, params: HeadingParams) -> float:
     return min(attitude.bias.usual_sd_rad_s, params.bias_rad_s)
 
 
-def _roamed_rad(
+def roamed_rad(
     limbs: Sequence[Attitude], spans: Sequence[tuple[int, int]], free: BoolArray, rate_hz: float
 ) -> FloatArray:
     """How much further (K,) than to its new attitude a limb turned since the span before, while the person was free.
