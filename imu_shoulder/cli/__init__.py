@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import io
+import os
 import sys
 from collections.abc import Sequence
 
@@ -11,6 +12,10 @@ import click
 
 from imu_shoulder.cli.say import say
 from imu_shoulder.errors import ShoulderError
+
+# Before numpy is imported: several threads of its linear algebra wait for each other for longer than our small arrays
+# take, and what they add up depends on their number.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # Command -> module of this package that holds a click command of that name.
 _COMMANDS = {

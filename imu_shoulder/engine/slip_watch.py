@@ -51,22 +51,25 @@ class SlipWatch:
         since: Since,
         now_s: float,
         headings: Mapping[Side, KeptHeading],
-        events: Sequence[Event],
+        events: Callable[[], Sequence[Event]],
         pose: Pose,
     ) -> list[Side]:
         """Weigh them by the new quiet moments that the headings know. The arms of which a slip is newly known.
 
-        since: as of `look`. events: with the one that goes on, until now. What is turned back within lasting_s was a
-        movement, so nothing is said sooner; less than sure evidence must have been found at every look for as long.
+        since: as of `look`. events: gives them, with the one that goes on until now. What is turned back within
+        lasting_s was a movement, so nothing is said sooner; less than sure evidence must have been found at every look
+        for as long.
         """
         moments = {side: headings[side].moments for side in self._pulses}
         fresh = {side: own for side, own in moments.items() if own is not None and self._is_new(side, own)}
-        if fresh:
-            self.look(since)
+        if not fresh:
+            return []
+        self.look(since)
+        known = events()
         for side, own in fresh.items():
             self._judged_s[side] = float(own.time_s[-1])
             before = self._suspected.get(side, ())
-            found = slips_of_arm(side, self._pulses[side].pulses, own, events, pose, self._params)
+            found = slips_of_arm(side, self._pulses[side].pulses, own, known, pose, self._params)
             self._suspected[side] = [(slip, _since_s(slip, before, now_s)) for slip in found]
         both = [slip for suspected in self._suspected.values() for slip, _ in suspected]
         out: list[Side] = []

@@ -240,7 +240,7 @@ class Stream(Stages):
         if self._due(SLIP_LOOKS):
             self._slips.look(self.attitudes_since)
         if self._due(MOMENT_LOOKS):
-            for side in self._slips.judge(self.attitudes_since, self.mark_s, self._headings, self._so_far(), self.pose):
+            for side in self._slips.judge(self.attitudes_since, self.mark_s, self._headings, self._so_far, self.pose):
                 self._headings[side].end_at(self._slips.slipped_s(side))
                 self._sets.leave_out(side, self._slips.slipped_s(side))
 

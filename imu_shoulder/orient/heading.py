@@ -172,6 +172,7 @@ def _solve(
     order = _order(matrix)
     matrix = matrix[:, order]
     across = sparse.csr_array(matrix.T)
+    weighted = across.copy()
     target, sigma = np.concatenate(equations.target), np.concatenate(equations.sigma)
     robust = np.concatenate(equations.robust)
     solution = np.zeros(hanging + sensors)
@@ -189,8 +190,7 @@ def _solve(
         gate = TUKEY * (1.3 if step_number == 0 else 1.0)
         apart = residual / sigma / gate
         say = np.where(robust, np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0), 1.0) / sigma
-        weighted = across.copy()
-        weighted.data *= (say**2)[across.indices]
+        np.multiply(across.data, (say**2)[across.indices], out=weighted.data)
         products = weighted @ matrix
         # Symmetric: its rows are its columns.
         normal = splu(sparse.csc_matrix((products.data, products.indices, products.indptr)), **SYMMETRIC)
