@@ -36,6 +36,11 @@ SYMMETRIC: dict[str, Any] = {
 # Links further out than this many standard deviations have no say. Tukey's usual 4.685 would still listen to a real
 # change of posture of 8 deg.
 TUKEY = 3.0
+# So many headings between the two sensors show how it was at first. By more than this at once no drift is let go, and
+# not more often.
+FIRST_TURNS, MOST_SURPRISE, SURPRISES = 3, 4.0, 3
+# Of a normal distribution: its median size in standard deviations.
+MEDIAN_SD = 0.6745
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,13 @@ def track_heading(
     """
     sensors = len(moments.earth_from_sensor)
     links = find_links(moments, block, reference, params)
-    value, sd, apart = _solve(moments, block, links, params)
+    surprise = 1.0
+    for _ in range(SURPRISES):
+        value, sd, apart, off = _solve(moments, block, links, params, surprise)
+        if off < params.surprising:
+            break
+        # What both sensors showed of each other does not fit: they drift apart by more than their stillness told.
+        surprise *= min(off, MOST_SURPRISE)
     return tuple(HeadingTrack(moments.time_s, value[s], sd[s], apart[s]) for s in range(sensors))
 
 
@@ -110,9 +121,12 @@ class _Equations:
 
 
 def _solve(
-    moments: QuietMoments, block: IntArray, links: Links, params: HeadingParams
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+    moments: QuietMoments, block: IntArray, links: Links, params: HeadingParams, surprise: float
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Robust least squares for the corrections (S, K), their sd, and the sd of their difference from the first sensor.
+
+    surprise: so many times as far the sensors may drift as is known of them. The last one given is how many times as
+    far as expected the headings between the two sensors are from the solution, in the middle of them.
 
     Unknowns per sensor: the correction at each moment, one drift rate per set, and how the arm hangs by itself. Where
     the person may turn, the sensors of an arm turn together. Links far out lose their say (Tukey's biweight).
@@ -134,7 +148,7 @@ def _solve(
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
-        equations.add([(rate + np.arange(stretches), 1.0)], 0.0, moments.drift_rad_s[s])
+        equations.add([(rate + np.arange(stretches), 1.0)], 0.0, surprise * moments.drift_rad_s[s])
         step: list[tuple[IntArray, FloatArray | float]] = [(x + k, -1.0), (x + k + 1, 1.0), (rate + stretch, -lasts_s)]
         equations.add(step, 0.0, np.sqrt(step_sd**2 + missed_rad2[:, s]))
         if s:
@@ -166,7 +180,9 @@ def _solve(
             np.array([turn.sd_rad for turn in turns]),
             robust=True,
         )
-    equations.add([(np.array([between]), 1.0)], 0.0, pi)
+    # As it was at first: later ones have drifted.
+    at_first = float(np.angle(np.sum(np.exp(1j * heading[:FIRST_TURNS])))) if len(turns) else 0.0
+    equations.add([(np.array([between]), 1.0)], at_first, params.first_turn_rad if len(turns) else pi)
 
     matrix = equations.matrix()
     order = _order(matrix)
@@ -183,11 +199,11 @@ def _solve(
         # The sensors of an arm are never a whole circle apart; least squares alone would leave them so.
         guess += 2 * pi * np.round((solution[:count] - guess) / (2 * pi)) if s else 0.0
         solution[s * count : (s + 1) * count] = guess
-    solution[between] = float(np.angle(np.sum(np.exp(1j * heading)))) if len(turns) else 0.0
+    solution[between] = at_first
     for step_number in range(8):
         residual = wrap_rad(target - matrix @ solution[order])
         # The first pass opens the gate wider, so that a drift is followed before it is judged.
-        gate = TUKEY * (1.3 if step_number == 0 else 1.0)
+        gate = TUKEY * (1.3 * surprise if step_number == 0 else surprise ** (1.0 / 2**step_number))
         apart = residual / sigma / gate
         say = np.where(robust, np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0), 1.0) / sigma
         np.multiply(across.data, (say**2)[across.indices], out=weighted.data)
@@ -199,7 +215,11 @@ def _solve(
         if step_number > 1 and np.abs(change).max() < radians(0.05):
             break
     value = solution[: sensors * count].reshape(sensors, count)
-    return value, *_spreads(normal, np.argsort(order), count, sensors)
+    off = 0.0
+    if len(turns) >= FIRST_TURNS:
+        said = (value[0] - value[1])[[before, before + 1]].mean(axis=0) + solution[between]
+        off = float(np.median(np.abs(wrap_rad(heading - said)) / [turn.sd_rad for turn in turns]))
+    return value, *_spreads(normal, np.argsort(order), count, sensors), off / MEDIAN_SD
 
 
 def _order(matrix: sparse.csr_array) -> IntArray:

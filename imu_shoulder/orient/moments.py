@@ -37,11 +37,13 @@ class HeadingParams:
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
     duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
     its heading. links: how many earlier moments of a posture each is compared with. shared: how turning that two
-    sensors share is weighed.
+    sensors share is weighed. first_turn_rad: of the heading between two sensors as their first turning together shows
+    it. surprising: where what they show of each other later is so many times as far off as expected, they drift by
+    more than their stillness told.
 
     Sources. quiet_rad_s, pose_share, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad,
     neutral_rad, return_rad, rest_rad, relaxed_rad, start_rad, step_rad, sway_rad, bias_rad_s, turn_rad, stay_rad,
-    unseen_rad, bridged, lost_rad, travel_rad, links: ours.
+    unseen_rad, bridged, lost_rad, travel_rad, links, first_turn_rad, surprising: ours.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -66,6 +68,8 @@ class HeadingParams:
     lost_rad: float = radians(5.0)
     travel_rad: float = radians(60.0)
     links: int = 6
+    first_turn_rad: float = radians(5.0)
+    surprising: float = 2.5
     shared: SharedParams = field(default_factory=SharedParams)
 
 
