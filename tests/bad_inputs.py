@@ -785,7 +785,7 @@ FILES = [
         "a session in the year 1",
         lambda p: None,
         "history enter M --start 0001-01-01T00:00:00+14:00 --done yes --db h.db",
-        ("from 1900 to 2200", "0001-01-01"),
+        ("from 1970 to 2200", "0001-01-01"),
     ),
     Bad("a backup that is none", lambda p: None, "history restore results --db h.db", ("history.db", "results")),
     Bad("retest of no measure", lambda p: None, "retest results earlier --measure nonsense", ("nonsense",)),

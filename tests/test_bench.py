@@ -177,13 +177,13 @@ class TestSixFaces:
         time_s = np.arange(0, 10 * faces, 0.02)
         whole, part = np.divmod(time_s, 10.0)
         held = [poses[int(k)] for k in whole]
+        gyr = np.zeros((len(time_s), 3))
         for at in np.flatnonzero((part > 8) & (whole < faces - 1)):
             there = poses[int(whole[at]) + 1]
             back = (held[at].inv() * there).as_rotvec()
             held[at] = held[at] * Rotation.from_rotvec(back * (part[at] - 8) / 2)
+            gyr[at] = back / 2
         up = Rotation.concatenate(held).inv().apply([0, 0, STANDARD_GRAVITY_M_S2])
-        gyr = np.zeros((len(time_s), 3))
-        gyr[(part > 8) & (whole < faces - 1)] = 0.8
         acc = up * self.SCALE + self.BIAS + rng.normal(0, 0.01, up.shape)
         good = np.ones(len(time_s), dtype=bool)
         return Track("right_wrist", acc, gyr + rng.normal(0, 0.001, gyr.shape), good, ~good), time_s

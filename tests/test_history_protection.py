@@ -285,7 +285,7 @@ def test_results_go_out_as_a_table_and_come_into_another_history(tmp_path):
         ("M.K.,2026-03-02,full_can,right,0.1,1.0,-1", "whole number"),
         ("M.K.,2026-03-02,,right,0.1,1.0,3", "id of a drill"),
         ("M.K.,2026-03-02,full_can,right,,1.0,3", "what made the results"),
-        ("M.K.,2999-03-02,full_can,right,0.1,1.0,3", "between the years"),
+        ("M.K.,2999-03-02,full_can,right,0.1,1.0,3", "a date from 1970 to 2200"),
         (",2026-03-02,full_can,right,0.1,1.0,3", "initials"),
         ("M.K.,2026-03-01,full_can,right,0.1,1.0,3", "one row per session"),
     ],

@@ -61,6 +61,14 @@ def test_where_nothing_roams_it_is_in_doubt_as_well():
     assert in_the_set(swinging((10.0, 40.0)))[1] > 40
 
 
+def test_a_set_that_begins_in_a_gap_has_a_heading_too():
+    limb = swinging((10.0, 40.0), (42.0, 52.0))
+    gap = (TIME_S > 9.0) & (TIME_S < 11.0)
+    limb.quat_earth_from_sensor[gap] = limb.rate_earth_rad_s[gap] = np.nan
+    limb.valid[gap] = False
+    assert in_the_set(limb) == pytest.approx((0.0, 1.0), abs=0.01)
+
+
 def test_between_two_such_sets_the_body_may_have_turned_too():
     first, second = Event(10.0, 20.0, "set", "full_can", "right"), Event(40.0, 10.0, "set", "full_can", "right")
     assert in_the_set(swinging((10.0, 30.0), (32.0, 38.0)), (first, second)) == pytest.approx((0.0, 1.0), abs=0.01)

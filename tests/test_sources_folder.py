@@ -275,7 +275,7 @@ def test_full_disk_leaves_nothing(tmp_path: Path) -> None:
             write_recording(Recording("copy", "M.K.", "2026-05-04", {"right_wrist": stream}, ()), out)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-    assert list(out.parent.iterdir()) == []
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_folder_that_is_there_is_not_overwritten(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from imu_shoulder.align.apart import Apart
 from imu_shoulder.angles.joint import ANGLE_COLUMNS
 from imu_shoulder.drills import AngleRange, load_shipped
 from imu_shoulder.drills.judged import JUDGED
@@ -51,6 +52,8 @@ def codes_in(path: Path) -> set[str]:
 def test_the_codes_that_are_given_are_those_of_the_table():
     parts = ("align", "calibrate", "angles", "assess")
     given = set().union(*(codes_in(path) for part in parts for path in (PACKAGE / part).glob("*.py")))
+    # Of two clocks one is told by how far they are apart.
+    given |= {Apart("right_wrist", "right_upper_arm", ahead_s).code for ahead_s in (0.5, 60.0)}
     assert given == set(KINDS)
 
 

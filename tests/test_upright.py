@@ -312,7 +312,9 @@ def test_live_an_angle_that_the_trunk_defines_is_empty_in_a_set_done_lying():
         live = RunningSet(1, event, drill, {"right": drill}, 50.0, Params(), BladeReps())
         seen = np.ones(4, dtype=bool)
         track = Track("right_wrist", still, still, seen, ~seen)
-        live.push(np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": (seen, ~seen)}, {"right": track})
+        live.push(
+            np.arange(4) / 50.0, {"right": arm_with("gravity", None)}, {"right": (seen, ~seen)}, {"right_wrist": track}
+        )
         columns = live._seen("right", -np.inf, (-np.inf, np.inf)).columns
         assert np.isnan(columns["elevation_deg"]).all() == empty
         assert np.isfinite(columns["elevation_gravity_deg"]).all()

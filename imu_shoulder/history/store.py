@@ -44,8 +44,6 @@ _DO = {
     "disk is full": "make room on its disk and try again",
     "disk I/O error": "look after its disk, then try again",
 }
-# Moments between which sessions are.
-FIRST_YEAR, LAST_YEAR = 1970, 2999
 # Of the advisory lock on PostgreSQL: any number that nobody else takes.
 _LOCK = 7_209_113_044
 
@@ -190,7 +188,7 @@ def _telling(place: str) -> Iterator[None]:
 
 
 # A session or a plan of another year is a slip of the pen.
-YEARS = 1900, 2200
+YEARS = 1970, 2200
 
 
 def moment_from(text: str) -> datetime:
@@ -200,9 +198,13 @@ def moment_from(text: str) -> datetime:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise ParameterError("a date and time of ISO 8601", came, do) from None
+    _require_possible(moment, came, do)
+    return moment
+
+
+def _require_possible(moment: datetime, came: str, do: str) -> None:
     if not YEARS[0] <= moment.year <= YEARS[1]:
         raise ParameterError(f"a date from {YEARS[0]} to {YEARS[1]}", came, do)
-    return moment
 
 
 def is_ahead(start: str) -> bool:
@@ -217,8 +219,6 @@ def now_utc() -> str:
 
 def utc(moment: datetime) -> str:
     """A moment as the history writes it; one without a zone is taken as UTC, as everywhere. Raises ParameterError."""
-    if not FIRST_YEAR < moment.year < LAST_YEAR:  # by a zone it may lie in the year beside
-        expected = f"a date between the years {FIRST_YEAR} and {LAST_YEAR}"
-        raise ParameterError(expected, f"it is {moment.date()}", "correct it")
+    _require_possible(moment, f"it is {moment.date()}", "correct it")
     moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -212,7 +212,8 @@ def roamed_rad(
     for limb in limbs:
         rate, quat = limb.rate_earth_rad_s.T, limb.quat_earth_from_sensor
         path = np.cumsum(np.where(free & limb.valid, np.sqrt((rate * rate).sum(axis=0)), 0.0)) / rate_hz
-        apart = 2 * np.arccos(np.minimum(np.abs((quat[left] * quat[reached]).sum(axis=1)), 1.0))
+        # Where one of the two was not seen, the limb is taken to have come back.
+        apart = np.nan_to_num(2 * np.arccos(np.minimum(np.abs((quat[left] * quat[reached]).sum(axis=1)), 1.0)))
         to_and_fro = np.maximum(to_and_fro, path[reached - 1] - path[left] - apart)
     return np.concatenate([[0.0], to_and_fro])
 

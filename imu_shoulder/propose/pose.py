@@ -178,6 +178,10 @@ def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
         return ()
     bends_s = max(own.end_s for own in bends)
     raises = _each(tilts, lambda own, until_s: _spans(own, bends_s, bends_s - OVERLAP_S, until_s, _is_raise))
+    alone = all(_alone(own, span) for own, span in zip(tilts, bends, strict=True))
+    if all(len(own.stays) == 1 for own in tilts) and not (alone and raises):
+        # Nearly every exercise bends a lone sensor's limb now and then.
+        return ()
     found = [("elbow_bends", bends)]
     if raises is not None:
         found.append(("forward_raises", raises))
@@ -185,7 +189,7 @@ def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
         # By one sensor alone they look like a raise with a hold.
         high = _each([own for own in tilts if len(own.stays) > 1], lambda own, until_s: _high_bends(own, raises_s))
         found += [] if high is None else [("bends_at_shoulder_height", high)]
-    elif not all(_alone(own, span) for own, span in zip(tilts, bends, strict=True)):
+    elif not alone:
         return ()
     side = "both" if len(tilts) > 1 else tilts[0].arm.side
     return tuple(
