@@ -39,6 +39,8 @@ TUKEY = 3.0
 # So many headings between the two sensors show how it was at first. By more than this at once no drift is let go, and
 # not more often.
 FIRST_TURNS, MOST_SURPRISE, SURPRISES = 3, 4.0, 3
+# Headings whose mean direction is longer than this have not drifted, and all of them show how it was at first.
+ALIKE = 0.98
 # Of a normal distribution: its median size in standard deviations.
 MEDIAN_SD = 0.6745
 
@@ -181,7 +183,8 @@ def _solve(
             robust=True,
         )
     # As it was at first: later ones have drifted.
-    at_first = float(np.angle(np.sum(np.exp(1j * heading[:FIRST_TURNS])))) if len(turns) else 0.0
+    mean = complex(np.mean(np.exp(1j * heading))) if len(turns) else 0.0j
+    at_first = float(np.angle(mean if abs(mean) > ALIKE else np.sum(np.exp(1j * heading[:FIRST_TURNS]))))
     equations.add([(np.array([between]), 1.0)], at_first, params.first_turn_rad if len(turns) else pi)
 
     matrix = equations.matrix()

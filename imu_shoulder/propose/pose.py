@@ -179,7 +179,7 @@ def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
     bends_s = max(own.end_s for own in bends)
     raises = _each(tilts, lambda own, until_s: _spans(own, bends_s, bends_s - OVERLAP_S, until_s, _is_raise))
     alone = all(_alone(own, span) for own, span in zip(tilts, bends, strict=True))
-    if all(len(own.stays) == 1 for own in tilts) and not (alone and raises):
+    if all(len(own.stays) == 1 for own in tilts) and not (alone and (raises or min(own.count for own in bends) > 2)):
         # Nearly every exercise bends a lone sensor's limb now and then.
         return ()
     found = [("elbow_bends", bends)]
