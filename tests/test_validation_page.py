@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from make_validation import PAGE, kept
-from validation_goals import Goal, Loses, Same, TimesBetter, number, table_rows
+from validation_goals import Goal, Loses, Same, Share, TimesBetter, number, table_rows
 from validation_sections import SECTIONS
 
 TABLE = """Two ways.
@@ -21,6 +21,14 @@ def test_rows_have_the_names_of_their_columns():
     rows = list(table_rows(TABLE))
     assert [row["way"] for row in rows] == ["ours", "plain"]
     assert [number(row["found"]) for row in rows] == [0.875, 1.0]
+
+
+COUNTS = """
+| persons | sets | exact | clean | blamed |
+|:--------|-----:|------:|------:|-------:|
+| calm    |   21 |    20 |   200 |      2 |
+| quick   |   21 |    21 |    30 |      4 |
+"""
 
 
 @pytest.mark.parametrize(
@@ -42,6 +50,9 @@ def test_rows_have_the_names_of_their_columns():
         ),
         (TimesBetter("shape", 3.0), TABLE, []),
         (TimesBetter("shape", 4.0), TABLE, ["full_can, shape: 3.0 times better than the plain way, asked at least 4"]),
+        (Share("blamed", "clean", at_most=0.01), COUNTS, ["quick, blamed: 4 of 30 clean, asked at most 0.01 of them"]),
+        (Share("exact", "sets", at_least=0.99), COUNTS, ["calm, exact: 20 of 21 sets, asked at least 0.99 of them"]),
+        (Share("found", "sets", at_least=0.99), COUNTS, ["found: no such figure in the output"]),
         (Loses("live shape", "shape", 1.5), TABLE, []),
         (
             Loses("live shape", "shape", 1.0),

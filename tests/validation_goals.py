@@ -67,6 +67,28 @@ class Goal:
 
 
 @dataclass(frozen=True, slots=True)
+class Share:
+    """One count of every row as a share of another one."""
+
+    column: str
+    of: str
+    at_least: float = 0.0
+    at_most: float = 1.0
+
+    def missed(self, output: str) -> list[str]:
+        rows = [row for row in table_rows(output) if self.column in row]
+        if not rows:
+            return [f"{self.column}: no such figure in the output"]
+        asked = f"at least {self.at_least:g}" if self.at_least else f"at most {self.at_most:g}"
+        shares = {next(iter(row.values())): (row[self.column], row[self.of]) for row in rows}
+        return [
+            f"{name}, {self.column}: {part} of {whole} {self.of}, asked {asked} of them"
+            for name, (part, whole) in shares.items()
+            if not self.at_least * number(whole) <= number(part) <= self.at_most * number(whole)
+        ]
+
+
+@dataclass(frozen=True, slots=True)
 class TimesBetter:
     """How many times smaller a figure is our way than the plain way, per drill."""
 
