@@ -39,8 +39,6 @@ TUKEY = 3.0
 # So many headings between the two sensors show how it was at first. By more than this at once no drift is let go, and
 # not more often.
 FIRST_TURNS, MOST_SURPRISE, SURPRISES = 3, 4.0, 3
-# Headings whose mean direction is longer than this have not drifted, and all of them show how it was at first.
-ALIKE = 0.98
 # Of a normal distribution: its median size in standard deviations.
 MEDIAN_SD = 0.6745
 
@@ -182,10 +180,12 @@ def _solve(
             np.array([turn.sd_rad for turn in turns]),
             robust=True,
         )
-    # As it was at first: later ones have drifted.
-    mean = complex(np.mean(np.exp(1j * heading))) if len(turns) else 0.0j
-    at_first = float(np.angle(mean if abs(mean) > ALIKE else np.sum(np.exp(1j * heading[:FIRST_TURNS]))))
-    equations.add([(np.array([between]), 1.0)], at_first, params.first_turn_rad if len(turns) else pi)
+    # Where they drift by more than was thought, it counts from how it was at first.
+    surprised = surprise > 1.0 and len(turns) > 0
+    middle = float(np.angle(np.sum(np.exp(1j * heading[: FIRST_TURNS if surprised else None])))) if len(turns) else 0.0
+    equations.add(
+        [(np.array([between]), 1.0)], middle if surprised else 0.0, params.first_turn_rad if surprised else pi
+    )
 
     matrix = equations.matrix()
     order = _order(matrix)
@@ -202,7 +202,7 @@ def _solve(
         # The sensors of an arm are never a whole circle apart; least squares alone would leave them so.
         guess += 2 * pi * np.round((solution[:count] - guess) / (2 * pi)) if s else 0.0
         solution[s * count : (s + 1) * count] = guess
-    solution[between] = at_first
+    solution[between] = middle
     for step_number in range(8):
         residual = wrap_rad(target - matrix @ solution[order])
         # The first pass opens the gate wider, so that a drift is followed before it is judged.
