@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fake_bluez.node import NodeScript, default_motion
-from fake_bluez.offline import write_log
+from fake_bluez.offline import ZERO_NS, write_log
 
 from imu_shoulder.ble.assemble import Assembled, assemble
 from imu_shoulder.ble.packet import decode_packet
 from imu_shoulder.log.entries import Session, pack, unpack, unpack_data
-from imu_shoulder.log.records import DATA, SAMPLES, SESSION, LogError, Record, encode_record, scan
+from imu_shoulder.log.records import DATA, SAMPLES, SESSION, STATE, LogError, Record, encode_record, scan
 from imu_shoulder.log.samples import assemble_samples, pack_samples
 from imu_shoulder.log.writer import LogWriter
 from imu_shoulder.model import FloatArray, SensorStream
@@ -100,17 +100,19 @@ def damaged(data: bytes, rng: random.Random) -> bytes:
 
 
 def damage_outcome(logs: int, each: int, seed: int) -> Counter[str]:
-    """Recover damaged logs. Counts of samples given, of logs, of those refused, and of those with a sample whose time
-    is off by more than 3 ms; worst_us: the largest error in microseconds."""
+    """Recover damaged logs. Counts of samples given, of those left out for their time, of logs, of those refused, and
+    of those with a sample whose time is off by more than 3 ms; worst_us: the largest error in microseconds."""
     found: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as scratch:
         for number in range(seed, seed + logs):
             data, true_s = rough_log(Path(scratch), number)
             for turn in range(each):
-                errors_s = damage_errors_s(damaged(data, random.Random(1000 * number + turn)), true_s)
+                got = recovered(damaged(data, random.Random(1000 * number + turn)))
                 found["logs"] += 1
-                found["refused"] += errors_s is None
-                if errors_s is not None:
+                found["refused"] += got is None
+                if got is not None:
+                    errors_s = damage_errors_s(got, true_s)
+                    found["untimed"] += sum(node.untimed for node in got.nodes)
                     worst_s = float(np.abs(errors_s).max())
                     found["samples"] += len(errors_s)
                     found["moved"] += worst_s > WITHIN_S
@@ -118,12 +120,16 @@ def damage_outcome(logs: int, each: int, seed: int) -> Counter[str]:
     return found
 
 
-def damage_errors_s(data: bytes, true_s: dict[str, dict[bytes, float]]) -> FloatArray | None:
-    """Recovered minus true time of every sample of a damaged log; None if it is refused."""
+def recovered(data: bytes) -> Assembled | None:
+    """What is in a damaged log; None if it is refused."""
     try:
-        found = assemble(scan(data), "damaged")
+        return assemble(scan(data), "damaged")
     except LogError:
         return None
+
+
+def damage_errors_s(found: Assembled, true_s: dict[str, dict[bytes, float]]) -> FloatArray:
+    """Recovered minus true time of every sample of a damaged log."""
     errors_s = np.concatenate(
         [
             stream.time_s - np.array([true_s[placement][row] for row in values(stream)])
@@ -176,6 +182,28 @@ def test_what_may_be_of_another_life_is_left_out(tmp_path):
     assert found.recording.streams["right_wrist"].time_s[-1] < 20.0
     assert found.nodes[0].unplaced > 50
     assert "left out, of no known time" in found.nodes[0].line
+
+
+def test_a_life_of_too_little_is_left_out_and_named(tmp_path):
+    """Of one node the log kept a single ping and a second of packets half a minute after it: they are given or left out
+    by what their clock is worth, and a log that lost nothing gives all it has."""
+    scripts = [NodeScript(f"C0:00:00:00:00:0{n}", placement, seed=5) for n, placement in enumerate(PLACES[:2])]
+    write_log(tmp_path / "b.log", scripts, 45.0)
+    records, kept, states = scan((tmp_path / "b.log").read_bytes()).records, [], 0
+    for one in records:
+        of_first = one.kind in (STATE, DATA) and one.payload[0] == 0
+        states += of_first and one.kind == STATE
+        at_s = (unpack_data(one.payload)[1] - ZERO_NS) / 1e9 if of_first and one.kind == DATA else 0.0
+        if not of_first or (one.kind == STATE and states == 1) or 30.0 < at_s < 31.0:
+            kept.append(one)
+    data = b"".join(encode_record(one.kind, one.index, one.payload) for one in kept)
+    found = assemble(scan(data), "b")
+    assert list(found.recording.streams) == [PLACES[1]]
+    assert any(
+        line.startswith(f"{PLACES[0]}: ") and "left out, since their time is known to" in line for line in found.remarks
+    )
+    whole = b"".join(encode_record(one.kind, n, one.payload) for n, one in enumerate(kept))
+    assert list(assemble(scan(whole), "b").recording.streams) == list(PLACES[:2])
 
 
 def small_log(count: int = 40) -> list[bytes]:
@@ -239,7 +267,7 @@ def test_swapped_or_doubled_blocks_lose_nothing(tmp_path, order):
     third = len(data) // 3
     blocks = [data[:third], data[third : 2 * third], data[2 * third :]]
     mixed = [blocks[1], blocks[0], blocks[2]] if order == "swapped" else [blocks[0], blocks[1], *blocks]
-    errors_s = damage_errors_s(b"".join(mixed), true_s)
+    errors_s = damage_errors_s(assemble(scan(b"".join(mixed)), "a"), true_s)
     assert np.abs(errors_s).max() < WITHIN_S
     assert len(errors_s) > sum(map(len, true_s.values())) - 100
 

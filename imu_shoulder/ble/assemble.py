@@ -21,6 +21,8 @@ from imu_shoulder.model import PLACEMENTS, FloatArray, Recording, SensorStream
 from imu_shoulder.units import GYR_UNIT_RAD_S, STANDARD_GRAVITY_M_S2
 
 SHAKE_LEAST_CORRELATION = 0.9
+# What a damaged log leaves without a time that is known to this is left out, and named.
+MOST_ERROR_S = 0.003
 DRIFT_WARN_PPM = 200.0
 
 
@@ -90,7 +92,8 @@ class _NodeLog:
 class NodeReport:
     """How the link to one node did. outages: (start_s, end_s) in the recording's seconds. Unknown values are None.
 
-    packets: good ones that are in. unplaced: good ones that fit no clock and are left out. boots: the node's lives, of
+    packets: good ones that are in, or left out for their time. unplaced: good ones that fit no clock and are left out.
+    untimed: samples that are left out since a damaged log does not tell their time to 3 ms. boots: the node's lives, of
     which `uncounted` began without the boot number counting up and `clock_jumps` with a jump of its clock alone.
     refused_drift_ppm: a drift that was measured and not used.
     """
@@ -103,6 +106,7 @@ class NodeReport:
     damaged: int
     repeated: int
     unplaced: int
+    untimed: int
     overruns: int
     boots: int
     uncounted: int
@@ -142,6 +146,8 @@ class NodeReport:
             (self.unplaced, "left out, of no known time"),
         )
         parts += [f"{n} packets {word}" for n, word in counted if n]
+        if self.untimed:
+            parts.append(f"{self.untimed} samples left out, their time not known to {1e3 * MOST_ERROR_S:.0f} ms")
         if self.overruns:
             parts.append(f"lost samples inside itself {self.overruns} times")
         if abs(self.drift_ppm) > DRIFT_WARN_PPM:
@@ -179,6 +185,8 @@ def assemble(log: Scan, name: str) -> Assembled:
         remarks += _node_remarks(node, samples.get(number))
     if not samples:
         raise LogError("a log with samples", "it holds none", "there is nothing to recover; record again")
+    if log.missing_records:
+        samples = _well_timed(nodes, samples, remarks)
     typed = typed_events(entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))
     order = sorted(samples, key=lambda number: (PLACEMENTS.index(nodes[number].entry.placement), number))
     names = {number: nodes[number].entry.placement for number in order}
@@ -229,6 +237,34 @@ def _node_remarks(node: _NodeLog, found: NodeSamples | None) -> list[str]:
     return remarks
 
 
+def _well_timed(
+    nodes: Mapping[int, _NodeLog], samples: Mapping[int, NodeSamples], remarks: list[str]
+) -> dict[int, NodeSamples]:
+    """The samples without those of lives whose time the pings and packets that are left do not tell well enough.
+
+    A node of which no life is bounded stamps no pings, which its line says.
+    """
+    out = {}
+    for number, found in samples.items():
+        errors_s = {life: found.clock.life_error_s(life) for life in found.clock.offset_s}
+        bounded = np.isfinite(min(errors_s.values()))
+        poor = {life: error_s for life, error_s in errors_s.items() if bounded and error_s > MOST_ERROR_S}
+        for life, error_s in poor.items():
+            own_s = found.time_s[found.life == life]
+            known = f"is known to {1e3 * error_s:.1f} ms only" if np.isfinite(error_s) else "is not known"
+            remarks.append(
+                f"{nodes[number].entry.placement}: {len(own_s)} samples from {own_s[0]:.1f} s to {own_s[-1]:.1f} s are "
+                f"left out, since their time {known}"
+            )
+        kept = ~np.isin(found.life, list(poor))
+        if kept.any():
+            out[number] = found.only(kept)
+    if not out:
+        expected = f"a log whose samples have a time known to {1e3 * MOST_ERROR_S:.0f} ms"
+        raise LogError(expected, "too little of it is left to tell", "there is nothing to recover; record again")
+    return out
+
+
 def _shaken(
     samples: dict[int, NodeSamples], names: Mapping[int, str], typed: TypedEvents, remarks: list[str]
 ) -> dict[int, Lag]:
@@ -268,6 +304,7 @@ def _report(node: _NodeLog, found: NodeSamples, lag: Lag | None, zero_ns: int) -
         found.damaged,
         found.repeated,
         found.unplaced,
+        found.untimed,
         found.overruns,
         len(found.clock.offset_s),
         sum(found.lives[number].uncounted for number in found.clock.offset_s),

@@ -5,12 +5,14 @@ above, and the least delayed packets of each stretch trace the clock whatever bu
 clock drifts by more than 500 ppm: stretches that lie higher than others allow with this were late as a whole, as after
 a sleep of the computer, and are left out. A ping is stamped by the node after the host sent it, so it bounds the offset
 from below. The drift comes from the least delayed packets alone, by the weighted median of the slopes between them
-(Theil-Sen; Sen 1968, doi 10.1080/01621459.1968.10480934, weighted by distance); the offset is the middle between the
-bounds, and half their distance is how wrong it can be.
+(Theil-Sen; Sen 1968, doi 10.1080/01621459.1968.10480934, weighted by distance), and from what crystals are known to do,
+the one and the other counted by how well it is known. The offset is the middle between the bounds, and half their
+distance is how wrong it can be.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -24,10 +26,22 @@ FLOOR_QUANTILE = 0.1
 # The most that the link layer allows even a sleep clock (Bluetooth Core Vol 6, Part B, 4.2.2, from memory). A slope
 # beyond it is no clock's: it comes of something else, and a line along it would move samples by any amount.
 MOST_DRIFT = 500e-6
+# How far a clock's pace is off, as a standard deviation, where its packets do not tell: what the contract allows, and
+# the widest class that is sold (data sheet of ACT's 3 x 8 watch crystals, 2017: 10, 20 or 50 ppm, 0.035 ppm per squared
+# degree on top).
+PRIOR_DRIFT = 50e-6
+# The least delayed packets scatter by this over their count at least, since few may agree by chance. Neighbours are
+# delayed alike, so that a slope is worse known by this factor than if they were not. Ours, from logs of which most was
+# taken away.
+LEAST_SCATTER_S = 0.015
+ALIKE = 2.0
+# The share of the bound that the error of a life stays within. Ours: of 8100 lives of which this was under 3 ms, in
+# logs of which most was taken away, nine were off by more than 3 ms.
+WITHIN_SHARE = 0.75
+# A stretch whose least delayed packet came sooner than nearly all others' by more than this was stamped wrongly.
+EARLY_S = 0.01
 # A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
 LATE_S = 0.05
-# Bounds closer than this are no better for it.
-LEAST_WIDTH_S = 0.0001
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +65,8 @@ class ClockFit:
     """host_s = offset_s[boot] + rate * node_s.
 
     upper_s: by boot, the offset if the least delayed packets had taken no time.
-    bound_s: half the distance between the bounds of the offset, the worst of the boots; infinite without pings.
+    bounds_s: by boot, how wrong its times can be: half the distance between the bounds of the offset, and what the
+    drift may add at the end that is further from the pings; infinite without pings.
     residual_s: median distance of the least delayed packets from the line; it grows when the drift is not constant.
     refused_ppm: a drift that was found and not believed, and the clock taken at its nominal pace; None for none.
     """
@@ -59,9 +74,14 @@ class ClockFit:
     rate: float
     offset_s: Mapping[int, float]
     upper_s: Mapping[int, float]
-    bound_s: float
+    bounds_s: Mapping[int, float]
     residual_s: float
     refused_ppm: float | None
+
+    @property
+    def bound_s(self) -> float:
+        """The worst of the boots; 0 for none."""
+        return max(self.bounds_s.values(), default=0.0)
 
     @property
     def error_s(self) -> float:
@@ -72,6 +92,10 @@ class ClockFit:
     def drift_ppm(self) -> float:
         """How fast the node's clock runs against the host's, in parts per million."""
         return (1 / self.rate - 1) * 1e6
+
+    def life_error_s(self, boot: int) -> float:
+        """What the error of the times of one boot stays within, all but surely; infinite without pings."""
+        return WITHIN_SHARE * self.bounds_s[boot]
 
     def host_s(self, boot: int, node_s: FloatArray) -> FloatArray:
         """Host time of node times of one boot. Both (N,)."""
@@ -113,16 +137,44 @@ def _slope(anchors: Sequence[tuple[FloatArray, FloatArray]]) -> float | None:
     return float(slope[order][half])
 
 
-def _believed_slope(
-    boots: Mapping[int, BootTimes], anchors: Mapping[int, tuple[FloatArray, FloatArray]]
-) -> tuple[float, float | None]:
-    """The slope of host over node time less 1, and the drift in ppm that was not believed, if one was found."""
-    slope = _slope(list(anchors.values()))
+def _slope_sd(anchors: Sequence[tuple[FloatArray, FloatArray]], slope: float) -> float:
+    """How well the anchors tell the slope, from how they scatter about it and how far they lie apart."""
+    off, run_s = [np.zeros(0)], [np.zeros(0)]
+    for node_s, above_s in anchors:
+        level = above_s - slope * node_s
+        off.append(level - np.median(level))
+        run_s.append(node_s - node_s.mean())
+    every = np.abs(np.concatenate(off))
+    count = len(every)
+    scatter_s = max(LEAST_SCATTER_S / count, 1.4826 * float(np.median(every)))
+    free = max(1, count - len(anchors) - 1)
+    return ALIKE * scatter_s * math.sqrt(count / free) / float(np.linalg.norm(np.concatenate(run_s)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Drift:
+    """slope: of host over node time less 1, known to sd. refused_ppm: as of ClockFit."""
+
+    slope: float
+    sd: float
+    refused_ppm: float | None = None
+
+
+def _drift(boots: Mapping[int, BootTimes], anchors: Mapping[int, tuple[FloatArray, FloatArray]]) -> _Drift:
+    """How a node's clock drifts, as far as its anchors tell, by what is known of crystals where they do not."""
+    some = [one for one in anchors.values() if len(one[0])]
+    slope = _slope(some)
     # A clock far off makes nearly all packets look late; then its pings tell.
     told = slope if slope is not None else _slope([_between(times) for times in boots.values()])
     if told is not None and abs(told) > MOST_DRIFT:
-        return 0.0, (1 / (1 + told) - 1) * 1e6
-    return slope or 0.0, None
+        return _Drift(0.0, 0.0, (1 / (1 + told) - 1) * 1e6)
+    if slope is None:
+        return _Drift(0.0, PRIOR_DRIFT)
+    told_sd = _slope_sd(some, slope)
+    # A clock that is surely further off is of no such class.
+    prior = max(PRIOR_DRIFT, abs(slope) - 2 * told_sd)
+    weight = prior**2 / (prior**2 + told_sd**2)
+    return _Drift(weight * slope, math.sqrt(weight) * told_sd)
 
 
 def _between(times: BootTimes) -> tuple[FloatArray, FloatArray]:
@@ -134,51 +186,71 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
     """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out."""
     boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
     anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
-    slope, refused_ppm = _believed_slope(boots, anchors)
-    offsets: dict[int, float] = {}
-    uppers: dict[int, float] = {}
-    apart: dict[int, float] = {}
-    residuals = [np.zeros(0)]
-    quantile = FLOOR_QUANTILE if refused_ppm is None else 0.0  # off its pace, the bounds themselves drift apart
-    for boot, times in boots.items():
-        node_s, above_s = anchors[boot]
-        level = above_s - slope * node_s
-        upper = uppers[boot] = float(np.quantile(level, quantile))
-        if len(times.ping_node_s):
-            upper = min(upper, float(np.min(times.ping_after_s - (1 + slope) * times.ping_node_s)))
-            lower = float(np.max(times.ping_before_s - (1 + slope) * times.ping_node_s))
-            # Left over drift can make the bounds cross by a hair; the middle is still the best there is.
-            offsets[boot] = (upper + lower) / 2
-            apart[boot] = abs(upper - lower)
-        else:
-            offsets[boot] = upper
-        residuals.append(np.abs(level - upper))
-    bound_s = 0.0 if len(apart) == len(boots) else float("inf")
-    off_middle = _by_acknowledgement(boots, 1 + slope, offsets, apart)
-    for boot, width_s in apart.items():
-        offsets[boot] += off_middle[boot]
-        bound_s = max(bound_s, width_s / 2 + abs(off_middle[boot]))
-    residual = np.concatenate(residuals)
-    middle_s = float(np.median(residual)) if len(residual) else 0.0
-    return ClockFit(1 + slope, offsets, uppers, bound_s, middle_s, refused_ppm)
+    drift = _drift(boots, anchors)
+    levels = {boot: above_s - drift.slope * node_s for boot, (node_s, above_s) in anchors.items()}
+    quantile = FLOOR_QUANTILE if drift.refused_ppm is None else 0.0
+    uppers = {boot: float(np.quantile(level, quantile)) for boot, level in levels.items()}
+    placed = _by_acknowledgement(
+        {
+            # What a host's clock that stood still stamped too early bounds nothing.
+            boot: _pinged(boots[boot], drift, float(level[level >= uppers[boot] - EARLY_S].min()))
+            for boot, level in levels.items()
+            if len(boots[boot].ping_node_s)
+        }
+    )
+    off_s = np.abs(np.concatenate([np.zeros(0), *(level - uppers[boot] for boot, level in levels.items())]))
+    return ClockFit(
+        1 + drift.slope,
+        uppers | {boot: offset_s for boot, (offset_s, _) in placed.items()},
+        uppers,
+        dict.fromkeys(boots, math.inf) | {boot: bound_s for boot, (_, bound_s) in placed.items()},
+        float(np.median(off_s)) if len(off_s) else 0.0,
+        drift.refused_ppm,
+    )
 
 
-def _by_acknowledgement(
-    boots: Mapping[int, BootTimes], rate: float, offsets: Mapping[int, float], apart: Mapping[int, float]
-) -> dict[int, float]:
-    """How far from the middle of its bounds the offset of each boot lies.
+@dataclass(frozen=True, slots=True)
+class _Pinged:
+    """What bounds the offset of a boot: lower_s, upper_s, which left over drift can make cross by a hair.
+
+    acknowledged_s: host time after the ping that was acknowledged soonest, less the node's time of its stamp. later_s:
+    (M,) how much later the others were. adrift_s: what the drift may add at the end that is further from the pings.
+    """
+
+    lower_s: float
+    upper_s: float
+    acknowledged_s: float
+    later_s: FloatArray
+    adrift_s: float
+
+
+def _pinged(times: BootTimes, drift: _Drift, upper_s: float) -> _Pinged:
+    acknowledged_s = times.ping_after_s - (1 + drift.slope) * times.ping_node_s
+    lower_s = float(np.max(times.ping_before_s - (1 + drift.slope) * times.ping_node_s))
+    soonest_s = float(acknowledged_s.min())
+    furthest_s = float(np.abs(times.node_s[[0, -1]] - times.ping_node_s.mean()).max())
+    return _Pinged(lower_s, min(upper_s, soonest_s), soonest_s, acknowledged_s - soonest_s, drift.sd * furthest_s)
+
+
+def _by_acknowledgement(boots: Mapping[int, _Pinged]) -> dict[int, tuple[float, float]]:
+    """The offset of each boot, and how wrong its times can be.
 
     Few pings leave the bounds of a boot far apart. The time from a ping's stamp to its acknowledgement is the radio's,
-    much the same in all boots, so they tell it to each other: its mean counts each by its bounds, as variances do.
+    much the same in all boots, so what bounds it in one bounds it in all.
     """
-    if len(apart) < 2:
-        return dict.fromkeys(apart, 0.0)
-    later_s = [
-        float(np.median(boots[boot].ping_after_s - rate * boots[boot].ping_node_s)) - offsets[boot] for boot in apart
-    ]
-    width_s = np.array(list(apart.values()))
-    off_s = np.array(later_s) - np.average(later_s, weights=(width_s + LEAST_WIDTH_S) ** -2)
-    return dict(zip(apart, np.clip(off_s, -width_s / 2, width_s / 2).tolist(), strict=True))
+    if not boots:
+        return {}
+    least_s = max(one.acknowledged_s - one.upper_s for one in boots.values())
+    most_s = min(one.acknowledged_s - one.lower_s for one in boots.values())
+    later_s = float(np.median(np.concatenate([one.later_s for one in boots.values()])))
+    out = {}
+    for boot, one in boots.items():
+        low_s, high_s = sorted((one.lower_s, one.upper_s))
+        offset_s = min(max(one.acknowledged_s - (least_s + most_s) / 2, low_s), high_s)
+        alone_s = max(high_s - offset_s, offset_s - low_s)
+        shared_s = abs(most_s - least_s) / 2 + later_s / len(one.later_s)
+        out[boot] = offset_s, min(alone_s, shared_s) + one.adrift_s
+    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,7 @@ from imu_shoulder.ble.clock import BootTimes, ClockFit, fit_clock
 from imu_shoulder.ble.kinds import NodeKind
 from imu_shoulder.ble.lives import Arrival, Life, Lives, Ping, Placed
 from imu_shoulder.ble.packet import MAG_UNIT_UT, Packet, PacketError
-from imu_shoulder.model import FloatArray
+from imu_shoulder.model import BoolArray, FloatArray
 
 SPACING_TOLERANCE = 0.1
 
@@ -24,7 +24,8 @@ class NodeSamples:
     acc_m_s2, gyr_rad_s: (N, 3). mag: (N, 3) in microtesla, or None.
     packets: good ones that came and are in. lost: missing from the sequence. damaged: came and were refused.
     repeated: came again. unplaced: came and fit no clock that is known, so they are left out. overruns: stretches lost
-    inside the node, of unknown length. heard_s: by life, host time of the first and the last packet.
+    inside the node, of unknown length. heard_s: by life, host time of the first and the last packet. untimed: samples
+    left out, since their life has no well known time.
     """
 
     time_s: FloatArray
@@ -41,6 +42,19 @@ class NodeSamples:
     repeated: int
     unplaced: int
     overruns: int
+    untimed: int = 0
+
+    def only(self, kept: BoolArray) -> NodeSamples:
+        """Without those of no known time. kept: (N,)"""
+        return replace(
+            self,
+            untimed=int(np.count_nonzero(~kept)),
+            time_s=self.time_s[kept],
+            life=self.life[kept],
+            acc_m_s2=self.acc_m_s2[kept],
+            gyr_rad_s=self.gyr_rad_s[kept],
+            mag=None if self.mag is None else self.mag[kept],
+        )
 
 
 @dataclass(frozen=True, slots=True)
