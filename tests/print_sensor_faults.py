@@ -148,7 +148,8 @@ def try_out(fault: SensorFault, recording: Recording, placement: str, sound: Ans
     tally: Counter[str] = Counter(tried=1)
     words = placement.replace("_", " ")
     if got.analysis is None:
-        tally["found"] = "refused" in fault.outcomes and (placement in got.said or words in got.said)
+        told = "refused" in fault.outcomes or ("clipping" in fault.codes and "end of its range" in got.said)
+        tally["found"] = told and (placement in got.said or words in got.said)
         tally["refused"] = 1
         return tally
     new = got.accusing() - sound.accusing()

@@ -18,7 +18,7 @@ from imu_shoulder.cli import cli
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.frames import quat_from_rotation
-from imu_shoulder.model import Event
+from imu_shoulder.model import Event, Track
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import BiasTrack
 from imu_shoulder.report.headlines import first_lines, overall
@@ -111,6 +111,27 @@ def test_a_pose_that_moves_names_what_moved_and_when():
         find_pose(time_s, attitudes, [pose], None, CalibrateParams())
     assert "left_wrist moves by 25 deg from 4.0 to 5.5 s" in str(caught.value)
     assert "right" not in str(caught.value)
+
+
+@pytest.mark.parametrize(("clipped_s", "named"), [((8.5, 9.0), True), ((4.2, 4.4), True), ((30.0, 31.0), False)])
+def test_a_pose_that_seems_to_move_where_a_sensor_clips_names_its_clipping(clipped_s, named):
+    time_s = np.arange(0.0, 40.0, 0.02)
+    moved = np.where((time_s > 6.0) & (time_s < 7.5), 11.0, 0.0)
+    rows = len(time_s)
+    clipped = (time_s > clipped_s[0]) & (time_s < clipped_s[1])
+    track = Track("left_wrist", np.zeros((rows, 3)), np.zeros((rows, 3)), np.ones(rows, dtype=bool), clipped)
+    tracks = {"left_wrist": track}
+    with pytest.raises(CalibrationError) as caught:
+        find_pose(
+            time_s,
+            {"left_wrist": attitude("left_wrist", moved)},
+            [Event(1.0, 7.0, "neutral_pose")],
+            None,
+            CalibrateParams(),
+            tracks,
+        )
+    assert ("left_wrist reaches the end of its range" in str(caught.value)) == named
+    assert ("stands still" in str(caught.value)) != named
 
 
 def test_the_worst_of_several_is_named():

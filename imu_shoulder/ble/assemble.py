@@ -184,7 +184,10 @@ def assemble(log: Scan, name: str) -> Assembled:
     for number, node in nodes.items():
         remarks += _node_remarks(node, samples.get(number))
     if not samples:
-        raise LogError("a log with samples", "it holds none", "there is nothing to recover; record again")
+        came = "it holds none"
+        if contents.strays:
+            came = f"the node of {contents.strays} of its records is not known, since what introduced it is lost"
+        raise LogError("a log with samples", came, "there is nothing to recover; record again")
     if log.missing_records:
         samples = _well_timed(nodes, samples, remarks)
     typed = typed_events(entries, zero_ns, max(float(s.time_s[-1]) for s in samples.values()))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import CalibrationError
 from imu_shoulder.frames import Z_AXIS, rotation_from_quat
-from imu_shoulder.model import BoolArray, Event, FloatArray
+from imu_shoulder.model import BoolArray, Event, FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude
 
 # Expected, came, do.
@@ -52,9 +53,11 @@ def find_pose(
     events: Sequence[Event],
     proposed: Event | None,
     params: CalibrateParams,
+    tracks: Mapping[str, Track] = MappingProxyType({}),
 ) -> Pose:
     """The first usable neutral pose: a marked one, or the proposed one where none is marked.
 
+    tracks: what the attitudes come from, where it is known: what clips does not show whether the limb moved.
     Raises CalibrationError when there is no pose, or when every marked one moves.
     """
     marked = [event for event in events if event.trial_type == "neutral_pose"]
@@ -63,10 +66,10 @@ def find_pose(
         raise CalibrationError(*NO_POSE)
     for event in candidates[:-1]:
         try:
-            return _measure_pose(time_s, attitudes, event, bool(marked), params)
+            return _measure_pose(time_s, attitudes, event, bool(marked), params, tracks)
         except CalibrationError:
             continue  # a later pose may be better; the last one speaks for all
-    return _measure_pose(time_s, attitudes, candidates[-1], bool(marked), params)
+    return _measure_pose(time_s, attitudes, candidates[-1], bool(marked), params, tracks)
 
 
 def _measure_pose(
@@ -75,6 +78,7 @@ def _measure_pose(
     event: Event,
     marked: bool,
     params: CalibrateParams,
+    tracks: Mapping[str, Track],
 ) -> Pose:
     start_s, end_s = event.onset_s, event.end_s
     if end_s - start_s < params.min_pose_s:
@@ -100,6 +104,13 @@ def _measure_pose(
             moving = sway, placement, _moved(time_s[rows], up, params.max_sway_deg)
         means[placement], sways[placement] = mean, sway
     if moving is not None:
+        if _clipped_near(time_s, tracks.get(moving[1]), event):
+            raise CalibrationError(
+                "a sensor that does not clip in the neutral pose and near it",
+                f"{moving[1]} reaches the end of its range there and seems to move by {moving[2]} of the one from "
+                f"{start_s:g} to {end_s:g} s",
+                "set a wider range of its gyroscope and accelerometer, and record again",
+            )
         raise CalibrationError(
             f"a still neutral pose (sway under {params.max_sway_deg:g} deg)",
             f"{moving[1]} moves by {moving[2]} of the one from {start_s:g} to {end_s:g} s",
@@ -112,6 +123,12 @@ def _measure_pose(
             "mark a pose inside the recording",
         )
     return Pose(start_s, end_s, marked, means, sways)
+
+
+def _clipped_near(time_s: FloatArray, track: Track | None, pose: Event) -> bool:
+    """Whether a sensor clipped in the pose or as long before or after, which shows in its attitude in there, too."""
+    near = (time_s >= pose.onset_s - pose.duration_s) & (time_s <= pose.end_s + pose.duration_s)
+    return track is not None and bool(track.clipped[near].any())
 
 
 def _moved(time_s: FloatArray, up: FloatArray, limit_deg: float) -> str:

@@ -149,7 +149,7 @@ class Stream(Stages):
     def take_pose(self, event: Event) -> None:
         """Start from a stillness that is over. Raises CalibrationError if it cannot be used."""
         time_s, attitudes, tracks = self._orient.start()
-        pose = find_pose(time_s, attitudes, [event], None, self._params.calibrate)
+        pose = find_pose(time_s, attitudes, [event], None, self._params.calibrate, tracks)
         self._memory.begin_anew()
         self._memory.append(time_s, attitudes, tracks)
         self.pose, self.pose_error, self.events = pose, None, [event]

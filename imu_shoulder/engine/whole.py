@@ -78,7 +78,7 @@ class Whole(Stages):
         self._progress("calibrate")
         # Reps are counted without one.
         if any(event.trial_type == "neutral_pose" for event in part.ended):
-            self.pose = find_pose(part.time_s, attitudes, part.ended, None, self._params.calibrate)
+            self.pose = find_pose(part.time_s, attitudes, part.ended, None, self._params.calibrate, part.tracks)
 
     def find_quiet_moments(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
         self._moments = arm_moments(self._aligned, attitudes, part.ended, self._params, self.pose)

@@ -22,12 +22,16 @@ class NodeRecords:
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What a log holds. session: its first run, None where that was lost. nodes: by number. remarks: what is wrong."""
+    """What a log holds. session: its first run, None where that was lost. nodes: by number. remarks: what is wrong.
+
+    strays: records of nodes that the log does not introduce.
+    """
 
     session: Session | None
     nodes: Mapping[int, NodeRecords]
     entries: tuple[EventEntry, ...]
     remarks: tuple[str, ...]
+    strays: int
 
 
 def read_contents(log: Scan) -> Contents:
@@ -63,7 +67,7 @@ def read_contents(log: Scan) -> Contents:
     if strays:
         remarks.append(f"{strays} records belong to a node that the log does not introduce and were left out")
     sorted_out = {number: NodeRecords(entry, of_nodes[number]) for number, entry in nodes.items()}
-    return Contents(session, sorted_out, tuple(entries), tuple(remarks))
+    return Contents(session, sorted_out, tuple(entries), tuple(remarks), strays)
 
 
 def _remarks(log: Scan) -> list[str]:
