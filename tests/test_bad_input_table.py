@@ -67,6 +67,7 @@ def test_the_answer_is_the_one_that_is_allowed(bad: Bad, workspace, tmp_path, mo
         "import bids --out o",
         "export r --out o/p",
         "map r --yes --out m",
+        "history add r --db n.db --kept nk",
     ],
 )
 def test_a_full_disk_leaves_nothing_behind(words, workspace, tmp_path):
@@ -79,7 +80,8 @@ def test_a_full_disk_leaves_nothing_behind(words, workspace, tmp_path):
         [sys.executable, "-c", program, *words.split()], cwd=place, capture_output=True, text=True, timeout=60
     )
     assert found.returncode == 2, found.stderr
-    assert found.stderr.splitlines()[-1].startswith("Error: expected to write")
+    expected = "a history at" if words.startswith("history") else "to write"
+    assert found.stderr.splitlines()[-1].startswith(f"Error: expected {expected}")
     assert listing(place) == before
 
 

@@ -27,10 +27,10 @@ from imu_shoulder.cli import cli
 from imu_shoulder.cohort import run as cohort_run
 from imu_shoulder.cohort.place import Place
 from imu_shoulder.cohort.run import client_of, plan_run, run
-from imu_shoulder.cohort.store import FAILURES, drop, keep, kept_in, name_in, read_failures
+from imu_shoulder.cohort.store import FAILURES, drop, keep, kept_in, name_in, read_failures, write_failures
 from imu_shoulder.cohort.summary import About, opened, percentiles, read_about, stacked
 from imu_shoulder.cohort.tables import TABLES, schema_of, tables_of
-from imu_shoulder.errors import ParameterError, RecordingError
+from imu_shoulder.errors import OutputError, ParameterError, RecordingError
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.sources.folder import read_recording
 
@@ -416,3 +416,9 @@ def test_a_scheduler_that_does_not_answer_is_said(season, tmp_path, monkeypatch)
     found = CliRunner().invoke(cli, asked)
     assert found.exit_code == 2
     assert "a Dask scheduler at tcp://127.0.0.1:1" in found.output
+
+
+def test_failures_that_cannot_be_written_are_refused_by_one_sentence(tmp_path):
+    (tmp_path / "failures.parquet").mkdir()
+    with pytest.raises(OutputError, match="to write"):
+        write_failures(Place.at(str(tmp_path)), [])

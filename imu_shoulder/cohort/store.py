@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 
 from imu_shoulder.cohort.place import Place
 from imu_shoulder.cohort.tables import SENSORS, TABLES, TEXT, as_parquet
+from imu_shoulder.files import refusing
 
 FAILURES = "failures.parquet"
 # A recording that cannot be used cannot be used next time either; everything else may have been the machine's.
@@ -92,7 +93,8 @@ def read_failures(place: Place) -> list[Failure]:
 
 
 def write_failures(place: Place, failures: Iterable[Failure]) -> None:
-    """Raises OSError."""
+    """Raises OutputError."""
     rows = [asdict(failure) for failure in sorted(failures, key=lambda failure: failure.recording)]
     schema = pa.schema(dict.fromkeys(Failure.__dataclass_fields__, TEXT))
-    place.write(FAILURES, as_parquet(pa.Table.from_pylist(rows, schema)))
+    with refusing(place.url):
+        place.write(FAILURES, as_parquet(pa.Table.from_pylist(rows, schema)))

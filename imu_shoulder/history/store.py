@@ -27,7 +27,7 @@ from sqlalchemy.exc import (
 )
 
 from imu_shoulder.errors import ParameterError
-from imu_shoulder.files import make_folders, open_to_append, refusing
+from imu_shoulder.files import discard, make_folders, open_to_append, refusing
 from imu_shoulder.history.keeping import clean_up, is_clean, mark
 from imu_shoulder.history.migrate import NEWEST, StoreError, bring_up_to_date, version_of
 
@@ -115,8 +115,11 @@ def open_store(target: str | Path | None = None, kept: Path | None = None) -> St
     Raises StoreError, OutputError.
     """
     url = _url_of(target)
+    new: tuple[Path, ...] = ()
     if url.get_backend_name() == "sqlite":
         path = Path(url.database or "")
+        if not path.exists():
+            new = path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))
         with refusing(path, "give another --db"):
             make_folders(path.parent)
             # Made here, so that it and the files SQLite puts beside it are the owner's alone.
@@ -134,6 +137,8 @@ def open_store(target: str | Path | None = None, kept: Path | None = None) -> St
                 clean_up(kept, connection)
     except BaseException:
         store.close()
+        for path in new:
+            discard(path)
         raise
     return store
 
