@@ -124,7 +124,7 @@ class Checked:
         """The top table of a file. what: the file is, for messages."""
         require_file(path, what or path.name, error, MAX_TOML_BYTES)
         try:
-            text = path.read_text(encoding="utf-8")
+            text = path.read_text(encoding="utf-8-sig")
         except (OSError, UnicodeDecodeError) as caught:
             raise error(f"{path.name} to be TOML", f"it is not ({caught})", "correct that line") from caught
         return cls.parse(text, path.name, error)

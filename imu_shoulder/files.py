@@ -13,6 +13,7 @@ import errno
 import itertools
 import os
 import shutil
+import stat
 import sys
 import tempfile
 from collections.abc import Callable, Collection, Iterator
@@ -150,9 +151,12 @@ def write_beside_earlier(path: Path, text: str) -> Path | None:
 
 def open_to_append(path: Path) -> int:
     """A file descriptor that appends to a log, which is the owner's own from now on. Raises OSError."""
-    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+    # A pipe that nobody reads would be waited for.
+    flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
     fd = os.open(path, flags, FILE_MODE)
     try:
+        if not stat.S_ISREG(os.fstat(fd).st_mode):
+            raise OSError(errno.EINVAL, "it is there and is no file")
         _keep_to_owner(path, FILE_MODE)
         sync_folder(path.parent)
     except BaseException:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from imu_shoulder.history.store import open_store
 from imu_shoulder.log.entries import NodeEntry, Session, pack, pack_data, pack_state
 from imu_shoulder.log.records import DATA, END, EVENT, NODE, SAMPLES, SESSION, STATE, encode_record
 
@@ -779,6 +780,20 @@ FILES = [
     Bad("all accelerations of 1e300", every(1, "1e300"), ANALYSE, (WRIST, "row 2", "1e+300")),
     Bad("all rates of 1e200", every(4, "1e200"), ANALYSE, (WRIST, "row 2", "1e+200")),
     Bad("a history that is a loop", looped("h.db"), "history list --db h.db", ("h.db",)),
+    Bad("a history that is a pipe", pipe_instead("h.db"), "history list --db h.db", ("h.db",)),
+    Bad(
+        "results at no time to take in",
+        both(write("i.csv", "athlete,start,done\nM.K.,nan,yes\n"), lambda p: open_store(p / "h.db").close()),
+        "history import i.csv --db h.db",
+        ("row 2 of i.csv", "nan"),
+    ),
+    Bad(
+        "a mark of byte order before TOML",
+        lambda p: (p / "r/recording.toml").write_bytes(b"\xef\xbb\xbf" + (p / "r/recording.toml").read_bytes()),
+        ANALYSE,
+        ("Report:",),
+        accepted=True,
+    ),
     Bad("a history that is a text", write("h.db", "words " * 99), "history list --db h.db", ("h.db",)),
     Bad("a history of another program", other_tables, "history list --db h.db", ("h.db", "another program's")),
     Bad(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from io import StringIO
 from pathlib import Path
@@ -14,6 +15,7 @@ from sqlalchemy import Connection, Table, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from imu_shoulder.checked import complete, read_json, read_text
+from imu_shoulder.errors import ParameterError
 from imu_shoulder.history.exporting import SCHEMA, TABLES
 from imu_shoulder.history.migrate import StoreError
 from imu_shoulder.history.people import Profile, ensure_athlete, write_journal
@@ -61,13 +63,27 @@ def take_csv(store: Store, path: Path) -> Taken:
     except (ValueError, pd.errors.ParserError) as error:
         raise StoreError("CSV with one row per session", f"{path.name} is not ({error})", do) from error
     if "made_by" in found.columns:
-        return _put_all(store, list(results_of(found, path.name)))
+        with _saying(path.name):
+            return _put_all(store, list(results_of(found, path.name)))
     strange = [name for name in found.columns if name not in COLUMNS]
     missing = [name for name in COLUMNS[:3] if name not in found.columns]
     if strange or missing:
         came = f"there is {strange[0]!r}" if strange else f"{missing[0]} is missing"
         raise StoreError(f"the columns {', '.join(COLUMNS)} in {path.name}", came, do)
-    return _put_all(store, [(str(row["athlete"]), _manual(row), []) for row in found.to_dict("records")])
+    taken = []
+    for number, row in enumerate(found.to_dict("records"), start=2):
+        with _saying(f"row {number} of {path.name}"):
+            taken.append((str(row["athlete"]), _manual(row), ()))
+    return _put_all(store, taken)
+
+
+@contextlib.contextmanager
+def _saying(where: str) -> Iterator[None]:
+    """What cannot be meant is said to stand there."""
+    try:
+        yield
+    except ParameterError as error:
+        raise ParameterError(f"{error.expected} in {where}", error.came, error.do) from error
 
 
 def _put_all(store: Store, taken: Sequence[tuple[str, Row, Sequence[Row]]]) -> Taken:
