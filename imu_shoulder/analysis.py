@@ -9,6 +9,7 @@ from typing import Any
 
 from imu_shoulder.align import AlignParams
 from imu_shoulder.angles.joint import AngleParams, ArmAngles
+from imu_shoulder.angles.mirrored import MirrorParams
 from imu_shoulder.angles.uncertainty import UncertaintyParams
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.assess.judge import JudgedRep
@@ -94,6 +95,7 @@ class Params:
     calibrate: CalibrateParams = field(default_factory=CalibrateParams)
     slip: SlipParams = field(default_factory=SlipParams)
     mounting: MountingParams = field(default_factory=MountingParams)
+    mirror: MirrorParams = field(default_factory=MirrorParams)
     angles: AngleParams = field(default_factory=AngleParams)
     uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)
     segment: SegmentParams = field(default_factory=SegmentParams)

@@ -183,6 +183,13 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "raise the straight arm forward twice after the pose (forward_raises)",
             ),
             Kind(
+                "mirrored_arm",
+                "warning",
+                "an arm went far from the plane that was asked, and its mirror image went there",
+                "look whether sensors of the two arms are exchanged, or all accelerometers have the wrong sign",
+                spoils_calibration=True,
+            ),
+            Kind(
                 "implausible_angle",
                 "warning",
                 "an angle was further than joints go for a second or longer in a set",

@@ -14,6 +14,8 @@ from imu_shoulder.align import Align, AlignParams, align_recording
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.unfit import longest_by_chance
 from imu_shoulder.analysis import Analysis, Params
+from imu_shoulder.angles.mirrored import Mirrored, MirrorParams
+from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.asked import asked_in
 from imu_shoulder.engine.stream import Stream
 from imu_shoulder.errors import RecordingError
@@ -312,3 +314,48 @@ def test_zeros_in_the_pose_do_not_refuse_it():
     values[between(stream, pose.onset_s + 1.0, pose.onset_s + 1.3)] = 0.0
     analysis = analyse(replace(sound(), streams={**sound().streams, WRIST: with_values(stream, values)}))
     assert faults_of(analysis) == [()] * 4
+
+
+@pytest.mark.parametrize("afterwards", [True, False])
+def test_accelerometers_that_are_all_negated_show_an_arm_in_a_mirror(afterwards):
+    """Nothing in the sensors contradicts it: the arm hangs and rises as it did, and goes to the other side."""
+    recording = sound()
+    streams = {name: replace(own, acc_m_s2=-own.acc_m_s2) for name, own in recording.streams.items()}
+    negated = replace(recording, streams=streams)
+    assert said(align_recording(negated)) == set()
+    found = [f for f in analyse(negated, Params(afterwards=afterwards)).findings if f.code == "mirrored_arm"]
+    assert [f.placement for f in found] == [UPPER]
+    assert not any(f.code == "mirrored_arm" for f in analysed(afterwards=afterwards).findings)
+
+
+@pytest.mark.parametrize(
+    ("plane_deg", "drill", "told"),
+    [
+        (140.0, ("full_can", "diagonal"), True),
+        (178.0, ("full_can", "side"), True),
+        (-178.0, ("full_can", "side"), True),
+        (110.0, ("full_can", "diagonal"), False),
+        (40.0, ("full_can", "diagonal"), False),
+        (100.0, ("full_can", "forward"), False),
+        (-80.0, ("full_can", "diagonal"), False),
+        (140.0, ("band_external_rotation", None), False),
+    ],
+)
+def test_an_arm_is_mirrored_where_its_image_alone_is_as_asked(plane_deg, drill, told):
+    name, direction = drill
+    asked = load_shipped(name) if direction is None else load_shipped(name).towards(direction)
+    time_s = np.arange(0.0, 10.0, 0.02)
+    angles = {"plane_deg": np.full(500, plane_deg), "elevation_deg": np.full(500, 90.0)}
+    for sd_deg, sure in ((5.0, True), (30.0, False)):
+        mirrored = Mirrored(MirrorParams())
+        mirrored.look("right", asked, time_s, angles, {"plane_deg": np.full(500, sd_deg)}, 50.0)
+        assert bool(mirrored.findings()) == (told and sure)
+
+
+def test_one_set_that_goes_as_asked_speaks_against_a_mirror():
+    asked, time_s = load_shipped("full_can").towards("diagonal"), np.arange(0.0, 10.0, 0.02)
+    mirrored = Mirrored(MirrorParams())
+    for plane_deg in (140.0, 40.0):
+        angles = {"plane_deg": np.full(500, plane_deg), "elevation_deg": np.full(500, 90.0)}
+        mirrored.look("right", asked, time_s, angles, {"plane_deg": np.full(500, 5.0)}, 50.0)
+    assert mirrored.findings() == []

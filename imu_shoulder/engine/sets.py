@@ -10,6 +10,7 @@ import numpy as np
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.angles.lean import UNSAID, drill_stance, off_upright, upright_only
+from imu_shoulder.angles.mirrored import Mirrored
 from imu_shoulder.angles.plausible import Beyond
 from imu_shoulder.angles.uncertainty import angle_sd
 from imu_shoulder.calibrate.model import Calibration
@@ -18,20 +19,21 @@ from imu_shoulder.engine.blade import BladeReps
 from imu_shoulder.engine.judging import seen_by
 from imu_shoulder.engine.running import RunningSet, without_slipped
 from imu_shoulder.engine.seating import Kept
-from imu_shoulder.model import Event, FloatArray, Side, Track
+from imu_shoulder.model import Event, Finding, FloatArray, Side, Track
 
 # How the sensors sit is looked at anew inside a set when so many reps are told, and each time they have doubled.
 FIRST_TOLD = 2
 
 
 class Sets:
-    """running: the set that goes on. done: of each arm, judged. beyond: angles out of reach in them."""
+    """running: the set that goes on. done: of each arm, judged."""
 
     def __init__(self, rate_hz: float, params: Params) -> None:
         self._rate_hz, self._params = rate_hz, params
         self.running: RunningSet | None = None
         self.done: list[AnalysedSet] = []
-        self.beyond = Beyond()
+        self._beyond = Beyond()
+        self._mirrored = Mirrored(params.mirror)
         self._closed: RunningSet | None = None
         self._next_told = FIRST_TOLD
         self._closed_sides: set[Side] = set()
@@ -87,7 +89,7 @@ class Sets:
     def check_reach(
         self, time_s: FloatArray, arms: Mapping[Side, ArmAngles], kept: Kept, calibration: Calibration
     ) -> None:
-        """Look for angles that no joint reaches in the set that was closed last. time_s: (N,) its rows."""
+        """Look at where the arms went in the set that was closed last. time_s: (N,) its rows."""
         if self._closed is None:
             return
         drill, params = self._closed.drill, self._params
@@ -96,7 +98,12 @@ class Sets:
             seat = calibration.arms[side]
             sd = angle_sd(arms[side], seat, kept[side], self._rate_hz, stance, params.angles, params.uncertainty)
             arm = upright_only(arms[side], off_upright(arms[side], stance, params.angles.leant_deg))
-            self.beyond.look(side, time_s, arm.angles, sd, self._rate_hz)
+            self._beyond.look(side, time_s, arm.angles, sd, self._rate_hz)
+            self._mirrored.look(side, drill, time_s, arm.angles, sd, self._rate_hz)
+
+    def findings(self) -> list[Finding]:
+        """Of angles that no joint reaches, and arms that move as in a mirror."""
+        return [*self._beyond.findings(), *self._mirrored.findings()]
 
     def leave_out(self, side: Side, slipped_s: float) -> None:
         """Reps that ended after a slip are not scored, those of sets that are over included."""

@@ -184,7 +184,7 @@ class Stream(Stages):
             *self._align.unfit,
             *self._mounting.findings,
             *slip_findings(self._slips.found),
-            *self._sets.beyond.findings(),
+            *self._sets.findings(),
             # Before, the next movement or set may still join them.
             *(unjoined_findings(self.calibration) if self._over or self.sets else ()),
         )

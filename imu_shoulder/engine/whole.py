@@ -11,6 +11,7 @@ import numpy as np
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
 from imu_shoulder.angles.lean import asked_stance, off_upright, upright_only
+from imu_shoulder.angles.mirrored import Mirrored
 from imu_shoulder.angles.plausible import Beyond
 from imu_shoulder.angles.scapula import seat_blade
 from imu_shoulder.angles.uncertainty import angle_sd
@@ -167,16 +168,19 @@ class Whole(Stages):
                 event, sets, part.time_s, self._aligned.rate_hz, part.tracks, self.attitudes, self._params.mounting
             )
             stretches += [] if own is None else [own]
-        beyond = Beyond()
+        beyond, mirrored = Beyond(), Mirrored(self._params.mirror)
         for found in self.sets:
             rows = slice(*found.arm_set.rows)
             arm = self.arms[found.arm_set.side]
             angles, sd = ({name: values[rows] for name, values in table.items()} for table in (arm.angles, arm.sd))
-            beyond.look(found.arm_set.side, part.time_s[rows], angles, sd, self._aligned.rate_hz)
+            own_s, rate_hz = part.time_s[rows], self._aligned.rate_hz
+            beyond.look(found.arm_set.side, own_s, angles, sd, rate_hz)
+            mirrored.look(found.arm_set.side, found.arm_set.drill, own_s, angles, sd, rate_hz)
         self.findings = (
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),
             *beyond.findings(),
+            *mirrored.findings(),
             *unjoined_findings(self.calibration),
         )
 
