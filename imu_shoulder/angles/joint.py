@@ -31,6 +31,7 @@ from imu_shoulder.calibrate.model import (
 from imu_shoulder.frames import clipped, cross, inverse_quat, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.spill import PART_ROWS, let_go, room, spilled
 
 # Columns of angles.parquet, per side, with a standard deviation each.
 ANGLE_COLUMNS = (
@@ -132,8 +133,12 @@ def arm_angles(
         if rows == slice(0, count):
             table = part
             break
+        if not rows.start:
+            table = dict(zip(part, room((len(part), count)), strict=True))
         for name, values in part.items():
-            table.setdefault(name, np.empty(count))[rows] = values
+            table[name][rows] = values
+        if not rows.stop % PART_ROWS:
+            let_go()
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
     table[HEADING_SD] = _heading_sd_deg(calibration, attitudes, count)
@@ -151,7 +156,7 @@ def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitud
         sd_rad = attitudes[calibration.trunk.placement].apart_sd_rad
     else:
         sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
-    return np.full(count, np.nan) if sd_rad is None else np.degrees(sd_rad)
+    return np.full(count, np.nan) if sd_rad is None else spilled(np.degrees(sd_rad))
 
 
 def _blocks(count: int) -> Iterator[slice]:

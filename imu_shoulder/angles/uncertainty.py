@@ -30,6 +30,7 @@ from imu_shoulder.frames import (
 )
 from imu_shoulder.model import STERNUM, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.spill import spilled
 
 # The response is smooth; two rows a second are enough to know it.
 THINNED_HZ = 2.0
@@ -128,7 +129,7 @@ def angle_sd(
     budget.add_straight()
     budget.add_elbow()
     spreads = zip(budget.names, np.sqrt(budget.variance), strict=True)
-    return {name: _on_every_row(thin_sd, step, arm.angles[name]) for name, thin_sd in spreads}
+    return {name: spilled(_on_every_row(thin_sd, step, arm.angles[name])) for name, thin_sd in spreads}
 
 
 def _on_every_row(thin: FloatArray, step: int, angle: FloatArray) -> FloatArray:

@@ -16,6 +16,7 @@ from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
 from imu_shoulder.sources.events import proposals_tsv
+from imu_shoulder.spill import let_go, parts
 from imu_shoulder.texts import csv_text
 
 # No text of a user's holds it: a character for private use.
@@ -69,19 +70,29 @@ def write_angles(angles: pd.DataFrame, run: str, stream: BinaryIO) -> None:
 
     Bytes of one place of all numbers side by side pack better than numbers: neighbours in time differ in their last.
     """
-    marked = angles.copy(deep=False)
-    marked.attrs[RUN] = run
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     numbers = [name for name in angles.columns if angles[name].dtype.kind == "f"]
-    marked.to_parquet(
-        stream,
-        index=False,
-        compression="zstd",
-        use_byte_stream_split=numbers,
-        use_dictionary=[name for name in angles.columns if name not in numbers],
-        row_group_size=BLOCK_ROWS,
-        write_statistics=["time_s"],
-        write_page_checksum=True,
-    )
+    writer: pq.ParquetWriter | None = None
+    for rows in parts(len(angles)):
+        part = angles.iloc[rows]
+        part.attrs[RUN] = run
+        table = pa.Table.from_pandas(part, preserve_index=False)
+        if writer is None:
+            writer = pq.ParquetWriter(
+                stream,
+                table.schema,
+                compression="zstd",
+                use_byte_stream_split=numbers,
+                use_dictionary=[name for name in angles.columns if name not in numbers],
+                write_statistics=["time_s"],
+                write_page_checksum=True,
+            )
+        writer.write_table(table, BLOCK_ROWS)
+        let_go()
+    assert writer is not None
+    writer.close()
 
 
 def _summary_text(summary: dict[str, Any]) -> str:

@@ -1,0 +1,75 @@
+"""Long arrays on the disk: hours of many sensors are worked on while memory holds little of them.
+
+An array of LONG_ROWS or more is a file that is mapped: it is read and written like any other, and memory holds what was
+touched of it since `let_go` was last called. What is shorter is an array in memory.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import mmap
+import sys
+import threading
+import weakref
+from collections.abc import Iterator
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from imu_shoulder.files import unnamed_file
+
+# Three quarters of an hour at 100 Hz. Shorter ones are held in memory by any computer, which is quicker.
+LONG_ROWS = 1 << 18
+# A part of what is worked on: rows of many columns at a time.
+PART_ROWS = 1 << 16
+
+Number = TypeVar("Number", bound=np.generic)
+_mapped: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
+_lock = threading.Lock()
+
+
+def room(shape: int | tuple[int, ...], dtype: Any = np.float64) -> NDArray[Any]:
+    """An array to fill, without any contents yet; a long one lies on the disk, and the others there are let go of.
+
+    Raises OutputError where the disk is full.
+    """
+    sizes = (shape,) if isinstance(shape, int) else shape
+    if max(sizes) < LONG_ROWS or sys.platform != "linux":  # elsewhere memory need not let go when it is told
+        return np.empty(sizes, dtype)
+    let_go()
+    size = int(np.prod(sizes)) * np.dtype(dtype).itemsize
+    with unnamed_file(size) as descriptor:
+        mapped = mmap.mmap(descriptor, size)
+    with _lock:
+        _mapped.add(mapped)
+    return np.ndarray(sizes, dtype, buffer=mapped)
+
+
+def spilled(values: NDArray[Number]) -> NDArray[Number]:
+    """The values for long keeping: on the disk if they are long, as they are if not. Their order in memory stays."""
+    if not values.size or max(values.shape) < LONG_ROWS or sys.platform != "linux":
+        return values
+    if values.ndim > 1 and not values.flags.c_contiguous:
+        return spilled(values.T).T if values.flags.f_contiguous else spilled(np.ascontiguousarray(values))
+    out = room(values.shape, values.dtype)
+    out[...] = values
+    return out
+
+
+def let_go() -> None:
+    """Have memory hold nothing of what lies on the disk, until it is touched again."""
+    if sys.platform != "linux":
+        return
+    with _lock:
+        for mapped in _mapped:
+            mapped.madvise(mmap.MADV_DONTNEED)
+        # The C library may hold back what was freed of the size of a column.
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if _mapped else None
+        if trim is not None:
+            trim(0)
+
+
+def parts(count: int) -> Iterator[slice]:
+    """All rows, so many at a time that memory holds many columns of them; one empty part where there are none."""
+    return (slice(first, min(first + PART_ROWS, count)) for first in range(0, max(count, 1), PART_ROWS))
