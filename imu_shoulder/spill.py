@@ -70,6 +70,6 @@ def let_go() -> None:
             trim(0)
 
 
-def parts(count: int) -> Iterator[slice]:
-    """All rows, so many at a time that memory holds many columns of them; one empty part where there are none."""
-    return (slice(first, min(first + PART_ROWS, count)) for first in range(0, max(count, 1), PART_ROWS))
+def parts(count: int, most: int = PART_ROWS) -> Iterator[slice]:
+    """All of `count` rows, at most so many at a time; one empty part where there are none."""
+    return (slice(first, min(first + most, count)) for first in range(0, max(count, 1), most))

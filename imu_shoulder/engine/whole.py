@@ -77,6 +77,7 @@ class Whole(Stages):
 
     def find_pose(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
         self._progress("calibrate")
+        let_go()
         # Reps are counted without one.
         if any(event.trial_type == "neutral_pose" for event in part.ended):
             self.pose = find_pose(part.time_s, attitudes, part.ended, None, self._params.calibrate)
@@ -87,6 +88,7 @@ class Whole(Stages):
     def find_slips(self, part: Part) -> None:
         if self.pose is None:
             return
+        let_go()
         rows = part.time_s, self._aligned.rate_hz
         self._slips = find_slips(*rows, self.attitudes, self._moments, part.ended, self.pose, self._params.slip)
         self._slipped_s = {
@@ -97,6 +99,7 @@ class Whole(Stages):
     def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> dict[Side, dict[str, Attitude]]:
         if self.pose is None:
             return {}
+        let_go()
         kept = {
             side: keep_heading(
                 self._aligned, attitudes, side, own, part.ended, self.pose, self._params, self._slipped_s[side]
@@ -119,6 +122,7 @@ class Whole(Stages):
             self.arms = without_angles(self._aligned)
             return self.arms
         self._progress("angles")
+        let_go()
         stance = asked_stance(part.time_s, part.ended, self._asked.drills)
         for side, arm in self.calibration.arms.items():
             self.arms[side] = self._angles_of(arm, kept.pop(side), stance)
@@ -165,6 +169,7 @@ class Whole(Stages):
         stretches: list[Stretch] = []
         sets = 0
         for event in part.ended:
+            let_go()
             sets += event.trial_type == "set"
             own = stretch_of(
                 event, sets, part.time_s, self._aligned.rate_hz, part.tracks, self.attitudes, self._params.mounting
