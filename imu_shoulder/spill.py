@@ -12,6 +12,7 @@ import sys
 import threading
 import weakref
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numpy as np
@@ -21,6 +22,8 @@ from imu_shoulder.files import unnamed_file
 
 # Three quarters of an hour at 100 Hz. Shorter ones are held in memory by any computer, which is quicker.
 LONG_ROWS = 1 << 18
+# Less than this is not worth the time that it takes to touch it again.
+LEAST_BYTES = 300_000_000
 # A part of what is worked on: rows of many columns at a time.
 PART_ROWS = 1 << 16
 
@@ -46,28 +49,38 @@ def room(shape: int | tuple[int, ...], dtype: Any = np.float64) -> NDArray[Any]:
     return np.ndarray(sizes, dtype, buffer=mapped)
 
 
-def spilled(values: NDArray[Number]) -> NDArray[Number]:
-    """The values for long keeping: on the disk if they are long, as they are if not. Their order in memory stays."""
-    if not values.size or max(values.shape) < LONG_ROWS or sys.platform != "linux":
-        return values
-    if values.ndim > 1 and not values.flags.c_contiguous:
-        return spilled(values.T).T if values.flags.f_contiguous else spilled(np.ascontiguousarray(values))
+def copied(values: NDArray[Number]) -> NDArray[Number]:
+    """The values once more, row by row in memory or on the disk."""
     out = room(values.shape, values.dtype)
     out[...] = values
     return out
 
 
+def spilled(values: NDArray[Number]) -> NDArray[Number]:
+    """The values for long keeping: on the disk if they are long, as they are if not. Their order in memory stays."""
+    if max(values.shape) < LONG_ROWS or sys.platform != "linux":
+        return values
+    return copied(values) if values.flags.c_contiguous else copied(values.T).T
+
+
 def let_go() -> None:
-    """Have memory hold nothing of what lies on the disk, until it is touched again."""
+    """Have memory hold nothing of what lies on the disk until it is touched again, unless it holds little anyway."""
     if sys.platform != "linux":
         return
     with _lock:
+        if not _mapped or _resident_bytes() < LEAST_BYTES:
+            return
         for mapped in _mapped:
             mapped.madvise(mmap.MADV_DONTNEED)
         # The C library may hold back what was freed of the size of a column.
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None) if _mapped else None
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
         if trim is not None:
             trim(0)
+
+
+def _resident_bytes() -> int:
+    """Memory that this process holds. Source: proc(5), the second number of /proc/self/statm, in pages."""
+    return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * mmap.PAGESIZE
 
 
 def parts(count: int, most: int = PART_ROWS) -> Iterator[slice]:

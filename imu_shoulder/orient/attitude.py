@@ -18,7 +18,7 @@ from imu_shoulder.frames import rotated, sin_cos
 from imu_shoulder.model import BoolArray, FloatArray, IntArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
-from imu_shoulder.spill import let_go, room, spilled
+from imu_shoulder.spill import copied, let_go, room, spilled
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,17 +95,15 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
 
         quat = compare_quat(params.method, gyr, acc, rate_hz)
     del acc
-    found = attitude_of(track, quat, gyr, bias)
-    quat, rate = spilled(found.quat_earth_from_sensor), spilled(found.rate_earth_rad_s)
-    return replace(found, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)
+    return attitude_of(track, quat, gyr, bias)
 
 
 def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
     """The attitude from a filter's quaternions (N, 4) and the rate it saw (N, 3)."""
     # Component by component in memory, as both are used from here on.
-    components = np.array(quat.T, order="C")
+    components = copied(quat.T)
     components[:, ~track.valid] = np.nan
-    return Attitude(track.placement, components.T, rotated(components.T, gyr), track.valid, bias)
+    return Attitude(track.placement, components.T, spilled(rotated(components.T, gyr)), track.valid, bias)
 
 
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
