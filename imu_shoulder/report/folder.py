@@ -74,25 +74,23 @@ def write_angles(angles: pd.DataFrame, run: str, stream: BinaryIO) -> None:
     import pyarrow.parquet as pq
 
     numbers = [name for name in angles.columns if angles[name].dtype.kind == "f"]
-    writer: pq.ParquetWriter | None = None
-    for rows in parts(len(angles)):
-        part = angles.iloc[rows]
-        part.attrs[RUN] = run
-        table = pa.Table.from_pandas(part, preserve_index=False)
-        if writer is None:
-            writer = pq.ParquetWriter(
-                stream,
-                table.schema,
-                compression="zstd",
-                use_byte_stream_split=numbers,
-                use_dictionary=[name for name in angles.columns if name not in numbers],
-                write_statistics=["time_s"],
-                write_page_checksum=True,
-            )
-        writer.write_table(table, BLOCK_ROWS)
-        let_go()
-    assert writer is not None
-    writer.close()
+    head = angles.iloc[:0]
+    head.attrs[RUN] = run
+    schema = pa.Schema.from_pandas(head, preserve_index=False)
+    # As pandas writes and reads what a frame says of itself.
+    schema = schema.with_metadata({**schema.metadata, b"PANDAS_ATTRS": json.dumps(head.attrs).encode()})
+    with pq.ParquetWriter(
+        stream,
+        schema,
+        compression="zstd",
+        use_byte_stream_split=numbers,
+        use_dictionary=[name for name in angles.columns if name not in numbers],
+        write_statistics=["time_s"],
+        write_page_checksum=True,
+    ) as writer:
+        for rows in parts(len(angles)):
+            writer.write(pa.Table.from_pandas(angles.iloc[rows], schema, preserve_index=False), BLOCK_ROWS)
+            let_go()
 
 
 def _summary_text(summary: dict[str, Any]) -> str:
