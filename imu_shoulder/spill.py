@@ -1,7 +1,7 @@
 """Long arrays on the disk: hours of many sensors are worked on while memory holds little of them.
 
-An array of LONG_ROWS or more is a file that is mapped: it is read and written like any other, and memory holds what was
-touched of it since `let_go` was last called. What is shorter is an array in memory.
+An array of limits.LONG_ROWS or more is a file that is mapped: it is read and written like any other, and memory holds
+what was touched of it since `let_go` was last called. What is shorter is an array in memory, which is quicker.
 """
 
 from __future__ import annotations
@@ -18,10 +18,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from imu_shoulder import limits
 from imu_shoulder.files import unnamed_file
 
-# Three quarters of an hour at 100 Hz. Shorter ones are held in memory by any computer, which is quicker.
-LONG_ROWS = 1 << 18
 # Less than this is not worth the time that it takes to touch it again.
 LEAST_BYTES = 300_000_000
 # A part of what is worked on: rows of many columns at a time.
@@ -35,15 +34,18 @@ _lock = threading.Lock()
 def room(shape: int | tuple[int, ...], dtype: Any = np.float64) -> NDArray[Any]:
     """An array to fill, without any contents yet; a long one lies on the disk, and the others there are let go of.
 
-    Raises OutputError where the disk is full.
+    Raises OutputError where the disk is full, MemoryError where the address space is.
     """
     sizes = (shape,) if isinstance(shape, int) else shape
-    if max(sizes) < LONG_ROWS or sys.platform != "linux":  # elsewhere memory need not let go when it is told
+    if max(sizes) < limits.LONG_ROWS or sys.platform != "linux":  # elsewhere memory need not let go when it is told
         return np.empty(sizes, dtype)
     let_go()
     size = int(np.prod(sizes)) * np.dtype(dtype).itemsize
     with unnamed_file(size) as descriptor:
-        mapped = mmap.mmap(descriptor, size)
+        try:
+            mapped = mmap.mmap(descriptor, size)
+        except OSError as error:  # a limit on the address space
+            raise MemoryError(f"no room for {size} bytes") from error
     with _lock:
         _mapped.add(mapped)
     return np.ndarray(sizes, dtype, buffer=mapped)
@@ -58,7 +60,7 @@ def copied(values: NDArray[Number]) -> NDArray[Number]:
 
 def spilled(values: NDArray[Number]) -> NDArray[Number]:
     """The values for long keeping: on the disk if they are long, as they are if not. Their order in memory stays."""
-    if max(values.shape) < LONG_ROWS or sys.platform != "linux":
+    if max(values.shape) < limits.LONG_ROWS or sys.platform != "linux":
         return values
     return copied(values) if values.flags.c_contiguous else copied(values.T).T
 
