@@ -210,8 +210,9 @@ def _in_child(tree: Path, tests: Sequence[str], answer: Path, *, reach: bool) ->
     os.dup2(said, 1)
     os.dup2(said, 2)
     os.chdir(tree)
-    os.environ.update(PYTHONPATH=str(tree), PYTHONDONTWRITEBYTECODE="" if reach else "1")
-    sys.dont_write_bytecode = not reach
+    os.environ.update(PYTHONPATH=str(tree), PYTHONDONTWRITEBYTECODE="")
+    # What pytest makes of a test file is kept for the next run; of the package's files the copy tells what changed.
+    sys.dont_write_bytecode = False
     own = [entry for entry in sys.path if Path(entry).resolve() not in (ROOT, ROOT / "tests")]
     sys.path[:] = [str(tree), str(tree / "tests"), *own]
     looking = Looking(tree, answer, reach=reach)

@@ -17,7 +17,6 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.segment.free import FreeRep, find_free_sets
-from imu_shoulder.segment.free_strokes import find_strokes
 
 Array = NDArray[np.float64]
 Samples = tuple[Array, Array, Array, float]
@@ -225,19 +224,6 @@ def test_sets_parted_by_long_stillness_have_axes_of_their_own():
     earth_from_sensor = Rotation.from_euler("ZY", np.column_stack([turn_deg, raise_deg]), degrees=True)
     reps = count_free(*sensed(earth_from_sensor, 50.0, position_m=earth_from_sensor.apply([0.0, 0.0, -0.3])))
     assert [rep.excluded for rep in reps] == [None] * 11
-
-
-@pytest.mark.parametrize("strokes", [4, 6])
-def test_a_path_that_begins_at_a_turn_begins_with_that_turn(strokes):
-    """To and fro without a pause; on the first stroke the arm is a long way beside the path of the others."""
-    turns = 40 * np.arange(strokes + 1)
-    rows = np.arange(turns[-1] + 1)
-    x = np.interp(rows, turns, np.arange(strokes + 1) % 2)
-    beside = np.where(rows < turns[1], 3.0, 0.0)
-    found = find_strokes(np.column_stack([x, beside, 0 * x]), still_start=False, still_end=True)
-    assert found is not None
-    assert found.first == turns[1]
-    assert found.turns.tolist() == turns[1:].tolist()
 
 
 def test_no_motion_is_no_rep():
