@@ -1,4 +1,4 @@
-"""Strokes of a path drawn by hand: which of them belong to the set, how much of each was seen, which end is the start."""
+"""Strokes of a path drawn by hand: which belong to the set, how much of each was seen, and which end is the start."""
 
 from __future__ import annotations
 
