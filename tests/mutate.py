@@ -8,7 +8,8 @@
 DIR lies outside the tree: it takes the copy, and a line of JSON for each mistake that was tried, so that a run that was
 stopped goes on where it was. A mistake is met by the tests that reach the function it is in, the quickest first, until
 one fails or --budget seconds of tests have passed. A short budget for all, and then --rest with a long one for those
-that passed it, is quicker than a long one for all. One process at a time; it forks from one that holds the libraries.
+that passed it, is quicker than a long one for all; and on another head the test that found a mistake before goes first.
+One process at a time; it forks from one that holds the libraries.
 """
 
 from __future__ import annotations
@@ -19,24 +20,18 @@ import bisect
 import compileall
 import contextlib
 import json
-import os
 import py_compile
 import shutil
-import signal
-import sys
-import threading
 import time
-import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import pytest
 from drawn_mistakes import Mistake, drawn
+from watched_run import ROOT, preload, run
 
-ROOT = Path(__file__).parents[1]
 COPIED = ("imu_shoulder", "tests", "recordings", "docs", "firmware_notes")
 COPIED_FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md")
 WRITTEN = "mistakes.json"
@@ -108,126 +103,6 @@ def put_in(tree: Path, mistake: Mistake) -> Iterator[int | None]:
         path.write_text(before, encoding="utf-8")
 
 
-# One run of pytest in a process of its own.
-
-
-class Looking:
-    """Of a run: the first test that failed, and with `reach` also what every test reached and how long it took."""
-
-    def __init__(self, tree: Path, answer: Path, *, reach: bool) -> None:
-        self.failed = ""
-        self._answer = answer
-        self._package, self._reach = f"{tree}/imu_shoulder/", reach
-        self._now: set[str] = set()
-        self._of_fixture: dict[str, set[str]] = {}
-        self._passed = True
-
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        if not report.passed:
-            self._passed = False
-        if report.failed and not self.failed:
-            self.failed = report.nodeid
-
-    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
-        if report.failed and not self.failed:
-            self.failed = f"{report.nodeid}: cannot be read"
-
-    @pytest.hookimpl(wrapper=True)
-    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        self._now, self._passed = set(), True
-        began = time.perf_counter()
-        if self._reach:
-            sys.settrace(self._called)
-            threading.settrace(self._called)
-        try:
-            return (yield)
-        finally:
-            sys.settrace(None)
-            for name in getattr(item, "fixturenames", ()):
-                self._now |= self._of_fixture.get(name, set())
-            if self._passed:
-                seconds = round(time.perf_counter() - began, 2)
-                self.tell({"test": item.nodeid, "seconds": seconds, "functions": sorted(self._now)})
-
-    @pytest.hookimpl(wrapper=True)
-    def pytest_fixture_setup(self, fixturedef: Any) -> Iterator[Any]:
-        outer, self._now = self._now, set()
-        try:
-            return (yield)
-        finally:
-            if fixturedef.scope != "function":
-                self._of_fixture[fixturedef.argname] = set(self._now)
-            self._now |= outer
-
-    def _called(self, frame: Any, event: str, _: Any) -> None:
-        code = frame.f_code
-        if code.co_filename.startswith(self._package):
-            self._now.add(f"imu_shoulder/{code.co_filename[len(self._package) :]}:{code.co_qualname}")
-
-    def tell(self, what: dict[str, Any]) -> None:
-        """At once, so that a run that is stopped has said what it knew."""
-        with self._answer.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(what) + "\n")
-
-
-def preload() -> None:
-    """What every run imports anyway, but nothing of ours, and no plugin of pytest: that warns of one already there."""
-    os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
-    scipy = ("scipy.optimize", "scipy.signal", "scipy.spatial.transform", "scipy.stats")
-    for name in ("pandas", "vqf", *scipy):
-        __import__(name)
-
-
-def run(tree: Path, tests: Sequence[str], limit_s: float, *, reach: bool = False) -> tuple[str | None, list[Any]]:
-    """What failed in the copy, "" for nothing and None where the time was over; and the tests that passed."""
-    answer = tree.parent / "answer.json"
-    answer.unlink(missing_ok=True)
-    child = os.fork()
-    if child == 0:
-        _in_child(tree, tests, answer, reach=reach)
-    until = time.monotonic() + limit_s
-    while time.monotonic() < until:
-        if os.waitpid(child, os.WNOHANG)[0]:
-            said = _said(answer)
-            return (said.pop()["failed"] if said and "failed" in said[-1] else "the process died"), said
-        time.sleep(0.05)
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return None, _said(answer)
-
-
-def _said(answer: Path) -> list[dict[str, Any]]:
-    """A last line that was cut off while it was written does not count."""
-    lines = answer.read_text(encoding="utf-8").splitlines(keepends=True) if answer.exists() else []
-    return [json.loads(line) for line in lines if line.endswith("\n")]
-
-
-def _in_child(tree: Path, tests: Sequence[str], answer: Path, *, reach: bool) -> None:
-    """Never returns."""
-    os.setpgid(0, 0)
-    said = os.open(tree.parent / "said.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-    os.dup2(said, 1)
-    os.dup2(said, 2)
-    os.chdir(tree)
-    os.environ.update(PYTHONPATH=str(tree), PYTHONDONTWRITEBYTECODE="")
-    # What pytest makes of a test file is kept for the next run; of the package's files the copy tells what changed.
-    sys.dont_write_bytecode = False
-    own = [entry for entry in sys.path if Path(entry).resolve() not in (ROOT, ROOT / "tests")]
-    sys.path[:] = [str(tree), str(tree / "tests"), *own]
-    looking = Looking(tree, answer, reach=reach)
-    options = ["-q", "-n", "0", "-p", "no:cacheprovider", "--tb=short", "--rootdir", str(tree)]
-    try:
-        pytest.main([*options, *([] if reach else ["-x"]), *tests], plugins=[looking])
-        looking.tell({"failed": looking.failed})
-    except BaseException:
-        traceback.print_exc()
-    finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(0)
-
-
 # Which tests belong to a line.
 
 
@@ -268,10 +143,10 @@ def function_at(path: Path, line: int) -> str:
 
 
 def belonging(
-    known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float, passed: Sequence[str]
+    known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float, passed: Sequence[str], hint: str
 ) -> tuple[list[str], int]:
-    """The tests that reach the line's function, else its file or folder, without those it has passed: quick ones
-    before slow ones, and those of its part first; and how many more there are.
+    """The tests that reach the line's function, else its file or folder, without those it has passed: the hint first,
+    quick ones before slow ones, and those of its part before others; and how many more there are.
 
     A test file that keeps results in a cache is taken whole: who fills the cache is chance.
     """
@@ -302,7 +177,7 @@ def belonging(
     every = sorted(by_file.values(), key=lambda own: (not own[0].file.startswith(named), sum(o.seconds for o in own)))
     in_order = [one for own in every for one in own if one.test not in passed]
     # Sorting keeps the order of files within a round.
-    in_order.sort(key=lambda one: bisect.bisect(ROUNDS_S, one.seconds))
+    in_order.sort(key=lambda one: (one.test != hint, bisect.bisect(ROUNDS_S, one.seconds)))
     out, spent_s = [], 0.0
     for one in in_order:
         if not out or spent_s + one.seconds <= budget_s:
@@ -315,22 +190,26 @@ def belonging(
 
 
 def try_all(state: Path, name: str, mistakes: Sequence[Mistake], budget_s: float, *, again: bool, rest: bool) -> None:
-    """Append what came of each to DIR/name.jsonl. again: those not found so far once more; rest: by other tests."""
+    """Append what came of each to DIR/name.jsonl. again: those not found so far once more; rest: by other tests.
+
+    DIR/before.jsonl may hold what came of them on another head.
+    """
     tree, known, log = copied(state), reaches(state), state / f"{name}.jsonl"
     done = {one["id"]: one for one in results(log)}
+    found_by = {_text(one): one["by"] for one in results(state / "before.jsonl") if one["came"] == FAILED}
     for mistake in mistakes:
         before = done.get(mistake.id)
         if before is not None and not ((again or rest) and before["came"] != FAILED):
             continue
         passed = before["passed"] if before is not None and rest else []
-        came = _tried(tree, known, mistake, budget_s, passed)
+        came = _tried(tree, known, mistake, budget_s, passed, found_by.get(_text(asdict(mistake)), ""))
         with log.open("a", encoding="utf-8") as file:
             file.write(json.dumps(asdict(mistake) | came) + "\n")
         print(f"{mistake.id}: {came['came']} {came['by']} ({came['seconds']:.0f} s)", flush=True)
 
 
 def _tried(
-    tree: Path, known: Sequence[Reach], mistake: Mistake, budget_s: float, passed: Sequence[str]
+    tree: Path, known: Sequence[Reach], mistake: Mistake, budget_s: float, passed: Sequence[str], hint: str
 ) -> dict[str, Any]:
     began = time.monotonic()
 
@@ -341,13 +220,18 @@ def _tried(
     with put_in(tree, mistake) as line:
         if line is None:
             return came("does not apply")
-        tests, left_out = belonging(known, tree, mistake.file, line, budget_s, passed)
+        tests, left_out = belonging(known, tree, mistake.file, line, budget_s, passed, hint)
         if not tests:
             return came(PASSED, "" if passed else "no test reaches it")
         failed, ran = run(tree, tests, 30.0 + 3.0 * budget_s)
     if failed is None:
         return came(TIMED_OUT, tests=[one["test"] for one in ran], left_out=left_out)
     return came(FAILED, failed) if failed else came(PASSED, tests=tests, left_out=left_out)
+
+
+def _text(mistake: dict[str, Any]) -> tuple[str, str, str]:
+    """What a mistake is, wherever its lines have moved."""
+    return mistake["file"], mistake["old"], mistake["new"]
 
 
 def results(log: Path) -> list[dict[str, Any]]:
