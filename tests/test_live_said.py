@@ -69,6 +69,13 @@ def test_the_reps_of_an_earlier_set_stay_while_the_next_one_goes_on(played):
     assert len({rep["id"] for rep in session.events}) == len(session.events)
 
 
+def test_before_its_first_rep_an_arm_has_done_none(played):
+    session, frames = played
+    before = [frame for frame in frames if frame["t"] < session.final_reps[0]["top_end_s"]]
+    for name in ("count", "counted", "extra"):
+        assert {arm[name] for frame in before for arm in frame["arms"].values()} == {0}
+
+
 def test_the_plan_goes_on_to_the_next_drill_after_the_sets_it_asks(played):
     _, frames = played
     shown = [(f["drill"]["number"], f["drill"]["set"], f["drill"]["sets"]) for f in frames if f["drill"] is not None]
