@@ -164,6 +164,11 @@ class Recording:
     file_sha256: Mapping[str, str] = field(default_factory=dict)
     proposals: tuple[Proposal, ...] | None = None
 
+    @property
+    def lacks_marks(self) -> bool:
+        """Whether nobody has marked sets and a pose, nor looked for any that could be proposed."""
+        return self.proposals is None and not {"neutral_pose", "set"} <= {event.trial_type for event in self.events}
+
     def __repr__(self) -> str:
         sets = sum(event.trial_type == "set" for event in self.events)
         return f"<Recording {self.name} of {self.athlete}: {', '.join(self.streams)}; {sets} sets marked>"

@@ -16,7 +16,6 @@ from imu_shoulder.engine.order import Part
 from imu_shoulder.engine.whole import Whole
 from imu_shoulder.errors import CalibrationError, RecordingError
 from imu_shoulder.model import ARM_SEGMENTS, SIDES, Aligned, Recording, Side, on_arm
-from imu_shoulder.propose import proposed
 
 Progress = Callable[[str], None]
 # A finished recording is pushed through the stream in pieces of this length; it does not matter how long.
@@ -49,7 +48,10 @@ def analyse(
     if aligned is None:
         progress("align")
         aligned = align_recording(recording, params.align)
-    recording = proposed(recording, drills=drills, params=params, aligned=aligned)
+    if recording.lacks_marks:
+        from imu_shoulder.propose import proposed  # takes its time to be imported
+
+        recording = proposed(recording, drills=drills, params=params, aligned=aligned)
     wanted = asked_in(recording.events, drills, asked, apart)
     if params.afterwards:
         return _afterwards(recording, aligned, params, wanted, progress, stored)

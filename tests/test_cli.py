@@ -86,6 +86,22 @@ def test_help_starts_without_heavy_imports(args):
     assert found.stdout.splitlines()[-1] == "[]"
 
 
+# What an analysis of marked sets has no use for.
+UNUSED = ("scipy.fft", "scipy.optimize", "scipy.signal", "scipy.stats", "xml.sax", "imu_shoulder.sources.column_map")
+UNUSED += ("imu_shoulder.propose", "imu_shoulder.engine.stream")
+
+
+def test_an_analysis_imports_only_what_it_uses(small_recording, tmp_path):
+    code = (
+        "import gc, sys\nfrom imu_shoulder.cli import main\n"
+        f"try:\n    main(['analyse', {str(small_recording)!r}, '--out', {str(tmp_path / 'out')!r}])\n"
+        "except SystemExit as end:\n    assert not end.code\n"
+        f"print([name for name in {UNUSED} if name in sys.modules], gc.get_threshold()[0])"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert found.stdout.splitlines()[-1] == "[] 50000"
+
+
 def test_import_of_the_package_is_light():
     code = f"import sys, imu_shoulder, imu_shoulder.errors\nprint([n for n in {HEAVY} if n in sys.modules])"
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)

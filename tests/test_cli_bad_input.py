@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 from scipy.spatial.transform import Rotation
@@ -185,12 +186,12 @@ def test_an_output_folder_that_cannot_be_written(small_recording, tmp_path, plac
     assert list(tmp_path.iterdir()) == [taken]
 
 
-@pytest.mark.parametrize("at", ["to_csv", "to_parquet"])
-def test_a_disk_that_is_full_at_the_end_leaves_nothing(small_recording, tmp_path, monkeypatch, at):
+@pytest.mark.parametrize(("writer", "at"), [(pd.DataFrame, "to_csv"), (pq.ParquetWriter, "write")])
+def test_a_disk_that_is_full_at_the_end_leaves_nothing(small_recording, tmp_path, monkeypatch, writer, at):
     def full(*_args: object, **_kwargs: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(pd.DataFrame, at, full)
+    monkeypatch.setattr(writer, at, full)
     out = tmp_path / "out"
     assert_refused(run("analyse", small_recording, "--out", out), str(out), "No space left on device")
     assert not out.exists() or list(out.iterdir()) == []

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy import signal, stats
+from scipy import fft, signal, stats
 from scipy.optimize import brentq
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.catalogue import all_measures
-from imu_shoulder.measure.curves import in_band
+from imu_shoulder.measure.curves import in_band, quick_length
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.pipeline import analyse
@@ -209,6 +209,12 @@ def test_sway_and_drift_are_no_tremor():
 def test_tremor_is_not_told_from_slow_samples_or_short_holds():
     assert np.isnan(measured(rep_data(rate_hz=25.0))["hold_tremor_deg_s"])
     assert np.isnan(measured(rep_data(hold_s=1.5))["hold_tremor_deg_s"])
+
+
+def test_the_length_of_a_transform_is_the_least_that_is_quick():
+    assert [quick_length(count) for count in range(1, 3000)] == [
+        fft.next_fast_len(count, real=True) for count in range(1, 3000)
+    ]
 
 
 def test_time_in_band():

@@ -18,7 +18,6 @@ from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import Matches, asked_by, check_athlete, match_sets
-from imu_shoulder.propose import proposed
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.range.results import range_ids, range_results
 from imu_shoulder.range.words import with_words
@@ -47,7 +46,10 @@ def analyse_session(
     progress("align")
     aligned = align_recording(recording, params.align)
     progress("proposals")
-    recording = proposed(recording, plan, drills, params, aligned)
+    if recording.lacks_marks:
+        from imu_shoulder.propose import proposed  # takes its time to be imported
+
+        recording = proposed(recording, plan, drills, params, aligned)
     apart = shipped_tests().keys() - drills.keys()
     planned = None
     if plan is not None:

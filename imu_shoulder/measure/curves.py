@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from scipy import fft
 
 from imu_shoulder.arrays import bridged
 from imu_shoulder.model import FloatArray
@@ -82,13 +81,20 @@ def in_band(
     if count < 4 or rate_hz < TREMOR_RATE_FACTOR * band_hz[1] or not np.isfinite(values).all():
         return np.full(count, np.nan)
     level = values - np.linspace(values[0], values[-1], count)
-    padded = fft.next_fast_len(count, real=True)
-    spectrum = fft.rfft(level, padded)
-    frequency_hz = fft.rfftfreq(padded, 1 / rate_hz)
+    padded = quick_length(count)
+    spectrum = np.fft.rfft(level, padded)
+    frequency_hz = np.fft.rfftfreq(padded, 1 / rate_hz)
     spectrum[(frequency_hz < band_hz[0]) | (frequency_hz > band_hz[1])] = 0.0
     if differentiated:
         spectrum = spectrum * 2j * np.pi * frequency_hz
-    return np.asarray(fft.irfft(spectrum, padded)[:count])
+    return np.asarray(np.fft.irfft(spectrum, padded)[:count])
+
+
+def quick_length(count: int) -> int:
+    """The least number from count on that is a product of 2, 3 and 5 alone: the transform of so many is quick."""
+    powers = range(count.bit_length())
+    odd: list[int] = [3**three * 5**five for three in powers for five in powers]
+    return min(own << (-(-count // own) - 1).bit_length() for own in odd)
 
 
 def quietest_rms(values: FloatArray, seen: FloatArray, rate_hz: float, window_s: float = 2.0) -> float:

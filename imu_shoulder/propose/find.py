@@ -80,8 +80,7 @@ def proposed(
     aligned: Aligned | None = None,
 ) -> Recording:
     """The recording with what is proposed of it among its events; as it is where that was done, or all is marked."""
-    kinds = {event.trial_type for event in recording.events}
-    if recording.proposals is not None or {"neutral_pose", "set"} <= kinds:
+    if not recording.lacks_marks:
         return recording
     found = proposals(recording, plan, drills, params, aligned)
     events = sorted((*recording.events, *(own.event for own in found)), key=lambda event: event.onset_s)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape
+from html import escape
 
 import numpy as np
 from scipy.spatial.transform import Rotation
@@ -132,11 +132,12 @@ def figure_svg(panels: Sequence[tuple[str, Mapping[Side, Posture]]], title: str 
         'font-family="system-ui, sans-serif" font-size="13" fill="none" stroke-linecap="round">'
     ]
     if title:
-        parts.append(f"<title>{escape(title)}</title>")
+        parts.append(f"<title>{escape(title, quote=False)}</title>")
     for number, (caption, arms) in enumerate(panels):
         left = number * 2 * WIDTH
         parts.append(
-            f'<text x="{left + WIDTH:g}" y="18" fill="currentColor" text-anchor="middle">{escape(caption)}</text>'
+            f'<text x="{left + WIDTH:g}" y="18" fill="currentColor" text-anchor="middle">'
+            f"{escape(caption, quote=False)}</text>"
         )
         for view, name in enumerate(VIEWS):
             parts.append(f'<g transform="translate({left + view * WIDTH:g} 24)">')

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from imu_shoulder.model import Recording
-from imu_shoulder.sources.column_map import read_mapped
 from imu_shoulder.sources.folder import HEAD, read_recording
 
 
@@ -14,8 +13,9 @@ def read_any(path: Path, column_map: Path | None = None) -> Recording:
 
     Raises RecordingError or ColumnMapError.
     """
-    if column_map is not None:
-        return read_mapped(column_map, path)
-    if path.suffix == ".toml" and path.name != HEAD and not path.is_dir():
-        return read_mapped(path)
-    return read_recording(path)
+    is_map = path.suffix == ".toml" and path.name != HEAD and not path.is_dir()
+    if column_map is None and not is_map:
+        return read_recording(path)
+    from imu_shoulder.sources.column_map import read_mapped  # takes its time to be imported
+
+    return read_mapped(path) if column_map is None else read_mapped(column_map, path)
