@@ -221,10 +221,11 @@ def _done(
 
 
 def _came(future: Any, job: Job) -> Failure | None:
-    if future.status == "finished":
+    # Asked for by waiting: what lay on a worker that died since is worked out once more.
+    error = future.exception()
+    if error is None:
         done: Failure | None = future.result()
         return done
-    error = future.exception()
     if isinstance(error, KilledWorker):
         reason = "the worker died each time: out of memory, or killed"
         return Failure(job.recording, job.result, LOST, reason)
