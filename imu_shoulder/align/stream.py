@@ -29,6 +29,8 @@ _SET_BACK_S = 1.0
 _UNIT_CHECK_S = 4.0
 # Columns of a sample that is kept.
 _TIME, _ACC, _GYR, _VALUES, _CLIPPED, _WIDTH = 0, slice(1, 4), slice(4, 7), slice(1, 7), 7, 8
+# Samples that no later grid time needs are forgotten when there are so many.
+_MOST_ROWS = 64
 
 
 class Align:
@@ -202,9 +204,9 @@ class _Sensor:
 
     def forget_before(self, grid_s: float) -> None:
         """Forget the samples that no grid time after this one needs."""
-        drop = int(self.table[:, _TIME].searchsorted(grid_s)) - 2 * AHEAD
-        if drop > 0:
-            self.table = self.table[drop:]
+        if len(self.table) > _MOST_ROWS:
+            drop = int(self.table[:, _TIME].searchsorted(grid_s)) - 2 * AHEAD
+            self.table = self.table[max(drop, 0) :]
 
     def findings(self) -> tuple[Finding, ...]:
         said = {

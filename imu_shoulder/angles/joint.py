@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
+from math import cos, radians, sin
 
 import numpy as np
 
@@ -23,7 +24,6 @@ from imu_shoulder.calibrate.model import (
     SegmentAxes,
     SensorCalibration,
     dot,
-    long_axis,
     segment_axes,
     twist_rad,
     unswung,
@@ -180,7 +180,7 @@ def _told_skin_share(
     elbow = np.empty(count)
     for rows in _blocks(count):
         quats = _quats(attitudes, rows)
-        humerus, forearm = (long_axis(own, quats[own.placement], calibration.side) for own in (upper, wrist))
+        humerus, forearm = (segment_axes(own, quats[own.placement], calibration.side).y for own in (upper, wrist))
         elbow[rows] = _elbow_rad(humerus, forearm)
     # With a straighter elbow the pointer is not asked for.
     bent = np.flatnonzero(elbow > BENT_RAD)
@@ -217,7 +217,7 @@ def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tupl
     humerus, forearm = segments[UPPER_ARM], segments[WRIST]
     if calibration.trunk is None:
         return humerus, forearm
-    body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
+    body = (segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])).frame
     return humerus.seen_from(body), forearm.seen_from(body)
 
 
@@ -240,7 +240,7 @@ def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> 
     rotation = np.zeros(len(anchors))
     rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)
     x, y = (unswung(humerus.y, axis) for axis in (forearm.x, forearm.y))
-    turn_rad = _forearm_turn_rad(x, y, *sin_cos(rotation))
+    turn_rad = _forearm_turn_rad(x, cross(x, y), *sin_cos(rotation))
     shown = Shown(sensor_rad, raised_of(humerus.y[1]), rotation, turn_rad, bends)
     return straight_line(skin.share, skin.sd, shown, params.straight)
 
@@ -259,23 +259,24 @@ def _columns(
     if trunk is not None:
         out |= trunk_angles(trunk) | up_in_trunk(trunk)
     # The direction of a lean may not be known; the trunk's turn about the vertical is.
-    facing = facing_axes(trunk) if trunk is not None and not calibration.trunk_joined else None
+    facing = facing_axes(trunk).frame if trunk is not None and not calibration.trunk_joined else None
     if forearm is not None:
         out["forearm_elevation_deg"] = np.degrees(np.arccos(clipped(forearm.y[1], -1, 1)))
-        out |= _direction("forearm", forearm if facing is None else forearm.seen_from(facing))
+        faced = forearm if facing is None else forearm.seen_from(facing)
+        out |= _direction("forearm", faced)
         if calibration.wrist is not None and calibration.wrist.forward_known:
             out["thumb_up_deg"] = np.degrees(np.arcsin(clipped(forearm.x[1], -1, 1)))
     if humerus is None or calibration.upper_arm is None:
         return out
-    about_trunk = trunk is not None and calibration.trunk_joined
-    if trunk is not None and about_trunk:
+    if trunk is not None and calibration.trunk_joined:
         out["elevation_gravity_deg"] = np.degrees(np.arccos(clipped(humerus.y[1], -1, 1)))
-        humerus = humerus.seen_from(trunk)
-        forearm = None if forearm is None else forearm.seen_from(trunk)
+        frame = trunk.frame
+        humerus = humerus.seen_from(frame)
+        forearm = None if forearm is None else forearm.seen_from(frame)
     elbow = None if forearm is None else _elbow_rad(humerus.y, forearm.y)
     if facing is not None:
         humerus = humerus.seen_from(facing)
-        forearm = None if forearm is None else forearm.seen_from(facing)
+        forearm = None if forearm is None else faced
     out |= _direction("upper_arm", humerus)
     isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
     plane, elevation = isb_deg[0], -isb_deg[1]
@@ -287,31 +288,35 @@ def _columns(
         defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
         out["plane_deg"] = np.where(defined, plane, np.nan)
     raised = raised_of(humerus.y[1])
-    rotation, variance = line.of_sensor(twist_rad(unswung(humerus.y, humerus.x)), raised)
+    own = (humerus.x,) if forearm is None else (humerus.x, forearm.y, forearm.x)
+    twist, *of_forearm = unswung(humerus.y[:, None], np.array(own).transpose(1, 0, 2)).transpose(1, 0, 2)
+    rotation, variance = line.of_sensor(twist_rad(twist), raised)
     # 0 where the upper arm is seen, NaN where it is not.
     from_forearm = 0.0 * elevation
-    if forearm is not None and elbow is not None and calibration.joined:
+    if elbow is not None and calibration.joined:
+        axis, x = of_forearm
         seen = np.isfinite(elbow)
         share = np.zeros_like(elbow)
         if calibration.anchors:
             share = _handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
         elif calibration.points:
             share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
-        axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
-        turn = _forearm_turn_rad(x, axis, *sin_cos(rotation))
+        # The forearm's Z axis is worked out once.
+        z = cross(x, axis)
+        turn = _forearm_turn_rad(x, z, *sin_cos(rotation))
         heard, heard_variance = line.corrected(rotation, variance, turn, raised)
         sine, cosine = _mixed(heard, -axis, share)
-        variance = np.where(seen, heard_variance * (1 - share) ** 2, variance)
+        of_sensor = 1.0 - share
+        variance = np.where(seen, heard_variance * of_sensor * of_sensor, variance)
         from_forearm = np.where(seen, share, from_forearm)
         # Where the pointer has no share it changes nothing.
         rotation = np.arctan2(sine, cosine, out=np.where(seen, heard, rotation), where=share > 0)
         if calibration.forward_known:
-            carried = _carried(x, axis, sine, cosine, np.radians(params.carrying_deg))
+            carried = _carried(axis, z, sine, cosine, params.carrying_deg)
             # Where the trunk was not seen, nothing tells how the forearm is turned.
             elbow = np.where(np.isnan(carried), elbow, carried)
+            out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, z, sine, cosine))
         out["elbow_deg"] = np.degrees(elbow)
-        if calibration.forward_known:
-            out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, axis, sine, cosine))
     out["rotation_deg"] = np.degrees(wrap_rad(rotation))
     out[STRAIGHT_SD] = np.degrees(np.sqrt(variance))
     out["rotation_from_forearm"] = from_forearm
@@ -333,7 +338,7 @@ def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapp
 
     The swing of the upper arm is undone. quats: (N, 4) earth from sensor, by placement.
     """
-    humerus, forearm = (long_axis(sensor, quats[sensor.placement], None) for sensor in (upper_arm, wrist))
+    humerus, forearm = (segment_axes(sensor, quats[sensor.placement], None).y for sensor in (upper_arm, wrist))
     x, cosine, z = unswung(humerus, forearm)
     angle_deg = np.degrees(np.arccos(clipped(cosine, -1, 1)))
     return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))
@@ -352,32 +357,36 @@ def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> Flo
 
 def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Sine and cosine (N,), of any length, of the rotation between rotation_rad and the twist of pointer (3, N)."""
-    of_pointer = share / np.maximum(np.sqrt(pointer[0] ** 2 + pointer[2] ** 2), 1e-9)
+    x, _, z = pointer
+    of_pointer = share / np.maximum(np.sqrt(x * x + z * z), 1e-9)
     sine, cosine = sin_cos(rotation_rad)
-    return (1 - share) * sine + of_pointer * pointer[2], (1 - share) * cosine + of_pointer * pointer[0]
+    left = 1 - share
+    return left * sine + of_pointer * z, left * cosine + of_pointer * x
 
 
-def _carried(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray, carrying_rad: float) -> FloatArray:
-    """Angle of the elbow (N,) with the carrying angle in it; x, y, sine, cosine as of _forearm_turn_rad.
+def _carried(y: FloatArray, z: FloatArray, sine: FloatArray, cosine: FloatArray, carrying_deg: float) -> FloatArray:
+    """Angle of the elbow (N,) with the carrying angle in it; sine, cosine as of _forearm_turn_rad.
+
+    y, z: (3, N) the forearm's axes with the humerus' swing undone.
 
     In the pose both long axes are upright, while the forearm's bone points outward by the carrying angle. As the
     forearm turns about its bone, the axis that hung upright turns about it as well, forward or back by the sine of the
     turn. So the bone is compared with where it would be in a straight elbow, which is less far out the more it bends.
     """
-    aside = np.sin(carrying_rad)
-    bone = np.cos(carrying_rad) * y - aside * cross(x, y)
+    carrying_rad = radians(carrying_deg)
+    aside = sin(carrying_rad)
+    bone = cos(carrying_rad) * y - aside * z
     straight = aside * clipped(y[1], 0.0, 1.0)
     level = straight / np.maximum(np.hypot(sine, cosine), 1e-9)
     along = level * (sine * bone[0] - cosine * bone[2]) + np.sqrt(1.0 - straight * straight) * bone[1]
     return np.asarray(np.arccos(clipped(along, -1, 1)))
 
 
-def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:
+def _forearm_turn_rad(x: FloatArray, z: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:
     """Forearm rotation (N,), pronation positive: ISB's third elbow angle (Z-X'-Y''), 0 thumb forward, not supinated.
 
-    x, y: (3, N) the forearm's axes with the humerus' swing undone. The humerus frame is the long axis with the rotation
+    x, z: (3, N) the forearm's axes with the humerus' swing undone. The humerus frame is the long axis with the rotation
     of the given sine and cosine, not the sensor's own turning.
     """
-    z_forward, z_right = x[1] * y[2] - x[2] * y[1], x[0] * y[1] - x[1] * y[0]
     # Z components in the humerus frame, which is turned by -rotation about Y.
-    return np.asarray(np.arctan2(sine * x[0] - cosine * x[2], cosine * z_right - sine * z_forward))
+    return np.asarray(np.arctan2(sine * x[0] - cosine * x[2], cosine * z[2] - sine * z[0]))

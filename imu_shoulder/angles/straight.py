@@ -76,7 +76,7 @@ class StraightLine:
 
     def of_sensor(self, sensor_rad: FloatArray, raised: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Rotation by the upper-arm sensor and its variance, (N,) each."""
-        terms = np.stack([np.ones_like(sensor_rad), sensor_rad, raised])
+        terms = np.array([np.ones(len(raised)), sensor_rad, raised])
         return self.mean @ terms, _variance(self.covariance, terms)
 
     def corrected(
@@ -88,11 +88,11 @@ class StraightLine:
         """
         if self.hand is None:
             return rotation_rad, variance
-        terms = np.stack([np.ones_like(raised), raised])
+        terms = np.array([np.ones(len(raised)), raised])
         off = wrap_rad(turn_rad - self.hand @ terms)
         of_hand = self.hand_again_rad**2 + _variance(self.hand_covariance, terms)
-        share = variance / np.maximum(variance + of_hand, (off / FAR) ** 2)
-        return rotation_rad - share * off, variance * (1.0 - share)
+        share = variance / np.maximum(variance + of_hand, off * off / FAR**2)
+        return rotation_rad - share * off, variance - share * variance
 
 
 def _variance(covariance: FloatArray, terms: FloatArray) -> FloatArray:

@@ -13,7 +13,16 @@ from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, settings_of
-from imu_shoulder.orient.bias import BiasTrack, StillPieces, StillWindow, agreeing, calm, most_usual, track_bias
+from imu_shoulder.orient.bias import (
+    BiasTrack,
+    StillPieces,
+    StillWindow,
+    agreeing,
+    calm,
+    is_still_since,
+    most_usual,
+    track_bias,
+)
 from imu_shoulder.orient.offset import accelerometer_offset
 from imu_shoulder.rows import Rows
 
@@ -124,6 +133,8 @@ class _Sensor:
         # Every slow even turning so far: mean rate and how long; the one that agrees best with all is the usual one.
         self._pieces: list[tuple[FloatArray, float]] = []
         self._piece_row = -1
+        # Up to which row all that was still was taken in.
+        self._settled = 0
         self._usual: FloatArray | None = None
         self._windows: list[StillWindow] = []
         self._used: list[int] = []
@@ -142,6 +153,9 @@ class _Sensor:
         before, stillness = pushed - len(track.valid), self._params.stillness
         # What goes on may still change.
         settled = pushed if closing else pushed - 0.1 * self._rate_hz
+        since, self._settled = self._settled, int(settled)
+        if not closing and not is_still_since(track, since - before, self._rate_hz, stillness):
+            return
         found = StillPieces(track, self._rate_hz, stillness)
         for mean, first, last in found.slow:
             if first + before >= self._piece_row and last + before <= settled:
