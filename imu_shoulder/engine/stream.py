@@ -1,14 +1,17 @@
 """The stages over a stream: chunks and marks go in, judged reps come out. A live session and a file's causal form.
 
-The result does not depend on how the stream was cut: what looks at the past does so every so many rows of the common
-grid, and a mark takes effect between two rows of it. The state can be pickled, and goes on as if it had not been.
+Each push goes through the filters at once, so that `glance` has the newest angle; everything else waits for the next
+look, a tenth of a second at most: a few rows cost as much as many. The result does not depend on how the stream was cut:
+what looks at the past does so every so many rows of the common grid, and a mark takes effect between two rows of it. The
+state can be pickled, and goes on as if it had not been.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from math import inf
+from functools import partial
+from math import inf, nan
 from typing import Any
 
 from imu_shoulder.align import Align
@@ -27,6 +30,7 @@ from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.memory import Memory
 from imu_shoulder.engine.mounting_watch import MountingWatch
 from imu_shoulder.engine.order import Part, Stages
+from imu_shoulder.engine.waiting import Waiting
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.seating import Kept, Record, Seating, before
 from imu_shoulder.engine.sets import Sets
@@ -62,6 +66,7 @@ class Stream(Stages):
         self._orient = OrientStream(list(rates_hz), self.rate_hz, params.orient)
         self._memory = Memory(list(rates_hz), params.stream.keep_s)
         self._attitudes: Mapping[str, Attitude] = {}
+        self._waiting = Waiting()
         self._now: Kept = {}
         self._rows = self._began = self._set_number = 0
         self.grid_s: float | None = None
@@ -116,6 +121,7 @@ class Stream(Stages):
         """The stream is over: so is what still goes on."""
         self._over = True
         self._take(self._align.finish())
+        self._catch_up()
         for mark in self._marks.left_ends():
             self._mark(replace(mark, time_s=min(mark.time_s, self.mark_s)))
         if self.open is not None:
@@ -143,11 +149,13 @@ class Stream(Stages):
 
     def drop(self) -> None:
         """What goes on was no good: as if it had not begun. A set cannot be dropped."""
+        self._catch_up()
         if self.open is not None and self.running is None:
             self.open, self._block = None, -1
 
     def take_pose(self, event: Event) -> None:
         """Start from a stillness that is over. Raises CalibrationError if it cannot be used."""
+        self._catch_up()
         time_s, attitudes, tracks = self._orient.start()
         pose = find_pose(time_s, attitudes, [event], None, self._params.calibrate)
         self._memory.begin_anew()
@@ -195,18 +203,30 @@ class Stream(Stages):
 
     def attitudes_since(self, start_s: float) -> tuple[FloatArray, dict[str, Attitude]]:
         """Remembered attitudes, headings as the filters have them."""
+        self._catch_up()
         return (rows := self._memory.since(start_s))[:, 0], self._memory.attitudes(rows, self._orient.biases)
 
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""
+        self._catch_up()
         time_s, _, kept = self._known(self._memory.all_rows(1 / self.rate_hz))
         return self._calibration_of(time_s, kept, events)
+
+    def glance(self, side: Side, name: str) -> float:
+        """An angle, as "elevation", in the newest row, in degrees; NaN where it is not known. What is remembered, cut
+        and judged has it up to a look later.
+        """
+        newest = self._waiting.newest
+        if newest is None or not newest.attitudes or side not in self._headings:
+            return nan
+        kept = partial(self._kept, newest.time_s, newest.attitudes, (side,))
+        return self._seating.glance(side, name, newest.attitudes, kept)
 
     # The stages, in the order of `Stages.advance`.
     def orient(self, part: Part) -> Mapping[str, Attitude]:
         if not len(part.time_s):
             return {}
-        attitudes = self._attitudes = self._orient.push(part.time_s, part.tracks)
+        attitudes = self._attitudes
         if part.looks and self._due(STILLNESS_LOOKS):
             self._orient.look()
         if attitudes:
@@ -314,9 +334,17 @@ class Stream(Stages):
             tracks = aligned.tracks if last - first == count else {p: t.at(part) for p, t in aligned.tracks.items()}
             self._rows += last - first
             self.grid_s = float(time_s[-1])
-            self.advance(Part(time_s, tracks, looks=self._rows % self._look_rows == 0))
+            self._waiting.put(time_s, tracks, self._orient.push(time_s, tracks))
+            if self._rows % self._look_rows == 0:
+                self._catch_up(looks=True)
             first = last
             self._apply_marks(self.grid_s + 1 / self.rate_hz)
+
+    def _catch_up(self, *, looks: bool = False) -> None:
+        """Take the rows that wait through the stages."""
+        if rows := self._waiting.take():
+            self._attitudes = rows.attitudes
+            self.advance(Part(rows.time_s, rows.tracks, looks=looks))
 
     def _due(self, every: int) -> bool:
         return self._rows // self._look_rows % every == 0
@@ -328,6 +356,7 @@ class Stream(Stages):
     def _apply_marks(self, next_s: float | None) -> None:
         """Those before the next row. next_s: its time."""
         for mark in self._marks.due(next_s):
+            self._catch_up()
             self._mark(mark)
 
     def _mark(self, mark: Mark) -> None:
