@@ -5,10 +5,10 @@ All geometry is done on the right arm: a left arm's axes are mirrored in the sag
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
-from math import cos, degrees, nan, radians, sin
+from math import cos, radians, sin
 
 import numpy as np
 
@@ -141,28 +141,6 @@ def arm_angles(
     return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
 
 
-def newest_deg(
-    name: str,
-    calibration: ArmCalibration,
-    attitudes: Mapping[str, Attitude],
-    kept: Callable[[], Mapping[str, Attitude]],
-    skin: SkinShare,
-    params: AngleParams,
-) -> float:
-    """One angle, as "elevation", in the last row alone, NaN where it is not known.
-
-    attitudes: headings as the filters have them, which is enough for an angle about gravity. kept: gives those of which
-    `arm_angles` has all.
-    """
-    about_gravity = {} if calibration.about_trunk else {"elevation": calibration.upper_arm}
-    sensor = {**about_gravity, "forearm_elevation": calibration.wrist}.get(name)
-    if sensor is not None:
-        quat = attitudes[sensor.placement].quat_earth_from_sensor[-1:]
-        return degrees(float(_tilt_rad(segment_axes(sensor, quat, calibration.side))[0]))
-    values = arm_angles(calibration, kept(), skin, params).angles.get(f"{name}_deg")
-    return nan if values is None else float(values[-1])
-
-
 def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
     """How well it is known which way the body faces beside the arm (M,), NaN where it was not kept.
 
@@ -283,7 +261,7 @@ def _columns(
     # The direction of a lean may not be known; the trunk's turn about the vertical is.
     facing = facing_axes(trunk).frame if trunk is not None and not calibration.trunk_joined else None
     if forearm is not None:
-        out["forearm_elevation_deg"] = np.degrees(_tilt_rad(forearm))
+        out["forearm_elevation_deg"] = np.degrees(tilt_rad(forearm))
         faced = forearm if facing is None else forearm.seen_from(facing)
         out |= _direction("forearm", faced)
         if calibration.wrist is not None and calibration.wrist.forward_known:
@@ -291,7 +269,7 @@ def _columns(
     if humerus is None or calibration.upper_arm is None:
         return out
     if trunk is not None and calibration.trunk_joined:
-        out["elevation_gravity_deg"] = np.degrees(_tilt_rad(humerus))
+        out["elevation_gravity_deg"] = np.degrees(tilt_rad(humerus))
         frame = trunk.frame
         humerus = humerus.seen_from(frame)
         forearm = None if forearm is None else forearm.seen_from(frame)
@@ -350,7 +328,7 @@ def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
     return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
 
 
-def _tilt_rad(segment: SegmentAxes) -> FloatArray:
+def tilt_rad(segment: SegmentAxes) -> FloatArray:
     """How far (N,) a segment is from hanging straight down."""
     return np.asarray(np.arccos(clipped(segment.y[1], -1, 1)))
 

@@ -10,7 +10,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.analysis import Params
-from imu_shoulder.angles.joint import ArmAngles, arm_angles, newest_deg, skin_of
+from imu_shoulder.angles.glance import newest_deg
+from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
 from imu_shoulder.angles.scapula import BladeSeat, seat_blade
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.model import Calibration
@@ -70,10 +71,8 @@ class Seating:
         arms = self.calibration.arms
         return {side: self._of_arm(side, own, attitudes) for side, own in kept.items() if side in arms}
 
-    def glance(
-        self, side: Side, name: str, attitudes: Mapping[str, Attitude], kept: Callable[[], Kept]
-    ) -> float:
-        """One angle in the newest of some rows, as `newest_deg`. kept: gives that arm's attitudes with headings kept."""
+    def glance(self, side: Side, name: str, attitudes: Mapping[str, Attitude], kept: Callable[[], Kept]) -> float:
+        """As `newest_deg`. kept: gives that arm's attitudes with headings kept."""
         if self.calibration is None or side not in self.calibration.arms:
             return nan
         arm = self.calibration.arms[side]

@@ -102,7 +102,7 @@ class LiveSession:
             return
         self._calibrating.update(self.now_s)
         if self.stage == "calibrate" and self._calibrating.step == "ready":
-            self._calibrated()
+            self._resume()
         if self.stream.newest is not newest:
             self._shown_s = self.now_s
             self._show_angles()
@@ -225,11 +225,8 @@ class LiveSession:
             return "There is nothing to skip."
         refused = self._calibrating.skip()
         if refused is None and self._calibrating.step == "ready":
-            self._calibrated()
+            self._resume()
         return refused
-
-    def _calibrated(self) -> None:
-        self._resume()
 
     def _resume(self) -> None:
         """The stage outside sets and calibration: what is still asked, else what is due."""

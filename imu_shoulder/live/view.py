@@ -108,9 +108,7 @@ def arm_frame(
     }
 
 
-def _angle_now(
-    watch: ArmWatch, side: Side, name: str, glance: Callable[[Side, str], float] | None
-) -> float | None:
+def _angle_now(watch: ArmWatch, side: Side, name: str, glance: Callable[[Side, str], float] | None) -> float | None:
     """What is no longer seen stays so until the set sees it again."""
     newest_deg = math.nan if watch.angle_deg is None or glance is None else glance(side, name)
     return newest_deg if math.isfinite(newest_deg) else watch.angle_deg
