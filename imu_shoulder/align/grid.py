@@ -115,6 +115,10 @@ def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> t
     begin, end = np.array([begins, samples.ends])[:, :, None]
     spans = zip(begins, samples.ends, strict=True)
     after = begin + np.array([time_s[first:last].searchsorted(grid_s, side="right") for first, last in spans])
+    if after.size <= _FEW and not clipped.any():
+        found = _all_six_point(samples, after, begin, end, grid_s)
+        if found is not None:
+            return found, np.zeros(after.shape, dtype=np.bool_)
     # Before the first sample and behind the last, left and right are the same.
     left, right = np.maximum(after - 1, begin), np.minimum(after, end - 1)
     first, last = left - (AHEAD - 1), left + AHEAD
@@ -124,13 +128,9 @@ def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> t
     off_sample = np.minimum(np.abs(before_s), np.abs(after_s)) > SNAP * spacing_s
     between = (right > left) & (step_s <= samples.longest_s) & off_sample
     six = between & (first >= begin) & (last < end) & (last_s - first_s < (_TAPS - 0.4) * spacing_s)
-    shape = len(begins), len(grid_s)
-    flags = np.zeros(shape, dtype=np.bool_)
+    flags = np.zeros(after.shape, dtype=np.bool_)
     if clipped.any():
         flags[between] = clipped[left[between]] | clipped[right[between]]
-    if six.all() and six.size <= _BLOCK_ROWS:
-        # Nearly always so in a live stream, of which a few rows come at a time.
-        return _six_point(values, first.ravel(), (before_s / step_s).ravel()).reshape(-1, *shape), flags
     out = np.full((values.shape[1], six.size), np.nan)
     six_at, at = six.ravel().nonzero()[0], (~off_sample).ravel().nonzero()[0]
     for start in range(0, len(six_at), _BLOCK_ROWS):
@@ -144,7 +144,25 @@ def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> t
         line = between & ~six
         share = (before_s[line] / step_s[line])[:, None]
         out[:, line.ravel()] = (values[left[line]] * (1 - share) + values[right[line]] * share).T
-    return out.reshape(-1, *shape), flags
+    return out.reshape(-1, *after.shape), flags
+
+
+def _all_six_point(
+    samples: Samples, after: IntArray, begin: IntArray, end: IntArray, grid_s: FloatArray
+) -> FloatArray | None:
+    """Values (C, S, M) where every grid time lies between six even samples and on none, as is usual in a live stream;
+    None where one does not. after: (S, M) the sample behind each; begin, end: (S, 1).
+    """
+    if (after[:, :1] - AHEAD < begin).any() or (after[:, -1:] + AHEAD > end).any():
+        return None
+    first_s, left_s, right_s, last_s = samples.time_s.take(after + _AROUND)
+    before_s, step_s = grid_s - left_s, right_s - left_s
+    even = (last_s - first_s < (_TAPS - 0.4) * samples.spacing_s) & (step_s <= samples.longest_s)
+    even &= np.minimum(before_s, right_s - grid_s) > SNAP * samples.spacing_s
+    if not even.all():
+        return None
+    found = _six_point(samples.values, (after - AHEAD).ravel(), (before_s / step_s).ravel())
+    return found.reshape(-1, *after.shape)
 
 
 def _lagrange() -> FloatArray:
@@ -160,6 +178,10 @@ def _lagrange() -> FloatArray:
 _LAGRANGE = _lagrange()
 # So many rows at a time stay in the processor's cache.
 _BLOCK_ROWS = 4096
+# So few that it is the number of calls that costs.
+_FEW = 256
+# Of six samples around a grid time the first, the two beside it and the last, from the one behind it.
+_AROUND = np.array([-AHEAD, -1, 0, AHEAD - 1])[:, None, None]
 
 
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:
