@@ -48,7 +48,7 @@ def streamed(gyr: Array, acc: Array, start_s: float) -> Array:
             quat.append(stream.start()[1]["right_wrist"].quat_earth_from_sensor)
         rows = slice(first, first + step)
         got = stream.push(np.arange(len(gyr))[rows] / RATE_HZ, {"right_wrist": track(gyr[rows], acc[rows])})
-        quat += [attitude.quat_earth_from_sensor for attitude in got.values()]
+        quat += [attitude.quat_earth_from_sensor for attitude in got.attitudes.values()]
         stream.look()
     return np.concatenate(quat)
 

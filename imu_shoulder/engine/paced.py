@@ -16,10 +16,9 @@ from imu_shoulder.analysis import Params
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.order import Part, Stages
-from imu_shoulder.engine.waiting import Waiting
 from imu_shoulder.model import Aligned, Event, FloatArray, SensorStream, Side, Track
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.stream import OrientStream
+from imu_shoulder.orient.stream import Filtered, OrientStream
 
 # The past is looked at every LOOK_S of rows.
 LOOK_S = 0.1
@@ -37,7 +36,9 @@ class Paced(Stages):
         self.rate_hz = self._align.rate_hz
         self._look_rows = max(1, round(LOOK_S * self.rate_hz))
         self._orient = OrientStream(list(rates_hz), self.rate_hz, params.orient)
-        self._waiting = Waiting()
+        # Rows that went through the filters and wait for the other stages; and the newest of all.
+        self._waiting: list[Filtered] = []
+        self._newest: Filtered | None = None
         # Of the rows that go through the stages now.
         self._attitudes: Mapping[str, Attitude] = {}
         self._rows = self._began = self._set_number = 0
@@ -111,7 +112,8 @@ class Paced(Stages):
             tracks = aligned.tracks if last - first == count else {p: t.at(part) for p, t in aligned.tracks.items()}
             self._rows += last - first
             self.grid_s = float(time_s[-1])
-            self._waiting.put(time_s, tracks, self._orient.push(time_s, tracks))
+            self._newest = self._orient.push(time_s, tracks)
+            self._waiting.append(self._newest)
             if self._rows % self._look_rows == 0:
                 self._catch_up(looks=True)
             first = last
@@ -119,7 +121,8 @@ class Paced(Stages):
 
     def _catch_up(self, *, looks: bool = False) -> None:
         """Take the rows that wait through the stages."""
-        if rows := self._waiting.take():
+        if self._waiting:
+            rows, self._waiting = Filtered.joined(self._waiting), []
             self._attitudes = rows.attitudes
             self.advance(Part(rows.time_s, rows.tracks, looks=looks))
 

@@ -16,7 +16,6 @@ from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.seating import Kept
 from imu_shoulder.engine.stream import Stream
-from imu_shoulder.engine.waiting import joined_tracks
 from imu_shoulder.model import SIDES, Aligned, Event, FloatArray, IntArray, Recording, Side, Track
 from imu_shoulder.orient.attitude import Attitude, joined
 from imu_shoulder.segment.model import ArmSet, rows_between
@@ -59,7 +58,7 @@ class Recorded:
         assert stream.calibration is not None
         stretches = self._stretches(stream.rate_hz, recording.events, asked.drills)
         time_s = np.concatenate([own.time_s for own in stretches])
-        tracks = {p: joined_tracks([own.tracks[p] for own in stretches]) for p in stretches[0].tracks}
+        tracks = {p: _joined_tracks([own.tracks[p] for own in stretches]) for p in stretches[0].tracks}
         attitudes = {p: joined([own.attitudes[p] for own in stretches]) for p in stretches[0].attitudes}
         counts = [len(own.time_s) for own in stretches]
         arms = {
@@ -104,12 +103,20 @@ def _joined_pieces(pieces: Sequence[_Piece]) -> _Piece:
     counts = [len(piece.time_s) for piece in pieces]
     return _Piece(
         np.concatenate([piece.time_s for piece in pieces]),
-        {p: joined_tracks([piece.tracks[p] for piece in pieces]) for p in first.tracks},
+        {p: _joined_tracks([piece.tracks[p] for piece in pieces]) for p in first.tracks},
         {p: joined([piece.attitudes[p] for piece in pieces]) for p in first.attitudes},
         {side: {p: joined([piece.kept[side][p] for piece in pieces]) for p in own} for side, own in first.kept.items()},
         {side: _joined_arms([piece.arms[side] for piece in pieces], counts) for side in first.arms},
         first.calibration,
     )
+
+
+def _joined_tracks(tracks: Sequence[Track]) -> Track:
+    acc, gyr, valid, clipped = (
+        np.concatenate([getattr(track, name) for track in tracks])
+        for name in ("acc_m_s2", "gyr_rad_s", "valid", "clipped")
+    )
+    return Track(tracks[0].placement, acc, gyr, valid, clipped)
 
 
 def _joined_arms(arms: Sequence[ArmAngles | None], counts: Sequence[int]) -> ArmAngles:

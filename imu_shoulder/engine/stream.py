@@ -144,7 +144,7 @@ class Stream(Paced):
         """An angle, as "elevation", in the newest row, in degrees; NaN where it is not known. What is remembered, cut
         and judged has it up to a look later.
         """
-        newest = self._waiting.newest
+        newest = self._newest
         if newest is None or not newest.attitudes or side not in self._headings:
             return nan
         kept = partial(self._kept, newest.time_s, newest.attitudes, (side,))
