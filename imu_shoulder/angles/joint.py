@@ -14,7 +14,7 @@ import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import BENT_RAD, SPAN_S, SkinShare, estimate_skin_share
-from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, raised_of, straight_line
+from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, handed_over, raised_of, straight_line
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
 from imu_shoulder.arrays import BLOCK_ROWS
 from imu_shoulder.calibrate.model import (
@@ -141,6 +141,15 @@ def arm_angles(
     return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
 
 
+def turns(
+    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], skin: SkinShare, params: AngleParams
+) -> dict[str, FloatArray]:
+    """Of what `arm_angles` gives, the elbow and the rotations alone, which is all that a glance at one needs."""
+    count = len(next(iter(attitudes.values())).valid)
+    line = _line(calibration, skin, params)
+    return _columns(calibration, attitudes, slice(0, count), line, params, all_of_them=False)
+
+
 def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
     """How well it is known which way the body faces beside the arm (M,), NaN where it was not kept.
 
@@ -251,56 +260,54 @@ def _columns(
     rows: slice,
     line: StraightLine,
     params: AngleParams,
+    *,
+    all_of_them: bool = True,
 ) -> dict[str, FloatArray]:
-    """Every column of the given rows (N,), in degrees but for directions and shares."""
+    """Every column of the given rows (N,), in degrees but for directions and shares.
+
+    all_of_them: False for those of the elbow and the rotations alone.
+    """
     segments = _segments(calibration, _quats(attitudes, rows))
     trunk, humerus, forearm = (segments.get(name) for name in ("trunk", UPPER_ARM, WRIST))
     out: dict[str, FloatArray] = {}
-    if trunk is not None:
+    if trunk is not None and all_of_them:
         out |= trunk_angles(trunk) | up_in_trunk(trunk)
     # The direction of a lean may not be known; the trunk's turn about the vertical is.
     facing = facing_axes(trunk).frame if trunk is not None and not calibration.trunk_joined else None
-    if forearm is not None:
+    faced = forearm if forearm is None or facing is None else forearm.seen_from(facing)
+    if forearm is not None and faced is not None and all_of_them:
         out["forearm_elevation_deg"] = np.degrees(tilt_rad(forearm))
-        faced = forearm if facing is None else forearm.seen_from(facing)
         out |= _direction("forearm", faced)
         if calibration.wrist is not None and calibration.wrist.forward_known:
             out["thumb_up_deg"] = np.degrees(np.arcsin(clipped(forearm.x[1], -1, 1)))
     if humerus is None or calibration.upper_arm is None:
         return out
     if trunk is not None and calibration.trunk_joined:
-        out["elevation_gravity_deg"] = np.degrees(tilt_rad(humerus))
+        if all_of_them:
+            out["elevation_gravity_deg"] = np.degrees(tilt_rad(humerus))
         frame = trunk.frame
         humerus = humerus.seen_from(frame)
         forearm = None if forearm is None else forearm.seen_from(frame)
     elbow = None if forearm is None else _elbow_rad(humerus.y, forearm.y)
     if facing is not None:
         humerus = humerus.seen_from(facing)
-        forearm = None if forearm is None else faced
-    out |= _direction("upper_arm", humerus)
-    isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
-    plane, elevation = isb_deg[0], -isb_deg[1]
-    out["elevation_deg"] = elevation
-    out.setdefault("elevation_gravity_deg", elevation.copy())
-    out["isb_elevation_deg"] = isb_deg[1]
-    if calibration.upper_arm.forward_known:
-        out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
-        defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
-        out["plane_deg"] = np.where(defined, plane, np.nan)
+        forearm = faced
+    if all_of_them:
+        out = {**out, **_of_upper_arm(calibration.upper_arm, humerus, params), **out}
     raised = raised_of(humerus.y[1])
     own = (humerus.x,) if forearm is None else (humerus.x, forearm.y, forearm.x)
     twist, *of_forearm = unswung(humerus.y[:, None], np.array(own).transpose(1, 0, 2)).transpose(1, 0, 2)
     rotation, variance = line.of_sensor(twist_rad(twist), raised)
     # 0 where the upper arm is seen, NaN where it is not.
-    from_forearm = 0.0 * elevation
+    from_forearm = 0.0 * raised
     if elbow is not None and calibration.joined:
         axis, x = of_forearm
         seen = np.isfinite(elbow)
         share = np.zeros_like(elbow)
         if calibration.anchors:
-            share = _handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
+            share = handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
         elif calibration.points:
-            share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
+            share = handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
         # The forearm's Z axis is worked out once.
         z = cross(x, axis)
         turn = _forearm_turn_rad(x, z, *sin_cos(rotation))
@@ -323,6 +330,19 @@ def _columns(
     return out
 
 
+def _of_upper_arm(sensor: SensorCalibration, humerus: SegmentAxes, params: AngleParams) -> dict[str, FloatArray]:
+    """What its axes alone show (N,)."""
+    out = _direction("upper_arm", humerus)
+    isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
+    plane, elevation = isb_deg[0], -isb_deg[1]
+    out |= {"elevation_deg": elevation, "elevation_gravity_deg": elevation.copy(), "isb_elevation_deg": isb_deg[1]}
+    if sensor.forward_known:
+        out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
+        defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
+        out["plane_deg"] = np.where(defined, plane, np.nan)
+    return out
+
+
 def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
     """Where a segment points, down its bone: a unit vector (N,) per axis."""
     return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
@@ -336,28 +356,6 @@ def tilt_rad(segment: SegmentAxes) -> FloatArray:
 def _elbow_rad(humerus: FloatArray, forearm: FloatArray) -> FloatArray:
     """Angle (N,) between long axes (3, N)."""
     return np.arccos(clipped(dot(humerus, forearm), -1, 1))
-
-
-def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray]) -> FloatArray:
-    """Which way and how far the forearm points aside from the upper arm's line (2, N): the elbow's angle is its length.
-
-    The swing of the upper arm is undone. quats: (N, 4) earth from sensor, by placement.
-    """
-    humerus, forearm = (segment_axes(sensor, quats[sensor.placement], None).y for sensor in (upper_arm, wrist))
-    x, cosine, z = unswung(humerus, forearm)
-    angle_deg = np.degrees(np.arccos(clipped(cosine, -1, 1)))
-    return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))
-
-
-def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
-    """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
-
-    With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
-    which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
-    """
-    low, high = np.radians(from_deg), np.radians(full_deg)
-    ramp = clipped((elbow_rad - low) / (high - low), 0.0, 1.0)
-    return np.asarray(ramp * ramp * (3 - 2 * ramp))
 
 
 def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.frames import wrap_rad
+from imu_shoulder.frames import clipped, wrap_rad
 from imu_shoulder.model import BoolArray, FloatArray
 
 # So many standard deviations away a hand was turned on purpose.
@@ -59,6 +59,17 @@ def raised_of(up: FloatArray) -> FloatArray:
     Above level the shoulder blade turns under the arm as well, and hands are turned on purpose: it grows faster there.
     """
     return np.asarray(1.0 - up - np.minimum(up, 0.0))
+
+
+def handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
+    """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
+
+    With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
+    which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
+    """
+    low, high = np.radians(from_deg), np.radians(full_deg)
+    ramp = clipped((elbow_rad - low) / (high - low), 0.0, 1.0)
+    return np.asarray(ramp * ramp * (3 - 2 * ramp))
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,7 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
 
 # At how many looks the past is looked at for what these are named after; at every one for ended reps.
-STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 10, 3, 100
+STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 3, 2, 50
 MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
