@@ -328,5 +328,5 @@ def test_a_pose_that_is_taken_again_in_a_gap_starts_as_the_first_would_there():
                 stream.start()
             rows = slice(first, first + 100)
             got = stream.push(time_s[rows], {"right_wrist": track(gyr[rows], acc[rows], valid[rows])})
-        found.append(got["right_wrist"].quat_earth_from_sensor)
+        found.append(got.attitudes["right_wrist"].quat_earth_from_sensor)
     np.testing.assert_array_equal(*found)
