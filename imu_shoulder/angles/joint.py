@@ -295,13 +295,11 @@ def _columns(
     if all_of_them:
         out = {**out, **_of_upper_arm(calibration.upper_arm, humerus, params), **out}
     raised = raised_of(humerus.y[1])
-    own = (humerus.x,) if forearm is None else (humerus.x, forearm.y, forearm.x)
-    twist, *of_forearm = unswung(humerus.y[:, None], np.array(own).transpose(1, 0, 2)).transpose(1, 0, 2)
-    rotation, variance = line.of_sensor(twist_rad(twist), raised)
+    rotation, variance = line.of_sensor(twist_rad(unswung(humerus.y, humerus.x)), raised)
     # 0 where the upper arm is seen, NaN where it is not.
     from_forearm = 0.0 * raised
-    if elbow is not None and calibration.joined:
-        axis, x = of_forearm
+    if forearm is not None and elbow is not None and calibration.joined:
+        axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
         seen = np.isfinite(elbow)
         share = np.zeros_like(elbow)
         if calibration.anchors:
