@@ -26,7 +26,7 @@ def causally(data: Track, rate_hz: float) -> Array:
     for first in range(0, count, step):
         rows = slice(first, first + step)
         own = Track(data.placement, data.acc_m_s2[rows], data.gyr_rad_s[rows], data.valid[rows], data.clipped[rows])
-        found = stream.push(np.arange(count)[rows] / rate_hz, {data.placement: own})
+        found = stream.push(np.arange(count)[rows] / rate_hz, {data.placement: own}).attitudes
         if first < 3 * rate_hz <= first + step:
             found = stream.start()[1]
         out += [attitude.quat_earth_from_sensor for attitude in found.values()]

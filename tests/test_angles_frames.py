@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.calibrate.model import unswung
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
+    axes_form,
     heading_rotation,
     isb_thoracohumeral_rad,
     left_factor,
@@ -24,7 +25,7 @@ from imu_shoulder.frames import (
     unwrapped_deg,
     wrap_deg,
     wrap_rad,
-    xy_axes_from_quat,
+    xy_axes,
 )
 
 Array = NDArray[np.float64]
@@ -171,9 +172,10 @@ def test_the_sides_have_opposite_signs_on_anatomical_z():
 
 
 def test_axes_of_quaternions_of_any_length_are_those_of_scipy():
-    quat = np.random.default_rng(5).normal(size=(50, 4))
-    matrices = rotation_from_quat(quat).as_matrix()
-    x_axis, y_axis = xy_axes_from_quat(quat)
+    rng = np.random.default_rng(5)
+    quat, before, after = rng.normal(size=(50, 4)), rng.normal(size=4), rng.normal(size=4)
+    matrices = (rotation_from_quat(before) * rotation_from_quat(quat) * rotation_from_quat(after)).as_matrix()
+    x_axis, y_axis = xy_axes(axes_form(left_factor(before) @ right_factor(after)), quat)
     np.testing.assert_allclose(x_axis.T, matrices[:, :, 0], atol=1e-14)
     np.testing.assert_allclose(y_axis.T, matrices[:, :, 1], atol=1e-14)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import islice
+from itertools import islice, pairwise
 
 import numpy as np
 import pytest
@@ -11,9 +11,10 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.calibrate.model import ArmCalibration, Calibration, SensorCalibration
 from imu_shoulder.calibrate.pose import Pose
+from imu_shoulder.engine.paced import LOOK_S
 from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.live.params import LiveParams
-from imu_shoulder.live.replay import plan_for_recording
+from imu_shoulder.live.replay import Replayed, plan_for_recording, play
 from imu_shoulder.live.session import LiveSession
 from imu_shoulder.live.steps import COMMANDS, watch_movement
 from imu_shoulder.log.entries import EventEntry
@@ -137,16 +138,18 @@ def test_a_movement_that_is_not_over_is_waited_for(lasts_s, good):
 
 
 def test_outside_sets_angles_are_worked_out_a_few_times_a_second(recording):
-    """LiveParams.idle_s; in a set with every sample."""
+    """LiveParams.idle_s, at the next look; in a set at each."""
     source = RecordingSource(recording, 0.02)
     session = LiveSession(plan_for_recording(recording, {}), {}, source.rates_hz)
-    asked = []
-    for chunk in islice(source.chunks(), 100):
-        session.push(chunk.streams)
-        asked.append(session.stream.wanted)
-    most = 2.0 / LiveParams().idle_s + 1
-    assert 0.5 * most < sum(map(bool, asked)) <= most
-    assert {sides for sides in asked if sides} == {("right",)}
+    shown = []
+    play(source, session, Replayed(session), each=lambda live: shown.append((live.stage, live.stream.newest)))
+
+    def per_s(in_set):
+        own = [angles for stage, angles in shown if angles and (stage == "set") is in_set]
+        return sum(new is not old for old, new in pairwise(own)) / (len(own) * source.chunk_s)
+
+    assert 0.8 / (LiveParams().idle_s + LOOK_S) < per_s(in_set=False) <= 1.0 / LiveParams().idle_s
+    assert per_s(in_set=True) == pytest.approx(1.0 / LOOK_S, rel=0.1)
 
 
 @pytest.fixture(scope="module")

@@ -48,7 +48,7 @@ def streamed(gyr: Array, acc: Array, start_s: float) -> Array:
             quat.append(stream.start()[1]["right_wrist"].quat_earth_from_sensor)
         rows = slice(first, first + step)
         got = stream.push(np.arange(len(gyr))[rows] / RATE_HZ, {"right_wrist": track(gyr[rows], acc[rows])})
-        quat += [attitude.quat_earth_from_sensor for attitude in got.values()]
+        quat += [attitude.quat_earth_from_sensor for attitude in got.attitudes.values()]
         stream.look()
     return np.concatenate(quat)
 
@@ -328,5 +328,5 @@ def test_a_pose_that_is_taken_again_in_a_gap_starts_as_the_first_would_there():
                 stream.start()
             rows = slice(first, first + 100)
             got = stream.push(time_s[rows], {"right_wrist": track(gyr[rows], acc[rows], valid[rows])})
-        found.append(got["right_wrist"].quat_earth_from_sensor)
+        found.append(got.attitudes["right_wrist"].quat_earth_from_sensor)
     np.testing.assert_array_equal(*found)

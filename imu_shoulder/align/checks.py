@@ -13,7 +13,7 @@ import numpy as np
 
 from imu_shoulder.arrays import runs
 from imu_shoulder.errors import RecordingError
-from imu_shoulder.model import BoolArray, FloatArray, SensorStream
+from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 AXES = ("acc_x", "acc_y", "acc_z", "gyr_x", "gyr_y", "gyr_z")
@@ -214,9 +214,9 @@ def require_gyroscope(
     return None
 
 
-def range_limits(stream: SensorStream) -> list[float]:
+def range_limits(acc_range_m_s2: float | None, gyr_range_rad_s: float | None) -> list[float]:
     """(6,) from where on a channel has reached the declared range of its sensor; infinite without one."""
-    ranges = (stream.acc_range_m_s2, stream.gyr_range_rad_s)
+    ranges = acc_range_m_s2, gyr_range_rad_s
     return [np.inf if limit is None else 0.999 * limit for limit in ranges for _ in range(3)]
 
 

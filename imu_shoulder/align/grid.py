@@ -111,36 +111,58 @@ def resample_sensors(samples: Samples, grid_s: FloatArray) -> tuple[FloatArray, 
 def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> tuple[FloatArray, BoolArray]:
     """Values (C, S, M) and clipped (S, M) of sensors that were heard. Places below are in their samples joined."""
     time_s, values, clipped = samples.time_s, samples.values, samples.clipped
-    spacing_s, longest_s = samples.spacing_s, samples.longest_s
-    begin, end = np.array(begins)[:, None], np.array(samples.ends)[:, None] - 1
+    spacing_s = samples.spacing_s
+    begin, end = np.array([begins, samples.ends])[:, :, None]
     spans = zip(begins, samples.ends, strict=True)
     after = begin + np.array([time_s[first:last].searchsorted(grid_s, side="right") for first, last in spans])
-    left, right = np.maximum(after - 1, begin), np.minimum(after, end)
-    before_s, after_s = grid_s - time_s[left], time_s[right] - grid_s
-    step_s = before_s + after_s
-    on_sample = np.minimum(np.abs(before_s), np.abs(after_s)) <= SNAP * spacing_s
+    if after.size <= _FEW and not clipped.any():
+        found = _all_six_point(samples, after, begin, end, grid_s)
+        if found is not None:
+            return found, np.zeros(after.shape, dtype=np.bool_)
     # Before the first sample and behind the last, left and right are the same.
-    between = (right > left) & (step_s <= longest_s) & ~on_sample
+    left, right = np.maximum(after - 1, begin), np.minimum(after, end - 1)
     first, last = left - (AHEAD - 1), left + AHEAD
-    span_s = time_s.take(last, mode="clip") - time_s.take(first, mode="clip")
-    six = between & (first >= begin) & (last <= end) & (span_s < (_TAPS - 0.4) * spacing_s)
-    out = np.full((values.shape[1], left.size), np.nan)
-    six_at, at = six.ravel().nonzero()[0], on_sample.ravel().nonzero()[0]
+    first_s, left_s, right_s, last_s = time_s.take(np.array([first, left, right, last]), mode="clip")
+    before_s, after_s = grid_s - left_s, right_s - grid_s
+    step_s = before_s + after_s
+    off_sample = np.minimum(np.abs(before_s), np.abs(after_s)) > SNAP * spacing_s
+    between = (right > left) & (step_s <= samples.longest_s) & off_sample
+    six = between & (first >= begin) & (last < end) & (last_s - first_s < (_TAPS - 0.4) * spacing_s)
+    flags = np.zeros(after.shape, dtype=np.bool_)
+    if clipped.any():
+        flags[between] = clipped[left[between]] | clipped[right[between]]
+    out = np.full((values.shape[1], six.size), np.nan)
+    six_at, at = six.ravel().nonzero()[0], (~off_sample).ravel().nonzero()[0]
     for start in range(0, len(six_at), _BLOCK_ROWS):
         block = six_at[start : start + _BLOCK_ROWS]
         out[:, block] = _six_point(values, first.take(block), before_s.take(block) / step_s.take(block))
-    flags = np.zeros(left.shape, dtype=np.bool_)
-    if clipped.any():
-        flags[between] = clipped[left[between]] | clipped[right[between]]
     if len(at):
         nearest = np.where(after_s < before_s, right, left).take(at)
         out[:, at] = values[nearest].T
-        flags[on_sample] = clipped[nearest]
-    if len(six_at) + len(at) < left.size:
+        flags[~off_sample] = clipped[nearest]
+    if len(six_at) + len(at) < six.size:
         line = between & ~six
         share = (before_s[line] / step_s[line])[:, None]
         out[:, line.ravel()] = (values[left[line]] * (1 - share) + values[right[line]] * share).T
-    return out.reshape(-1, *left.shape), flags
+    return out.reshape(-1, *after.shape), flags
+
+
+def _all_six_point(
+    samples: Samples, after: IntArray, begin: IntArray, end: IntArray, grid_s: FloatArray
+) -> FloatArray | None:
+    """Values (C, S, M) where every grid time lies between six even samples and on none, as is usual in a live stream;
+    None where one does not. after: (S, M) the sample behind each; begin, end: (S, 1).
+    """
+    if (after[:, :1] - AHEAD < begin).any() or (after[:, -1:] + AHEAD > end).any():
+        return None
+    first_s, left_s, right_s, last_s = samples.time_s.take(after + _AROUND)
+    before_s, step_s = grid_s - left_s, right_s - left_s
+    even = (last_s - first_s < (_TAPS - 0.4) * samples.spacing_s) & (step_s <= samples.longest_s)
+    even &= np.minimum(before_s, right_s - grid_s) > SNAP * samples.spacing_s
+    if not even.all():
+        return None
+    found = _six_point(samples.values, (after - AHEAD).ravel(), (before_s / step_s).ravel())
+    return found.reshape(-1, *after.shape)
 
 
 def _lagrange() -> FloatArray:
@@ -156,6 +178,10 @@ def _lagrange() -> FloatArray:
 _LAGRANGE = _lagrange()
 # So many rows at a time stay in the processor's cache.
 _BLOCK_ROWS = 4096
+# So few that it is the number of calls that costs.
+_FEW = 256
+# Of six samples around a grid time the first, the two beside it and the last, from the one behind it.
+_AROUND = np.array([-AHEAD, -1, 0, AHEAD - 1])[:, None, None]
 
 
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:

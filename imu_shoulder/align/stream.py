@@ -10,6 +10,7 @@ clocks apart) is left to `align_recording`.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from itertools import accumulate
 
 import numpy as np
@@ -29,6 +30,8 @@ _SET_BACK_S = 1.0
 _UNIT_CHECK_S = 4.0
 # Columns of a sample that is kept.
 _TIME, _ACC, _GYR, _VALUES, _CLIPPED, _WIDTH = 0, slice(1, 4), slice(4, 7), slice(1, 7), 7, 8
+# Samples that no later grid time needs are forgotten when there are so many.
+_MOST_ROWS = 64
 
 
 class Align:
@@ -92,13 +95,15 @@ class Align:
             return
         ends = list(accumulate(len(stream.time_s) for _, stream in arrived))
         parts = [slice(first, end) for first, end in zip([0, *ends], ends, strict=False)]
-        table, before_s, limits = np.empty((ends[-1], _WIDTH)), np.empty(ends[-1]), np.empty((ends[-1], 6))
-        for (sensor, stream), part in zip(arrived, parts, strict=True):
+        table = np.empty((ends[-1], _WIDTH))
+        for (_, stream), part in zip(arrived, parts, strict=True):
             table[part, _TIME], table[part, _ACC], table[part, _GYR] = stream.time_s, stream.acc_m_s2, stream.gyr_rad_s
-            before_s[part.start] = sensor.before_s
-            before_s[part.start + 1 : part.stop] = stream.time_s[:-1]
-            limits[part] = checks.range_limits(stream)
-        in_order = bool((table[:, _TIME] > before_s).all())
+        time_s = table[:, _TIME]
+        later = time_s[1:] > time_s[:-1]
+        # Between two sensors anything may be.
+        later[[end - 1 for end in ends[:-1]]] = True
+        in_order = all(stream.time_s[0] > sensor.before_s for sensor, stream in arrived) and bool(later.all())
+        limits = _limits_of(tuple((s.acc_range_m_s2, s.gyr_range_rad_s, len(s.time_s)) for _, s in arrived))
         clipped = checks.range_rows(table[:, _VALUES], limits)
         any_clipped = bool(clipped.any())
         table[:, _CLIPPED] = clipped
@@ -143,6 +148,14 @@ class Align:
             for sensor in sensors:
                 sensor.forget_before(float(time_s[-1]))
         return Aligned(self.rate_hz, time_s, tracks, ())
+
+
+@lru_cache(maxsize=256)
+def _limits_of(sensors: tuple[tuple[float | None, float | None, int], ...]) -> FloatArray:
+    """Range limits (N, 6) of rows of several sensors. sensors: declared ranges of each, and how many rows are its."""
+    return np.repeat(
+        [checks.range_limits(acc, gyr) for acc, gyr, _ in sensors], [count for *_, count in sensors], axis=0
+    )
 
 
 class _Sensor:
@@ -202,9 +215,9 @@ class _Sensor:
 
     def forget_before(self, grid_s: float) -> None:
         """Forget the samples that no grid time after this one needs."""
-        drop = int(self.table[:, _TIME].searchsorted(grid_s)) - 2 * AHEAD
-        if drop > 0:
-            self.table = self.table[drop:]
+        if len(self.table) > _MOST_ROWS:
+            drop = int(self.table[:, _TIME].searchsorted(grid_s)) - 2 * AHEAD
+            self.table = self.table[max(drop, 0) :]
 
     def findings(self) -> tuple[Finding, ...]:
         said = {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from operator import eq, gt, sub
 
 import numpy as np
 
@@ -73,14 +74,14 @@ class _Sensor:
 
     def is_fit(self, time_s: float, row: list[float]) -> bool:
         """Whether the next row (6,) is a measurement."""
-        same = [value == before for value, before in zip(row, self._last, strict=True)]
+        same = list(map(eq, row, self._last))
         self._last = row
         unfit = False
         if not (row[0] or row[1] or row[2]):
             unfit = True
             what = "its accelerometer reads" if any(row) else "all channels read"
             self._leave_out("zero_rows", f"{what} zero", time_s)
-        if any(same):
+        if True in same:
             # An instrument that stands still is named before its channels.
             unfit = self._stands_still(time_s, same, unfit=unfit)
             unfit = self._is_stuck(time_s, row, same, unfit=unfit)
@@ -93,7 +94,7 @@ class _Sensor:
     def _stands_still(self, time_s: float, same: Sequence[bool], *, unfit: bool) -> bool:
         """Whether the row is unfit: it was, or an instrument repeats all its channels for longer than chance has it."""
         for k, columns in enumerate(_PARTS, start=_CHANNELS):
-            if not all(same[columns]):
+            if False in same[columns]:
                 self._since[k] = self._count
                 continue
             length, since = self._repeated(k), self._since[k]
@@ -106,15 +107,14 @@ class _Sensor:
     def _is_stuck(self, time_s: float, row: list[float], same: Sequence[bool], *, unfit: bool) -> bool:
         """Whether the row is unfit: it was, or a channel repeats its value for longer than is allowed, while others
         moved."""
+        since, then, moved = self._since, self._then, self._moved
         for k in reversed(range(_CHANNELS)):
             if not same[k]:
-                self._since[k], self._then[k], self._moved[k] = self._count, row, False
+                since[k], then[k], moved[k] = self._count, row, False
                 continue
             length = self._repeated(k)
-            if not self._moved[k]:
-                steps = zip(row, self._then[k], _MOVES, strict=True)
-                self._moved[k] = any(abs(value - then) > moves for value, then, moves in steps)
-            stuck = length >= self._stuck_rows and self._moved[k] and _is_known(length, self._since[k])
+            moved[k] = moved[k] or any(map(gt, map(abs, map(sub, row, then[k])), _MOVES))
+            stuck = length >= self._stuck_rows and moved[k] and _is_known(length, since[k])
             if not unfit and stuck and self._share(k) <= checks.COARSE_SHARE:
                 self._leave_out("stuck_channel", f"{_NAMES[k]} repeated one value", time_s)
                 unfit = True

@@ -108,7 +108,9 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    clipped = checks.range_rows(values, checks.range_limits(stream)) | checks.flat_top_rows(values)
+    clipped = checks.range_rows(
+        values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s)
+    ) | checks.flat_top_rows(values)
     unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped)
     note_unfit(notes, unfit, time_s)
     good = np.ones(len(values), dtype=np.bool_)

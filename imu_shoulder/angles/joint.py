@@ -8,12 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
+from math import cos, radians, sin
 
 import numpy as np
 
 from imu_shoulder.angles.scapula import ScapulaParams
 from imu_shoulder.angles.skin import BENT_RAD, SPAN_S, SkinShare, estimate_skin_share
-from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, raised_of, straight_line
+from imu_shoulder.angles.straight import Shown, StraightLine, StraightParams, handed_over, raised_of, straight_line
 from imu_shoulder.angles.trunk import facing_axes, trunk_angles, up_in_trunk
 from imu_shoulder.arrays import BLOCK_ROWS
 from imu_shoulder.calibrate.model import (
@@ -23,7 +24,6 @@ from imu_shoulder.calibrate.model import (
     SegmentAxes,
     SensorCalibration,
     dot,
-    long_axis,
     segment_axes,
     twist_rad,
     unswung,
@@ -146,6 +146,15 @@ def arm_angles(
     return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
 
 
+def turns(
+    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], skin: SkinShare, params: AngleParams
+) -> dict[str, FloatArray]:
+    """Of what `arm_angles` gives, the elbow and the rotations alone, which is all that a glance at one needs."""
+    count = len(next(iter(attitudes.values())).valid)
+    line = _line(calibration, skin, params)
+    return _columns(calibration, attitudes, slice(0, count), line, params, all_of_them=False)
+
+
 def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
     """How well it is known which way the body faces beside the arm (M,), NaN where it was not kept.
 
@@ -180,7 +189,7 @@ def _told_skin_share(
     elbow = np.empty(count)
     for rows in parts(count, BLOCK_ROWS):
         quats = _quats(attitudes, rows)
-        humerus, forearm = (long_axis(own, quats[own.placement], calibration.side) for own in (upper, wrist))
+        humerus, forearm = (segment_axes(own, quats[own.placement], calibration.side).y for own in (upper, wrist))
         elbow[rows] = _elbow_rad(humerus, forearm)
     # With a straighter elbow the pointer is not asked for.
     bent = np.flatnonzero(elbow > BENT_RAD)
@@ -217,7 +226,7 @@ def _limbs(calibration: ArmCalibration, quats: Mapping[str, FloatArray]) -> tupl
     humerus, forearm = segments[UPPER_ARM], segments[WRIST]
     if calibration.trunk is None:
         return humerus, forearm
-    body = segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])
+    body = (segments["trunk"] if calibration.trunk_joined else facing_axes(segments["trunk"])).frame
     return humerus.seen_from(body), forearm.seen_from(body)
 
 
@@ -240,7 +249,7 @@ def _line(calibration: ArmCalibration, skin: SkinShare, params: AngleParams) -> 
     rotation = np.zeros(len(anchors))
     rotation[bends] = sensor_rad[bends] + np.arctan2(-forward * side_sign(calibration.side), right)
     x, y = (unswung(humerus.y, axis) for axis in (forearm.x, forearm.y))
-    turn_rad = _forearm_turn_rad(x, y, *sin_cos(rotation))
+    turn_rad = _forearm_turn_rad(x, cross(x, y), *sin_cos(rotation))
     shown = Shown(sensor_rad, raised_of(humerus.y[1]), rotation, turn_rad, bends)
     return straight_line(skin.share, skin.sd, shown, params.straight)
 
@@ -251,70 +260,84 @@ def _columns(
     rows: slice,
     line: StraightLine,
     params: AngleParams,
+    *,
+    all_of_them: bool = True,
 ) -> dict[str, FloatArray]:
-    """Every column of the given rows (N,), in degrees but for directions and shares."""
+    """Every column of the given rows (N,), in degrees but for directions and shares.
+
+    all_of_them: False for those of the elbow and the rotations alone.
+    """
     segments = _segments(calibration, _quats(attitudes, rows))
     trunk, humerus, forearm = (segments.get(name) for name in ("trunk", UPPER_ARM, WRIST))
     out: dict[str, FloatArray] = {}
-    if trunk is not None:
+    if trunk is not None and all_of_them:
         out |= trunk_angles(trunk) | up_in_trunk(trunk)
     # The direction of a lean may not be known; the trunk's turn about the vertical is.
-    facing = facing_axes(trunk) if trunk is not None and not calibration.trunk_joined else None
-    if forearm is not None:
-        out["forearm_elevation_deg"] = np.degrees(np.arccos(clipped(forearm.y[1], -1, 1)))
-        out |= _direction("forearm", forearm if facing is None else forearm.seen_from(facing))
+    facing = facing_axes(trunk).frame if trunk is not None and not calibration.trunk_joined else None
+    faced = forearm if forearm is None or facing is None else forearm.seen_from(facing)
+    if forearm is not None and faced is not None and all_of_them:
+        out["forearm_elevation_deg"] = np.degrees(tilt_rad(forearm))
+        out |= _direction("forearm", faced)
         if calibration.wrist is not None and calibration.wrist.forward_known:
             out["thumb_up_deg"] = np.degrees(np.arcsin(clipped(forearm.x[1], -1, 1)))
     if humerus is None or calibration.upper_arm is None:
         return out
-    about_trunk = trunk is not None and calibration.trunk_joined
-    if trunk is not None and about_trunk:
-        out["elevation_gravity_deg"] = np.degrees(np.arccos(clipped(humerus.y[1], -1, 1)))
-        humerus = humerus.seen_from(trunk)
-        forearm = None if forearm is None else forearm.seen_from(trunk)
+    if trunk is not None and calibration.trunk_joined:
+        if all_of_them:
+            out["elevation_gravity_deg"] = np.degrees(tilt_rad(humerus))
+        frame = trunk.frame
+        humerus = humerus.seen_from(frame)
+        forearm = None if forearm is None else forearm.seen_from(frame)
     elbow = None if forearm is None else _elbow_rad(humerus.y, forearm.y)
     if facing is not None:
         humerus = humerus.seen_from(facing)
-        forearm = None if forearm is None else forearm.seen_from(facing)
-    out |= _direction("upper_arm", humerus)
-    isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
-    plane, elevation = isb_deg[0], -isb_deg[1]
-    out["elevation_deg"] = elevation
-    out.setdefault("elevation_gravity_deg", elevation.copy())
-    out["isb_elevation_deg"] = isb_deg[1]
-    if calibration.upper_arm.forward_known:
-        out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
-        defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
-        out["plane_deg"] = np.where(defined, plane, np.nan)
+        forearm = faced
+    if all_of_them:
+        out = {**out, **_of_upper_arm(calibration.upper_arm, humerus, params), **out}
     raised = raised_of(humerus.y[1])
     rotation, variance = line.of_sensor(twist_rad(unswung(humerus.y, humerus.x)), raised)
     # 0 where the upper arm is seen, NaN where it is not.
-    from_forearm = 0.0 * elevation
+    from_forearm = 0.0 * raised
     if forearm is not None and elbow is not None and calibration.joined:
+        axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
         seen = np.isfinite(elbow)
         share = np.zeros_like(elbow)
         if calibration.anchors:
-            share = _handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
+            share = handed_over(elbow, params.anchored_from_deg, params.anchored_full_deg)
         elif calibration.points:
-            share = _handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
-        axis, x = unswung(humerus.y, forearm.y), unswung(humerus.y, forearm.x)
-        turn = _forearm_turn_rad(x, axis, *sin_cos(rotation))
+            share = handed_over(elbow, params.forearm_from_deg, params.forearm_full_deg)
+        # The forearm's Z axis is worked out once.
+        z = cross(x, axis)
+        turn = _forearm_turn_rad(x, z, *sin_cos(rotation))
         heard, heard_variance = line.corrected(rotation, variance, turn, raised)
         sine, cosine = _mixed(heard, -axis, share)
-        variance = np.where(seen, heard_variance * (1 - share) ** 2, variance)
+        of_sensor = 1.0 - share
+        variance = np.where(seen, heard_variance * of_sensor * of_sensor, variance)
         from_forearm = np.where(seen, share, from_forearm)
         # Where the pointer has no share it changes nothing.
         rotation = np.arctan2(sine, cosine, out=np.where(seen, heard, rotation), where=share > 0)
         if calibration.forward_known:
-            carried = _carried(x, axis, sine, cosine, np.radians(params.carrying_deg))
+            carried = _carried(axis, z, sine, cosine, params.carrying_deg)
             # Where the trunk was not seen, nothing tells how the forearm is turned.
             elbow = np.where(np.isnan(carried), elbow, carried)
+            out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, z, sine, cosine))
         out["elbow_deg"] = np.degrees(elbow)
-        if calibration.forward_known:
-            out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, axis, sine, cosine))
     out["rotation_deg"] = np.degrees(wrap_rad(rotation))
     out[STRAIGHT_SD] = np.degrees(np.sqrt(variance))
     out["rotation_from_forearm"] = from_forearm
+    return out
+
+
+def _of_upper_arm(sensor: SensorCalibration, humerus: SegmentAxes, params: AngleParams) -> dict[str, FloatArray]:
+    """What its axes alone show (N,)."""
+    out = _direction("upper_arm", humerus)
+    isb_deg = np.degrees(isb_from_axes(humerus.x, humerus.y))
+    plane, elevation = isb_deg[0], -isb_deg[1]
+    out |= {"elevation_deg": elevation, "elevation_gravity_deg": elevation.copy(), "isb_elevation_deg": isb_deg[1]}
+    if sensor.forward_known:
+        out |= dict(zip(ISB_COLUMNS, isb_deg, strict=True))
+        defined = (elevation >= params.plane_from_deg) & (elevation <= params.plane_to_deg)
+        out["plane_deg"] = np.where(defined, plane, np.nan)
     return out
 
 
@@ -323,61 +346,48 @@ def _direction(name: str, segment: SegmentAxes) -> dict[str, FloatArray]:
     return {f"{name}_{axis}": values for axis, values in zip("xyz", -segment.y, strict=True)}
 
 
+def tilt_rad(segment: SegmentAxes) -> FloatArray:
+    """How far (N,) a segment is from hanging straight down."""
+    return np.asarray(np.arccos(clipped(segment.y[1], -1, 1)))
+
+
 def _elbow_rad(humerus: FloatArray, forearm: FloatArray) -> FloatArray:
     """Angle (N,) between long axes (3, N)."""
     return np.arccos(clipped(dot(humerus, forearm), -1, 1))
 
 
-def bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray]) -> FloatArray:
-    """Which way and how far the forearm points aside from the upper arm's line (2, N): the elbow's angle is its length.
-
-    The swing of the upper arm is undone. quats: (N, 4) earth from sensor, by placement.
-    """
-    humerus, forearm = (long_axis(sensor, quats[sensor.placement], None) for sensor in (upper_arm, wrist))
-    x, cosine, z = unswung(humerus, forearm)
-    angle_deg = np.degrees(np.arccos(clipped(cosine, -1, 1)))
-    return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))
-
-
-def _handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
-    """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
-
-    With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
-    which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
-    """
-    low, high = np.radians(from_deg), np.radians(full_deg)
-    ramp = clipped((elbow_rad - low) / (high - low), 0.0, 1.0)
-    return np.asarray(ramp * ramp * (3 - 2 * ramp))
-
-
 def _mixed(rotation_rad: FloatArray, pointer: FloatArray, share: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Sine and cosine (N,), of any length, of the rotation between rotation_rad and the twist of pointer (3, N)."""
-    of_pointer = share / np.maximum(np.sqrt(pointer[0] ** 2 + pointer[2] ** 2), 1e-9)
+    x, _, z = pointer
+    of_pointer = share / np.maximum(np.sqrt(x * x + z * z), 1e-9)
     sine, cosine = sin_cos(rotation_rad)
-    return (1 - share) * sine + of_pointer * pointer[2], (1 - share) * cosine + of_pointer * pointer[0]
+    left = 1 - share
+    return left * sine + of_pointer * z, left * cosine + of_pointer * x
 
 
-def _carried(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray, carrying_rad: float) -> FloatArray:
-    """Angle of the elbow (N,) with the carrying angle in it; x, y, sine, cosine as of _forearm_turn_rad.
+def _carried(y: FloatArray, z: FloatArray, sine: FloatArray, cosine: FloatArray, carrying_deg: float) -> FloatArray:
+    """Angle of the elbow (N,) with the carrying angle in it; sine, cosine as of _forearm_turn_rad.
+
+    y, z: (3, N) the forearm's axes with the humerus' swing undone.
 
     In the pose both long axes are upright, while the forearm's bone points outward by the carrying angle. As the
     forearm turns about its bone, the axis that hung upright turns about it as well, forward or back by the sine of the
     turn. So the bone is compared with where it would be in a straight elbow, which is less far out the more it bends.
     """
-    aside = np.sin(carrying_rad)
-    bone = np.cos(carrying_rad) * y - aside * cross(x, y)
+    carrying_rad = radians(carrying_deg)
+    aside = sin(carrying_rad)
+    bone = cos(carrying_rad) * y - aside * z
     straight = aside * clipped(y[1], 0.0, 1.0)
     level = straight / np.maximum(np.hypot(sine, cosine), 1e-9)
     along = level * (sine * bone[0] - cosine * bone[2]) + np.sqrt(1.0 - straight * straight) * bone[1]
     return np.asarray(np.arccos(clipped(along, -1, 1)))
 
 
-def _forearm_turn_rad(x: FloatArray, y: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:
+def _forearm_turn_rad(x: FloatArray, z: FloatArray, sine: FloatArray, cosine: FloatArray) -> FloatArray:
     """Forearm rotation (N,), pronation positive: ISB's third elbow angle (Z-X'-Y''), 0 thumb forward, not supinated.
 
-    x, y: (3, N) the forearm's axes with the humerus' swing undone. The humerus frame is the long axis with the rotation
+    x, z: (3, N) the forearm's axes with the humerus' swing undone. The humerus frame is the long axis with the rotation
     of the given sine and cosine, not the sensor's own turning.
     """
-    z_forward, z_right = x[1] * y[2] - x[2] * y[1], x[0] * y[1] - x[1] * y[0]
     # Z components in the humerus frame, which is turned by -rotation about Y.
-    return np.asarray(np.arctan2(sine * x[0] - cosine * x[2], cosine * z_right - sine * z_forward))
+    return np.asarray(np.arctan2(sine * x[0] - cosine * x[2], cosine * z[2] - sine * z[0]))

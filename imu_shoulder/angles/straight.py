@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from imu_shoulder.frames import wrap_rad
+from imu_shoulder.frames import clipped, wrap_rad
 from imu_shoulder.model import BoolArray, FloatArray
 
 # So many standard deviations away a hand was turned on purpose.
@@ -61,6 +61,17 @@ def raised_of(up: FloatArray) -> FloatArray:
     return np.asarray(1.0 - up - np.minimum(up, 0.0))
 
 
+def handed_over(elbow_rad: FloatArray, from_deg: float, full_deg: float) -> FloatArray:
+    """Share (N,) of the forearm pointer: 0 with a straight elbow, 1 with a bent one, smooth between.
+
+    With a bent elbow, where the forearm points round the humerus is the humeral rotation. It needs long axes only,
+    which skin hardly disturbs; the upper-arm sensor's own rotation is what skin hides.
+    """
+    low, high = np.radians(from_deg), np.radians(full_deg)
+    ramp = clipped((elbow_rad - low) / (high - low), 0.0, 1.0)
+    return np.asarray(ramp * ramp * (3 - 2 * ramp))
+
+
 @dataclass(frozen=True, slots=True)
 class StraightLine:
     """rotation = mean @ (1, sensor_rad, raised), and the hand's turn = hand @ (1, raised), with covariances, radians.
@@ -76,7 +87,7 @@ class StraightLine:
 
     def of_sensor(self, sensor_rad: FloatArray, raised: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Rotation by the upper-arm sensor and its variance, (N,) each."""
-        terms = np.stack([np.ones_like(sensor_rad), sensor_rad, raised])
+        terms = np.array([np.ones(len(raised)), sensor_rad, raised])
         return self.mean @ terms, _variance(self.covariance, terms)
 
     def corrected(
@@ -88,11 +99,11 @@ class StraightLine:
         """
         if self.hand is None:
             return rotation_rad, variance
-        terms = np.stack([np.ones_like(raised), raised])
+        terms = np.array([np.ones(len(raised)), raised])
         off = wrap_rad(turn_rad - self.hand @ terms)
         of_hand = self.hand_again_rad**2 + _variance(self.hand_covariance, terms)
-        share = variance / np.maximum(variance + of_hand, (off / FAR) ** 2)
-        return rotation_rad - share * off, variance * (1.0 - share)
+        share = variance / np.maximum(variance + of_hand, off * off / FAR**2)
+        return rotation_rad - share * off, variance - share * variance
 
 
 def _variance(covariance: FloatArray, terms: FloatArray) -> FloatArray:

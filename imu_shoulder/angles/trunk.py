@@ -30,4 +30,4 @@ def facing_axes(trunk: SegmentAxes) -> SegmentAxes:
     turn = np.arctan2(trunk.z[0] - trunk.x[2], trunk.x[0] + trunk.z[2])
     level = np.zeros_like(turn)
     sine, cosine = sin_cos(turn)
-    return SegmentAxes(np.stack([cosine, level, -sine]), np.stack([level, level + 1.0, level]))
+    return SegmentAxes(np.array([cosine, level, -sine]), np.array([level, level + 1.0, level]))

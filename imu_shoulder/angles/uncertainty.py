@@ -13,15 +13,16 @@ from math import hypot
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from imu_shoulder.angles.joint import STRAIGHT_SD, AngleParams, ArmAngles, arm_angles, bend_deg
+from imu_shoulder.angles.joint import STRAIGHT_SD, AngleParams, ArmAngles, arm_angles
 from imu_shoulder.angles.lean import UPRIGHT, off_upright
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.calibration import TURNING_SD_DEG, TURNING_WEIGHT
-from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
+from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration, segment_axes, unswung
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
     X_AXIS,
     Z_AXIS,
+    clipped,
     heading_rotation,
     left_factor,
     quat_from_rotation,
@@ -186,7 +187,7 @@ class _Budget:
         upper, wrist = calibration.upper_arm, calibration.wrist
         if upper is None or wrist is None:
             return np.zeros((2, self.count))
-        return bend_deg(upper, wrist, {p: attitude.quat_earth_from_sensor for p, attitude in self._thin.items()})
+        return _bend_deg(upper, wrist, {p: attitude.quat_earth_from_sensor for p, attitude in self._thin.items()})
 
     def response(
         self, moved: ArmCalibration, attitudes: Mapping[str, Attitude] | None = None, *, bends: bool = False
@@ -353,3 +354,14 @@ def _faced(sensor: SensorCalibration) -> SensorCalibration:
 
 def _heading_sd_deg(sd_rad: FloatArray | None, count: int) -> FloatArray:
     return np.full(count, 180.0) if sd_rad is None else np.degrees(sd_rad)
+
+
+def _bend_deg(upper_arm: SensorCalibration, wrist: SensorCalibration, quats: Mapping[str, FloatArray]) -> FloatArray:
+    """Which way and how far the forearm points aside from the upper arm's line (2, N): the elbow's angle is its length.
+
+    The swing of the upper arm is undone. quats: (N, 4) earth from sensor, by placement.
+    """
+    humerus, forearm = (segment_axes(sensor, quats[sensor.placement], None).y for sensor in (upper_arm, wrist))
+    x, cosine, z = unswung(humerus, forearm)
+    angle_deg = np.degrees(np.arccos(clipped(cosine, -1, 1)))
+    return np.asarray(angle_deg / np.maximum(np.hypot(x, z), 1e-9) * np.stack([x, z]))

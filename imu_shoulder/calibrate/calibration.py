@@ -322,5 +322,5 @@ def _flexion_rad(
     humerus, forearm = (
         segment_axes(s, attitudes[s.placement].quat_earth_from_sensor[rows], side) for s in (upper_arm, wrist)
     )
-    pointing = -forearm.seen_from(humerus).y
+    pointing = -forearm.seen_from(humerus.frame).y
     return np.arctan2(pointing[0], -pointing[1]), np.arccos(np.clip(humerus.y[1], -1, 1))

@@ -9,13 +9,13 @@ import numpy as np
 
 from imu_shoulder.frames import (
     EARTH_FROM_STANDING,
+    axes_form,
     cross,
     left_factor,
     mirror_sagittal,
     quat_from_rotation,
     right_factor,
-    xy_axes_from_quat,
-    y_axis_from_quat,
+    xy_axes,
 )
 from imu_shoulder.model import LIMBS, UPPER_ARM, WRIST, BoolArray, FloatArray, Side
 
@@ -35,7 +35,8 @@ class SensorCalibration:
     forward_known: a movement showed it. Without one plane of elevation and thumb direction cannot be told, while
     elevation, elbow and rotation can.
     residual_deg: what disagreed, by name, in degrees: pose_sway, and per functional movement its off-axis share.
-    onto_body: (4, 4) takes the sensor's attitude, as a quaternion, to the segment's as seen from the body in the pose.
+    forms: (7, 10) of `axes_form`, from the sensor's attitude to the segment's as seen from the body in the pose; the
+    second one mirrored in the sagittal plane.
     """
 
     placement: str
@@ -43,14 +44,15 @@ class SensorCalibration:
     body_heading_rad: float
     residual_deg: Mapping[str, float] = field(default_factory=dict)
     forward_known: bool = True
-    onto_body: FloatArray = field(init=False, repr=False, compare=False)
+    forms: tuple[FloatArray, FloatArray] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         half_rad = self.body_heading_rad / 2
         facing_from_earth = np.array([np.cos(half_rad), 0.0, 0.0, -np.sin(half_rad)])
         seat = right_factor(self.quat_sensor_from_segment)
-        # Worked out once: a live stream asks for it with every few rows.
-        object.__setattr__(self, "onto_body", _LEFT_STANDING_FROM_EARTH @ left_factor(facing_from_earth) @ seat)
+        onto_body = _LEFT_STANDING_FROM_EARTH @ left_factor(facing_from_earth) @ seat
+        # Worked out once: a live stream asks for them with every few rows.
+        object.__setattr__(self, "forms", (axes_form(onto_body), axes_form(mirror_sagittal(onto_body.T).T)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +147,14 @@ class SegmentAxes:
     def at(self, rows: BoolArray) -> SegmentAxes:
         return SegmentAxes(self.x[:, rows], self.y[:, rows])
 
-    def seen_from(self, other: SegmentAxes) -> SegmentAxes:
-        """The same axes in the components of another, moving segment."""
-        frame = (other.x, other.y, other.z)
-        return SegmentAxes(*(np.array([dot(axis, own) for axis in frame]) for own in (self.x, self.y)))
+    @property
+    def frame(self) -> FloatArray:
+        """X, Y and Z axes (3, 3, N)."""
+        return np.array([self.x, self.y, self.z])
+
+    def seen_from(self, frame: FloatArray) -> SegmentAxes:
+        """The same axes in the components of another, moving segment with this frame (3, 3, N)."""
+        return SegmentAxes(np.add.reduce(frame * self.x, axis=1), np.add.reduce(frame * self.y, axis=1))
 
 
 def dot(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -175,19 +181,4 @@ def twist_rad(vector: FloatArray) -> FloatArray:
 
 def segment_axes(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> SegmentAxes:
     """The segment's axes for attitudes (N, 4), against the body that stands and faces as in the pose; NaN for NaN."""
-    return SegmentAxes(*xy_axes_from_quat(_quat_body_from_segment(calibration, quat_earth_from_sensor, side)))
-
-
-def long_axis(calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None) -> FloatArray:
-    """The Y axis (3, N) of segment_axes alone."""
-    return y_axis_from_quat(_quat_body_from_segment(calibration, quat_earth_from_sensor, side))
-
-
-def _quat_body_from_segment(
-    calibration: SensorCalibration, quat_earth_from_sensor: FloatArray, side: Side | None
-) -> FloatArray:
-    onto_body = calibration.onto_body
-    if side == "left":
-        onto_body = mirror_sagittal(onto_body.T).T
-    # Component by component in memory, as the axes are used.
-    return np.asarray((onto_body @ quat_earth_from_sensor.T).T)
+    return SegmentAxes(*xy_axes(calibration.forms[side == "left"], quat_earth_from_sensor))

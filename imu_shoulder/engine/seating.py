@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from math import nan
 
 import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.analysis import Params
+from imu_shoulder.angles.glance import newest_deg
 from imu_shoulder.angles.joint import ArmAngles, arm_angles, skin_of
 from imu_shoulder.angles.scapula import BladeSeat, seat_blade
 from imu_shoulder.angles.skin import SkinShare
@@ -68,6 +70,13 @@ class Seating:
             return {}
         arms = self.calibration.arms
         return {side: self._of_arm(side, own, attitudes) for side, own in kept.items() if side in arms}
+
+    def glance(self, side: Side, name: str, attitudes: Mapping[str, Attitude], kept: Callable[[], Kept]) -> float:
+        """As `newest_deg`. kept: gives that arm's attitudes with headings kept."""
+        if self.calibration is None or side not in self.calibration.arms:
+            return nan
+        arm = self.calibration.arms[side]
+        return newest_deg(name, arm, attitudes, lambda: kept()[side], self._skin[side], self._params.angles)
 
     def _of_arm(self, side: Side, kept: Mapping[str, Attitude], attitudes: Mapping[str, Attitude]) -> ArmAngles:
         assert self.calibration is not None

@@ -1,17 +1,15 @@
 """The stages over a stream: chunks and marks go in, judged reps come out. A live session and a file's causal form.
 
-The result does not depend on how the stream was cut: what looks at the past does so every so many rows of the common
-grid, and a mark takes effect between two rows of it. The state can be pickled, and goes on as if it had not been.
+When they go through which rows is the business of `paced`. The state can be pickled, and goes on as if it had not been.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import replace
-from math import inf
+from functools import partial
+from math import inf, nan
 from typing import Any
 
-from imu_shoulder.align import Align
 from imu_shoulder.analysis import AnalysedSet, Params
 from imu_shoulder.angles.joint import ArmAngles
 from imu_shoulder.assess.unseen import unjoined_findings
@@ -21,29 +19,26 @@ from imu_shoulder.calibrate.mounting import stretch_of
 from imu_shoulder.calibrate.pose import Pose, find_pose
 from imu_shoulder.calibrate.slip import slip_findings
 from imu_shoulder.calibrate.store import StoredCalibration, reuse
-from imu_shoulder.drills import Drill
 from imu_shoulder.engine.asked import Asked
-from imu_shoulder.engine.marks import Mark, Marks
 from imu_shoulder.engine.memory import Memory
 from imu_shoulder.engine.mounting_watch import MountingWatch
-from imu_shoulder.engine.order import Part, Stages
+from imu_shoulder.engine.order import Part
+from imu_shoulder.engine.paced import Paced
 from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.seating import Kept, Record, Seating, before
 from imu_shoulder.engine.sets import Sets
 from imu_shoulder.engine.slip_watch import SlipWatch
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import SIDES, Aligned, Event, Finding, FloatArray, SensorStream, Side, Track, limbs_of
+from imu_shoulder.model import SIDES, Event, Finding, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
-from imu_shoulder.orient.stream import OrientStream
 
-# The past is looked at every LOOK_S of rows: for ended reps, and every so many looks for what these are named after.
-LOOK_S = 0.1
-STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 5, 3, 100
+# At how many looks the past is looked at for what these are named after; at every one for ended reps.
+STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 3, 2, 50
 MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
-class Stream(Stages):
+class Stream(Paced):
     """push() samples, begin() and end() what is done; then read calibration, `running` and `sets`."""
 
     def __init__(
@@ -56,37 +51,18 @@ class Stream(Stages):
     ) -> None:
         """rates_hz: of each sensor expected. stored: as of Whole. record: told of all rows, for who keeps them."""
         self._params, self._asked, self._stored, self.record = params, asked or Asked(), stored, record
-        self._align = Align(params.align, rates_hz)
-        self.rate_hz = self._align.rate_hz
-        self._look_rows = max(1, round(LOOK_S * self.rate_hz))
-        self._orient = OrientStream(list(rates_hz), self.rate_hz, params.orient)
+        super().__init__(rates_hz, params)
         self._memory = Memory(list(rates_hz), params.stream.keep_s)
-        self._attitudes: Mapping[str, Attitude] = {}
         self._now: Kept = {}
-        self._rows = self._began = self._set_number = 0
-        self.grid_s: float | None = None
-        self._marks = Marks()
-        # The event that goes on, the mark with which the latest began, and its number, -1 for none.
-        self.open: Event | None = None
-        self._opened: Mark | None = None
-        self._block = -1
-        self.events: list[Event] = []
         self.pose: Pose | None = None
         self.pose_error: CalibrationError | None = None
         self._seating, self._slips = Seating(self.rate_hz, params), SlipWatch(params.slip)
         self._headings: dict[Side, KeptHeading] = {}
         self._mounting = MountingWatch(self._asked.drills, params.mounting)
-        self._sets, self._over = Sets(self.rate_hz, params), False
+        self._sets = Sets(self.rate_hz, params)
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES
         self.newest: Mapping[Side, ArmAngles] = {}
-
-    # What goes in.
-
-    @property
-    def newest_s(self) -> float | None:
-        """Time of the newest sample; the grid is a little behind it."""
-        return self._align.newest_s
 
     @property
     def calibration(self) -> Calibration | None:
@@ -103,51 +79,15 @@ class Stream(Stages):
         """Of each arm, those that are over."""
         return self._sets.done
 
-    @property
-    def mark_s(self) -> float:
-        """The time of a mark that is made now: after all rows so far, before the next."""
-        return 0.0 if self.grid_s is None else self.grid_s + 0.5 / self.rate_hz
-
-    def push(self, chunk: Mapping[str, SensorStream]) -> None:
-        """Take in samples. Raises RecordingError for wrong units."""
-        self._take(self._align.push(chunk))
-
-    def finish(self) -> None:
-        """The stream is over: so is what still goes on."""
-        self._over = True
-        self._take(self._align.finish())
-        for mark in self._marks.left_ends():
-            self._mark(replace(mark, time_s=min(mark.time_s, self.mark_s)))
-        if self.open is not None:
-            self._mark(Mark(self.mark_s))
-
-    def begin(
-        self,
-        event: Event,
-        drill: Drill | None = None,
-        asked: Mapping[Side, Drill] | None = None,
-        number: int | None = None,
-    ) -> None:
-        """An event begins at its onset, or now if that is over. Its duration does not count: `end` says when.
-
-        drill, asked: of a set, where they are not what the stream was made with; asked: of each arm where that is told
-        apart. number: of a set, where it is not one more than the last one's.
-        """
-        self._put(Mark(event.onset_s, event, drill, asked, number))
-
-    def end(self, time_s: float | None = None) -> None:
-        """What goes on, or what begins next, is over at time_s. Without a time: now, whatever was said before."""
-        if time_s is None:
-            self._marks.take_back_end()
-        self._put(Mark(self.mark_s if time_s is None else time_s))
-
     def drop(self) -> None:
         """What goes on was no good: as if it had not begun. A set cannot be dropped."""
+        self._catch_up()
         if self.open is not None and self.running is None:
             self.open, self._block = None, -1
 
     def take_pose(self, event: Event) -> None:
         """Start from a stillness that is over. Raises CalibrationError if it cannot be used."""
+        self._catch_up()
         time_s, attitudes, tracks = self._orient.start()
         pose = find_pose(time_s, attitudes, [event], None, self._params.calibrate, tracks)
         self._memory.begin_anew()
@@ -189,24 +129,32 @@ class Stream(Stages):
             *(unjoined_findings(self.calibration) if self._over or self.sets else ()),
         )
 
-    def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
-        """The last seconds of the common grid, before any filter."""
-        return self._orient.raw_since(start_s)
-
     def attitudes_since(self, start_s: float) -> tuple[FloatArray, dict[str, Attitude]]:
         """Remembered attitudes, headings as the filters have them."""
+        self._catch_up()
         return (rows := self._memory.since(start_s))[:, 0], self._memory.attitudes(rows, self._orient.biases)
 
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""
+        self._catch_up()
         time_s, _, kept = self._known(self._memory.all_rows(1 / self.rate_hz))
         return self._calibration_of(time_s, kept, events)
+
+    def glance(self, side: Side, name: str) -> float:
+        """An angle, as "elevation", in the newest row, in degrees; NaN where it is not known. What is remembered, cut
+        and judged has it up to a look later.
+        """
+        newest = self._newest
+        if newest is None or not newest.attitudes or side not in self._headings:
+            return nan
+        kept = partial(self._kept, newest.time_s, newest.attitudes, (side,))
+        return self._seating.glance(side, name, newest.attitudes, kept)
 
     # The stages, in the order of `Stages.advance`.
     def orient(self, part: Part) -> Mapping[str, Attitude]:
         if not len(part.time_s):
             return {}
-        attitudes = self._attitudes = self._orient.push(part.time_s, part.tracks)
+        attitudes = self._attitudes
         if part.looks and self._due(STILLNESS_LOOKS):
             self._orient.look()
         if attitudes:
@@ -302,58 +250,6 @@ class Stream(Stages):
         return {**self.__dict__, "record": None}
 
     # How they do it.
-
-    def _take(self, aligned: Aligned) -> None:
-        """The rows in parts that end where the past is looked at or where a mark lies."""
-        first, count = 0, len(aligned.time_s)
-        self._apply_marks(float(aligned.time_s[0]) if count else None)
-        while first < count:
-            last = min(count, first + self._look_rows - self._rows % self._look_rows)
-            last = self._marks.first_in(aligned.time_s, first, last)
-            time_s, part = aligned.time_s[first:last], slice(first, last)
-            tracks = aligned.tracks if last - first == count else {p: t.at(part) for p, t in aligned.tracks.items()}
-            self._rows += last - first
-            self.grid_s = float(time_s[-1])
-            self.advance(Part(time_s, tracks, looks=self._rows % self._look_rows == 0))
-            first = last
-            self._apply_marks(self.grid_s + 1 / self.rate_hz)
-
-    def _due(self, every: int) -> bool:
-        return self._rows // self._look_rows % every == 0
-
-    def _put(self, mark: Mark) -> None:
-        self._marks.put(mark)
-        self._apply_marks(None if self.grid_s is None else self.grid_s + 1 / self.rate_hz)
-
-    def _apply_marks(self, next_s: float | None) -> None:
-        """Those before the next row. next_s: its time."""
-        for mark in self._marks.due(next_s):
-            self._mark(mark)
-
-    def _mark(self, mark: Mark) -> None:
-        # What begins ends what went on.
-        ended = tuple(self._open_until(mark.time_s))
-        self.events += [event for event in ended if event.trial_type != "neutral_pose"]
-        self.open, self._block = None, -1
-        began: tuple[Event, ...] = ()
-        if mark.begins is not None:
-            self._began += 1
-            if mark.begins.trial_type == "set":
-                self._set_number = self._set_number + 1 if mark.number is None else mark.number
-            began, self._opened = (mark.begins,), mark
-            self.open = mark.begins
-            self._block = -1 if mark.begins.trial_type == "neutral_pose" else self._began
-        if began or ended:
-            time_s, tracks = self._orient.raw_since(inf)  # no row
-            self.advance(Part(time_s, {track.placement: track for track in tracks}, began, ended, looks=False))
-
-    def _so_far(self) -> list[Event]:
-        """The events, with the one that goes on until now."""
-        return [*self.events, *self._open_until(self.mark_s)]
-
-    def _open_until(self, end_s: float) -> list[Event]:
-        """The event that goes on, if one does, as if it ended then."""
-        return [replace(own, duration_s=max(end_s - own.onset_s, 0.0)) for own in (self.open,) if own is not None]
 
     def _kept(
         self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]

@@ -118,10 +118,10 @@ class Hub:
         self._pushed_s = time.monotonic()
         self.keeper.samples(streams)
         self.session.push(streams)
-        for event in self.session.calibrated_by():
-            if event not in self._calibrated:
+        known, self._calibrated = self._calibrated, self.session.calibrated_by()
+        for event in self._calibrated:
+            if event not in known:
                 self.keeper.calibrated(event)
-        self._calibrated = self.session.calibrated_by()
         self.publish()
 
     def publish(self) -> None:

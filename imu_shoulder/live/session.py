@@ -96,20 +96,25 @@ class LiveSession:
         """Take in what arrived, device times on one clock. Raises RecordingError for wrong units."""
         known = self._sensors.push(streams)
         self.stream.wanted = self._watched()
-        rows = self.stream.grid_s
+        rows, newest = self.stream.grid_s, self.stream.newest
         self.stream.push(known)
         if self.stream.grid_s == rows:
             return
         self._calibrating.update(self.now_s)
         if self.stage == "calibrate" and self._calibrating.step == "ready":
-            self._calibrated()
+            self._resume()
+        if self.stream.newest is not newest:
+            self._shown_s = self.now_s
+            self._show_angles()
+        if self.stage == "set":
+            self._tell_events()
+
+    def _show_angles(self) -> None:
         leading = self.item.drill.leading_angle
         for side, arm in self.stream.newest.items():
             values = arm.angles.get(f"{leading}_deg", arm.angles.get("forearm_elevation_deg"))
             last = float("nan") if values is None else float(values[-1])
             self._angles[side] = last if np.isfinite(last) else None
-        if self.stage == "set":
-            self._tell_events()
 
     def announce(self, event: Event, number: int | None = None) -> None:
         """The next command to calibrate or to start a set is for this event of a recording, begun and over as it says.
@@ -220,11 +225,8 @@ class LiveSession:
             return "There is nothing to skip."
         refused = self._calibrating.skip()
         if refused is None and self._calibrating.step == "ready":
-            self._calibrated()
+            self._resume()
         return refused
-
-    def _calibrated(self) -> None:
-        self._resume()
 
     def _resume(self) -> None:
         """The stage outside sets and calibration: what is still asked, else what is due."""
@@ -362,11 +364,8 @@ class LiveSession:
 
     def _watched(self) -> tuple[Side, ...]:
         """The arms whose angles are wanted now: all the time in a set, a few times a second outside."""
-        if self.stage != "set":
-            if self.now_s - self._shown_s < self._params.idle_s:
-                return ()
-            self._shown_s = self.now_s
-        return self._asked_sides()
+        idle = self.stage != "set" and self.now_s - self._shown_s < self._params.idle_s
+        return () if idle else self._asked_sides()
 
     def _tell_events(self) -> None:
         """Mirror the set's events; and what the newest of the final reps lacked, which is said for a while."""
@@ -392,7 +391,7 @@ class LiveSession:
         out: dict[str, Any] = {}
         for side in self._asked_sides():
             if running is not None and side in running.watches:
-                out[side] = arm_frame(running, side, self.stream.grid_s or 0.0)
+                out[side] = arm_frame(running, side, self.stream.grid_s or 0.0, self.stream.glance)
             elif side in self._angles:
                 out[side] = resting_frame(self.item, side, self._angles[side])
             if self.stage == "set" and latest is not None and side in out.keys() & latest.asked.keys():

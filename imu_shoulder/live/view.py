@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from functools import cache
 from typing import Any
@@ -70,8 +70,12 @@ def resting_frame(item: PlannedDrill, side: Side, angle_deg: float | None) -> di
     }
 
 
-def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
-    """An arm in a set. now_s: of the newest row of the common grid."""
+def arm_frame(
+    live: RunningSet, side: Side, now_s: float, glance: Callable[[Side, str], float] | None = None
+) -> dict[str, Any]:
+    """An arm in a set. now_s: of the newest row of the common grid. glance: gives an angle in it, which the set has a
+    little later.
+    """
     watch = live.watches[side]
     drill = live.drill_of(side)
     assert drill is not None
@@ -83,7 +87,7 @@ def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
     steadiness = watch.steadiness_deg()
     of = drill.dose.reps if side in live.asked else None
     return _empty(drill, watch.role) | {
-        "angle_deg": _round(watch.angle_deg),
+        "angle_deg": _round(_angle_now(watch, side, live.told_by[side][1], glance)),
         "band_deg": None if watch.band_deg is None else [_open(end) for end in watch.band_deg],
         "peak_deg": _round(watch.peak_deg),
         "of": of,
@@ -102,6 +106,12 @@ def arm_frame(live: RunningSet, side: Side, now_s: float) -> dict[str, Any]:
         # A false start has the number of the rep after it, and is none.
         "unseen": [j.number for j in told if j.excluded == "gap" and j.rep.kind in ATTEMPTS],
     }
+
+
+def _angle_now(watch: ArmWatch, side: Side, name: str, glance: Callable[[Side, str], float] | None) -> float | None:
+    """What is no longer seen stays so until the set sees it again."""
+    newest_deg = math.nan if watch.angle_deg is None or glance is None else glance(side, name)
+    return newest_deg if math.isfinite(newest_deg) else watch.angle_deg
 
 
 def rep_events(live: RunningSet) -> list[dict[str, Any]]:

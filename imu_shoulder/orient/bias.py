@@ -145,6 +145,16 @@ def calm(windows: Sequence[StillWindow], params: StillnessParams) -> list[StillW
     return [w for w in windows if w.spread_rad_s < params.max_spread_rad_s]
 
 
+def is_still_since(track: Track, row: int, rate_hz: float, params: StillnessParams) -> bool:
+    """Whether any stretch of StillPieces may lie on that row or after it: a quick look before the thorough one."""
+    width = _width(rate_hz, params)
+    newest = track.at(slice(max(row - width + 1, 0), None))
+    if len(newest.valid) < width:
+        return False
+    *_, spread_squared, bad = _in_windows(newest, width)
+    return bool((spread_squared[~bad] < params.restless_rad_s**2).any())
+
+
 class StillPieces:
     """Stretches of a track that turn evenly and slowly: a person holding still, or turning as evenly.
 
@@ -153,19 +163,11 @@ class StillPieces:
 
     def __init__(self, track: Track, rate_hz: float, params: StillnessParams) -> None:
         self._track, self._rate_hz, self._params = track, rate_hz, params
-        self.width = max(3, round(params.window_s * rate_hz))
+        self.width = _width(rate_hz, params)
         self.slow: list[tuple[FloatArray, int, int]] = []
         if len(track.gyr_rad_s) < self.width:
             return
-        gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
-        self._total = np.cumsum(gyr, axis=1, out=room(gyr.shape))
-        self._power = (gyr * gyr).sum(axis=0)
-        del gyr
-        self._mean = _windowed(self._total, self.width)
-        self._mean /= self.width
-        power = _windowed(np.cumsum(self._power), self.width) / self.width
-        spread_squared = (power - (self._mean * self._mean).sum(axis=0)) / 3
-        bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self.width) > 0
+        self._total, self._mean, self._power, spread_squared, bad = _in_windows(track, self.width)
         self._quiet_starts = (spread_squared < params.max_spread_rad_s**2) & ~bad
         self._restless_starts = (spread_squared < params.restless_rad_s**2) & ~bad
         pieces = _pieces(self._quiet_starts, self.width, rate_hz, params)
@@ -230,6 +232,30 @@ class StillPieces:
         rate = level + up * (up * (mean - level)).sum(axis=0)
         parts = zip(spans, rate.T.copy(), up.T.copy(), mean_acc.T.copy(), spread.tolist(), strict=True)
         return [StillWindow(*span, *said) for span, *said in parts]
+
+
+def _width(rate_hz: float, params: StillnessParams) -> int:
+    """Rows of the shortest stillness."""
+    return max(3, round(params.window_s * rate_hz))
+
+
+def _in_windows(track: Track, width: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, BoolArray]:
+    """Running sums (3, N) of the rates, their means (3, N - width + 1) over each `width` rows, their power (N,); and of
+    each window the variance of the rate, mean over the axes, and whether a row of it is no good.
+    """
+    gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
+    total, squares = np.cumsum(gyr, axis=1, out=room(gyr.shape)), (gyr * gyr).sum(axis=0)
+    del gyr
+    mean = _windowed(total, width)
+    mean /= width
+    power = _windowed(np.cumsum(squares), width) / width
+    spread_squared = (power - (mean * mean).sum(axis=0)) / 3
+    no_good = ~track.valid | track.clipped
+    if no_good.any():
+        bad = np.asarray(_windowed(np.cumsum(no_good, dtype=np.float64), width) > 0)
+    else:
+        bad = np.zeros(len(power), dtype=np.bool_)
+    return total, mean, squares, spread_squared, bad
 
 
 def _pieces(quiet_starts: BoolArray, width: int, rate_hz: float, params: StillnessParams) -> list[tuple[int, int]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -13,7 +14,16 @@ from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
 from imu_shoulder.orient.attitude import Attitude, OrientParams, settings_of
-from imu_shoulder.orient.bias import BiasTrack, StillPieces, StillWindow, agreeing, calm, most_usual, track_bias
+from imu_shoulder.orient.bias import (
+    BiasTrack,
+    StillPieces,
+    StillWindow,
+    agreeing,
+    calm,
+    is_still_since,
+    most_usual,
+    track_bias,
+)
 from imu_shoulder.orient.offset import accelerometer_offset
 from imu_shoulder.rows import Rows
 
@@ -39,6 +49,7 @@ class OrientStream:
 
     def __init__(self, placements: Sequence[str], rate_hz: float, params: OrientParams) -> None:
         self._rate_hz = rate_hz
+        self._placements = tuple(placements)
         self._sensors = [_Sensor(placement, rate_hz, params) for placement in placements]
         self._raw = Rows(1 + _WIDTH * len(placements))
         self._pushed = 0
@@ -50,8 +61,8 @@ class OrientStream:
     def biases(self) -> dict[str, BiasTrack]:
         return {sensor.placement: sensor.bias for sensor in self._sensors}
 
-    def push(self, time_s: FloatArray, tracks: Mapping[str, Track]) -> dict[str, Attitude]:
-        """The rows' attitudes; none before the start, NaN in gaps."""
+    def push(self, time_s: FloatArray, tracks: Mapping[str, Track]) -> Filtered:
+        """The rows with their attitudes: none before the start, NaN in gaps."""
         rows = np.empty((len(time_s), 1 + _WIDTH * len(self._sensors)))
         rows[:, 0] = time_s
         for k, sensor in enumerate(self._sensors):
@@ -62,57 +73,107 @@ class OrientStream:
         self._pushed += len(rows)
         if len(rows):
             self._raw.drop_before(float(time_s[-1]) - START_S)
-        return self._filtered(rows) if self._started else {}
+        return self._filtered(rows)
 
     def look(self) -> None:
         """Take in the stillness that ended or that has lasted long. What it says serves from the next row on."""
         newest_s = float(self._raw.time_s[-1]) if len(self._raw) else 0.0
-        for sensor, track in zip(self._sensors, self._tracks(self._raw.since(newest_s - LOOK_S)), strict=True):
+        tracks = _tracks(self._placements, self._raw.since(newest_s - LOOK_S))
+        for sensor, track in zip(self._sensors, tracks, strict=True):
             sensor.look(track, self._pushed, closing=False)
         self._offsets = self._offsets_now()
 
     def raw_since(self, start_s: float) -> tuple[FloatArray, list[Track]]:
         """The raw rows that are still kept."""
         rows = self._raw.since(start_s)
-        return rows[:, 0], self._tracks(rows)
+        return rows[:, 0], _tracks(self._placements, rows)
 
     def start(self) -> tuple[FloatArray, dict[str, Attitude], dict[str, Track]]:
         """Start the filters on the rows that are kept; a stillness that still goes on counts."""
         rows = self._raw.table.copy()
-        tracks = self._tracks(rows)
-        for sensor, track in zip(self._sensors, tracks, strict=True):
+        for sensor, track in zip(self._sensors, _tracks(self._placements, rows), strict=True):
             sensor.start(track, self._pushed)
         self._offsets = self._offsets_now()
         self._started = True
-        return rows[:, 0], self._filtered(rows), {track.placement: track for track in tracks}
+        found = self._filtered(rows)
+        return found.time_s, found.attitudes, found.tracks
 
     def _offsets_now(self) -> tuple[FloatArray, FloatArray]:
         acc, turning = ([s.offset_m_s2 for s in self._sensors], [s.offset_rad_s for s in self._sensors])
         return np.array(acc)[:, None, :], np.array(turning)[:, None, :]
 
-    def _tracks(self, rows: FloatArray) -> list[Track]:
-        out = []
-        for k, sensor in enumerate(self._sensors):
-            own = rows[:, 1 + _WIDTH * k : 1 + _WIDTH * (k + 1)]
-            out.append(Track(sensor.placement, own[:, _ACC], own[:, _GYR], own[:, _VALID] > 0, own[:, _CLIPPED] > 0))
-        return out
-
-    def _filtered(self, rows: FloatArray) -> dict[str, Attitude]:
+    def _filtered(self, rows: FloatArray) -> Filtered:
         """All sensors' rows lie behind each other but in the filters themselves: it is the calls that cost."""
-        count = len(rows)
-        table = np.ascontiguousarray(rows[:, 1:].reshape(count, len(self._sensors), _WIDTH).transpose(1, 0, 2))
+        biases = tuple(sensor.bias for sensor in self._sensors)
+        if not self._started:
+            return Filtered(self._placements, biases, rows)
+        count, sensors = len(rows), len(self._sensors)
+        table = np.ascontiguousarray(rows[:, 1:].reshape(count, sensors, _WIDTH).transpose(1, 0, 2))
         valid = table[:, :, _VALID] > 0
         acc, turning = (table[:, :, own] - off for own, off in zip((_ACC, _GYR), self._offsets, strict=True))
-        whole = np.asarray(valid.all(axis=1))
+        whole = np.asarray(valid.all(axis=1)).tolist()
         quat = np.concatenate(
-            [sensor.quat(turning[k], acc[k], valid[k], whole=bool(whole[k])) for k, sensor in enumerate(self._sensors)]
+            [sensor.quat(turning[k], acc[k], valid[k], whole=whole[k]) for k, sensor in enumerate(self._sensors)]
         )
-        rate = rotated(quat, turning.reshape(-1, 3))
-        out = {}
-        for k, sensor in enumerate(self._sensors):
-            own = slice(k * count, (k + 1) * count)
-            out[sensor.placement] = Attitude(sensor.placement, quat[own], rate[own], valid[k], sensor.bias)
-        return out
+        rate = rotated(quat, turning.reshape(-1, 3)).T
+        return Filtered(
+            self._placements, biases, rows, quat.reshape(sensors, count, 4), rate.reshape(3, sensors, count)
+        )
+
+
+class Filtered:
+    """Some rows of a stream: time_s (n,), and by placement their tracks and attitudes.
+
+    attitudes: none before the filters were started.
+    """
+
+    def __init__(
+        self,
+        placements: tuple[str, ...],
+        biases: tuple[BiasTrack, ...],
+        rows: FloatArray,
+        quat: FloatArray | None = None,
+        rate_rad_s: FloatArray | None = None,
+    ) -> None:
+        """rows: (n, C) as in the table of raw rows. quat: (S, n, 4), rate_rad_s: (3, S, n), as of Attitude."""
+        self._placements, self._biases, self._rows = placements, biases, rows
+        self._quat, self._rate_rad_s = quat, rate_rad_s
+        self.time_s: FloatArray = rows[:, 0]
+
+    @cached_property
+    def tracks(self) -> dict[str, Track]:
+        return {track.placement: track for track in _tracks(self._placements, self._rows)}
+
+    @cached_property
+    def attitudes(self) -> dict[str, Attitude]:
+        if self._quat is None or self._rate_rad_s is None:
+            return {}
+        valid = self._rows[:, 1 + _VALID :: _WIDTH].T > 0
+        return {
+            placement: Attitude(placement, self._quat[k], self._rate_rad_s[:, k].T, valid[k], self._biases[k])
+            for k, placement in enumerate(self._placements)
+        }
+
+    @classmethod
+    def joined(cls, parts: Sequence[Filtered]) -> Filtered:
+        """One behind the other; the biases are those of the last. All with attitudes, or none."""
+        last = parts[-1]
+        if len(parts) == 1:
+            return last
+        rows = np.concatenate([own._rows for own in parts])
+        if last._quat is None:
+            return cls(last._placements, last._biases, rows)
+        quats, rates = ([getattr(own, name) for own in parts] for name in ("_quat", "_rate_rad_s"))
+        quat, rate_rad_s = np.concatenate(quats, axis=1), np.concatenate(rates, axis=2)
+        return cls(last._placements, last._biases, rows, quat, rate_rad_s)
+
+
+def _tracks(placements: Sequence[str], rows: FloatArray) -> list[Track]:
+    out = []
+    for k, placement in enumerate(placements):
+        own = rows[:, 1 + _WIDTH * k : 1 + _WIDTH * (k + 1)]
+        out.append(Track(placement, own[:, _ACC], own[:, _GYR], own[:, _VALID] > 0, own[:, _CLIPPED] > 0))
+    return out
 
 
 class _Sensor:
@@ -124,6 +185,8 @@ class _Sensor:
         # Every slow even turning so far: mean rate and how long; the one that agrees best with all is the usual one.
         self._pieces: list[tuple[FloatArray, float]] = []
         self._piece_row = -1
+        # Up to which row all that was still was taken in.
+        self._settled = 0
         self._usual: FloatArray | None = None
         self._windows: list[StillWindow] = []
         self._used: list[int] = []
@@ -142,6 +205,9 @@ class _Sensor:
         before, stillness = pushed - len(track.valid), self._params.stillness
         # What goes on may still change.
         settled = pushed if closing else pushed - 0.1 * self._rate_hz
+        since, self._settled = self._settled, int(settled)
+        if not closing and not is_still_since(track, since - before, self._rate_hz, stillness):
+            return
         found = StillPieces(track, self._rate_hz, stillness)
         for mean, first, last in found.slow:
             if first + before >= self._piece_row and last + before <= settled:
