@@ -17,11 +17,14 @@ from imu_shoulder.model import Aligned, Event, Proposal, Recording, Side
 from imu_shoulder.plan import Plan
 from imu_shoulder.propose.arms import Arm, find_arms
 from imu_shoulder.propose.pose import find_start
-from imu_shoulder.propose.regular import FILLED_CHANCE, FILLED_REPS
-from imu_shoulder.propose.sets import Stretch, cut_to_recording, named, stretches
+from imu_shoulder.propose.regular import FILLED_CHANCE, FILLED_REPS, among
+from imu_shoulder.propose.sets import Named, Stretch, cut_to_recording, named, stretches
 
 # What is less likely exercise than this is left out.
 LEAST_PROBABILITY = 0.5
+# Down to this it is named, and not counted.
+LEAST_NAMED = 0.15
+MAYBE = "maybe_set"
 # A recording of no more than this in which no arm stays anywhere for longer than this was cut to one set.
 SHORT_S, REST_S, FEWEST_STAYS = 300.0, 6.0, 6
 # The weight of a drill that the plan asks next, of one that it asks at all, and of one that it does not ask.
@@ -117,16 +120,19 @@ def _named(
     if plan is not None:
         choices |= plan.by_id
         due = [planned.drill.id for planned in plan.drills for _ in range(planned.sets)]
-    out = []
+    out: list[Named] = []
     for stretch in sets:
         priors = {} if plan is None else _priors(choices, plan, due)
         found = named(stretch, list(choices.values()), priors, aligned, angles)
-        if found.probability < LEAST_PROBABILITY:
-            continue
-        if found.drill in due:
-            due.remove(found.drill)
+        if found.told.drill in due and found.chance * found.told.probability >= LEAST_PROBABILITY:
+            due.remove(found.told.drill)
         out.append(found)
-    return out
+    told = [
+        replace(own.told, probability=chance * own.told.probability)
+        for own, chance in zip(out, among([own.chance for own in out]), strict=True)
+    ]
+    doubted = [replace(own, kind=MAYBE) for own in told if LEAST_NAMED <= own.probability < LEAST_PROBABILITY]
+    return [own for own in told if own.probability >= LEAST_PROBABILITY] + doubted
 
 
 def _beside_pose(all_s: tuple[float, float], others: Sequence[Proposal]) -> tuple[float, float]:

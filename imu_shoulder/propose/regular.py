@@ -5,20 +5,25 @@ The weights are ours, set on simulated sessions and days of persons that no tabl
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from imu_shoulder.frames import apart_rad, quat_from_rotation
 from imu_shoulder.propose.arms import Arm
+from imu_shoulder.propose.fit import NONE_OFF
 from imu_shoulder.propose.repeats import Chain
 
 # Shares of the way at which the ways there and back are held against each other.
 LEVELS = (0.35, 0.6, 0.8)
 # Fewer are no set.
 FEWEST_REPS = 3
-# In a set of a known drill: from which on durations, periods, tops and the way back are uneven, and what that weighs.
-SURE, OFF_WEIGHT, FEW, FEW_WEIGHT = 6.0, 1.0, 5, 1.5
+# What a movement that is even, often enough, and as a drill asks has of its log odds; what is off counts against it.
+SURE = 6.0
+# Each rep less than these: of a known drill, of what is none.
+FEW, FEW_UNKNOWN, FEW_WEIGHT = 5, 8, 1.5
+# From which on durations, periods, tops and the way back are uneven, and what that weighs.
 UNEVEN_FROM, UNEVEN_WEIGHT = 0.1, 10.0
 UNLIKE_FROM, UNLIKE_WEIGHT = 0.15, 12.0
 LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
@@ -26,12 +31,10 @@ LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
 STRAYED_FROM, STRAYED_WEIGHT, MOST_STRAYED = 0.2, 5.0, 1.0
 # Several stations in their order are no chance, and a way through them is never as even.
 STATIONS_WEIGHT = 3.0
-# Of a movement that is no known drill: how many, and how even at the most; each with what is as likely as not by this.
-UNKNOWN_REPS, UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP = (7.5, 1.0), (0.165, 0.02), (0.18, 0.02), (0.19, 0.03)
-UNKNOWN_STRAYED = (0.4, 0.1)
-STEEP, MOST_MARGIN = 2.0, 2.5
 # A recording of which so much is one movement that comes so often was made of it, whatever it is.
 FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
+# Movements, exercise and other, that every recording is taken to have beside its own; and rounds until the share stays.
+PRIOR, ROUNDS = (1.0, 1.0), 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,23 +53,20 @@ class Regularity:
 
     def drill_chance(self, reps: int, off: float, *, stations: bool) -> float:
         """How likely what fits a known drill, off by so much, was done as exercise. stations: whether it has some."""
-        if reps < FEWEST_REPS:
-            return 0.0
-        score = SURE - OFF_WEIGHT * off - FEW_WEIGHT * max(FEW - reps, 0)
-        score -= UNEVEN_WEIGHT * (max(self.lasts - UNEVEN_FROM, 0.0) + max(self.periods - UNEVEN_FROM, 0.0))
-        score -= UNLIKE_WEIGHT * max(self.unlike - UNLIKE_FROM, 0.0) + LOOP_WEIGHT * max(self.looped - LOOP_FROM, 0.0)
-        score -= STRAYED_WEIGHT * max(min(self.strayed, MOST_STRAYED) - STRAYED_FROM, 0.0)
-        return _chance(score + STATIONS_WEIGHT * stations)
+        return _chance(self._score(reps, off, FEW) + STATIONS_WEIGHT * stations) if reps >= FEWEST_REPS else 0.0
 
     def unknown_chance(self, reps: int) -> float:
         """How likely a movement that is none of the known drills is exercise."""
         if self.filled >= FILLED and reps >= FILLED_REPS:
             return FILLED_CHANCE
-        margins = [(reps - UNKNOWN_REPS[0]) / UNKNOWN_REPS[1]]
-        limits = (UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP, UNKNOWN_STRAYED)
-        for value, (limit, by) in zip((self.periods, self.lasts, self.looped, self.strayed), limits, strict=True):
-            margins.append((limit - value) / by)
-        return _chance(STEEP * min(*margins, MOST_MARGIN))
+        return _chance(self._score(reps, NONE_OFF, FEW_UNKNOWN))
+
+    def _score(self, reps: int, off: float, few: int) -> float:
+        """Log odds."""
+        score = SURE - off - FEW_WEIGHT * max(few - reps, 0)
+        score -= UNEVEN_WEIGHT * (max(self.lasts - UNEVEN_FROM, 0.0) + max(self.periods - UNEVEN_FROM, 0.0))
+        score -= UNLIKE_WEIGHT * max(self.unlike - UNLIKE_FROM, 0.0) + LOOP_WEIGHT * max(self.looped - LOOP_FROM, 0.0)
+        return score - STRAYED_WEIGHT * max(min(self.strayed, MOST_STRAYED) - STRAYED_FROM, 0.0)
 
 
 def _chance(score: float) -> float:
@@ -99,3 +99,18 @@ def looped(arm: Arm, chain: Chain) -> float:
             over = np.flatnonzero(gone >= level * way)
             apart.append(float(apart_rad(path[over[0]], path[over[-1]])) / way)
     return float(np.median(apart)) if apart else 1.0
+
+
+def among(chances: Sequence[float]) -> list[float]:
+    """How likely each movement of a recording is exercise, beside the others.
+
+    chances: of each by itself, as if one in two were exercise. The share that is exercise is what the chances say
+    themselves (empirical Bayes, by expectation and maximisation): where much comes back and little of it is even, some
+    of it is even by chance, and one of many that are even by themselves is none.
+    """
+    odds = np.array([own / (1 - own) for own in np.clip(chances, 0.0, 1 - 1e-9)])
+    likely = np.asarray(chances, dtype=float)
+    for _ in range(ROUNDS):
+        share = (likely.sum() + PRIOR[0]) / (len(likely) + sum(PRIOR))
+        likely = odds * share / (odds * share + 1 - share)
+    return [float(own) for own in likely]

@@ -160,13 +160,22 @@ def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
     return replace(own, by_side=by_side)
 
 
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A stretch with the drill that it is likeliest. told: its probability is that of the drill, if it is exercise at
+    all. chance: that it is, by itself."""
+
+    told: Proposal
+    chance: float
+
+
 def named(
     own: Stretch,
     drills: Sequence[Drill],
     priors: Mapping[str, float],
     aligned: Aligned,
     angles: Mapping[Side, ArmAngles],
-) -> Proposal:
+) -> Named:
     """The stretch with the likeliest drill. angles: of each arm; without columns where there is no pose."""
     span_s = own.span_s
     angles = {side: _facing(arm, span_s, aligned.time_s) for side, arm in angles.items()}
@@ -185,27 +194,26 @@ def named(
     others = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > LEAST_SHARE)
     lead = own.lead
     if not ranked or shares[ranked[0]] < shares[None]:
-        chance = own.regular.unknown_chance(lead.reps) * min(1.0, 1.0 - (shares[ranked[0]] if ranked else 0.0) / 2)
-        return Proposal("set", *span_s, own.event.side, None, None, chance, others, lead.reps, own.doubt)
+        share = 1.0 - (shares[ranked[0]] if ranked else 0.0) / 2
+        told = Proposal("set", *span_s, own.event.side, None, None, share, others, lead.reps, own.doubt)
+        return Named(told, own.regular.unknown_chance(lead.reps))
     name = ranked[0]
     found = best[name]
     alike = [other for other, share in others if other != name and share > ALIKE_SHARE * shares[name]]
     doubt = [f"one of {', '.join([name, *alike])}: the sensors do not tell them apart"] if alike else []
-    chance = own.regular.drill_chance(lead.reps, found.off, stations=found.drill.by_stations) * sum(
-        shares[other] for other in (name, *alike)
-    )
     sides = list(found.reps)
-    return Proposal(
+    told = Proposal(
         "set",
         *span_s,
         "both" if len(sides) == 2 or (own.in_step and found.drill.arms == "each") else sides[0],
         name,
         _direction(found.drill, sides, span_s, aligned.time_s, angles),
-        chance,
+        sum(shares[other] for other in (name, *alike)),
         tuple(pair for pair in others if pair[0] != name),
         max(found.reps.values()),
         "; ".join([*doubt, *filter(None, [own.doubt])]),
     )
+    return Named(told, own.regular.drill_chance(lead.reps, found.off, stations=found.drill.by_stations))
 
 
 def _direction(
