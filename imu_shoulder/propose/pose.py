@@ -15,7 +15,7 @@ import numpy as np
 from imu_shoulder.align import StillParams, common_still_windows
 from imu_shoulder.calibrate.pose import CalibrateParams
 from imu_shoulder.frames import apart_rad
-from imu_shoulder.model import Aligned, Event, FloatArray, Proposal
+from imu_shoulder.model import WRIST, Aligned, Event, FloatArray, Proposal, on_arm
 from imu_shoulder.propose.arms import Arm, mean_up, strides, tilt_deg
 from imu_shoulder.propose.repeats import UNEVEN, Chain, Excursion
 
@@ -172,13 +172,14 @@ def _rests_share(own: _Tilts) -> float:
 def _movements(from_s: float, tilts: Sequence[_Tilts]) -> tuple[Proposal, ...]:
     """Elbow bends, several where they are alone, forward raises, and bends at shoulder height, in this order soon after
     a time, by every arm that wears sensors."""
-    # In the pose the arms may still come to rest.
-    bends = _each(tilts, lambda own, until_s: _spans(own, from_s, from_s - SETTLES_S, until_s, _is_bend))
+    # An upper arm shows no bend of the elbow. In the pose the arms may still come to rest.
+    seeing = [own for own in tilts if on_arm(own.arm.side, WRIST) in own.arm.motions]
+    bends = _each(seeing, lambda own, until_s: _spans(own, from_s, from_s - SETTLES_S, until_s, _is_bend))
     if bends is None:
         return ()
     bends_s = max(own.end_s for own in bends)
     raises = _each(tilts, lambda own, until_s: _spans(own, bends_s, bends_s - OVERLAP_S, until_s, _is_raise))
-    alone = all(_alone(own, span) for own, span in zip(tilts, bends, strict=True))
+    alone = all(_alone(own, span) for own, span in zip(seeing, bends, strict=True))
     if all(len(own.stays) == 1 for own in tilts) and not (alone and (raises or min(own.count for own in bends) > 2)):
         # Nearly every exercise bends a lone sensor's limb now and then.
         return ()
@@ -252,7 +253,10 @@ def _spans(
         if is_one(own.stays[:, one.first], own.stays[:, one.far]):
             if out and _exercise_begins(own.arm, out, begins_s):
                 break
-            out.append((begins_s, ends_s))
+            # A movement before it may end in the same posture and be taken in: the limb sets out at the last of them.
+            same = [e for e in own.arm.excursions if (e.far, e.last) == (one.far, one.last)]
+            sets_out = [e.first for e in same if is_one(own.stays[:, e.first], own.stays[:, e.far])]
+            out.append((float(stays.end_s[max(sets_out)]), ends_s))
     if is_one is _is_raise and len(out) > MOST_MOVEMENTS:
         # Reps of a raise that follow are even with them, after a longer time.
         out = out[: 1 + int(np.argmax(np.diff([begins_s for begins_s, _ in out])[:MOST_MOVEMENTS]))]

@@ -19,16 +19,14 @@ from imu_shoulder.propose.repeats import Chain
 LEVELS = (0.35, 0.6, 0.8)
 # Fewer are no set.
 FEWEST_REPS = 3
-# What a movement that is even, often enough, and as a drill asks has of its log odds; what is off counts against it.
-SURE = 6.0
-# Each rep less than these: of a known drill, of what is none.
-FEW, FEW_UNKNOWN, FEW_WEIGHT = 5, 8, 1.5
-# From which on durations, periods, tops and the way back are uneven, and what that weighs.
-UNEVEN_FROM, UNEVEN_WEIGHT = 0.1, 10.0
-UNLIKE_FROM, UNLIKE_WEIGHT = 0.15, 12.0
-LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
+# Log odds of a movement of a drill that nothing is off: of a row of this many reps; each less, and each second that a
+# rep is quicker than this, counts against it.
+SURE, ENOUGH, FEW_WEIGHT = 10.3, 8, 0.6
+SLOW_S, QUICK_WEIGHT = 2.4, 2.5
+# What each share of the scatter of durations, of periods and of tops, and of a way back that is another, weighs.
+LASTS_WEIGHT, PERIODS_WEIGHT, UNLIKE_WEIGHT, LOOP_WEIGHT = 12.0, 5.0, 12.0, 16.0
 # Stays that are no part of any rep, for each: exercise has none, what people do all day has. More tell no more.
-STRAYED_FROM, STRAYED_WEIGHT, MOST_STRAYED = 0.2, 5.0, 1.0
+STRAYED_WEIGHT, MOST_STRAYED = 1.5, 1.0
 # Several stations in their order are no chance, and a way through them is never as even.
 STATIONS_WEIGHT = 3.0
 # A recording of which so much is one movement that comes so often was made of it, whatever it is.
@@ -42,6 +40,7 @@ class Regularity:
     """lasts, periods: scatter of how long the excursions last, and of the time from one to the next, as shares of their
     mean. unlike: how far they miss the same top, looped: how far the way back lies from the way there, as shares of the
     way. filled: the share of the recording that they take. strayed: stays between them that belong to none, for each.
+    rep_s: how long one usually lasts.
     """
 
     lasts: float
@@ -50,23 +49,24 @@ class Regularity:
     looped: float
     filled: float
     strayed: float
+    rep_s: float
 
     def drill_chance(self, reps: int, off: float, *, stations: bool) -> float:
         """How likely what fits a known drill, off by so much, was done as exercise. stations: whether it has some."""
-        return _chance(self._score(reps, off, FEW) + STATIONS_WEIGHT * stations) if reps >= FEWEST_REPS else 0.0
+        return _chance(self._score(reps, off) + STATIONS_WEIGHT * stations) if reps >= FEWEST_REPS else 0.0
 
     def unknown_chance(self, reps: int) -> float:
         """How likely a movement that is none of the known drills is exercise."""
         if self.filled >= FILLED and reps >= FILLED_REPS:
             return FILLED_CHANCE
-        return _chance(self._score(reps, NONE_OFF, FEW_UNKNOWN))
+        return _chance(self._score(reps, NONE_OFF)) if reps >= FEWEST_REPS else 0.0
 
-    def _score(self, reps: int, off: float, few: int) -> float:
+    def _score(self, reps: int, off: float) -> float:
         """Log odds."""
-        score = SURE - off - FEW_WEIGHT * max(few - reps, 0)
-        score -= UNEVEN_WEIGHT * (max(self.lasts - UNEVEN_FROM, 0.0) + max(self.periods - UNEVEN_FROM, 0.0))
-        score -= UNLIKE_WEIGHT * max(self.unlike - UNLIKE_FROM, 0.0) + LOOP_WEIGHT * max(self.looped - LOOP_FROM, 0.0)
-        return score - STRAYED_WEIGHT * max(min(self.strayed, MOST_STRAYED) - STRAYED_FROM, 0.0)
+        score = SURE - off - FEW_WEIGHT * max(ENOUGH - reps, 0) - QUICK_WEIGHT * max(SLOW_S - self.rep_s, 0.0)
+        score -= LASTS_WEIGHT * self.lasts + PERIODS_WEIGHT * self.periods
+        score -= UNLIKE_WEIGHT * self.unlike + LOOP_WEIGHT * self.looped
+        return score - STRAYED_WEIGHT * min(self.strayed, MOST_STRAYED)
 
 
 def _chance(score: float) -> float:
@@ -79,7 +79,9 @@ def regularity(arm: Arm, chain: Chain, filled: float) -> Regularity:
     periods_s = np.diff(begins_s)
     lasts = float(chain.durations_s.std() / chain.durations_s.mean())
     periods = float(periods_s.std() / periods_s.mean()) if len(periods_s) > 1 else 0.0
-    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled, chain.skipped / len(chain.excursions))
+    strayed = chain.skipped / len(chain.excursions)
+    rep_s = float(np.median(chain.durations_s))
+    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled, strayed, rep_s)
 
 
 def looped(arm: Arm, chain: Chain) -> float:
