@@ -13,7 +13,7 @@ from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.order import Part
 from imu_shoulder.engine.whole import Whole
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import Aligned, Event, Proposal, Recording, Side
+from imu_shoulder.model import MAYBE_SET, Aligned, Event, Proposal, Recording, Side
 from imu_shoulder.plan import Plan
 from imu_shoulder.propose.arms import Arm, find_arms
 from imu_shoulder.propose.pose import find_start
@@ -24,7 +24,6 @@ from imu_shoulder.propose.sets import Named, Stretch, cut_to_recording, named, s
 LEAST_PROBABILITY = 0.5
 # Down to this it is named, and not counted.
 LEAST_NAMED = 0.15
-MAYBE = "maybe_set"
 # A recording of no more than this in which no arm stays anywhere for longer than this was cut to one set.
 SHORT_S, REST_S, FEWEST_STAYS = 300.0, 6.0, 6
 # The weight of a drill that the plan asks next, of one that it asks at all, and of one that it does not ask.
@@ -38,7 +37,7 @@ def proposals(
     params: Params | None = None,
     aligned: Aligned | None = None,
 ) -> tuple[Proposal, ...]:
-    """What nobody marked in the recording, in time order: a neutral pose, calibration movements, sets.
+    """What nobody marked in the recording, in time order: a neutral pose, calibration movements, sets, what may be one.
 
     Kinds that are marked are left as they are and not proposed. drills: the user's own by id, beside the shipped ones.
     plan: its drills are likelier, the one that comes next most of all. aligned: the recording on one clock, where it
@@ -82,12 +81,14 @@ def proposed(
     params: Params | None = None,
     aligned: Aligned | None = None,
 ) -> Recording:
-    """The recording with what is proposed of it among its events; as it is where that was done, or all is marked."""
+    """The recording with what is proposed of it among its events; as it is where that was done, or all is marked.
+    What only may be a set is among the proposals alone."""
     kinds = {event.trial_type for event in recording.events}
     if recording.proposals is not None or {"neutral_pose", "set"} <= kinds:
         return recording
     found = proposals(recording, plan, drills, params, aligned)
-    events = sorted((*recording.events, *(own.event for own in found)), key=lambda event: event.onset_s)
+    sure = (own.event for own in found if own.kind != MAYBE_SET)
+    events = sorted((*recording.events, *sure), key=lambda event: event.onset_s)
     return replace(recording, events=tuple(events), proposals=found)
 
 
@@ -131,7 +132,7 @@ def _named(
         replace(own.told, probability=chance * own.told.probability)
         for own, chance in zip(out, among([own.chance for own in out]), strict=True)
     ]
-    doubted = [replace(own, kind=MAYBE) for own in told if LEAST_NAMED <= own.probability < LEAST_PROBABILITY]
+    doubted = [replace(own, kind=MAYBE_SET) for own in told if LEAST_NAMED <= own.probability < LEAST_PROBABILITY]
     return [own for own in told if own.probability >= LEAST_PROBABILITY] + doubted
 
 

@@ -21,14 +21,14 @@ LEVELS = (0.35, 0.6, 0.8)
 FEWEST_REPS = 3
 # Log odds of a movement of a drill that nothing is off: of a row of this many reps; each less, and each second that a
 # rep is quicker than this, counts against it.
-SURE, ENOUGH, FEW_WEIGHT = 10.3, 8, 0.6
-SLOW_S, QUICK_WEIGHT = 2.4, 2.5
+SURE, ENOUGH, FEW_WEIGHT = 9.2, 8, 0.8
+SLOW_S, QUICK_WEIGHT = 2.4, 2.0
 # What each share of the scatter of durations, of periods and of tops, and of a way back that is another, weighs.
-LASTS_WEIGHT, PERIODS_WEIGHT, UNLIKE_WEIGHT, LOOP_WEIGHT = 12.0, 5.0, 12.0, 16.0
+LASTS_WEIGHT, PERIODS_WEIGHT, UNLIKE_WEIGHT, LOOP_WEIGHT = 11.0, 3.5, 10.0, 15.0
 # Stays that are no part of any rep, for each: exercise has none, what people do all day has. More tell no more.
 STRAYED_WEIGHT, MOST_STRAYED = 1.5, 1.0
 # Several stations in their order are no chance, and a way through them is never as even.
-STATIONS_WEIGHT = 3.0
+STATIONS_WEIGHT = 4.0
 # A recording of which so much is one movement that comes so often was made of it, whatever it is.
 FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
 # Movements, exercise and other, that every recording is taken to have beside its own; and rounds until the share stays.
