@@ -274,7 +274,8 @@ def _exercise_begins(arm: Arm, before: Sequence[tuple[float, float]], begins_s: 
             and lasts >= FEWEST_IN_EXERCISE
         ):
             ratio = float(np.median(chain.durations_s) / np.median([end_s - start_s for start_s, end_s in before]))
-            return lasts + len(before) > MOST_MOVEMENTS or not 1 / UNEVEN <= ratio <= UNEVEN
+            apart = sum(start_s + OVERLAP_S < chain.start_s for start_s, _ in before)
+            return lasts + apart > MOST_MOVEMENTS or not 1 / UNEVEN <= ratio <= UNEVEN
     return False
 
 
