@@ -142,7 +142,9 @@ def test_what_may_be_a_set_is_named_and_not_counted(clean, monkeypatch, tmp_path
     assert sum(own.kind == "set" for own in found) == 3
     assert 0.15 < maybe.probability < 0.5
     analysed = analyse(clean)
-    assert not any(found.arm_set.start_s < maybe.end_s and maybe.start_s < found.arm_set.end_s for found in analysed.sets)
+    assert not any(
+        found.arm_set.start_s < maybe.end_s and maybe.start_s < found.arm_set.end_s for found in analysed.sets
+    )
     summary = write_outputs(analysed, tmp_path / "out")
     line = dict(by_kind(summary))["proposed"]
     assert "Not counted, may be exercise: " in line
