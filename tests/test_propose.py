@@ -29,6 +29,7 @@ from imu_shoulder.simulate.scenarios import CALIBRATION
 from imu_shoulder.sources.events import parse_events, read_events
 from imu_shoulder.sources.folder import read_recording
 
+EVEN = Params().propose.even
 CLEAN = Path(__file__).parents[1] / "recordings" / "clean_warm_up"
 
 
@@ -136,7 +137,7 @@ def test_what_may_be_a_set_is_named_and_not_counted(clean, monkeypatch, tmp_path
     """As of one who does it unevenly: it stands in the file, the first lines and the page of marks, and is no set."""
     from imu_shoulder.propose import find
 
-    monkeypatch.setattr(find, "among", lambda chances: [0.3, *(0.99 for _ in chances[1:])])
+    monkeypatch.setattr(find, "among", lambda chances, params: [0.3, *(0.99 for _ in chances[1:])])
     found = proposals(clean)
     (maybe,) = (own for own in found if own.kind == MAYBE_SET)
     assert sum(own.kind == "set" for own in found) == 3
@@ -187,19 +188,19 @@ def test_stays_that_are_no_part_of_a_rep_speak_against_exercise():
     """As of one who eats: it comes back evenly enough, and not one after the other."""
     meal = Regularity(lasts=0.12, periods=0.10, unlike=0.14, looped=0.11, filled=0.05, strayed=0.75, rep_s=9.0)
     exercise = replace(meal, strayed=0.0)
-    assert meal.drill_chance(5, 1.64, stations=False) < 0.5 < exercise.drill_chance(5, 1.64, stations=False)
+    assert meal.drill_chance(5, 1.64, EVEN, stations=False) < 0.5 < exercise.drill_chance(5, 1.64, EVEN, stations=False)
     even = Regularity(lasts=0.12, periods=0.1, unlike=0.2, looped=0.1, filled=0.05, strayed=0.6, rep_s=4.0)
-    assert even.unknown_chance(10) < 0.5 < replace(even, strayed=0.0).unknown_chance(10)
-    assert even.unknown_chance(10) > replace(even, rep_s=1.0).unknown_chance(10)
+    assert even.unknown_chance(10, 3.3, EVEN) < 0.5 < replace(even, strayed=0.0).unknown_chance(10, 3.3, EVEN)
+    assert even.unknown_chance(10, 3.3, EVEN) > replace(even, rep_s=1.0).unknown_chance(10, 3.3, EVEN)
 
 
 def test_what_is_even_by_itself_is_held_against_all_else_that_comes_back():
     """Of thirty movements of which none is as even as exercise, one is by chance; of three that all are, none is. A
     set beyond doubt is one among any."""
     alone, beside = 0.8, [0.02] * 30
-    assert among([alone, *beside])[0] < 0.5 < among([alone])[0] < among([alone] * 3)[0]
-    assert among([0.99, *beside])[0] > 0.5
-    assert among([]) == []
+    assert among([alone, *beside], EVEN)[0] < 0.5 < among([alone], EVEN)[0] < among([alone] * 3, EVEN)[0]
+    assert among([0.99, *beside], EVEN)[0] > 0.5
+    assert among([], EVEN) == []
 
 
 # Of the second day a spoon meal came back eleven times, by times that are as even as those of a restless person.

@@ -54,7 +54,9 @@ class LiveSession:
         self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, {**drills, **plan.by_id}))
+        others = {**drills, **plan.by_id}
+        fit = self._params.flow.propose.fit
+        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, others, fit))
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}

@@ -1,7 +1,4 @@
-"""How even a movement that comes back is: what tells exercise from what people do all day.
-
-The weights are ours, set on simulated sessions and days of persons that no table reports, and on open recordings.
-"""
+"""How even a movement that comes back is: what tells exercise from what people do all day."""
 
 from __future__ import annotations
 
@@ -12,27 +9,13 @@ import numpy as np
 
 from imu_shoulder.frames import apart_rad, quat_from_rotation
 from imu_shoulder.propose.arms import Arm
-from imu_shoulder.propose.fit import NONE_OFF
 from imu_shoulder.propose.repeats import Chain
+from imu_shoulder.segment.proposing import EvenParams
 
 # Shares of the way at which the ways there and back are held against each other.
 LEVELS = (0.35, 0.6, 0.8)
-# Fewer are no set.
-FEWEST_REPS = 3
-# Log odds of a movement of a drill that nothing is off: of a row of this many reps; each less, and each second that a
-# rep is quicker than this, counts against it.
-SURE, ENOUGH, FEW_WEIGHT = 9.2, 8, 0.8
-SLOW_S, QUICK_WEIGHT = 2.4, 2.0
-# What each share of the scatter of durations, of periods and of tops, and of a way back that is another, weighs.
-LASTS_WEIGHT, PERIODS_WEIGHT, UNLIKE_WEIGHT, LOOP_WEIGHT = 11.0, 3.5, 10.0, 15.0
-# Stays that are no part of any rep, for each: exercise has none, what people do all day has. More tell no more.
-STRAYED_WEIGHT, MOST_STRAYED = 1.5, 1.0
-# Several stations in their order are no chance, and a way through them is never as even.
-STATIONS_WEIGHT = 4.0
-# A recording of which so much is one movement that comes so often was made of it, whatever it is.
-FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
-# Movements, exercise and other, that every recording is taken to have beside its own; and rounds until the share stays.
-PRIOR, ROUNDS = (1.0, 1.0), 30
+# Rounds until the share of exercise stays.
+ROUNDS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,22 +34,26 @@ class Regularity:
     strayed: float
     rep_s: float
 
-    def drill_chance(self, reps: int, off: float, *, stations: bool) -> float:
+    def drill_chance(self, reps: int, off: float, params: EvenParams, *, stations: bool) -> float:
         """How likely what fits a known drill, off by so much, was done as exercise. stations: whether it has some."""
-        return _chance(self._score(reps, off) + STATIONS_WEIGHT * stations) if reps >= FEWEST_REPS else 0.0
+        if reps < params.fewest_reps:
+            return 0.0
+        return _chance(self._score(reps, off, params) + params.stations_weight * stations)
 
-    def unknown_chance(self, reps: int) -> float:
-        """How likely a movement that is none of the known drills is exercise."""
-        if self.filled >= FILLED and reps >= FILLED_REPS:
-            return FILLED_CHANCE
-        return _chance(self._score(reps, NONE_OFF)) if reps >= FEWEST_REPS else 0.0
+    def unknown_chance(self, reps: int, off: float, params: EvenParams) -> float:
+        """How likely a movement that is none of the known drills is exercise. off: of a drill as likely as none."""
+        if self.filled >= params.filled_share and reps >= params.filled_reps:
+            return params.filled_chance
+        return _chance(self._score(reps, off, params)) if reps >= params.fewest_reps else 0.0
 
-    def _score(self, reps: int, off: float) -> float:
+    def _score(self, reps: int, off: float, params: EvenParams) -> float:
         """Log odds."""
-        score = SURE - off - FEW_WEIGHT * max(ENOUGH - reps, 0) - QUICK_WEIGHT * max(SLOW_S - self.rep_s, 0.0)
-        score -= LASTS_WEIGHT * self.lasts + PERIODS_WEIGHT * self.periods
-        score -= UNLIKE_WEIGHT * self.unlike + LOOP_WEIGHT * self.looped
-        return score - STRAYED_WEIGHT * min(self.strayed, MOST_STRAYED)
+        score = params.sure - off - params.few_weight * max(params.enough_reps - reps, 0)
+        score -= params.quick_weight * max(params.slow_s - self.rep_s, 0.0)
+        score -= params.lasts_weight * self.lasts + params.periods_weight * self.periods
+        score -= params.unlike_weight * self.unlike + params.loop_weight * self.looped
+        # More strays than reps tell no more.
+        return score - params.strayed_weight * min(self.strayed, 1.0)
 
 
 def _chance(score: float) -> float:
@@ -103,7 +90,7 @@ def looped(arm: Arm, chain: Chain) -> float:
     return float(np.median(apart)) if apart else 1.0
 
 
-def among(chances: Sequence[float]) -> list[float]:
+def among(chances: Sequence[float], params: EvenParams) -> list[float]:
     """How likely each movement of a recording is exercise, beside the others.
 
     chances: of each by itself, as if one in two were exercise. The share that is exercise is what the chances say
@@ -113,6 +100,6 @@ def among(chances: Sequence[float]) -> list[float]:
     odds = np.array([own / (1 - own) for own in np.clip(chances, 0.0, 1 - 1e-9)])
     likely = np.asarray(chances, dtype=float)
     for _ in range(ROUNDS):
-        share = (likely.sum() + PRIOR[0]) / (len(likely) + sum(PRIOR))
+        share = (likely.sum() + params.other) / (len(likely) + 2 * params.other)
         likely = odds * share / (odds * share + 1 - share)
     return [float(own) for own in likely]

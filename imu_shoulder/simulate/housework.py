@@ -26,7 +26,7 @@ class Work:
 
     way: tuple[Posture, ...]
     stroke_s: Span
-    runs: Span
+    runs: tuple[int, int]
     break_s: Span
     stays_s: Span = (0.0, 0.1)
     uneven: float = 0.12
