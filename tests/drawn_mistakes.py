@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import ast
-import random
-from collections import defaultdict
+import hashlib
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,19 +28,24 @@ class Mistake:
 
 
 def drawn(root: Path, count: int) -> list[Mistake]:
-    """The same mistakes for the same code: as many of each kind, in an order in which any beginning is a fair draw."""
-    kinds: dict[str, list[Mistake]] = defaultdict(list)
+    """The same mistakes for the same code: as many of each kind, in an order in which any beginning is a fair draw.
+
+    The lot of a place hangs on its own text, so that a change elsewhere in the code draws no other mistakes.
+    """
+    kinds: dict[str, list[tuple[str, Mistake]]] = defaultdict(list)
     for part in PARTS:
         for path in sorted((root / "imu_shoulder" / part).rglob("*.py")):
+            alike: Counter[tuple[str, ...]] = Counter()
             for kind, mistake in _of_file(path, str(path.relative_to(root))):
-                kinds[kind].append(mistake)
-    chance = random.Random(SEED)
-    chosen = []
+                text = (kind, mistake.file, mistake.old, mistake.new)
+                lot = hashlib.sha256(repr((SEED, *text, alike[text])).encode()).hexdigest()
+                alike[text] += 1
+                kinds[kind].append((lot, mistake))
+    chosen: list[tuple[str, Mistake]] = []
     for k, kind in enumerate(sorted(kinds)):
         share = count // len(kinds) + (k < count % len(kinds))
-        chosen += chance.sample(kinds[kind], min(share, len(kinds[kind])))
-    chance.shuffle(chosen)
-    return chosen
+        chosen += sorted(kinds[kind], key=lambda one: one[0])[:share]
+    return [mistake for _, mistake in sorted(chosen, key=lambda one: one[0])]
 
 
 def _of_file(path: Path, name: str) -> Iterator[tuple[str, Mistake]]:

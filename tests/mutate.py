@@ -7,34 +7,31 @@
 
 DIR lies outside the tree: it takes the copy, and a line of JSON for each mistake that was tried, so that a run that was
 stopped goes on where it was. A mistake is met by the tests that reach the function it is in, the quickest first, until
-one fails or --budget seconds of tests have passed. One process at a time; it forks from one that holds the libraries.
+one fails or --budget seconds of tests have passed. A short budget for all, and then --rest with a long one for those
+that passed it, is quicker than a long one for all; and on another head the test that found a mistake before goes first.
+One process at a time; it forks from one that holds the libraries.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
+import bisect
 import compileall
 import contextlib
 import json
-import os
 import py_compile
 import shutil
-import signal
-import sys
-import threading
 import time
-import traceback
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import pytest
 from drawn_mistakes import Mistake, drawn
+from watched_run import ROOT, preload, run
 
-ROOT = Path(__file__).parents[1]
 COPIED = ("imu_shoulder", "tests", "recordings", "docs", "firmware_notes")
 COPIED_FILES = ("pyproject.toml", "README.md", "DEVELOPERS.md")
 WRITTEN = "mistakes.json"
@@ -51,12 +48,14 @@ TESTED_BY = {
     "measure": ("measure", "quality", "scapula"),
     "engine": ("live", "pipeline", "mounting_slip"),
 }
+# Tests up to so long go before longer ones.
+ROUNDS_S = (0.5, 4.0)
 FAILED, PASSED, TIMED_OUT = "found", "survived", "too slow"
 
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """A test that passes: seconds it took, and the functions it reached as "file:first line"."""
+    """A test that passes: seconds it took, and the functions it reached as "file:qualified name"."""
 
     test: str
     seconds: float
@@ -71,7 +70,7 @@ class Reach:
 
 
 def copied(state: Path) -> Path:
-    """A fresh copy of the tree, compiled so that a changed file is told by its contents, not by its time."""
+    """A fresh copy of the tree, compiled so that a changed file is told by its contents."""
     tree = state / "tree"
     shutil.rmtree(tree, ignore_errors=True)
     for name in COPIED:
@@ -104,131 +103,21 @@ def put_in(tree: Path, mistake: Mistake) -> Iterator[int | None]:
         path.write_text(before, encoding="utf-8")
 
 
-# One run of pytest in a process of its own.
-
-
-class Looking:
-    """Of a run: the first test that failed, and with `reach` also what every test reached and how long it took."""
-
-    def __init__(self, tree: Path, *, reach: bool) -> None:
-        self.failed = ""
-        self.reached: list[dict[str, Any]] = []
-        self._package, self._reach = f"{tree}/imu_shoulder/", reach
-        self._now: set[str] = set()
-        self._of_fixture: dict[str, set[str]] = {}
-        self._passed = True
-
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        if not report.passed:
-            self._passed = False
-        if report.failed and not self.failed:
-            self.failed = report.nodeid
-
-    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
-        if report.failed and not self.failed:
-            self.failed = f"{report.nodeid}: cannot be read"
-
-    @pytest.hookimpl(wrapper=True)
-    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
-        self._now, self._passed = set(), True
-        began = time.perf_counter()
-        if self._reach:
-            sys.settrace(self._called)
-            threading.settrace(self._called)
-        try:
-            return (yield)
-        finally:
-            sys.settrace(None)
-            for name in getattr(item, "fixturenames", ()):
-                self._now |= self._of_fixture.get(name, set())
-            if self._passed:
-                seconds = round(time.perf_counter() - began, 2)
-                self.reached.append({"test": item.nodeid, "seconds": seconds, "functions": sorted(self._now)})
-
-    @pytest.hookimpl(wrapper=True)
-    def pytest_fixture_setup(self, fixturedef: Any) -> Iterator[Any]:
-        outer, self._now = self._now, set()
-        try:
-            return (yield)
-        finally:
-            if fixturedef.scope != "function":
-                self._of_fixture[fixturedef.argname] = set(self._now)
-            self._now |= outer
-
-    def _called(self, frame: Any, event: str, _: Any) -> None:
-        code = frame.f_code
-        if code.co_filename.startswith(self._package):
-            self._now.add(f"imu_shoulder/{code.co_filename[len(self._package) :]}:{code.co_firstlineno}")
-
-
-def preload() -> None:
-    """What every run imports anyway, but nothing of ours, and no plugin of pytest: that warns of one already there."""
-    os.environ.update(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1")
-    for name in ("pandas", "scipy.optimize", "scipy.signal", "scipy.spatial.transform", "scipy.stats"):
-        __import__(name)
-    __import__("vqf")
-
-
-def run(tree: Path, tests: Sequence[str], limit_s: float, *, reach: bool = False) -> dict[str, Any] | None:
-    """What came of these tests in the copy; None where the time was over."""
-    answer = tree.parent / "answer.json"
-    answer.unlink(missing_ok=True)
-    child = os.fork()
-    if child == 0:
-        _in_child(tree, tests, answer, reach=reach)
-    until = time.monotonic() + limit_s
-    while time.monotonic() < until:
-        if os.waitpid(child, os.WNOHANG)[0]:
-            return json.loads(answer.read_text()) if answer.exists() else {"failed": "the process died", "reached": []}
-        time.sleep(0.05)
-    with contextlib.suppress(ProcessLookupError):
-        os.killpg(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return None
-
-
-def _in_child(tree: Path, tests: Sequence[str], answer: Path, *, reach: bool) -> None:
-    """Never returns."""
-    os.setpgid(0, 0)
-    said = os.open(tree.parent / "said.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-    os.dup2(said, 1)
-    os.dup2(said, 2)
-    os.chdir(tree)
-    os.environ.update(PYTHONPATH=str(tree), PYTHONDONTWRITEBYTECODE="" if reach else "1")
-    sys.dont_write_bytecode = not reach
-    own = [entry for entry in sys.path if Path(entry).resolve() not in (ROOT, ROOT / "tests")]
-    sys.path[:] = [str(tree), str(tree / "tests"), *own]
-    looking = Looking(tree, reach=reach)
-    options = ["-q", "-n", "0", "-p", "no:cacheprovider", "--tb=short", "--rootdir", str(tree)]
-    try:
-        pytest.main([*options, *([] if reach else ["-x"]), *tests], plugins=[looking])
-        answer.write_text(json.dumps({"failed": looking.failed, "reached": looking.reached}))
-    except BaseException:
-        traceback.print_exc()
-    finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(0)
-
-
 # Which tests belong to a line.
 
 
 def measure(state: Path, files: Sequence[str], limit_s: float) -> None:
-    """Write down what the tests of each file reach. A file that takes longer than limit_s is left out."""
+    """Write down what the tests of each file reach; of a file that takes longer than limit_s, its first ones."""
     tree = copied(state)
     for path in sorted((tree / "tests").glob("test_*.py")):
         if path.stem in LEFT_OUT or (files and path.stem not in files):
             continue
-        found = run(tree, [f"tests/{path.name}"], limit_s, reach=True)
-        if found is None:
-            print(f"{path.stem}: left out, it takes longer than {limit_s:g} s", flush=True)
-            continue
+        failed, passed = run(tree, [f"tests/{path.name}"], limit_s, reach=True)
         (state / "reach").mkdir(exist_ok=True)
-        (state / "reach" / f"{path.stem}.json").write_text(json.dumps(found["reached"]))
-        seconds = sum(one["seconds"] for one in found["reached"])
-        bad = f", without {found['failed']}, which fails" if found["failed"] else ""
-        print(f"{path.stem}: {len(found['reached'])} tests in {seconds:.0f} s{bad}", flush=True)
+        (state / "reach" / f"{path.stem}.json").write_text(json.dumps(passed))
+        seconds = sum(one["seconds"] for one in passed)
+        bad = f", without {failed}, which fails" if failed else ", and more that take longer" if failed is None else ""
+        print(f"{path.stem}: {len(passed)} tests in {seconds:.0f} s{bad}", flush=True)
 
 
 def reaches(state: Path) -> list[Reach]:
@@ -238,29 +127,37 @@ def reaches(state: Path) -> list[Reach]:
     return out
 
 
-def functions_at(path: Path, line: int) -> tuple[int, int] | None:
-    """First and last line of the innermost function that holds the line; None outside of functions."""
-    spans = []
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.body[0].lineno <= line <= node.end_lineno:
-            spans.append((min([node.lineno, *(d.lineno for d in node.decorator_list)]), node.end_lineno))
-    return max(spans, default=None)
+def function_at(path: Path, line: int) -> str:
+    """Qualified name of the innermost function that holds the line; empty outside of functions."""
+
+    def within(node: ast.AST, outer: str) -> Iterator[str]:
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.FunctionDef | ast.AsyncFunctionDef):
+                if child.body[0].lineno <= line <= child.end_lineno:
+                    yield f"{outer}{child.name}"
+                    yield from within(child, f"{outer}{child.name}.<locals>.")
+            else:
+                yield from within(child, f"{outer}{child.name}." if isinstance(child, ast.ClassDef) else outer)
+
+    return max(within(ast.parse(path.read_text(encoding="utf-8")), ""), key=len, default="")
 
 
-def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float) -> tuple[list[str], int]:
-    """The tests that reach the line's function, else its file or folder: those of its part first, and the quickest of
-    them; and how many more there are.
+def belonging(
+    known: Sequence[Reach], tree: Path, file: str, line: int, budget_s: float, passed: Sequence[str], hint: str
+) -> tuple[list[str], int]:
+    """The tests that reach the line's function, else its file or folder, without those it has passed: the hint first,
+    quick ones before slow ones, and those of its part before others; and how many more there are.
 
     A test file that keeps results in a cache is taken whole: who fills the cache is chance.
     """
-    span = functions_at(tree / file, line)
+    function = function_at(tree / file, line)
 
-    def meets(function: str) -> bool:
-        name, _, first = function.rpartition(":")
-        return name == file and (span is None or span[0] <= int(first) <= span[1])
+    def meets(reached: str) -> bool:
+        name, _, own = reached.rpartition(":")
+        return name == file and (not function or own == function or own.startswith(f"{function}.<locals>"))
 
     tests = [one for one in known if any(map(meets, one.functions))]
-    if span is None:
+    if not function:
         # A constant is read where no function of its file is reached: by files that import it.
         module = file.removesuffix(".py").replace("/", ".")
         texts = {name: (tree / name).read_text(encoding="utf-8") for name in {one.file for one in known}}
@@ -278,49 +175,63 @@ def belonging(known: Sequence[Reach], tree: Path, file: str, line: int, budget_s
     part = Path(file).parts[1]
     named = tuple(f"tests/test_{name}" for name in TESTED_BY.get(part, (part,)))
     every = sorted(by_file.values(), key=lambda own: (not own[0].file.startswith(named), sum(o.seconds for o in own)))
+    in_order = [one for own in every for one in own if one.test not in passed]
+    # Sorting keeps the order of files within a round. Those of its part go a round earlier than others.
+    in_order.sort(key=lambda one: (one.test != hint, bisect.bisect(ROUNDS_S, one.seconds) - one.file.startswith(named)))
     out, spent_s = [], 0.0
-    for own in every:
-        for one in sorted(own, key=lambda one: one.seconds):
-            if not out or spent_s + one.seconds <= budget_s:
-                out.append(one.test)
-                spent_s += one.seconds
-    return out, sum(map(len, every)) - len(out)
+    for one in in_order:
+        if not out or spent_s + one.seconds <= budget_s:
+            out.append(one.test)
+            spent_s += one.seconds
+    return out, len(in_order) - len(out)
 
 
 # Trying.
 
 
-def try_all(state: Path, name: str, mistakes: Sequence[Mistake], budget_s: float, *, again: bool) -> None:
-    """Append what came of each to DIR/name.jsonl. again: those that survived so far once more."""
+def try_all(state: Path, name: str, mistakes: Sequence[Mistake], budget_s: float, *, again: bool, rest: bool) -> None:
+    """Append what came of each to DIR/name.jsonl. again: those not found so far once more; rest: by other tests.
+
+    DIR/before.jsonl may hold what came of them on another head.
+    """
     tree, known, log = copied(state), reaches(state), state / f"{name}.jsonl"
     done = {one["id"]: one for one in results(log)}
+    found_by = {_text(one): one["by"] for one in results(state / "before.jsonl") if one["came"] == FAILED}
     for mistake in mistakes:
         before = done.get(mistake.id)
-        if before is not None and not (again and before["came"] != FAILED):
+        if before is not None and not ((again or rest) and before["came"] != FAILED):
             continue
-        came = _tried(tree, known, mistake, budget_s)
+        passed = before["passed"] if before is not None and rest else []
+        came = _tried(tree, known, mistake, budget_s, passed, found_by.get(_text(asdict(mistake)), ""))
         with log.open("a", encoding="utf-8") as file:
             file.write(json.dumps(asdict(mistake) | came) + "\n")
         print(f"{mistake.id}: {came['came']} {came['by']} ({came['seconds']:.0f} s)", flush=True)
 
 
-def _tried(tree: Path, known: Sequence[Reach], mistake: Mistake, budget_s: float) -> dict[str, Any]:
+def _tried(
+    tree: Path, known: Sequence[Reach], mistake: Mistake, budget_s: float, passed: Sequence[str], hint: str
+) -> dict[str, Any]:
     began = time.monotonic()
 
-    def came(what: str, by: str = "", tests: int = 0, left_out: int = 0) -> dict[str, Any]:
+    def came(what: str, by: str = "", tests: Sequence[str] = (), left_out: int = 0) -> dict[str, Any]:
         seconds = round(time.monotonic() - began, 1)
-        return {"came": what, "by": by, "tests": tests, "left_out": left_out, "seconds": seconds}
+        return {"came": what, "by": by, "passed": [*passed, *tests], "left_out": left_out, "seconds": seconds}
 
     with put_in(tree, mistake) as line:
         if line is None:
             return came("does not apply")
-        tests, left_out = belonging(known, tree, mistake.file, line, budget_s)
+        tests, left_out = belonging(known, tree, mistake.file, line, budget_s, passed, hint)
         if not tests:
-            return came(PASSED, "no test reaches it")
-        found = run(tree, tests, 30.0 + 3.0 * budget_s)
-    if found is None:
-        return came(TIMED_OUT, tests=len(tests), left_out=left_out)
-    return came(FAILED if found["failed"] else PASSED, found["failed"], len(tests), left_out)
+            return came(PASSED, "" if passed else "no test reaches it")
+        failed, ran = run(tree, tests, 30.0 + 3.0 * budget_s)
+    if failed is None:
+        return came(TIMED_OUT, tests=[one["test"] for one in ran], left_out=left_out)
+    return came(FAILED, failed) if failed else came(PASSED, tests=tests, left_out=left_out)
+
+
+def _text(mistake: dict[str, Any]) -> tuple[str, str, str]:
+    """What a mistake is, wherever its lines have moved."""
+    return mistake["file"], mistake["old"], mistake["new"]
 
 
 def results(log: Path) -> list[dict[str, Any]]:
@@ -351,6 +262,7 @@ def main() -> None:
     parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests for one mistake")
     parser.add_argument("--count", type=int, default=300, help="how many mistakes are drawn")
     parser.add_argument("--again", action="store_true", help="try those once more that were not found")
+    parser.add_argument("--rest", action="store_true", help="the same, but without the tests that they have passed")
     given = parser.parse_intermixed_args()
     state = given.state.resolve()
     if state.is_relative_to(ROOT):
@@ -365,7 +277,7 @@ def main() -> None:
         return
     every = written() if given.do == "mistakes" else drawn(ROOT, given.count)
     chosen = [one for one in every if not given.names or one.id in given.names]
-    try_all(state, given.do, chosen, given.budget, again=given.again or bool(given.names))
+    try_all(state, given.do, chosen, given.budget, again=given.again or bool(given.names), rest=given.rest)
 
 
 if __name__ == "__main__":

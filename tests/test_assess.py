@@ -19,10 +19,11 @@ from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.fault import JudgeParams
 from imu_shoulder.assess.faults import FAULTS
 from imu_shoulder.assess.judge import JudgedRep
-from imu_shoulder.assess.sets import assess_set, slope_over_reps
+from imu_shoulder.assess.sets import assess_set, holder_headline, slope_over_reps
 from imu_shoulder.assess.words import HOLDER_SINKS, rep_list
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.engine.judging import Seen, judge_arm_set
+from imu_shoulder.engine.running import without_slipped
 from imu_shoulder.model import Event
 from imu_shoulder.segment.model import ArmSet, Rep
 from imu_shoulder.segment.sets import SegmentParams, segment_set
@@ -462,3 +463,30 @@ def test_the_interval_holds_the_truth_as_often_as_it_says():
 
 def test_three_reps_give_no_slope():
     assert slope_over_reps(with_values([80, 81, 82]), "arc_deg") == {"slope_per_rep": None, "ci95": None, "n": 3}
+
+
+@pytest.mark.parametrize(
+    ("working", "waiting", "breaks", "says"),
+    [
+        (1.04, 0.5, 0, ", steady to 1.0 deg while the other arm moved and 0.5 deg while it was still."),
+        (1.04, np.nan, 0, ", steady to 0.7 deg."),
+        (np.nan, 0.5, 0, ", steady to 0.7 deg."),
+        (np.nan, np.nan, 1, ", steady to 0.7 deg; left the hold once, by 8 deg at most."),
+        (np.nan, np.nan, 2, ", steady to 0.7 deg; left the hold 2 times, by 8 deg at most."),
+    ],
+)
+def test_of_a_holder_is_said_how_steady_it_was_and_how_often_it_left(working, waiting, breaks, says):
+    """How steady beside the other arm's work and rest where both were seen, else over all of the hold."""
+    values = {"hold_working_sd_deg": working, "hold_waiting_sd_deg": waiting, "hold_sd_deg": 0.7, "hold_s": 60.0}
+    values |= {"hold_drift_deg_s": 0.0, "hold_breaks": float(breaks), "break_deg": -8.0, "time_in_band_pct": 96.0}
+    rep = Rep(0.0, 0.0, 60.0, 60.0, 60.0, 88.0, 88.0, 88.0, "hold")
+    assert holder_headline([JudgedRep(1, rep, values, (), "")]) == f"Stayed in the band 96 % of the set{says}"
+
+
+def test_a_rep_that_ended_after_a_slip_is_not_scored_and_one_before_it_is():
+    rep = Rep(0.0, 2.0, 4.0, 6.0, 7.0, 5.0, 90.0, 5.0)
+    blamed = JudgedRep(1, rep, {}, ("short_arc",), "")
+    assert without_slipped(blamed, 6.5) == blamed
+    slipped = without_slipped(blamed, 5.0)
+    assert (slipped.excluded, slipped.faults) == ("sensor_slip", ())
+    assert without_slipped(slipped, 5.0) == slipped

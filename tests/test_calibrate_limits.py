@@ -39,6 +39,14 @@ def test_a_swaying_arm_shows_no_forward():
     assert pointing_heading(np.array([-np.sin(elevation), 0 * elevation, np.cos(elevation)]).T) is None
 
 
+@pytest.mark.parametrize(("rows", "shown"), [(19, False), (20, True)])
+def test_an_arm_that_is_raised_for_twenty_rows_shows_forward(rows, shown):
+    """Of anything less the direction is chance. Raised by 60 deg, before and after it hangs."""
+    elevation = np.radians(np.pad(np.full(rows, 60.0), 50))
+    found = pointing_heading(np.array([-np.sin(elevation), 0 * elevation, np.cos(elevation)]).T)
+    assert (found is not None) is shown
+
+
 def test_an_arm_that_turned_by_300_deg_in_all_has_an_axis_of_turning():
     """docs/design_choices.md: "by 300 deg or more in all". It turns by 60 |sin t| deg/s, 38 deg/s in the mean."""
     rate = turning(np.array([0.0, 1.0, 0.0]), 1.0, 4)

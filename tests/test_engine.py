@@ -292,3 +292,17 @@ def test_in_a_stream_an_angle_is_missing_until_the_movement_that_shows_it(small_
     time_s, elbow_deg = found.aligned.time_s, found.arms["right"].angles["elbow_deg"]
     assert np.isnan(elbow_deg[time_s < onset_s["forward_raises"]]).all()
     assert np.isfinite(elbow_deg[time_s > onset_s["set"] + 1.0]).all()
+
+
+def test_a_stretch_in_which_an_arm_was_not_calibrated_has_its_rows_without_angles():
+    """A calibration done again may be of other arms. What is known stays beside its own rows."""
+    from imu_shoulder.angles.joint import ArmAngles
+    from imu_shoulder.angles.skin import SkinShare
+    from imu_shoulder.engine.recorded import _joined_arms
+
+    values = {"elevation_deg": np.array([10.0, 20.0])}
+    known = ArmAngles("left", "gravity", values, np.ones(2), SkinShare(0.7, 0.1, 0.0), sd=values, hidden=values)
+    joined = _joined_arms([None, known, None], [3, 2, 1])
+    for column in (joined.angles, joined.sd, joined.hidden):
+        np.testing.assert_array_equal(column["elevation_deg"], [*[np.nan] * 3, 10.0, 20.0, np.nan])
+    np.testing.assert_array_equal(joined.rotation_from_forearm, [*[np.nan] * 3, 1.0, 1.0, np.nan])

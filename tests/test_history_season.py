@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import pytest
 
 from imu_shoulder.history import people, plans, queries, sessions
 from imu_shoulder.history.adding import RESULTS
+from imu_shoulder.history.invented import Day, Level, Noise, invent
 from imu_shoulder.history.keeping import folder_of
 from imu_shoulder.history.season import ATHLETES, build_season
 from imu_shoulder.history.standing import standings
 from imu_shoulder.history.store import open_store
+from imu_shoulder.plan import parse_plan
 
 TODAY = date(2026, 6, 1)
 
@@ -80,6 +83,23 @@ def test_one_session_is_a_recording_with_curves(season, roster):
     row = sessions.session(season, roster["A.B."]["session_id"])
     assert (folder_of(season.kept, row["kept"]) / RESULTS / "angles.parquet").is_file()
     assert row["plan_version_id"] is not None
+
+
+@pytest.mark.parametrize("drill_id", ["full_can", "band_external_rotation"])
+def test_a_fault_is_told_of_a_rep_whose_figure_shows_it_and_of_no_other(drill_id):
+    plan = parse_plan(f'schema = 1\nathlete = "C.D."\n[[drill]]\nid = "{drill_id}"\nside = "right"\nreps = 60\n', "")
+    wide = Level(held_s=5.5, arc_deg=80.0 if drill_id == "full_can" else 45.0, lower_s=1.6, clean=0.7)
+    day = Day("session_1", "2026-03-02T17:30:00+00:00", {(drill_id, "right"): wide})
+    reps = invent(plan, day, np.random.default_rng(9), Noise(rep_held_s=1.0, rep_arc_deg=8.0, rep_lower_s=0.5)).sets[0][
+        1
+    ]
+    assert {rep["faults"] for rep in reps} == {"", "hold_short", "short_arc", "too_fast"}
+    for rep in reps:
+        went = (rep["top_deg"], 75) if drill_id == "full_can" else (rep["arc_deg"], 40)
+        short = {"hold_short": (rep["hold_s"], 5), "short_arc": went, "too_fast": (rep["lower_s"], 1)}
+        told = [name for name, (found, least) in short.items() if found < least]
+        assert bool(told) == bool(rep["faults"]), rep
+        assert not told or rep["faults"] in told, rep
 
 
 def test_it_says_of_itself_that_it_is_invented(season, roster):

@@ -5,6 +5,8 @@ The first rep of the first set stops short of the band; all others are done well
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import pytest
 
 STAYS_S = 8.0  # a cue: LiveParams, our own choice
@@ -67,10 +69,29 @@ def test_the_reps_of_an_earlier_set_stay_while_the_next_one_goes_on(played):
     assert len({rep["id"] for rep in session.events}) == len(session.events)
 
 
+def test_before_its_first_rep_an_arm_has_done_none(played):
+    session, frames = played
+    before = [frame for frame in frames if frame["t"] < session.final_reps[0]["top_end_s"]]
+    for name in ("count", "counted", "extra"):
+        assert {arm[name] for frame in before for arm in frame["arms"].values()} == {0}
+
+
 def test_the_plan_goes_on_to_the_next_drill_after_the_sets_it_asks(played):
     _, frames = played
     shown = [(f["drill"]["number"], f["drill"]["set"], f["drill"]["sets"]) for f in frames if f["drill"] is not None]
     assert list(dict.fromkeys(shown)) == [(1, 1, 1), (2, 1, 1)]
+
+
+def test_when_a_rep_was_said_is_written_to_the_millisecond(played):
+    """As all times are that a file of results has; the clock of the samples has any number of digits."""
+    from imu_shoulder.live.said import Said
+
+    session, _ = played
+    now_s = session.stream.grid_s + 0.123456
+    later = SimpleNamespace(latest_set=session.latest_set, stream=SimpleNamespace(grid_s=now_s))
+    table = Said().finish(later)
+    assert len(table) == 1
+    assert table["said_s"][0] == float(f"{now_s:.3f}")
 
 
 @pytest.mark.parametrize("sets", [1, 2, 3])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import random
 import signal
@@ -18,7 +19,7 @@ from waiting import until
 
 from imu_shoulder.log import records, writer
 from imu_shoulder.log.contents import log_session
-from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, pack, pack_data, pack_state
+from imu_shoulder.log.entries import EventEntry, LinkEntry, NodeEntry, Session, pack, pack_data, pack_state, unpack
 from imu_shoulder.log.host_clock import host_now_ns
 from imu_shoulder.log.records import DATA, EVENT, LogError, encode_record, scan
 from imu_shoulder.log.unfinished import unfinished
@@ -334,3 +335,11 @@ def test_a_log_was_written_until_the_newest_thing_heard_in_it(tmp_path, kind, pa
     assert found.last_ns == 7_000_000_000
     assert [node.placement for node in found.nodes] == ["right_wrist"]
     assert (found.addresses, found.ended, found.of_nodes) == (("C0:00:00:00:00:01",), False, True)
+
+
+@pytest.mark.parametrize("value", [1e300, -1e300, -(2.0**63), float("nan"), float("inf"), -float("inf")])
+def test_a_number_out_of_all_reason_is_refused_whatever_its_sign(value):
+    assert unpack(EventEntry, pack(EventEntry(1, "pain", value=-3.0))).value == -3.0
+    text = json.dumps({"host_ns": 1, "what": "pain", "value": value})
+    with pytest.raises(LogError, match="out of range"):
+        unpack(EventEntry, text.encode())

@@ -110,3 +110,13 @@ def test_overshoot_is_how_far_the_arm_went_past_the_angle_it_then_held(past_deg)
     )
     (found,) = judged_set("full_can", {"elevation_deg": curve})[1]
     assert found.values["overshoot_deg"] == pytest.approx(past_deg, abs=1.0)
+
+
+def test_a_rep_is_drawn_from_its_first_row_to_its_last():
+    arm_set, found = judged_set("full_can", angles_of("full_can", [GOOD_REP] * 2))
+    time_s = arm_set.start_s + np.arange(len(arm_set.curve_deg)) / RATE_HZ
+    for judged_rep in found:
+        rep, drawn = judged_rep.rep, judged_rep.curve_deg
+        inside = (time_s >= rep.start_s - 1e-9) & (time_s <= rep.end_s + 1e-9)
+        shown_s = np.linspace(*time_s[inside][[0, -1]], len(drawn))
+        assert drawn == pytest.approx(np.interp(shown_s, time_s, arm_set.curve_deg), abs=1e-6)

@@ -313,3 +313,20 @@ def test_inclination_on_open_trials_is_that_of_the_packages_defaults(name):
     theirs = rmse(vqf.offlineVQF(gyr, acc, None, 1 / rate_hz)["quat6D"])
     assert theirs < 1.0  # the trial was read rightly: published median of the offline form is 0.53 deg
     assert ours <= 1.02 * theirs
+
+
+def test_a_pose_that_is_taken_again_in_a_gap_starts_as_the_first_would_there():
+    """What the first start had waiting of the gap is none of the second one's."""
+    gyr, acc = sensed(Rotation.from_rotvec(np.outer(np.sin(np.arange(900) / 80), [0.3, 0.5, 0.0])))
+    valid = np.ones(900, dtype=bool)
+    valid[450:650] = False
+    time_s, found = np.arange(900) / RATE_HZ, []
+    for starts in ((300, 600), (600,)):
+        stream = OrientStream(["right_wrist"], RATE_HZ, OrientParams())
+        for first in range(0, 900, 100):
+            if first in starts:
+                stream.start()
+            rows = slice(first, first + 100)
+            got = stream.push(time_s[rows], {"right_wrist": track(gyr[rows], acc[rows], valid[rows])})
+        found.append(got["right_wrist"].quat_earth_from_sensor)
+    np.testing.assert_array_equal(*found)

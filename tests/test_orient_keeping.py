@@ -150,7 +150,22 @@ def test_a_slip_that_is_known_late_takes_back_what_was_compared_since(left):
     keeping.end_at(float(before_s[left] - 0.1))
     assert keeping.moments.time_s.tolist() == before_s[:left].tolist()
     assert not keeping.due(POSE_S + 7 * REP_S, 1)
+    # What was known meanwhile was known, and goes back gradually.
+    grid_s = np.arange(POSE_S, POSE_S + 7 * REP_S, 1 / RATE_HZ)
+    course_deg = np.degrees(keeping.corrections(grid_s))
+    whole_deg = np.ptp(course_deg, axis=1)
+    assert (np.abs(np.diff(course_deg)).max(axis=1) < 1.1 * whole_deg / (EASE_S * RATE_HZ)).all()
     known_rad = keeping.corrections(np.array([POSE_S + 7 * REP_S]))
     drifted_s = keeping.moments.time_s[-1] - POSE_S / 2
     for placement, known in zip(keeping.placements, known_rad, strict=True):
         assert abs(np.degrees(known[0])) <= abs(DRIFT_DEG_S[placement]) * drifted_s + 0.1
+
+
+def test_after_a_minute_without_a_quiet_moment_the_person_is_somewhere_else():
+    """What lies further back is not looked at again, so nothing says that the two places are one."""
+    walk_s = (POSE_S + 3 * REP_S, POSE_S + 15 * REP_S)
+    _, keeping, _ = kept(20, walk_s=walk_s)
+    assert keeping.moments is not None
+    times_s, stay = keeping.moments.time_s, keeping.moments.stay
+    assert not ((times_s > walk_s[0] + 1.0) & (times_s < walk_s[1])).any()
+    assert stay[times_s > walk_s[1]].min() > stay[times_s < walk_s[0] + 1.0].max()

@@ -193,3 +193,13 @@ def test_moments_of_rest_are_linked_to_the_latest_before_them_and_to_the_first(s
         wanted |= {(later, int(k)) for k in (*earlier[:1], *earlier[-params.links :])}
     assert {(a, b) for a, b in zip(links.later.tolist(), links.earlier.tolist(), strict=True) if table[a, b]} == wanted
     assert len(wanted) > 200
+
+
+@pytest.mark.parametrize(("tilted_deg", "hangs"), [(0.0, True), (20.0, True), (40.0, False), (80.0, False)])
+def test_an_arm_within_25_deg_of_how_it_hung_in_the_pose_hangs(tilted_deg, hangs):
+    """HeadingParams.neutral_rad. Of an arm that is held out nothing is known of how it is turned: between two sets
+    only a hanging one carries the heading on."""
+    looks = Rotation.from_rotvec(np.outer(np.radians([0.0, 0.0, tilted_deg, tilted_deg]), [1.0, 0.0, 0.0]))
+    moments = moments_at(np.array([0.0, 3.0, 30.0, 33.0]), looks, np.array([0, 0, 1, 1]))
+    links = find_links(moments, np.array([0, 0, 1, 1]), 0, HeadingParams())
+    assert bool(((links.earlier == 0) & (links.later >= 2)).any()) is hangs

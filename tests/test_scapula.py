@@ -174,6 +174,13 @@ def test_shrugged_reps_do_not_shape_the_relation(shrugged):
     assert relation.at(np.array([88.0])) == pytest.approx(rhythm_deg(88.0), abs=0.2)
 
 
+@pytest.mark.parametrize(("above_deg", "shapes"), [(2.5, True), (6.0, False)])
+def test_a_rep_of_more_than_two_and_a_half_spreads_above_the_others_does_not_shape_the_relation(above_deg, shapes):
+    """Ten reps within 2 deg of each other, and one above them."""
+    reps = [exact_rep(90, shrug=shrug) for shrug in (*np.linspace(-2, 2, 10), above_deg)]
+    assert fit_relation(reps).reps == 10 + shapes
+
+
 def test_reps_that_are_all_shrugged_are_their_own_measure():
     """The stated limit of the method, so that a change of it is noticed."""
     relation = fit_relation([exact_rep(88 + k, shrug=12.0) for k in range(6)])

@@ -24,7 +24,7 @@ from imu_shoulder.assess.words import counted, titled
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import Drill
 from imu_shoulder.history.rows import Row, SessionRows, json_parameters, recorded
-from imu_shoulder.model import Event, Side
+from imu_shoulder.model import Event, FloatArray, Side
 from imu_shoulder.plan import Plan
 from imu_shoulder.plan.held import hold_against
 from imu_shoulder.plan.matching import Match
@@ -41,7 +41,7 @@ class Level:
     """How an athlete does a drill. steady_deg: SD about a hold; held_s and lower_s in s; arc_deg; clean: 0 to 1."""
 
     steady_deg: float = 1.1
-    held_s: float = 5.4
+    held_s: float = 6.0
     arc_deg: float = 84.0
     lower_s: float = 2.2
     clean: float = 0.85
@@ -154,13 +154,22 @@ def _reps(
         level.lower_s + rng.normal(0, noise.day_lower_s) + rng.normal(0, noise.rep_lower_s, count), 0.6, None
     )
     lift_s = lower_s * rng.uniform(0.8, 1.0, count)
-    clean = rng.random(count) < level.clean
+    start = rng.normal(5, 1, count)
+    # Of each of these the fault that comes first. A fault is where the figure is: one that is drawn moves it there.
+    figures = {"hold": held_s, "arc": arc, "tempo": lower_s}
+    least = {"hold": drill.top.hold_s, "arc": _least_arc_deg(drill, start), "tempo": drill.lower_at_least_s}
+    possible = [name for name in asked_texts(drill) if name in figures]
+    faulty = (rng.random(count) >= level.clean) & bool(possible)
+    drawn = rng.choice(possible, count) if possible else np.full(count, "")
+    faults = np.full(count, "", dtype=object)
+    for name in possible:
+        hit, short = faulty & (drawn == name), rng.uniform(0.7, 0.92, count)
+        figures[name] = np.where(hit, np.minimum(figures[name], short * least[name]), figures[name])
+        missed = (figures[name] < least[name]) & (faults == "")
+        faults[missed] = CRITERIA[name].faults[0].name
+    held_s, arc, lower_s = figures["hold"], figures["arc"], figures["tempo"]
     length = lift_s + held_s + lower_s + 1.0
     starts = start_s + 2.0 + np.concatenate([[0.0], np.cumsum(length)[:-1]])
-    # Of each of these the fault that comes first.
-    asked = asked_texts(drill)
-    possible = [CRITERIA[name].faults[0].name for name in ("hold", "arc", "tempo") if name in asked]
-    faults = ["" if ok or not possible else str(rng.choice(possible)) for ok in clean]
     nan = np.full(count, np.nan)
     columns = {
         "set": number,
@@ -172,8 +181,8 @@ def _reps(
         "top_end_s": starts + lift_s + held_s,
         "end_s": starts + lift_s + held_s + lower_s,
         "angle": drill.leading_angle,
-        "start_deg": rng.normal(5, 1, count),
-        "top_deg": arc + 5.0,
+        "start_deg": start,
+        "top_deg": start + arc,
         "arc_deg": arc,
         "lift_s": lift_s,
         "hold_s": held_s,
@@ -186,7 +195,7 @@ def _reps(
         "time_in_band_pct": np.clip(rng.normal(96, 3, count), 0, 100),
         "smoothness_lift": rng.normal(-1.8, 0.1, count),
         "smoothness_lower": rng.normal(-1.9, 0.1, count),
-        "elbow_deg": rng.normal(8, 2, count),
+        "elbow_deg": rng.normal(_elbow_deg(drill), 2, count),
         "thumb_up_deg": rng.normal(60, 5, count),
         "plane_deg": rng.normal(35, 3, count),
         "trunk_lean_deg": np.abs(rng.normal(2, 1, count)),
@@ -204,6 +213,18 @@ def _reps(
         {name: round(value, 3) if isinstance(value, float) else value for name, value in zip(listed, row, strict=True)}
         for row in zip(*listed.values(), strict=True)
     ]
+
+
+def _least_arc_deg(drill: Drill, start: FloatArray) -> FloatArray:
+    """How far the leading angle must go at the least, from where each rep starts."""
+    bands = [drill.top_band_deg(own) for own in start.tolist()]
+    return np.array([0.0 if band is None else band[0] - own for band, own in zip(bands, start, strict=True)])
+
+
+def _elbow_deg(drill: Drill) -> float:
+    """Where the elbow is: in the middle of what the drill asks, a little bent where it asks for a straight one."""
+    ends = drill.form.ends_of("elbow")
+    return 8.0 if ends is None or ends[0] < 0 else sum(ends) / 2
 
 
 def _entry(drill: Drill, side: Side, number: int, reps: Sequence[Row]) -> dict[str, Any]:

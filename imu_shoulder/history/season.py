@@ -66,23 +66,23 @@ def steady(_: float, drill: str, __: Side) -> Level:
 
 def improves(share: float, drill: str, _: Side) -> Level:
     own, on = _level(drill), max(0.0, (share - 0.5) / 0.5)
-    return replace(own, steady_deg=own.steady_deg * (2.0 - 1.1 * on), held_s=4.0 + 1.6 * on, clean=0.6 + 0.35 * on)
+    return replace(own, steady_deg=own.steady_deg * (2.0 - 1.1 * on), held_s=5.0 + 1.6 * on, clean=0.6 + 0.35 * on)
 
 
 def falls_back(share: float, drill: str, _: Side) -> Level:
     own, back = _level(drill), max(0.0, (share - 0.72) / 0.28)
     return replace(
-        own, steady_deg=own.steady_deg * (1.0 + 1.2 * back), held_s=5.4 - 2.0 * back, clean=0.85 - 0.45 * back
+        own, steady_deg=own.steady_deg * (1.0 + 1.2 * back), held_s=6.4 - 1.2 * back, clean=0.85 - 0.45 * back
     )
 
 
 def left_lags(_: float, drill: str, side: Side) -> Level:
     own = _level(drill)
-    return own if side == "right" else replace(own, steady_deg=2.2, arc_deg=own.arc_deg - 16.0, clean=0.6)
+    return own if side == "right" else replace(own, steady_deg=2.2, arc_deg=own.arc_deg - 12.0, clean=0.8)
 
 
 def masters(share: float, drill: str, _: Side) -> Level:
-    return _level(drill, clean=1.0 if share > 0.6 else 0.8, held_s=6.2)
+    return _level(drill, clean=1.0 if share > 0.6 else 0.8, held_s=6.8)
 
 
 RIGHT = Profile(dominant_side="right", involved_side="right", age_band="18-29")
