@@ -21,6 +21,9 @@ from imu_shoulder.propose.regular import among
 from imu_shoulder.propose.sets import Named, Stretch, cut_to_recording, named, stretches
 from imu_shoulder.segment.proposing import ProposeParams
 
+# In the words of a row.
+MAYBE = "may be no exercise: not counted"
+
 
 def proposals(
     recording: Recording,
@@ -126,7 +129,9 @@ def _named(
         for own, chance in zip(out, among([own.chance for own in out], params.even), strict=True)
     ]
     doubted = [
-        replace(own, kind=MAYBE_SET) for own in told if params.least_named <= own.probability < params.least_probability
+        replace(own, kind=MAYBE_SET, doubt="; ".join(filter(None, [MAYBE, own.doubt])))
+        for own in told
+        if params.least_named <= own.probability < params.least_probability
     ]
     return [own for own in told if own.probability >= params.least_probability] + doubted
 

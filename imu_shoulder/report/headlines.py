@@ -106,7 +106,8 @@ def _may_be(maybe: Sequence[Mapping[str, Any]]) -> str:
     """Where something came back that is not counted, how often, and how likely it is exercise; likeliest first."""
     ranked = sorted(maybe, key=lambda own: -own["probability"])
     each = [
-        f"{words.clock(own['start_s'])} to {words.clock(own['end_s'])}, {own['reps']} times, "
+        f"{words.clock(own['start_s'])} to {words.clock(own['end_s'])}, "
+        f"{'both arms' if own['side'] == 'both' else own['side'] + ' arm'}, {own['reps']} times, "
         f"{100 * own['probability']:.0f} % sure"
         for own in ranked[:MOST_NAMED]
     ]
