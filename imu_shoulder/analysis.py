@@ -23,6 +23,7 @@ from imu_shoulder.orient.attitude import Attitude, OrientParams
 from imu_shoulder.orient.moments import HeadingParams
 from imu_shoulder.parameters import changed, read_parameters, require_possible
 from imu_shoulder.segment.model import ArmSet
+from imu_shoulder.segment.proposing import ProposeParams
 from imu_shoulder.segment.sets import SegmentParams
 
 
@@ -100,6 +101,7 @@ class Params:
     uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)
     segment: SegmentParams = field(default_factory=SegmentParams)
     judge: JudgeParams = field(default_factory=JudgeParams)
+    propose: ProposeParams = field(default_factory=ProposeParams)
     stream: StreamParams = field(default_factory=StreamParams)
 
     def __post_init__(self) -> None:

@@ -45,6 +45,8 @@ PLACEMENTS = (
     *(on_arm(side, segment) for segment in ARM_SEGMENTS if segment not in LIMBS for side in SIDES),
 )
 TRIAL_TYPES = ("neutral_pose", "elbow_bends", "forward_raises", "bends_at_shoulder_height", "set")
+# Of a proposal and of its row in a file: what may be a set and is not counted as one.
+MAYBE_SET = "maybe_set"
 EVENT_SIDES = ("right", "left", "both")
 
 
@@ -121,7 +123,8 @@ class Event:
 class Proposal:
     """A stretch that was found in a recording, to be looked at and corrected by a person. Times as of an Event.
 
-    kind: one of TRIAL_TYPES: "set", "neutral_pose", or a calibration movement ("elbow_bends", ...).
+    kind: one of TRIAL_TYPES: "set", "neutral_pose", or a calibration movement ("elbow_bends", ...); or MAYBE_SET, which
+    is named and not counted.
     side: right, left or both; None for a pose. For a drill in which one arm holds, the arm that lifts.
     drill, direction: of a set, None where it is none of the known drills, or goes in the drill's usual direction.
     probability: that kind and drill are so, 0 to 1. alternatives: other drills that it may be, likeliest first, each
@@ -144,9 +147,8 @@ class Proposal:
     @property
     def event(self) -> Event:
         """The mark that it is taken for while nobody says otherwise."""
-        return Event(
-            self.start_s, self.end_s - self.start_s, self.kind, self.drill, self.side, direction=self.direction
-        )
+        kind = "set" if self.kind == MAYBE_SET else self.kind
+        return Event(self.start_s, self.end_s - self.start_s, kind, self.drill, self.side, direction=self.direction)
 
 
 @dataclass(frozen=True, slots=True)

@@ -171,7 +171,8 @@ def named_instead(found, asked, share=1.0):
         for side, arm in found.arms.items()
     }
     shipped = [load_shipped(name) for name in shipped_ids()]
-    named = done_instead(load_shipped(asked), "right", shipped, found.aligned.time_s[rows], found.aligned.rate_hz, arms)
+    time_s, rate_hz = found.aligned.time_s[rows], found.aligned.rate_hz
+    named = done_instead(load_shipped(asked), "right", shipped, time_s, rate_hz, arms, found.params.propose.fit)
     return None if named is None else named.id
 
 
@@ -205,7 +206,7 @@ def test_a_drill_of_the_users_own_and_of_the_plan_may_be_done_instead(monkeypatc
     from imu_shoulder.plan import parse_plan
 
     given = []
-    monkeypatch.setattr(of_session, "Uncounted", lambda after_s, drills: given.append(drills))
+    monkeypatch.setattr(of_session, "Uncounted", lambda after_s, drills, fit: given.append(drills))
     own = {name: replace(load_shipped("full_can"), id=name, title="own") for name in ("desk_raise", "full_can")}
     lines = ["schema = 1", 'athlete = "M.K."', "[[drill]]", 'id = "full_can"', 'side = "right"', "sets = 1"]
     of_session.LiveSession(parse_plan("\n".join(lines), "plan.toml"), own, {"right_wrist": 50.0})

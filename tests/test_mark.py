@@ -254,6 +254,7 @@ def test_a_proposal_that_is_taken_says_nothing_of_having_been_one():
         "probability": 0.9,
         "alternatives": (),
         "said": "it may be two sets",
+        "maybe": False,
     }
 
 

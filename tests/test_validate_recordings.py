@@ -319,3 +319,27 @@ class TestCommand:
         assert "the root of a negative number is no result" in (tmp_path / "out" / "report.html").read_text()
         (row,) = csv.DictReader((tmp_path / "out" / "series.csv").open())
         assert row["cmc"] == ""
+
+
+def test_a_foreign_recording_is_compared_as_a_folder_is(simulated, folders, tmp_path):
+    """By its column map; the reference lies beside it. Two files with one reference are refused."""
+    found, (folder, other, *_) = simulated[0].recording, folders
+    lines = ["schema = 1", f'athlete = "{found.athlete}"', f'start = "{found.start}"', 'events = "events.tsv"']
+    for name, stream in found.streams.items():
+        lines += ["[[sensor]]", f'placement = "{name}"', f'file = "{name}.csv"']
+        lines += [f"sample_rate_hz = {stream.declared_rate_hz}", 'acc_unit = "m/s^2"', 'gyr_unit = "rad/s"']
+        lines += [f"{kind}_columns = {[f'{kind}_{axis}' for axis in 'xyz']}" for kind in ("acc", "gyr")]
+    table = ["[table]", 'time_column = "time_s"', 'time_unit = "s"']
+    (folder / "map.toml").write_text("\n".join([*lines[:4], *table, *lines[4:]]))
+    outs = [tmp_path / name for name in ("folder", "map", "files")]
+    assert run(folder, "--out", outs[0]).exit_code == 0
+    result = run(folder / "map.toml", "--out", outs[1])
+    assert result.exit_code == 0, result.output
+    result = run(folder, "--map", folder / "map.toml", "--out", outs[2])
+    assert result.exit_code == 0, result.output
+    same = [pd.read_csv(out / "agreement.csv") for out in outs]
+    for own in same[1:]:
+        pd.testing.assert_frame_equal(own, same[0], atol=0.05)
+    result = run(folder / "map.toml", folder, other, "--out", tmp_path / "twice")
+    assert result.exit_code == 2
+    assert "folder of its own" in result.output

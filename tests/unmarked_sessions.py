@@ -6,7 +6,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from second_simulator import SetPlan, perform, person, session
+from second_simulator import Interlude, Movement, Session, SetPlan, perform, person, session
+from second_simulator.housework import ROUNDS
 from second_simulator.session import SET_S
 
 from imu_shoulder.drills import load_shipped, shipped_ids
@@ -14,6 +15,7 @@ from imu_shoulder.model import Event, Recording
 from imu_shoulder.simulate import (
     Athlete,
     BendsAtShoulderHeight,
+    Chore,
     ElbowBends,
     ForwardRaises,
     Pause,
@@ -22,6 +24,7 @@ from imu_shoulder.simulate import (
     SetScript,
     simulate,
 )
+from imu_shoulder.simulate.housework import HOUSEWORK
 from imu_shoulder.simulate.scenarios import ARMS, daily
 
 FEWEST_SETS, MOST_SETS = 5, 8
@@ -110,3 +113,34 @@ def first_day(seed: int, minutes: float = 30.0) -> Recording:
 
 def second_day(seed: int, minutes: float = 30.0) -> Recording:
     return replace(perform(session(person(seed, "table"), scenario="daily", minutes=minutes))[0], events=())
+
+
+# What each piece of housework lasts, from and to, in s.
+WORK_S = (30.0, 150.0)
+
+
+def first_housework(seed: int, minutes: float = 30.0) -> Recording:
+    """Half an hour of other things that come back: teeth, pots, tables, ironing, hair, nails, wool, washing, balls."""
+    rng = np.random.default_rng([seed, 164])
+    blocks: list[Chore | Pause] = []
+    for name in _some(rng, tuple(HOUSEWORK), minutes):
+        blocks += [Chore(name, float(rng.uniform(*WORK_S))), Pause(float(rng.uniform(5, 25)), "walk")]
+    scenario = Scenario(Athlete("M.K."), tuple(blocks), ARMS, name=f"housework_{seed}")
+    return replace(simulate(scenario, seed).recording, events=())
+
+
+def second_housework(seed: int, minutes: float = 30.0) -> Recording:
+    """The same by the second simulator's means, after a pose."""
+    who = person(seed, "table")
+    rng = who.random(165)
+    blocks: list[Movement | Interlude] = [Movement("neutral_pose", 5.0)]
+    for name in _some(rng, tuple(ROUNDS), minutes):
+        blocks += [Interlude(name, float(rng.uniform(*WORK_S))), Interlude("walk", float(rng.uniform(5, 25)))]
+    worn = ("right_wrist", "right_upper_arm", "left_wrist", "left_upper_arm")
+    return replace(perform(Session(who, tuple(blocks), worn, "usual", seed))[0], events=())
+
+
+def _some(rng: np.random.Generator, names: tuple[str, ...], minutes: float) -> list[str]:
+    """In any order, none twice before all were done."""
+    count = round(60 * minutes / (sum(WORK_S) / 2 + 15))
+    return [str(name) for _ in range(count // len(names) + 1) for name in rng.permutation(names)][:count]

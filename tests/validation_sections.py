@@ -127,13 +127,13 @@ SECTIONS = (
         "with bends at shoulder height, and half-hours of "
         "daily life, both without a mark, by both simulators (`one`, `two`); blocks of 10 reps of two persons of an "
         "open data set, where it is beside the checkout. Found: a proposal shares over half of the set. Right: its "
-        "drill, or for both arms one of full can and band loop raise, which look alike. Tuning used seeds from 9000 on "
-        "and the open data.",
+        "drill, or for both arms one of full can and band loop raise, which look alike. Named, not counted: said to "
+        "be maybe exercise. Tuning used seeds from 9000 on and the open data.",
         "98 % of the sets found, 97 % of them with the right drill, no calibration movement counted, nothing invented "
         "in a day; probabilities off by 0.05 at most; each block an answer that fits, its ends within 2 s and 9 to 11 "
         "reps.",
-        "tests/print_unmarked.py --persons 30 --days 30 --first 100",
-        "tests/print_unmarked.py --persons 12 --days 6 --first 100",
+        "tests/print_unmarked.py --persons 20 --days 30 --housework 0 --first 200",
+        "tests/print_unmarked.py --persons 12 --days 6 --housework 0 --first 200",
         (
             Goal("found %", at_least=98.0, rows="^sessions"),
             Goal("right drill %", at_least=97.0, rows="^sessions"),

@@ -56,6 +56,12 @@ PARTICIPANTS = click.option(
 @click.argument("recordings", metavar="RECORDING...", nargs=-1, required=True, type=FOLDER)
 @OUT
 @click.option(
+    "--map",
+    "column_map",
+    type=FOLDER,
+    help="TOML column map, when each RECORDING is a foreign file or a folder of them.",
+)
+@click.option(
     "--within",
     "allowed_deg",
     default=5.0,
@@ -74,6 +80,7 @@ PARTICIPANTS = click.option(
 def validate(
     recordings: tuple[Path, ...],
     out: Path,
+    column_map: Path | None,
     allowed_deg: float,
     series_name: str | None,
     lag_s: float | None,
@@ -84,22 +91,22 @@ def validate(
 ) -> None:
     """Compare our angles with a goniometer's or another reference's.
 
-    Each RECORDING folder holds reference.csv (readings), reference_series.csv or .parquet (a continuous reference), or
-    both. Writes report.html, agreement.csv, pairs.csv, series.csv and origin.json.
+    Each RECORDING, whatever `analyse` takes, has reference.csv (readings), reference_series.csv or .parquet (a
+    continuous reference), or both in its folder, or beside it where it is a file. Writes report.html, agreement.csv,
+    pairs.csv, series.csv and origin.json.
     """
     need("research", "statsmodels", "matplotlib")
     from dataclasses import asdict
 
     from imu_shoulder.identity import one_name_each
-    from imu_shoulder.sources.folder import read_recording
-    from imu_shoulder.validate.output import compare, headlines, write_study
+    from imu_shoulder.sources.any_kind import read_any
+    from imu_shoulder.validate.output import compare, headlines, references_of, write_study
     from imu_shoulder.validate.pairing import PairParams
 
-    if participants:
-        named = [one.recording for one in _shared(recordings, participants)]
-    else:
-        named = one_name_each([read_recording(folder) for folder in recordings])
-    found = list(zip(recordings, _analysed(named, drill_files, params_file), strict=True))
+    folders = references_of(recordings)
+    read = [read_any(path, column_map) for path in recordings]
+    named = [one.recording for one in _shared(recordings, read, participants)] if participants else one_name_each(read)
+    found = list(zip(folders, _analysed(named, drill_files, params_file), strict=True))
     params = PairParams()
     study = compare(found, allowed_deg, params, series_name=series_name, lag_s=lag_s, inter_rater=inter_rater)
     used = found[0][1].params
@@ -139,14 +146,15 @@ def sensor_check(out: Path, still: Path | None, six_face: Path | None, turns: Pa
     say(f"Report: {out / 'report.html'}")
 
 
-def _shared(folders: Sequence[Path], participants: tuple[str, ...], notes: bool = False) -> list[Shared]:
+def _shared(
+    paths: Sequence[Path], recordings: Sequence[Recording], participants: tuple[str, ...], notes: bool = False
+) -> list[Shared]:
     """The recordings under their labels, and which is which for the terminal alone."""
     from imu_shoulder.identity import share
-    from imu_shoulder.sources.folder import read_recording
 
-    found = share([read_recording(folder) for folder in folders], _pairs(participants, "--participant"), notes=notes)
-    for folder, one in zip(folders, found, strict=True):
-        say(f"{folder}: {one.recording.name}")
+    found = share(recordings, _pairs(participants, "--participant"), notes=notes)
+    for path, one in zip(paths, found, strict=True):
+        say(f"{path}: {one.recording.name}")
     return found
 
 
@@ -196,8 +204,9 @@ def export(
     from imu_shoulder.exchange.bids_write import Exported, write_bids
     from imu_shoulder.exchange.tables import write_tables
     from imu_shoulder.report.tables import angles_table
+    from imu_shoulder.sources.folder import read_recording
 
-    shared = _shared(recordings, participants, notes)
+    shared = _shared(recordings, [read_recording(folder) for folder in recordings], participants, notes)
     if form == "tables":
         write_tables(_analysed([one.recording for one in shared], drill_files, params_file), out)
     elif angles:

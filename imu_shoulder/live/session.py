@@ -41,7 +41,7 @@ class LiveSession:
         """drills: the user's own, by id: asked for by a drill's name in events. rates_hz: of each sensor expected."""
         self.plan, self.drills = plan, drills
         self._params = params or LiveParams()
-        self.stream = Stream(rates_hz, self._params.flow)
+        self.stream, fit = Stream(rates_hz, self._params.flow), self._params.flow.propose.fit
         self._sensors = SensorPanel(rates_hz)
         self._calibrating = Calibrating(self.stream, self._params)
         self.stage = "calibrate"
@@ -54,7 +54,7 @@ class LiveSession:
         self._course, self._tally = Course(plan), Tally()
         self._summary: dict[str, Any] | None = None
         self._pain = PainWatch(plan.pain_ceiling)
-        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, {**drills, **plan.by_id}))
+        self._cues = Cues(self._params.cue_s, Uncounted(self._params.uncounted_s, {**drills, **plan.by_id}, fit))
         # How many events, and how many arms' sets, there were before the set.
         self._before = self._closed = 0
         self._told: dict[str, Any] = {}

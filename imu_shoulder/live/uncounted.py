@@ -11,6 +11,7 @@ from imu_shoulder.engine.running import RunningSet
 from imu_shoulder.engine.watch import NEAR_DEG, ArmWatch
 from imu_shoulder.model import Side
 from imu_shoulder.propose.fit import done_instead
+from imu_shoulder.segment.proposing import FitParams
 
 # What is seen to go, by the angle that leads.
 WHAT = {"rotation": "forearm", "elbow": "elbow", "forearm": "forearm"}
@@ -58,10 +59,10 @@ class _Stretch:
 
 class Uncounted:
     """Look while a set goes on. after_s: of motion without a counted rep, from which on it is said. drills: the user's
-    own and the plan's by id, which may be done instead too."""
+    own and the plan's by id, which may be done instead too. fit: by which it is told that one is."""
 
-    def __init__(self, after_s: float, drills: Mapping[str, Drill] | None = None) -> None:
-        self._after_s, self._drills = after_s, dict(drills or {})
+    def __init__(self, after_s: float, drills: Mapping[str, Drill] | None = None, fit: FitParams | None = None) -> None:
+        self._after_s, self._drills, self._fit = after_s, dict(drills or {}), fit or FitParams()
         self._arms: dict[Side, _Stretch] = {}
 
     def begin(self) -> None:
@@ -89,7 +90,7 @@ class Uncounted:
         time_s, arms = live.recent(from_s)
         # A drill in its usual form is still the asked one, however the plan changed it.
         drills = [*map(load_shipped, shipped_ids()), *self._drills.values()]
-        found = done_instead(asked, side, drills, time_s, live.rate_hz, arms)
+        found = done_instead(asked, side, drills, time_s, live.rate_hz, arms, self._fit)
         return None if found is None else f"looks like: {found.title}"
 
     def now(self) -> dict[str, str] | None:

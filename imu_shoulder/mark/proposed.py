@@ -10,7 +10,7 @@ from imu_shoulder.analysis import Params
 from imu_shoulder.drills import Drill
 from imu_shoulder.errors import ShoulderError
 from imu_shoulder.mark.keeping import calibration_of
-from imu_shoulder.model import Event, Proposal, Recording
+from imu_shoulder.model import MAYBE_SET, Event, Proposal, Recording
 from imu_shoulder.plan import Plan
 from imu_shoulder.propose import proposals
 from imu_shoulder.sources.events import cells_of
@@ -32,6 +32,7 @@ def as_told(proposal: Proposal) -> dict[str, Any]:
         "probability": proposal.probability,
         "alternatives": proposal.alternatives,
         "said": proposal.doubt,
+        "maybe": proposal.kind == MAYBE_SET,
     }
 
 
@@ -42,6 +43,6 @@ def calibration_beside(marked: Sequence[Event], found: Sequence[Proposal]) -> tu
     moved = any(event.trial_type != "neutral_pose" for event in own)
     for proposal in found:
         there = posed if proposal.kind == "neutral_pose" else moved
-        if proposal.kind != "set" and not there:
+        if proposal.kind not in ("set", MAYBE_SET) and not there:
             own.append(proposal.event)
     return tuple(sorted(own, key=lambda event: event.onset_s))

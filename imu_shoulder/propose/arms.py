@@ -9,33 +9,28 @@ import numpy as np
 from imu_shoulder.model import SIDES, UPPER_ARM, WRIST, Aligned, FloatArray, Side, on_arm
 from imu_shoulder.propose.repeats import Chain, Excursion, Stays, find_chains, find_excursions, find_stays
 from imu_shoulder.segment.free_motion import Motion, motion_of
-
-# Strides are shorter than a rep and swing an arm no further.
-STRIDE_S, SWING_RAD = 1.45, np.radians(70.0)
+from imu_shoulder.segment.proposing import RepeatParams
 
 
 @dataclass(frozen=True, slots=True)
 class Arm:
-    """motions: by placement, the wrist's first. excursions, chains: in time order. summed_up: for `mean_up`."""
+    """motions: by placement, the wrist's first. excursions, chains: in time order. walked: those chains that are the
+    swing of an arm in walking, or quicker: scratching, shaking. summed_up: for `mean_up`."""
 
     side: Side
     motions: dict[str, Motion]
     stays: Stays
     excursions: tuple[Excursion, ...]
     chains: tuple[Chain, ...]
+    walked: tuple[Chain, ...]
     summed_up: tuple[FloatArray, ...]
 
     @property
     def exercise(self) -> tuple[Chain, ...]:
-        return tuple(chain for chain in self.chains if not strides(chain))
+        return tuple(chain for chain in self.chains if chain not in self.walked)
 
 
-def strides(chain: Chain) -> bool:
-    """Whether it is the swing of an arm in walking, or quicker: scratching, shaking."""
-    return float(np.median(chain.durations_s)) < STRIDE_S and chain.way_rad < SWING_RAD
-
-
-def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
+def find_arms(aligned: Aligned, params: RepeatParams) -> tuple[Arm, ...]:
     """Each arm that wears a sensor on wrist or upper arm and saw something."""
     out = []
     for side in SIDES:
@@ -47,12 +42,17 @@ def find_arms(aligned: Aligned) -> tuple[Arm, ...]:
                 if seen is not None:
                     motions[placement] = seen
         if motions:
-            stays = find_stays(list(motions.values()))
-            excursions = find_excursions(stays)
+            stays = find_stays(list(motions.values()), params)
+            excursions = find_excursions(stays, params)
             known = tuple(own for own in excursions if own is not None)
-            chains = tuple(find_chains(stays, excursions))
-            out.append(Arm(side, motions, stays, known, chains, tuple(map(_summed_up, motions.values()))))
+            chains = tuple(find_chains(stays, excursions, params))
+            walked = tuple(own for own in chains if _strides(own, params))
+            out.append(Arm(side, motions, stays, known, chains, walked, tuple(map(_summed_up, motions.values()))))
     return tuple(out)
+
+
+def _strides(chain: Chain, params: RepeatParams) -> bool:
+    return float(np.median(chain.durations_s)) < params.stride_s and chain.way_rad < params.swing_rad
 
 
 def _summed_up(motion: Motion) -> FloatArray:

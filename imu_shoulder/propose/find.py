@@ -13,19 +13,16 @@ from imu_shoulder.engine.asked import Asked
 from imu_shoulder.engine.order import Part
 from imu_shoulder.engine.whole import Whole
 from imu_shoulder.errors import CalibrationError
-from imu_shoulder.model import Aligned, Event, Proposal, Recording, Side
+from imu_shoulder.model import MAYBE_SET, Aligned, Event, Proposal, Recording, Side
 from imu_shoulder.plan import Plan
 from imu_shoulder.propose.arms import Arm, find_arms
 from imu_shoulder.propose.pose import find_start
-from imu_shoulder.propose.regular import FILLED_CHANCE, FILLED_REPS
-from imu_shoulder.propose.sets import Stretch, cut_to_recording, named, stretches
+from imu_shoulder.propose.regular import among
+from imu_shoulder.propose.sets import Named, Stretch, cut_to_recording, named, stretches
+from imu_shoulder.segment.proposing import ProposeParams
 
-# What is less likely exercise than this is left out.
-LEAST_PROBABILITY = 0.5
-# A recording of no more than this in which no arm stays anywhere for longer than this was cut to one set.
-SHORT_S, REST_S, FEWEST_STAYS = 300.0, 6.0, 6
-# The weight of a drill that the plan asks next, of one that it asks at all, and of one that it does not ask.
-NEXT, ASKED, UNASKED = 6.0, 3.0, 0.3
+# In the words of a row.
+MAYBE = "may be no exercise: not counted"
 
 
 def proposals(
@@ -35,7 +32,7 @@ def proposals(
     params: Params | None = None,
     aligned: Aligned | None = None,
 ) -> tuple[Proposal, ...]:
-    """What nobody marked in the recording, in time order: a neutral pose, calibration movements, sets.
+    """What nobody marked in the recording, in time order: a neutral pose, calibration movements, sets, what may be one.
 
     Kinds that are marked are left as they are and not proposed. drills: the user's own by id, beside the shipped ones.
     plan: its drills are likelier, the one that comes next most of all. aligned: the recording on one clock, where it
@@ -46,9 +43,9 @@ def proposals(
     aligned = aligned or align_recording(recording, params.align)
     marked = recording.events
     known = [Proposal(event.trial_type, event.onset_s, event.end_s) for event in marked]
-    arms = find_arms(aligned)
+    arms = find_arms(aligned, params.propose.repeats)
     sets_marked = [event for event in marked if event.trial_type == "set"]
-    start = find_start(aligned, arms, sets_marked, params.calibrate.min_pose_s)
+    start = find_start(aligned, arms, sets_marked, params.calibrate.min_pose_s, params.propose)
     found: list[Proposal] = []
     if not any(event.trial_type == "neutral_pose" for event in marked) and start.pose is not None:
         found.append(start.pose)
@@ -57,7 +54,7 @@ def proposals(
     if any(event.trial_type == "set" for event in marked):
         return tuple(sorted(found, key=lambda own: own.start_s))
     movements = [own for own in (*known, *found) if own.kind not in ("set", "neutral_pose")]
-    sets = stretches(arms, movements)
+    sets = stretches(arms, movements, params.propose)
     events = (*marked, *(own.event for own in found))
     angles = _angles(aligned, params, events, sets)
     if angles is None:
@@ -65,10 +62,10 @@ def proposals(
         found, angles = [], {}
     all_s = float(aligned.time_s[0]), float(aligned.time_s[-1])
     sets = [cut_to_recording(own, *all_s) for own in sets]
-    named_sets = _named(sets, plan, drills or {}, aligned, angles)
+    named_sets = _named(sets, plan, drills or {}, aligned, angles, params.propose)
     # A drill that is recognised says more than that nobody rests, and so do movements of a calibration.
     told = bool(movements) or any(own.drill for own in named_sets)
-    found += named_sets if told else _whole(arms, _beside_pose(all_s, (*known, *found))) or named_sets
+    found += named_sets if told else _whole(arms, _beside_pose(all_s, (*known, *found)), params.propose) or named_sets
     return tuple(sorted(found, key=lambda own: own.start_s))
 
 
@@ -79,11 +76,13 @@ def proposed(
     params: Params | None = None,
     aligned: Aligned | None = None,
 ) -> Recording:
-    """The recording with what is proposed of it among its events; as it is where that was done, or all is marked."""
+    """The recording with what is proposed of it among its events; as it is where that was done, or all is marked.
+    What only may be a set is among the proposals alone."""
     if not recording.lacks_marks:
         return recording
     found = proposals(recording, plan, drills, params, aligned)
-    events = sorted((*recording.events, *(own.event for own in found)), key=lambda event: event.onset_s)
+    sure = (own.event for own in found if own.kind != MAYBE_SET)
+    events = sorted((*recording.events, *sure), key=lambda event: event.onset_s)
     return replace(recording, events=tuple(events), proposals=found)
 
 
@@ -109,6 +108,7 @@ def _named(
     own: Mapping[str, Drill],
     aligned: Aligned,
     angles: Mapping[Side, ArmAngles],
+    params: ProposeParams,
 ) -> list[Proposal]:
     """In order of time, each with the drill that it is likeliest, what the plan still asks for being likelier."""
     choices = {drill_id: load_shipped(drill_id) for drill_id in shipped_ids()} | dict(own)
@@ -116,16 +116,23 @@ def _named(
     if plan is not None:
         choices |= plan.by_id
         due = [planned.drill.id for planned in plan.drills for _ in range(planned.sets)]
-    out = []
+    out: list[Named] = []
     for stretch in sets:
-        priors = {} if plan is None else _priors(choices, plan, due)
+        priors = {} if plan is None else _priors(choices, plan, due, params)
         found = named(stretch, list(choices.values()), priors, aligned, angles)
-        if found.probability < LEAST_PROBABILITY:
-            continue
-        if found.drill in due:
-            due.remove(found.drill)
+        if found.told.drill in due and found.chance * found.told.probability >= params.least_probability:
+            due.remove(found.told.drill)
         out.append(found)
-    return out
+    told = [
+        replace(own.told, probability=chance * own.told.probability)
+        for own, chance in zip(out, among([own.chance for own in out], params.even), strict=True)
+    ]
+    doubted = [
+        replace(own, kind=MAYBE_SET, doubt="; ".join(filter(None, [MAYBE, own.doubt])))
+        for own in told
+        if params.least_named <= own.probability < params.least_probability
+    ]
+    return [own for own in told if own.probability >= params.least_probability] + doubted
 
 
 def _beside_pose(all_s: tuple[float, float], others: Sequence[Proposal]) -> tuple[float, float]:
@@ -139,7 +146,7 @@ def _beside_pose(all_s: tuple[float, float], others: Sequence[Proposal]) -> tupl
     return first_s, last_s
 
 
-def _whole(arms: Sequence[Arm], all_s: tuple[float, float]) -> list[Proposal]:
+def _whole(arms: Sequence[Arm], all_s: tuple[float, float], params: ProposeParams) -> list[Proposal]:
     """A short recording without a rest as one set of each arm: it was cut to it, however uneven it is.
 
     all_s: from when to when it lasts.
@@ -149,18 +156,19 @@ def _whole(arms: Sequence[Arm], all_s: tuple[float, float]) -> list[Proposal]:
     for arm in arms:
         # At its ends it may rest.
         longest_s = float((arm.stays.end_s - arm.stays.start_s)[1:-1].max(initial=0.0))
-        if last_s - first_s > SHORT_S or longest_s > REST_S or len(arm.stays.start_s) < FEWEST_STAYS:
+        too_long = last_s - first_s > params.short_s or longest_s > params.rest_s
+        if too_long or len(arm.stays.start_s) < params.fewest_stays:
             return []
         reps = max((chain.reps for chain in arm.exercise), default=0)
-        chance = FILLED_CHANCE if reps >= FILLED_REPS else LEAST_PROBABILITY
-        doubt = "" if reps >= FILLED_REPS else "no movement in it comes back evenly"
+        chance = params.even.filled_chance if reps >= params.even.filled_reps else params.least_probability
+        doubt = "" if reps >= params.even.filled_reps else "no movement in it comes back evenly"
         out.append(Proposal("set", first_s, last_s, arm.side, probability=chance, reps=reps, doubt=doubt))
     return out
 
 
-def _priors(choices: Mapping[str, Drill], plan: Plan, due: Sequence[str]) -> dict[str, float]:
+def _priors(choices: Mapping[str, Drill], plan: Plan, due: Sequence[str], params: ProposeParams) -> dict[str, float]:
     asked = {planned.drill.id for planned in plan.drills}
-    weights = {name: ASKED if name in asked else UNASKED for name in choices}
+    weights = {name: params.asked_weight if name in asked else params.unasked_weight for name in choices}
     if due:
-        weights[due[0]] = NEXT
+        weights[due[0]] = params.next_weight
     return weights

@@ -19,36 +19,8 @@ from imu_shoulder.drills import AngleRange, Drill
 from imu_shoulder.frames import wrap_deg
 from imu_shoulder.model import Event, FloatArray, Side
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between
+from imu_shoulder.segment.proposing import FitParams
 from imu_shoulder.segment.sets import SegmentParams, segment_set, sets_out_elsewhere
-
-# What is so far outside of a range is off by one; of angles that also faults and skin move, by more.
-OFF_DEG: Mapping[str, float] = {"thumb_up": 25.0, "plane": 20.0, "rotation": 14.0, "forearm": 25.0}
-USUAL_OFF_DEG = 12.0
-# No single thing is off by more: one fault in every rep is still the drill, done wrong.
-MOST_OFF = 3.5
-# The share of the reps that a drill does not see, or sees too many of, is off by so much.
-COUNT_WEIGHT = 4.0
-# A drill whose reps take in less than this share of all that the arm moves sees a part of another movement.
-FULL_SHARE, PART_WEIGHT = 0.75, 8.0
-# Where a segment points is looked at this often for how far it goes: sway adds nothing to it.
-PATH_HZ = 4.0
-# The arm passes this much beyond what the drill's postures have of an angle before it is off.
-BEYOND_DEG = 17.0
-# Of a body that lies, where the upper arm is against the vertical; and of an arm that holds while the other lifts.
-LYING_DEG, HELD_DEG = (50.0, 130.0), (45.0, 130.0)
-# What speaks against a drill whose other arm does otherwise than asked.
-OTHER_ARM, OTHER_MOVES, OTHER_UNSEEN = 3.5, 1.5, 0.5
-# A range of an angle that was not seen.
-UNSEEN_RANGE = 0.6
-# An arm of which the drill shows no whole rep.
-UNSEEN_OFF = 6.0
-# Held where no hold is asked, or none where one is.
-HOLD_S, HOLD_OFF = (1.0, 2.5), 0.6
-# "None of them" is as likely as a drill of which this is off.
-NONE_OFF = 3.3
-# Another drill is done than the asked one where so many reps of it are off by no more, and the asked one by so much
-# more.
-INSTEAD_REPS, INSTEAD_OFF, INSTEAD_APART, MIN_ROWS = 2, 2.5, 1.5, 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +39,7 @@ def fit(
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
+    params: FitParams,
     moving: Collection[Side] = (),
 ) -> Fit:
     """counts: how often the movement came, by arm that did it, None where nobody counted. arms: with angles, on the
@@ -76,7 +49,7 @@ def fit(
     """
     told = all(arm.elevation_reference == "trunk" for arm in arms.values())
     asked = drill if told else drill.facing_anywhere()
-    return replace(_fit(asked, span_s, counts, time_s, rate_hz, arms, moving), drill=drill)
+    return replace(_fit(asked, span_s, counts, time_s, rate_hz, arms, params, moving), drill=drill)
 
 
 def turned(arm: ArmAngles, turned_deg: float) -> ArmAngles:
@@ -97,6 +70,7 @@ def _fit(
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
+    params: FitParams,
     moving: Collection[Side],
 ) -> Fit:
     sides = [side for side in counts if side in arms and arms[side].angles]
@@ -107,9 +81,11 @@ def _fit(
     found = segment_set(1, event, drill, time_s, rate_hz, arms, SegmentParams())
     lifts = {own.side: own for own in found if own.role == "lift"}
     rows = rows_between(time_s, *span_s)
-    offs = [min(_off(drill, lifts.get(side), counts[side], time_s, arms[side]), UNSEEN_OFF) for side in sides]
+    offs = [
+        min(_off(drill, lifts.get(side), counts[side], time_s, arms[side], params), params.unseen_off) for side in sides
+    ]
     other = [side for side in arms if side not in sides and "elevation_gravity_deg" in arms[side].angles]
-    against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}))
+    against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}), params)
     reps = {side: len(lifts[side].counted) if side in lifts else 0 for side in sides}
     return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps)
 
@@ -121,68 +97,72 @@ def done_instead(
     time_s: FloatArray,
     rate_hz: float,
     arms: Mapping[Side, ArmAngles],
+    params: FitParams,
 ) -> Drill | None:
     """The drill that an arm does in place of the asked one; None where none fits well, or the asked one may be meant.
 
     time_s (N,): of the last stretch of motion, in which no rep of the asked drill counted.
     """
-    if len(time_s) < MIN_ROWS or side not in arms:
+    if len(time_s) < params.min_rows or side not in arms:
         return None
     span_s = float(time_s[0]), float(time_s[-1])
     # Whether the other arm lifts, holds or rests is not told of so short a stretch: this one speaks for itself.
     alone = {side: arms[side]}
     best: Fit | None = None
     for drill in drills:
-        found = fit(drill, span_s, {side: None}, time_s, rate_hz, alone)
-        if found.reps.get(side, 0) >= INSTEAD_REPS and (best is None or found.off < best.off):
+        found = fit(drill, span_s, {side: None}, time_s, rate_hz, alone, params)
+        if found.reps.get(side, 0) >= params.instead_reps and (best is None or found.off < best.off):
             best = found
-    if best is None or best.drill.id == asked.id or best.off > INSTEAD_OFF:
+    if best is None or best.drill.id == asked.id or best.off > params.instead_off:
         return None
-    own = fit(asked, span_s, {side: None}, time_s, rate_hz, alone)
-    return best.drill if own.off > best.off + INSTEAD_APART else None
+    own = fit(asked, span_s, {side: None}, time_s, rate_hz, alone, params)
+    return best.drill if own.off > best.off + params.instead_apart else None
 
 
-def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float]) -> dict[str | None, float]:
-    """Probability of each drill by its id, and of none of them by None. priors: weights, 1 where not named."""
+def likelihoods(fits: Iterable[Fit], priors: Mapping[str, float], none_off: float) -> dict[str | None, float]:
+    """Probability of each drill by its id, and of none of them by None. priors: weights, 1 where not named.
+    none_off: none of them is as likely as a drill of which this is off."""
     weights: dict[str | None, float] = {
         own.drill.id: priors.get(own.drill.id, 1.0) * exp(-(own.off**2) / 2) for own in fits
     }
-    weights[None] = exp(-(NONE_OFF**2) / 2)
+    weights[None] = exp(-(none_off**2) / 2)
     total = sum(weights.values())
     return {name: weight / total for name, weight in weights.items()}
 
 
-def _off(drill: Drill, own: ArmSet | None, count: int | None, time_s: FloatArray, arm: ArmAngles) -> float:
+def _off(
+    drill: Drill, own: ArmSet | None, count: int | None, time_s: FloatArray, arm: ArmAngles, params: FitParams
+) -> float:
     if own is None:
         return inf
     reps = [rep for rep in own.counted if _visits_all(drill, rep)]
     if not reps:
         return inf
-    off = [PART_WEIGHT * max(FULL_SHARE - _path_share(own, reps, time_s, arm), 0.0)]
+    off = [params.part_weight * max(params.full_share - _path_share(own, reps, time_s, arm, params.path_hz), 0.0)]
     if count is not None:
-        off.append(COUNT_WEIGHT * abs(len(reps) - count) / max(count, len(reps), 3))
+        off.append(params.count_weight * abs(len(reps) - count) / max(count, len(reps), 3))
     elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
     starts = drill.or_start if elsewhere else drill.start
     postures = _Postures(arm, time_s)
     at_start = [postures.over(rep.start_s - 0.4, rep.start_s + 0.1) for rep in reps]
-    off += [_outside(asked, at_start, None) for asked in starts]
+    off += [_outside(asked, at_start, None, params) for asked in starts]
     for station in drill.stations:
         there = [postures.over(*_stay(rep, station.name)) for rep in reps]
-        off += [_outside(asked, there, at_start) for asked in station.ranges if asked.above in (None, "start")]
+        off += [_outside(asked, there, at_start, params) for asked in station.ranges if asked.above in (None, "start")]
         if station is drill.top:
-            off += [_form_off(drill, limit.asked, there, at_start) for limit in drill.form.limits]
-    off += _beyond(drill, starts, reps, postures)
-    off.append(_body_off(drill, at_start))
+            off += [_form_off(drill, limit.asked, there, at_start, params) for limit in drill.form.limits]
+    off += _beyond(drill, starts, reps, postures, params)
+    off.append(_body_off(drill, at_start, params))
     held_s = float(np.median([np.subtract(*_stay(rep, drill.top.name)[::-1]) for rep in reps]))
-    wrong = held_s > HOLD_S[1] if drill.top.hold_s == 0 else held_s < HOLD_S[0]
-    off.append(HOLD_OFF if wrong else 0.0)
-    return float(np.sqrt(np.sum(np.square(np.minimum(off, MOST_OFF)))))
+    wrong = held_s > params.most_pause_s if drill.top.hold_s == 0 else held_s < params.least_hold_s
+    off.append(params.hold_off if wrong else 0.0)
+    return float(np.sqrt(np.sum(np.square(np.minimum(off, params.most_off)))))
 
 
-def _path_share(own: ArmSet, reps: Sequence[Rep], time_s: FloatArray, arm: ArmAngles) -> float:
+def _path_share(own: ArmSet, reps: Sequence[Rep], time_s: FloatArray, arm: ArmAngles, path_hz: float) -> float:
     """The share of the way that the arm's segments make in the set which lies within its reps."""
     rows = slice(*own.rows)
-    step = max(1, round(len(time_s[rows]) / ((time_s[rows][-1] - time_s[rows][0]) * PATH_HZ)))
+    step = max(1, round(len(time_s[rows]) / ((time_s[rows][-1] - time_s[rows][0]) * path_hz)))
     within = np.zeros(len(time_s[rows][::step][1:]), dtype=bool)
     at_s = time_s[rows][::step][1:]
     for rep in reps:
@@ -237,7 +217,10 @@ def _stay(rep: Rep, station: str) -> tuple[float, float]:
 
 
 def _outside(
-    asked: AngleRange, there: Sequence[Mapping[str, float]], at_start: Sequence[Mapping[str, float]] | None
+    asked: AngleRange,
+    there: Sequence[Mapping[str, float]],
+    at_start: Sequence[Mapping[str, float]] | None,
+    params: FitParams,
 ) -> float:
     """How far the median over the reps is outside of a range, in units of what is off by one."""
     angle = asked.angle
@@ -250,10 +233,10 @@ def _outside(
         if angle in own and (asked.above is None or below is not None):
             values.append(own[angle] - (below or 0.0))
     if not values:
-        return UNSEEN_RANGE
+        return params.unseen_range
     median = float(np.median(values))
     outside = max(asked.low_deg - median, median - asked.high_deg, 0.0)
-    return min(outside / OFF_DEG.get(asked.angle, USUAL_OFF_DEG), MOST_OFF)
+    return min(outside / params.off_deg(asked.angle), params.most_off)
 
 
 def _form_off(
@@ -261,16 +244,19 @@ def _form_off(
     asked: AngleRange,
     there: Sequence[Mapping[str, float]],
     at_start: Sequence[Mapping[str, float]],
+    params: FitParams,
 ) -> float:
     if asked.angle == "elevation" and drill.body != "upright":
         return 0.0
     if asked.angle == "plane" and drill.directions:
         ranges = [AngleRange("plane", *ends) for ends in drill.directions.values()]
-        return min(_outside(own, there, at_start) for own in ranges)
-    return _outside(asked, there, at_start)
+        return min(_outside(own, there, at_start, params) for own in ranges)
+    return _outside(asked, there, at_start, params)
 
 
-def _beyond(drill: Drill, starts: Sequence[AngleRange], reps: Sequence[Rep], postures: _Postures) -> list[float]:
+def _beyond(
+    drill: Drill, starts: Sequence[AngleRange], reps: Sequence[Rep], postures: _Postures, params: FitParams
+) -> list[float]:
     """How far elbow and elevation go, in the reps and between them, beyond all that the drill's postures have."""
     out = []
     asked = [*starts, *(own for station in drill.stations for own in station.ranges)]
@@ -282,11 +268,11 @@ def _beyond(drill: Drill, starts: Sequence[AngleRange], reps: Sequence[Rep], pos
         low, high = min(own.low_deg for own in ranges), max(own.high_deg for own in ranges)
         reached = postures.reached(angle, reps[0].start_s, reps[-1].end_s)
         if reached is not None:
-            out.append(max(low - reached[0], reached[1] - high, BEYOND_DEG) - BEYOND_DEG)
-    return [own / USUAL_OFF_DEG for own in out]
+            out.append(max(low - reached[0], reached[1] - high, params.beyond_deg) - params.beyond_deg)
+    return [own / params.usual_off_deg for own in out]
 
 
-def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]]) -> float:
+def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]], params: FitParams) -> float:
     """Of a drill that is done lying, how far the upper arm is from level; of others that keep the elbow at the side,
     how far from hanging."""
     raised = [own["elevation_gravity"] for own in at_start if "elevation_gravity" in own]
@@ -294,25 +280,30 @@ def _body_off(drill: Drill, at_start: Sequence[Mapping[str, float]]) -> float:
         return 0.0
     median = float(np.median(raised))
     if drill.body == "lying":
-        return max(LYING_DEG[0] - median, median - LYING_DEG[1], 0.0) / USUAL_OFF_DEG
+        return max(params.lying_low_deg - median, median - params.lying_high_deg, 0.0) / params.usual_off_deg
     at_side = drill.form.ends_of("elevation") if drill.body == "upright" else None
-    return 0.0 if at_side is None else max(median - at_side[1] - 5.0, 0.0) / USUAL_OFF_DEG
+    return 0.0 if at_side is None else max(median - at_side[1] - 5.0, 0.0) / params.usual_off_deg
 
 
-def _other_arm(drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int, moves: bool) -> float:
+def _other_arm(
+    drill: Drill, others: Sequence[ArmAngles], rows: slice, lifting: int, moves: bool, params: FitParams
+) -> float:
     """What speaks against a drill in the arm that does no reps, where it wears sensors."""
     if lifting == 2:
-        return OTHER_ARM if drill.arms == "hold_and_lift" else 0.0
+        return params.other_arm if drill.arms == "hold_and_lift" else 0.0
     if not others:
-        return 0.0 if drill.arms == "each" and drill.form.closing_deg is None else OTHER_UNSEEN
+        return 0.0 if drill.arms == "each" and drill.form.closing_deg is None else params.other_unseen
     if moves:
-        return OTHER_ARM if drill.arms == "hold_and_lift" or drill.form.closing_deg is not None else OTHER_MOVES
+        alone = drill.arms == "hold_and_lift" or drill.form.closing_deg is not None
+        return params.other_arm if alone else params.other_moves
     raised = others[0].angles["elevation_gravity_deg"][rows]
     seen = raised[np.isfinite(raised)]
-    held = bool(len(seen)) and bool(HELD_DEG[0] <= np.quantile(seen, 0.2) <= np.quantile(seen, 0.8) <= HELD_DEG[1])
+    held = len(seen) > 0 and bool(
+        params.held_low_deg <= np.quantile(seen, 0.2) <= np.quantile(seen, 0.8) <= params.held_high_deg
+    )
     if drill.body == "lying":
         return 0.0
     if drill.form.closing_deg is not None:
         # Two arms under one band.
-        return OTHER_ARM
-    return OTHER_ARM if held != (drill.arms == "hold_and_lift") else 0.0
+        return params.other_arm
+    return params.other_arm if held != (drill.arms == "hold_and_lift") else 0.0

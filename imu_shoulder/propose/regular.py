@@ -1,10 +1,8 @@
-"""How even a movement that comes back is: what tells exercise from what people do all day.
-
-The weights are ours, set on simulated sessions and days of persons that no table reports, and on open recordings.
-"""
+"""How even a movement that comes back is: what tells exercise from what people do all day."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,26 +10,12 @@ import numpy as np
 from imu_shoulder.frames import apart_rad, quat_from_rotation
 from imu_shoulder.propose.arms import Arm
 from imu_shoulder.propose.repeats import Chain
+from imu_shoulder.segment.proposing import EvenParams
 
 # Shares of the way at which the ways there and back are held against each other.
 LEVELS = (0.35, 0.6, 0.8)
-# Fewer are no set.
-FEWEST_REPS = 3
-# In a set of a known drill: from which on durations, periods, tops and the way back are uneven, and what that weighs.
-SURE, OFF_WEIGHT, FEW, FEW_WEIGHT = 6.0, 1.0, 5, 1.5
-UNEVEN_FROM, UNEVEN_WEIGHT = 0.1, 10.0
-UNLIKE_FROM, UNLIKE_WEIGHT = 0.15, 12.0
-LOOP_FROM, LOOP_WEIGHT = 0.08, 40.0
-# Stays that are no part of any rep, for each: exercise has none, what people do all day has. More tell no more.
-STRAYED_FROM, STRAYED_WEIGHT, MOST_STRAYED = 0.2, 5.0, 1.0
-# Several stations in their order are no chance, and a way through them is never as even.
-STATIONS_WEIGHT = 3.0
-# Of a movement that is no known drill: how many, and how even at the most; each with what is as likely as not by this.
-UNKNOWN_REPS, UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP = (7.5, 1.0), (0.165, 0.02), (0.18, 0.02), (0.19, 0.03)
-UNKNOWN_STRAYED = (0.4, 0.1)
-STEEP, MOST_MARGIN = 2.0, 2.5
-# A recording of which so much is one movement that comes so often was made of it, whatever it is.
-FILLED, FILLED_REPS, FILLED_CHANCE = 0.55, 4, 0.95
+# Rounds until the share of exercise stays.
+ROUNDS = 30
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +23,7 @@ class Regularity:
     """lasts, periods: scatter of how long the excursions last, and of the time from one to the next, as shares of their
     mean. unlike: how far they miss the same top, looped: how far the way back lies from the way there, as shares of the
     way. filled: the share of the recording that they take. strayed: stays between them that belong to none, for each.
+    rep_s: how long one usually lasts.
     """
 
     lasts: float
@@ -47,26 +32,28 @@ class Regularity:
     looped: float
     filled: float
     strayed: float
+    rep_s: float
 
-    def drill_chance(self, reps: int, off: float, *, stations: bool) -> float:
+    def drill_chance(self, reps: int, off: float, params: EvenParams, *, stations: bool) -> float:
         """How likely what fits a known drill, off by so much, was done as exercise. stations: whether it has some."""
-        if reps < FEWEST_REPS:
+        if reps < params.fewest_reps:
             return 0.0
-        score = SURE - OFF_WEIGHT * off - FEW_WEIGHT * max(FEW - reps, 0)
-        score -= UNEVEN_WEIGHT * (max(self.lasts - UNEVEN_FROM, 0.0) + max(self.periods - UNEVEN_FROM, 0.0))
-        score -= UNLIKE_WEIGHT * max(self.unlike - UNLIKE_FROM, 0.0) + LOOP_WEIGHT * max(self.looped - LOOP_FROM, 0.0)
-        score -= STRAYED_WEIGHT * max(min(self.strayed, MOST_STRAYED) - STRAYED_FROM, 0.0)
-        return _chance(score + STATIONS_WEIGHT * stations)
+        return _chance(self._score(reps, off, params) + params.stations_weight * stations)
 
-    def unknown_chance(self, reps: int) -> float:
-        """How likely a movement that is none of the known drills is exercise."""
-        if self.filled >= FILLED and reps >= FILLED_REPS:
-            return FILLED_CHANCE
-        margins = [(reps - UNKNOWN_REPS[0]) / UNKNOWN_REPS[1]]
-        limits = (UNKNOWN_PERIOD, UNKNOWN_LASTS, UNKNOWN_LOOP, UNKNOWN_STRAYED)
-        for value, (limit, by) in zip((self.periods, self.lasts, self.looped, self.strayed), limits, strict=True):
-            margins.append((limit - value) / by)
-        return _chance(STEEP * min(*margins, MOST_MARGIN))
+    def unknown_chance(self, reps: int, off: float, params: EvenParams) -> float:
+        """How likely a movement that is none of the known drills is exercise. off: of a drill as likely as none."""
+        if self.filled >= params.filled_share and reps >= params.filled_reps:
+            return params.filled_chance
+        return _chance(self._score(reps, off, params)) if reps >= params.fewest_reps else 0.0
+
+    def _score(self, reps: int, off: float, params: EvenParams) -> float:
+        """Log odds."""
+        score = params.sure - off - params.few_weight * max(params.enough_reps - reps, 0)
+        score -= params.quick_weight * max(params.slow_s - self.rep_s, 0.0)
+        score -= params.lasts_weight * self.lasts + params.periods_weight * self.periods
+        score -= params.unlike_weight * self.unlike + params.loop_weight * self.looped
+        # More strays than reps tell no more.
+        return score - params.strayed_weight * min(self.strayed, 1.0)
 
 
 def _chance(score: float) -> float:
@@ -79,7 +66,9 @@ def regularity(arm: Arm, chain: Chain, filled: float) -> Regularity:
     periods_s = np.diff(begins_s)
     lasts = float(chain.durations_s.std() / chain.durations_s.mean())
     periods = float(periods_s.std() / periods_s.mean()) if len(periods_s) > 1 else 0.0
-    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled, chain.skipped / len(chain.excursions))
+    strayed = chain.skipped / len(chain.excursions)
+    rep_s = float(np.median(chain.durations_s))
+    return Regularity(lasts, periods, chain.unlike, looped(arm, chain), filled, strayed, rep_s)
 
 
 def looped(arm: Arm, chain: Chain) -> float:
@@ -99,3 +88,18 @@ def looped(arm: Arm, chain: Chain) -> float:
             over = np.flatnonzero(gone >= level * way)
             apart.append(float(apart_rad(path[over[0]], path[over[-1]])) / way)
     return float(np.median(apart)) if apart else 1.0
+
+
+def among(chances: Sequence[float], params: EvenParams) -> list[float]:
+    """How likely each movement of a recording is exercise, beside the others.
+
+    chances: of each by itself, as if one in two were exercise. The share that is exercise is what the chances say
+    themselves (empirical Bayes, by expectation and maximisation): where much comes back and little of it is even, some
+    of it is even by chance, and one of many that are even by themselves is none.
+    """
+    odds = np.array([own / (1 - own) for own in np.clip(chances, 0.0, 1 - 1e-9)])
+    likely = np.asarray(chances, dtype=float)
+    for _ in range(ROUNDS):
+        share = (likely.sum() + params.other) / (len(likely) + 2 * params.other)
+        likely = odds * share / (odds * share + 1 - share)
+    return [float(own) for own in likely]

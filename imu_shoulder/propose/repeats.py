@@ -17,35 +17,7 @@ from imu_shoulder.filters import low_passed
 from imu_shoulder.frames import apart_rad, inverse_quat, left_factor, quat_from_rotation
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.free_motion import Motion
-
-# Exercise turns a limb no faster to and fro than this; what is above is tremor and shaking.
-LOW_PASS_HZ = 2.5
-# Postures nearer than this are one stay.
-STAY_RAD = np.radians(8.0)
-# The least way from one posture to another that is looked at.
-LEAST_ARC_RAD = np.radians(15.0)
-# A posture is back where this share of the way, or less, is left.
-BACK_SHARE = 0.35
-# No rep lasts longer: three stations of slow strokes and long holds there and back.
-LONGEST_REP_S = 160.0
-# Excursions go to the same posture where they differ by no more than this share of their way, and so many radians.
-ALIKE_SHARE, ALIKE_RAD = 0.3, np.radians(8.0)
-# Reps of a set last as long as each other within this factor: holds, tempo and faults change it.
-UNEVEN = 1.6
-# One among them may differ by this: shorter, longer.
-ODD_SHORT, ODD_LONG = 2.3, 1.9
-# Those before it, by which a rep's duration is looked at.
-NEIGHBOURS = 5
-# Of fewer it is not told which of them is the odd one.
-FEWEST_EVEN = 2
-# So many stays may lie between two reps: false starts, a hand that is shaken out.
-MOST_BETWEEN = 14
-# Half a rep lasts no longer than this share of one, and the rest at its end.
-HALF_REPS = 0.8
-# The way of a rep against the one before.
-MOST_WAY = 2.0
-# A set ends at a rest of so many seconds that is also so many times its usual pause.
-SET_REST_S, USUAL_PAUSES = 8.0, 3.0
+from imu_shoulder.segment.proposing import RepeatParams
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,18 +71,18 @@ class Chain:
         return len(self.excursions) + self.swapped
 
 
-def find_stays(motions: Sequence[Motion]) -> Stays:
+def find_stays(motions: Sequence[Motion], params: RepeatParams) -> Stays:
     """The stays of an arm, in time order. motions: of its sensors, the one that moves most first."""
     lead = motions[0]
     quats = [quat_from_rotation(own.earth_from_sensor) for own in motions]
-    speed = np.max([_speed_rad_s(own) for own in motions], axis=0)
+    speed = np.max([_speed_rad_s(own, params.low_pass_hz) for own in motions], axis=0)
     rows = np.flatnonzero((speed[1:-1] <= speed[:-2]) & (speed[1:-1] < speed[2:])) + 1
     rows = np.concatenate([[0], rows, [len(speed) - 1]])
     spans: list[list[int]] = [[int(rows[0])] * 3]  # first, last, slowest
     for row in rows[1:].tolist():
         first, _, slowest = spans[-1]
         apart = max(float(apart_rad(own[row], own[slowest])) for own in quats)
-        if apart <= STAY_RAD:
+        if apart <= params.stay_rad:
             spans[-1] = [first, row, row if speed[row] < speed[slowest] else slowest]
         else:
             spans.append([row, row, row])
@@ -118,22 +90,22 @@ def find_stays(motions: Sequence[Motion]) -> Stays:
     return Stays(lead.time_s[at[:, 0]], lead.time_s[at[:, 1]], tuple(own[at[:, 2]] for own in quats))
 
 
-def _speed_rad_s(motion: Motion) -> FloatArray:
+def _speed_rad_s(motion: Motion, low_pass_hz: float) -> FloatArray:
     rotation = motion.earth_from_sensor
     turn = (rotation[:-1].inv() * rotation[1:]).as_rotvec() * motion.rate_hz
-    turn = low_passed(turn, LOW_PASS_HZ, motion.rate_hz, min(15, len(turn) - 1), ends="constant")
+    turn = low_passed(turn, low_pass_hz, motion.rate_hz, min(15, len(turn) - 1), ends="constant")
     return np.asarray(np.linalg.norm(turn, axis=1))
 
 
-def find_excursions(stays: Stays) -> list[Excursion | None]:
+def find_excursions(stays: Stays, params: RepeatParams) -> list[Excursion | None]:
     """From each stay the excursion that sets out there; None where nothing comes back."""
     count = len(stays.start_s)
     out: list[Excursion | None] = []
     for one in range(count):
-        limit = int(np.searchsorted(stays.start_s, stays.end_s[one] + LONGEST_REP_S))
+        limit = int(np.searchsorted(stays.start_s, stays.end_s[one] + params.longest_rep_s))
         apart = stays.apart_rad(one, one + 1, limit)
         furthest = np.maximum.accumulate(apart) if len(apart) else apart
-        back = np.flatnonzero((furthest >= LEAST_ARC_RAD) & (apart <= BACK_SHARE * furthest))
+        back = np.flatnonzero((furthest >= params.least_arc_rad) & (apart <= params.back_share * furthest))
         if not len(back):
             out.append(None)
             continue
@@ -145,16 +117,18 @@ def find_excursions(stays: Stays) -> list[Excursion | None]:
     return out
 
 
-def find_chains(stays: Stays, found: Sequence[Excursion | None]) -> list[Chain]:
+def find_chains(stays: Stays, found: Sequence[Excursion | None], params: RepeatParams) -> list[Chain]:
     """The chains of at least two excursions, none of them over another, in time order. found: from each stay."""
-    successors = {own.first: _successors(stays, found, own) for own in found if own is not None}
-    grown = [_without_odd_ends(stays, _grow(stays, successors, own)) for own in found if own is not None]
+    successors = {own.first: _successors(stays, found, own, params) for own in found if own is not None}
+    grown = [
+        _without_odd_ends(stays, _grow(stays, successors, own, params), params) for own in found if own is not None
+    ]
     ranked = sorted((own for own in grown if len(own) > 1), key=lambda own: _worth(stays, own), reverse=True)
     out: list[Chain] = []
     for own in ranked:
         first_s, last_s = stays.end_s[own[0].first], stays.start_s[own[-1].last]
         if all(last_s <= other.start_s or first_s >= other.end_s for other in out):
-            out.append(_chain(stays, own))
+            out.append(_chain(stays, own, params))
     return sorted(out, key=lambda chain: chain.start_s)
 
 
@@ -167,20 +141,25 @@ def _worth(stays: Stays, own: Sequence[Excursion]) -> float:
 
 
 def _grow(
-    stays: Stays, successors: Mapping[int, Sequence[tuple[float, Excursion]]], begin: Excursion
+    stays: Stays,
+    successors: Mapping[int, Sequence[tuple[float, Excursion]]],
+    begin: Excursion,
+    params: RepeatParams,
 ) -> list[Excursion]:
     """The chain that sets out with one excursion, each like the one before, after no longer rest than parts sets."""
     out, lasts_s, pauses_s = [begin], [stays.lasts_s(begin)], list[float]()
     odd = 0
     while True:
-        longest_s = max(SET_REST_S, USUAL_PAUSES * median(pauses_s) if pauses_s else 0.0)
-        usual_s = median(lasts_s[-NEIGHBOURS:])
+        longest_s = max(params.set_rest_s, params.usual_pauses * median(pauses_s) if pauses_s else 0.0)
+        usual_s = median(lasts_s[-params.neighbours :])
         nearby = [
             (pause_s, own)
             for pause_s, own in successors[out[-1].first]
-            if pause_s <= longest_s and usual_s / ODD_SHORT <= stays.lasts_s(own) <= usual_s * ODD_LONG
+            if pause_s <= longest_s and usual_s / params.odd_short <= stays.lasts_s(own) <= usual_s * params.odd_long
         ]
-        fitting = [pair for pair in nearby if usual_s / UNEVEN <= stays.lasts_s(pair[1]) <= usual_s * UNEVEN]
+        fitting = [
+            pair for pair in nearby if usual_s / params.uneven <= stays.lasts_s(pair[1]) <= usual_s * params.uneven
+        ]
         if not fitting and odd:
             # One of another tempo is a rep done otherwise where the usual ones go on after it, and no more than that.
             return out[:-odd]
@@ -193,32 +172,36 @@ def _grow(
         out.append(following)
 
 
-def _without_odd_ends(stays: Stays, own: Sequence[Excursion]) -> Sequence[Excursion]:
+def _without_odd_ends(stays: Stays, own: Sequence[Excursion], params: RepeatParams) -> Sequence[Excursion]:
     """The chain without what is of another tempo or way than its neighbours at its two ends: another movement, or a
     rest."""
 
     def fits(end: Excursion, beside: Sequence[Excursion]) -> bool:
         lasts = stays.lasts_s(end) / median(stays.lasts_s(excursion) for excursion in beside)
         ways = end.way_rad / median(excursion.way_rad for excursion in beside)
-        return all(1 / UNEVEN <= ratio <= UNEVEN for ratio in (lasts, ways))
+        return all(1 / params.uneven <= ratio <= params.uneven for ratio in (lasts, ways))
 
-    while len(own) > FEWEST_EVEN and not fits(own[0], own[1 : 1 + NEIGHBOURS]):
+    while len(own) > 2 and not fits(own[0], own[1 : 1 + params.neighbours]):
         own = own[1:]
-    while len(own) > FEWEST_EVEN and not fits(own[-1], own[-1 - NEIGHBOURS : -1]):
+    while len(own) > 2 and not fits(own[-1], own[-1 - params.neighbours : -1]):
         own = own[:-1]
     return own
 
 
-def _successors(stays: Stays, found: Sequence[Excursion | None], before: Excursion) -> list[tuple[float, Excursion]]:
+def _successors(
+    stays: Stays, found: Sequence[Excursion | None], before: Excursion, params: RepeatParams
+) -> list[tuple[float, Excursion]]:
     """The excursions that may come next, from the same posture to the same one, each with the pause before it."""
     here = before.last
     fitting = []
-    for k, apart in enumerate(stays.apart_rad(before.first, here, min(here + MOST_BETWEEN, len(found))).tolist()):
+    for k, apart in enumerate(
+        stays.apart_rad(before.first, here, min(here + params.most_between, len(found))).tolist()
+    ):
         own = found[here + k]
-        near = apart <= BACK_SHARE * before.way_rad + ALIKE_RAD
-        if own is None or not near or own.way_rad > MOST_WAY * before.way_rad:
+        near = apart <= params.back_share * before.way_rad + params.alike_rad
+        if own is None or not near or own.way_rad > params.most_way * before.way_rad:
             continue
-        if _misses_rad(stays, own, before) <= ALIKE_SHARE * before.way_rad + ALIKE_RAD:
+        if _misses_rad(stays, own, before) <= params.alike_share * before.way_rad + params.alike_rad:
             fitting.append((float(stays.end_s[own.first] - stays.start_s[here]), own))
     return fitting
 
@@ -234,7 +217,7 @@ def _misses_rad(stays: Stays, own: Excursion, like: Excursion) -> float:
     return float(np.min(np.max(missed, axis=0)))
 
 
-def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
+def _chain(stays: Stays, own: Sequence[Excursion], params: RepeatParams) -> Chain:
     """With the half excursions before and after it, which tell the two ends apart: a set sets out from where the arm
     is before it and after it."""
     first, last = (np.array([getattr(e, name) for e in own]) for name in ("first", "last"))
@@ -243,9 +226,10 @@ def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
     middle = own[len(own) // 2]
     unlike = float(np.sqrt(np.mean([_misses_rad(stays, e, middle) ** 2 for e in own]))) / way_rad
     durations_s = stays.start_s[last] - stays.end_s[first]
-    within_s = HALF_REPS * float(np.median(durations_s))
-    before = _far_beside(stays, own[0].first, own[0].far, -1, within_s, way_rad)
-    after = _far_beside(stays, own[-1].last, own[-1].far, 1, within_s, way_rad)
+    within_s = params.half_share * float(np.median(durations_s))
+    near_rad = params.alike_share * way_rad + params.alike_rad / 2
+    before = _far_beside(stays, own[0].first, own[0].far, -1, within_s, near_rad)
+    after = _far_beside(stays, own[-1].last, own[-1].far, 1, within_s, near_rad)
     swapped = before is not None and after is not None
     return Chain(
         tuple(own),
@@ -260,14 +244,14 @@ def _chain(stays: Stays, own: Sequence[Excursion]) -> Chain:
     )
 
 
-def _far_beside(stays: Stays, end: int, far: int, way: int, within_s: float, way_rad: float) -> int | None:
+def _far_beside(stays: Stays, end: int, far: int, way: int, within_s: float, near_rad: float) -> int | None:
     """The stay before (way -1) or after (1) the end of a chain in which the arm is where the chain is furthest."""
     k = end + way
     while 0 <= k < len(stays.start_s):
         apart_s = stays.end_s[end] - stays.end_s[k] if way < 0 else stays.start_s[k] - stays.start_s[end]
         if apart_s > within_s:
             return None
-        if float(stays.apart_rad(far, k, k + 1)[0]) <= ALIKE_SHARE * way_rad + ALIKE_RAD / 2:
+        if float(stays.apart_rad(far, k, k + 1)[0]) <= near_rad:
             return k
         k += way
     return None

@@ -13,25 +13,9 @@ from imu_shoulder.model import Aligned, Event, FloatArray, Proposal, Side
 from imu_shoulder.propose.arms import Arm
 from imu_shoulder.propose.fit import Fit, fit, likelihoods, turned
 from imu_shoulder.propose.regular import Regularity, regularity
-from imu_shoulder.propose.repeats import SET_REST_S, Chain
+from imu_shoulder.propose.repeats import Chain
 from imu_shoulder.segment.model import rows_between
-
-# Chains of the two arms are one set where they share so much of that of the arm that does less.
-SHARED = 0.5
-# An arm whose way is this share of the other one's, or less, is swayed by it.
-SWAY_SHARE = 0.4
-# A set is marked so much before its first movement and after its last one.
-MARGIN_S = 0.8
-# A recording that begins or ends so soon before or after a set was cut to it.
-CUT_S = 6.0
-# The arm hangs for a moment this near to a set, and a body that turned did so by more than an arm hangs turned.
-BESIDE_S, HANGING_DEG, TURNED_DEG = 8.0, 25.0, 40.0
-# Less likely drills are not named.
-LEAST_SHARE = 0.05
-# A drill that is at least so likely as this share of the likeliest is not told from it.
-ALIKE_SHARE = 0.4
-# Where an arm is raised its plane tells the direction, which is met to within this.
-RAISED_DEG, NEAR_DEG = 60.0, 25.0
+from imu_shoulder.segment.proposing import ProposeParams
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +24,7 @@ class Stretch:
 
     by_side: Mapping[Side, Chain]
     regular: Regularity
+    params: ProposeParams
 
     @property
     def start_s(self) -> float:
@@ -56,7 +41,9 @@ class Stretch:
     @property
     def moving(self) -> dict[Side, Chain]:
         """Without what sways with the other arm, or holds and sinks: that does nothing of its own."""
-        return {side: own for side, own in self.by_side.items() if own.way_rad > SWAY_SHARE * self.lead.way_rad}
+        return {
+            side: own for side, own in self.by_side.items() if own.way_rad > self.params.sway_share * self.lead.way_rad
+        }
 
     @property
     def in_step(self) -> bool:
@@ -68,12 +55,12 @@ class Stretch:
     def doubt(self) -> str:
         """A rest that would part two sets of another pace."""
         long_s = float(self.lead.pauses_s.max(initial=0.0))
-        return f"one or two sets: a rest of {long_s:.0f} s in it" if long_s >= SET_REST_S else ""
+        return f"one or two sets: a rest of {long_s:.0f} s in it" if long_s >= self.params.repeats.set_rest_s else ""
 
     @property
     def span_s(self) -> tuple[float, float]:
         """As a mark: with a moment before and after the movement."""
-        return self.start_s - MARGIN_S, self.end_s + MARGIN_S
+        return self.start_s - self.params.margin_s, self.end_s + self.params.margin_s
 
     @property
     def event(self) -> Event:
@@ -91,7 +78,7 @@ def _does(chain: Chain) -> float:
     return len(chain.excursions) * chain.way_rad
 
 
-def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
+def stretches(arms: Sequence[Arm], taken: Sequence[Proposal], params: ProposeParams) -> list[Stretch]:
     """Chains outside of what is taken, those of both arms at one time together, in time order."""
     free: list[tuple[Side, Chain]] = []
     for arm in arms:
@@ -106,7 +93,7 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
         # The lesser one must lie within the other: a long row of odd movements beside a set is none of it.
         shared = [(_shared(chain, *own.values()), k) for k, own in enumerate(found) if side not in own]
         share, k = max(shared, default=(0.0, 0))
-        if share > SHARED:
+        if share > params.both_share:
             found[k][side] = chain
         else:
             found.append({side: chain})
@@ -116,7 +103,8 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal]) -> list[Stretch]:
     for own in found:
         side = _leading(own)
         lead = own[side]
-        out.append(Stretch(own, regularity(by_side[side], lead, (lead.end_s - lead.start_s) / recording_s)))
+        filled = (lead.end_s - lead.start_s) / recording_s
+        out.append(Stretch(own, regularity(by_side[side], lead, filled), params))
     return sorted(out, key=lambda own: own.start_s)
 
 
@@ -147,17 +135,26 @@ def _shared(chain: Chain, lead: Chain) -> float:
 
 def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
     """The stretch up to the recording's ends where they are near: such a recording was cut to its set."""
-    begins = own.start_s - first_s < CUT_S
-    ends = last_s - own.end_s < CUT_S
+    begins = own.start_s - first_s < own.params.cut_s
+    ends = last_s - own.end_s < own.params.cut_s
     by_side = {
         side: replace(
             chain,
-            start_s=first_s + MARGIN_S if begins else chain.start_s,
-            end_s=last_s - MARGIN_S if ends else chain.end_s,
+            start_s=first_s + own.params.margin_s if begins else chain.start_s,
+            end_s=last_s - own.params.margin_s if ends else chain.end_s,
         )
         for side, chain in own.by_side.items()
     }
     return replace(own, by_side=by_side)
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A stretch with the drill that it is likeliest. told: its probability is that of the drill, if it is exercise at
+    all. chance: that it is, by itself."""
+
+    told: Proposal
+    chance: float
 
 
 def named(
@@ -166,46 +163,45 @@ def named(
     priors: Mapping[str, float],
     aligned: Aligned,
     angles: Mapping[Side, ArmAngles],
-) -> Proposal:
+) -> Named:
     """The stretch with the likeliest drill. angles: of each arm; without columns where there is no pose."""
-    span_s = own.span_s
-    angles = {side: _facing(arm, span_s, aligned.time_s) for side, arm in angles.items()}
+    params, span_s = own.params, own.span_s
+    angles = {side: _facing(arm, span_s, aligned.time_s, params) for side, arm in angles.items()}
     best: dict[str, Fit] = {}
     moving = own.moving
     choices = [moving] if len(moving) == 1 else [moving, *({s: c} for s, c in moving.items())]
     for drill in drills:
         for by_side in choices:
             counts = {side: chain.reps for side, chain in by_side.items()}
-            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles, moving)
+            found = fit(drill, span_s, counts, aligned.time_s, aligned.rate_hz, angles, params.fit, moving)
             # Both arms where both do it.
             if drill.id not in best or found.off < best[drill.id].off - 1.0:
                 best[drill.id] = found
-    shares = likelihoods(best.values(), priors)
+    shares = likelihoods(best.values(), priors, params.fit.none_off)
     ranked = sorted((name for name in shares if name is not None), key=lambda name: -shares[name])
-    others = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > LEAST_SHARE)
+    others = tuple((name, round(shares[name], 3)) for name in ranked if shares[name] > params.told_share)
     lead = own.lead
     if not ranked or shares[ranked[0]] < shares[None]:
-        chance = own.regular.unknown_chance(lead.reps) * min(1.0, 1.0 - (shares[ranked[0]] if ranked else 0.0) / 2)
-        return Proposal("set", *span_s, own.event.side, None, None, chance, others, lead.reps, own.doubt)
+        share = 1.0 - (shares[ranked[0]] if ranked else 0.0) / 2
+        told = Proposal("set", *span_s, own.event.side, None, None, share, others, lead.reps, own.doubt)
+        return Named(told, own.regular.unknown_chance(lead.reps, params.fit.none_off, params.even))
     name = ranked[0]
     found = best[name]
-    alike = [other for other, share in others if other != name and share > ALIKE_SHARE * shares[name]]
+    alike = [other for other, share in others if other != name and share > params.alike_share * shares[name]]
     doubt = [f"one of {', '.join([name, *alike])}: the sensors do not tell them apart"] if alike else []
-    chance = own.regular.drill_chance(lead.reps, found.off, stations=found.drill.by_stations) * sum(
-        shares[other] for other in (name, *alike)
-    )
     sides = list(found.reps)
-    return Proposal(
+    told = Proposal(
         "set",
         *span_s,
         "both" if len(sides) == 2 or (own.in_step and found.drill.arms == "each") else sides[0],
         name,
-        _direction(found.drill, sides, span_s, aligned.time_s, angles),
-        chance,
+        _direction(found.drill, sides, span_s, aligned.time_s, angles, params),
+        sum(shares[other] for other in (name, *alike)),
         tuple(pair for pair in others if pair[0] != name),
         max(found.reps.values()),
         "; ".join([*doubt, *filter(None, [own.doubt])]),
     )
+    return Named(told, own.regular.drill_chance(lead.reps, found.off, params.even, stations=found.drill.by_stations))
 
 
 def _direction(
@@ -214,6 +210,7 @@ def _direction(
     span_s: tuple[float, float],
     time_s: FloatArray,
     angles: Mapping[Side, ArmAngles],
+    params: ProposeParams,
 ) -> str | None:
     """The direction that the arm goes in at the top, where the drill has several and the plane is known."""
     planes = []
@@ -221,7 +218,7 @@ def _direction(
         rows = rows_between(time_s, *span_s)
         arm = angles[side].angles
         if drill.directions and "plane_deg" in arm:
-            raised = arm["elevation_deg"][rows] > RAISED_DEG
+            raised = arm["elevation_deg"][rows] > params.raised_deg
             planes += [arm["plane_deg"][rows][raised]]
     seen = np.concatenate([plane[np.isfinite(plane)] for plane in planes]) if planes else np.empty(0)
     if not len(seen):
@@ -229,23 +226,23 @@ def _direction(
     plane = float(np.median(seen))
     off = {name: max(low - plane, plane - high, 0.0) for name, (low, high) in drill.directions.items()}
     nearest = min(off, key=lambda name: off[name])
-    return nearest if off[nearest] < NEAR_DEG and nearest != drill.direction else None
+    return nearest if off[nearest] < params.near_deg and nearest != drill.direction else None
 
 
-def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray) -> ArmAngles:
+def _facing(arm: ArmAngles, span_s: tuple[float, float], time_s: FloatArray, params: ProposeParams) -> ArmAngles:
     """The arm's angles as of a body that faces as its hanging arm says, where that is far from how the pose faced: who
     walks about without a sensor on the trunk may have turned. Its plane and rotation are off by the turn then."""
     if "rotation_deg" not in arm.angles or "plane_deg" not in arm.angles:
         return arm
     beside = np.zeros(len(time_s), dtype=bool)
-    for at_s, before_s, after_s in ((span_s[0], BESIDE_S, 2.0), (span_s[1], 2.0, BESIDE_S)):
+    for at_s, before_s, after_s in ((span_s[0], params.beside_s, 2.0), (span_s[1], 2.0, params.beside_s)):
         beside |= (time_s > at_s - before_s) & (time_s < at_s + after_s)
-    beside &= np.nan_to_num(arm.angles["elevation_gravity_deg"], nan=90.0) < HANGING_DEG
+    beside &= np.nan_to_num(arm.angles["elevation_gravity_deg"], nan=90.0) < params.hanging_deg
     turn = np.radians(arm.angles["rotation_deg"][beside])
     turn = turn[np.isfinite(turn)]
     if not len(turn):
         return arm
     turned_deg = float(np.degrees(np.arctan2(np.sin(turn).mean(), np.cos(turn).mean())))
-    if abs(turned_deg) < TURNED_DEG:
+    if abs(turned_deg) < params.turned_deg:
         return arm
     return turned(arm, turned_deg)

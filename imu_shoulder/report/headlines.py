@@ -14,6 +14,7 @@ from typing import Any
 from imu_shoulder.assess.exclusions import EXCLUSIONS
 from imu_shoulder.assess.sets import HOLDER_MOVED_DEG
 from imu_shoulder.calibrate.pose import NO_POSE
+from imu_shoulder.model import MAYBE_SET
 from imu_shoulder.one_run import PROPOSED
 from imu_shoulder.parameters import told
 from imu_shoulder.report import lines as report_lines
@@ -84,19 +85,34 @@ def noted(summary: Mapping[str, Any]) -> str:
 
 
 def proposed(summary: Mapping[str, Any]) -> str:
-    """That sets are proposals, what of them is in doubt, and how they become marks."""
-    sets = [own for own in summary.get("proposals") or [] if own["kind"] == "set"]
-    if not sets:
+    """That sets are proposals, what of them is in doubt, what else may be one, and how they become marks."""
+    found = summary.get("proposals") or []
+    sets = [own for own in found if own["kind"] == "set"]
+    maybe = [own for own in found if own["kind"] == MAYBE_SET]
+    if not sets and not maybe:
         return ""
     unsure = [k for k, own in enumerate(sets, start=1) if own["doubt"] or own["probability"] < SURE]
     unnamed = [k for k, own in enumerate(sets, start=1) if own["drill"] is None]
     said = [f"in doubt: {words.joined([f'set {k}' for k in unsure[:MOST_NAMED]])}"] if unsure else []
     said += [f"no known drill: {words.joined([f'set {k}' for k in unnamed[:MOST_NAMED]])}"] if unnamed else []
     none = "No set was marked: " if len(sets) > 1 else "Nothing was marked: "
-    found = f"{none}{words.counted(len(sets), 'set')} {'are' if len(sets) > 1 else 'is'} proposed"
-    them = "them" if len(sets) > 1 else "it"
+    told = f"{none}{words.counted(len(sets), 'set')} {'are' if len(sets) > 1 else 'is'} proposed" if sets else ""
+    them = "it" if len(sets) + len(maybe) == 1 else "them"
     do = f"Correct {them} with the command mark, or in {PROPOSED}, renamed to events.tsv"
-    return f"{'; '.join([found, *said])}. {do}."
+    return ". ".join(filter(None, ["; ".join(filter(None, [told, *said])), _may_be(maybe), do])) + "."
+
+
+def _may_be(maybe: Sequence[Mapping[str, Any]]) -> str:
+    """Where something came back that is not counted, how often, and how likely it is exercise; likeliest first."""
+    ranked = sorted(maybe, key=lambda own: -own["probability"])
+    each = [
+        f"{words.clock(own['start_s'])} to {words.clock(own['end_s'])}, "
+        f"{'both arms' if own['side'] == 'both' else own['side'] + ' arm'}, {own['reps']} times, "
+        f"{100 * own['probability']:.0f} % sure"
+        for own in ranked[:MOST_NAMED]
+    ]
+    more = [f"{len(ranked) - MOST_NAMED} more"] if len(ranked) > MOST_NAMED else []
+    return f"Not counted, may be exercise: {'; '.join([*each, *more])}" if maybe else ""
 
 
 def counted_only(summary: Mapping[str, Any]) -> str:

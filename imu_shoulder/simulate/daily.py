@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from imu_shoulder.model import SIDES, Side
+from imu_shoulder.simulate.housework import HOUSEWORK, do_housework
 from imu_shoulder.simulate.motions import Posture, arm
 from imu_shoulder.simulate.script import Chore
 from imu_shoulder.simulate.stage import Stage
@@ -40,10 +41,16 @@ def do_chore(stage: Stage, chore: Chore) -> None:
         "dress": _dress,
         "reach": _reach,
     }
+    work = HOUSEWORK.get(chore.activity)
     seated = chore.activity in ("sit", "type", "eat") or (chore.activity == "drink" and stage.rng.random() < 0.5)
+    seated = seated or (work is not None and work.seated)
     stage.line.move("trunk.z", stage.now_s, 2.0, SITTING_M if seated else 0.0)
     stage.go_both(ON_THE_THIGHS if seated else stage.relaxed(), 2.2)
-    acts[chore.activity](stage, stage.now_s + chore.duration_s)
+    until_s = stage.now_s + chore.duration_s
+    if work is None:
+        acts[chore.activity](stage, until_s)
+    else:
+        do_housework(stage, chore.activity, until_s)
     if seated:
         stage.line.move("trunk.z", stage.now_s, 2.0, 0.0)
     stage.go_both(stage.relaxed(), 2.2)

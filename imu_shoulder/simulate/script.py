@@ -71,9 +71,10 @@ class Pause:
 
 @dataclass(frozen=True, slots=True)
 class Chore:
-    """Something of a day that is no exercise, for about duration_s. simulate/daily.py has how each is done."""
+    """Something of a day that is no exercise, for about duration_s: one of those that simulate/daily.py does, or work
+    that simulate/housework.py has."""
 
-    activity: Literal["sit", "type", "drink", "eat", "dress", "reach"]
+    activity: str
     duration_s: float = 60.0
 
 

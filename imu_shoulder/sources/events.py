@@ -14,7 +14,7 @@ from pathlib import Path
 from imu_shoulder.checked import read_text
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_EVENTS, MAX_HOURS, MAX_NAME_LETTERS, MAX_SETS, MAX_TABLE_BYTES
-from imu_shoulder.model import EVENT_SIDES, SIDES, TRIAL_TYPES, ArmCount, Event, Proposal
+from imu_shoulder.model import EVENT_SIDES, MAYBE_SET, SIDES, TRIAL_TYPES, ArmCount, Event, Proposal
 
 REQUIRED = ("onset", "duration", "trial_type", "drill", "side")
 # Of each arm in a set, as a live session counted: right_counted and so on.
@@ -41,7 +41,10 @@ def parse_events(text: str, name: str) -> tuple[Event, ...]:
     rows = [[cell.strip() for cell in line.split("\t")] for line in text.split("\n")]
     header = rows[0]
     _check_header(name, header)
+    # What may be a set is none until somebody says so, by another word in its row.
+    kind = header.index("trial_type")
     numbered = [(number, row) for number, row in enumerate(rows[1:], start=2) if any(row)]
+    numbered = [(number, row) for number, row in numbered if row[kind : kind + 1] != [MAYBE_SET]]
     sets = sum("set" in row for _, row in numbered)
     if sets > MAX_SETS:
         raise RecordingError(f"at most {MAX_SETS} sets in {name}", f"there are {sets}", _CUT)
@@ -200,6 +203,7 @@ def proposals_tsv(marked: Iterable[Event], proposals: Iterable[Proposal]) -> str
                 "alternatives": others or NOTHING,
                 "doubt": own.doubt or NOTHING,
             }
+            extra["trial_type"] = own.kind
         cells.append({**_row(event), **extra})
     columns = [*REQUIRED, *(c for c in OPTIONAL if any(row[c] != NOTHING for row in cells)), *PROPOSED]
     lines = [columns, *([row[column] for column in columns] for row in cells)]

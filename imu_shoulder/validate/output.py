@@ -85,6 +85,20 @@ def compare(
     return study
 
 
+def references_of(recordings: Sequence[Path]) -> list[Path]:
+    """The folder in which each recording's reference lies: its own, or where a file of it lies. Raises RecordingError
+    where two have the same."""
+    folders = [path if path.is_dir() else path.parent for path in recordings]
+    twice = next((folder for k, folder in enumerate(folders) if folder in folders[:k]), None)
+    if twice is not None:
+        raise RecordingError(
+            "each recording with its reference in a folder of its own",
+            f"two are in {twice}",
+            "put them into folders, or name each once",
+        )
+    return folders
+
+
 def _series_path(folder: Path, name: str | None) -> Path | None:
     if name is not None:
         return folder / name

@@ -10,12 +10,13 @@ import numpy as np
 
 from imu_shoulder.model import SIDES, Side
 from second_simulator.actor import BANDS, Actor, Span
+from second_simulator.housework import ROUNDS, act_round
 from second_simulator.people import Posture
 from second_simulator.quat import Array
 from second_simulator.strokes import eased
 from second_simulator.timeline import RATE_HZ
 
-KINDS = ("stand", "walk", "sit", "lie", "scratch", "adjust", "type", "drink", "eat", "dress", "reach")
+KINDS = ("stand", "walk", "sit", "lie", "scratch", "adjust", "type", "drink", "eat", "dress", "reach", *ROUNDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +49,10 @@ def act_interlude(actor: Actor, what: Interlude) -> None:
         "dress": _dress,
         "reach": _reach,
     }
-    acts[what.kind](actor, what)
+    if what.kind in ROUNDS:
+        act_round(actor, what.kind, what.duration_s)
+    else:
+        acts[what.kind](actor, what)
     actor.note(what.kind, begin_s)
 
 

@@ -112,7 +112,8 @@ export class Details {
     // Drills stand in it by the names of their files.
     const words = (doubt?.said ?? "").replace(/[a-z_]+/g, (word) => (this.names().drills.has(word) ? this.names().drill(word) : word));
     const said = words && ` ${words[0].toUpperCase()}${words.slice(1)}.`;
-    write(get("hint-text"), `Proposed${sure === null ? "" : `, ${Math.round(100 * sure)} % sure`}.${said}`);
+    const how = doubt?.maybe ? "May be exercise, and is not counted until you take it" : "Proposed";
+    write(get("hint-text"), `${how}${sure === null ? "" : `, ${Math.round(100 * sure)} % sure`}.${said}`);
     this.others(cells.trial_type === "set" ? (doubt?.alternatives ?? []) : []);
   }
 }

@@ -167,9 +167,13 @@ function buttons() {
   write(get("analyse"), running ? "Analysing ..." : marks.unsaved ? "Save and analyse" : "Analyse");
   for (const id of ["split", "remove", "to-mark"]) get(id).disabled = !span;
   get("merge").disabled = !span || !marks.nextOf(span);
-  const offers = marks.offers.length;
-  show(get("offer"), offers > 0);
-  write(get("offer-text"), `${offers} ${offers === 1 ? "proposal" : "proposals"}, hatched: not saved until you take or change ${offers === 1 ? "it" : "them"}.`);
+  const offers = marks.sureOffers.length;
+  const maybe = marks.offers.length - offers;
+  const sure = offers ? `${offers} ${offers === 1 ? "proposal" : "proposals"}, hatched: not saved until you take or change ${offers === 1 ? "it" : "them"}.` : "";
+  const unsure = maybe ? `${maybe} ${maybe === 1 ? "stretch" : "stretches"} named Maybe: look at ${maybe === 1 ? "it, and take it" : "each, and take those"} if it was exercise.` : "";
+  show(get("offer"), offers + maybe > 0);
+  show(get("take-all"), offers > 0);
+  write(get("offer-text"), [sure, unsure].filter(Boolean).join(" "));
   write(get("take-all"), offers === 1 ? "Take it" : `Take all ${offers}`);
   const doing = running ? state.analysis.stage : state.stage;
   get("lanes").setAttribute("aria-busy", String(Boolean(state.stage)));
@@ -299,7 +303,7 @@ const DOES = {
     const room = Math.max(2, 0.25 * (end - start));
     view.set(start - room, end + room);
   },
-  "take-all": () => marks.take(marks.offers),
+  "take-all": () => marks.take(marks.sureOffers),
   "leave-all": () => marks.remove(marks.offers),
   take: () => marks.take([marks.span]),
   add: () => {

@@ -72,6 +72,11 @@ export class Marks {
     return this.spans.filter((span) => span.offered);
   }
 
+  // Without what only may be exercise: that is taken one by one.
+  get sureOffers() {
+    return this.offers.filter((span) => !span.doubt?.maybe);
+  }
+
   get rows() {
     return this.taken.map(rowOf);
   }

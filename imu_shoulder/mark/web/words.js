@@ -48,7 +48,8 @@ export class Names {
   of(span) {
     const { trial_type: type, drill } = span.cells;
     if (type !== "set") return this.types.get(type) ?? type;
-    return drill ? this.drill(drill) : "Set";
+    const name = drill ? this.drill(drill) : "Set";
+    return span.offered && span.doubt?.maybe ? `Maybe: ${name}` : name;
   }
 
   arm({ cells: { side } }) {
