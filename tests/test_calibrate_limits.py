@@ -34,6 +34,16 @@ def test_an_arm_that_is_raised_half_way_shows_forward_as_well(top_deg, forward_d
     assert np.degrees(found.heading_rad) == pytest.approx(forward_deg, abs=0.01)
 
 
+def test_where_an_overhead_arm_points_says_nothing_of_forward():
+    """Raised forward to 160 deg, and round the vertical while it is above 130: the heading is that of the raise."""
+    elevation = np.radians(np.concatenate([np.linspace(0, 130, 200), np.full(400, 160.0), np.linspace(130, 0, 200)]))
+    heading = np.radians(np.concatenate([np.full(200, 25.0), np.linspace(25, 160, 400), np.full(200, 25.0)]))
+    axis = np.array([-np.sin(elevation) * np.cos(heading), -np.sin(elevation) * np.sin(heading), np.cos(elevation)]).T
+    found = pointing_heading(axis)
+    assert found is not None
+    assert np.degrees(found.heading_rad) == pytest.approx(25.0, abs=0.01)
+
+
 def test_a_swaying_arm_shows_no_forward():
     elevation = np.radians(20.0) * np.sin(np.linspace(0, np.pi, 300))
     assert pointing_heading(np.array([-np.sin(elevation), 0 * elevation, np.cos(elevation)]).T) is None

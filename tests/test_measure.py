@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.catalogue import all_measures
-from imu_shoulder.measure.curves import in_band
+from imu_shoulder.measure.curves import in_band, quietest_rms
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.pipeline import analyse
@@ -389,3 +389,14 @@ def test_a_turn_round_between_two_rows_has_a_top_of_one_row():
     turned = replace(data, rep=replace(data.rep, top_start_s=between_s, top_end_s=between_s))
     assert data.lead_deg[turned.top] == pytest.approx([90.0], abs=0.01)
     assert np.isfinite(measured(turned)["thumb_up_deg"]) == ("thumb_up_deg" in data.angles)
+
+
+@pytest.mark.parametrize("quiet", [0, 1, 2])
+def test_the_quietest_two_seconds_are_found_wherever_they_are(quiet):
+    """A sinusoid's RMS is its amplitude / sqrt(2); it is 0.02 in one of three stretches and 0.2 in the others."""
+    amplitude = np.full(3, 0.2)
+    amplitude[quiet] = 0.02
+    values = np.repeat(amplitude, 300) * np.sin(2 * np.pi * 10 * np.arange(900) / 100 + 0.3)
+    assert quietest_rms(values, values, 100.0) == pytest.approx(0.02 / np.sqrt(2), rel=0.01)
+    unseen = np.where(np.arange(900) // 300 == quiet, np.nan, values)
+    assert quietest_rms(values, unseen, 100.0) == pytest.approx(0.2 / np.sqrt(2), rel=0.01)
