@@ -65,6 +65,15 @@ def test_an_arm_that_turned_by_300_deg_in_all_has_an_axis_of_turning():
     assert turning_axis(rate[: np.searchsorted(turned_deg, 400.0)], 50.0) is not None
 
 
+def test_what_swings_more_than_it_turns_has_no_say_in_the_axis_of_turning():
+    """20 s about the bone, 5 deg from where it hung, and 8 s about an axis 45 deg from it."""
+    bone, between = Rotation.from_euler("x", [[5.0], [50.0]], degrees=True).apply([0.0, 1.0, 0.0])
+    rate = np.radians(60.0) * np.concatenate([np.tile(bone, (1000, 1)), np.tile(between, (400, 1))])
+    found = turning_axis(rate, 50.0)
+    assert found is not None
+    assert found.tilt_deg == pytest.approx(5.0, abs=0.01)
+
+
 @pytest.mark.parametrize(("sway_deg", "still"), [(1.0, True), (2.5, True), (4.0, False), (5.5, False)])
 def test_a_pose_that_sways_by_3_deg_is_no_pose(sway_deg, still):
     """CalibrateParams.max_sway_deg; standing people sway by about a third of a degree (common practice), 2.5 deg of

@@ -246,3 +246,12 @@ def test_at_a_sets_beginning_a_rep_counts_that_is_under_way_at_its_mark(under_wa
     found = find_station_reps(time_s, cut, RATE_HZ, load_shipped("row_rotate"), (marked, True))
     assert len(found) == 2 + (under_way and marked)
     assert [rep.cut for rep in found] == [True] * (len(found) - 2) + [False] * 2
+
+
+def test_where_an_angle_of_the_start_is_not_known_all_along_no_rep_is_found():
+    """Such as the plane of an arm that hangs."""
+    angles = draw(rep_of("row", "rotate") * 2)
+    angles["plane"] = np.full_like(angles["plane"], np.nan)
+    assert (
+        find_station_reps(np.arange(len(angles["elbow"])) / RATE_HZ, angles, RATE_HZ, load_shipped("row_rotate")) == ()
+    )
