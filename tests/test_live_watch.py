@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import groupby
 
@@ -22,16 +23,16 @@ RATE_HZ = 50.0
 PARAMS = StreamParams()
 
 
-def followed(drill_id, *pieces, role="lift"):
+def followed(drill_id, *pieces, role="lift", trembles_deg=0.0):
     """The watch after a curve through (angle, seconds) pieces, begun at the first angle; and (time, phase) of each row
-    after the first half second."""
+    after the first half second. trembles_deg: to either side, at 9 Hz."""
     watch = ArmWatch(load_shipped(drill_id), role, RATE_HZ, PARAMS)
     level, t, said = pieces[0][0], 0.0, []
     for angle_deg, lasts_s in pieces:
         rows = round(lasts_s * RATE_HZ)
         for share in WAYS["minimum jerk"](np.arange(1, rows + 1) / rows).tolist():
             t += 1 / RATE_HZ
-            watch.push(t, level + (angle_deg - level) * share)
+            watch.push(t, level + (angle_deg - level) * share + trembles_deg * math.sin(2 * math.pi * 9 * t))
             said.append((t, watch.phase))
         level = angle_deg
     return watch, [one for one in said if one[0] > 0.5]
@@ -60,6 +61,13 @@ def test_a_rep_goes_through_its_phases_once_and_its_hold_lasts_what_it_lasted(dr
     assert up.hold_s(6.7) - up.hold_s(6.5) == pytest.approx(0.2)
     assert up.steadiness_deg() == pytest.approx(0.0, abs=0.01)
     assert not up.is_back
+
+
+def test_an_arm_that_trembles_is_in_one_phase_at_a_time():
+    """By 0.4 deg at 9 Hz: up to 23 deg/s to and fro, which is no lifting and no lowering."""
+    pieces = [(5.0, 1.5), (90.0, 2.0), (90.0, 3.0), (5.0, 2.0), (5.0, 1.5)]
+    _, said = followed("full_can", *pieces, trembles_deg=0.4)
+    assert phases(said) == ["rest", "lift", "hold", "lower", "rest"]
 
 
 def test_a_pause_half_way_up_is_still_the_lift_and_turning_round_there_the_lowering():
