@@ -34,16 +34,17 @@ def test_an_arm_that_is_raised_half_way_shows_forward_as_well(top_deg, forward_d
     assert np.degrees(found.heading_rad) == pytest.approx(forward_deg, abs=0.01)
 
 
+@pytest.mark.parametrize("right_deg", [-160.0, 20.0])
 @pytest.mark.parametrize("speed_deg_s", [5.0, 60.0])
-def test_a_bent_elbow_shows_forward_however_slowly_it_was_bent(speed_deg_s):
-    """To 60 deg and back, about an axis that points to 20 deg: forward is a quarter turn to its left."""
+def test_a_bent_elbow_shows_forward_however_slowly_it_was_bent(speed_deg_s, right_deg):
+    """To 60 deg and back, about an axis that points to the body's right: forward is a quarter turn to its left."""
     rows = round(60 / speed_deg_s * 50)
     bent_deg = np.interp(np.arange(2 * rows), [0, rows, 2 * rows], [0.0, 60.0, 0.0])
-    right = np.array([np.cos(np.radians(20.0)), np.sin(np.radians(20.0)), 0.0])
+    right = np.array([np.cos(np.radians(right_deg)), np.sin(np.radians(right_deg)), 0.0])
     rate = np.outer(np.gradient(np.radians(bent_deg)) * 50, right)
     found = bending_heading(rate, np.cos(np.radians(bent_deg)), 50.0)
     assert found is not None
-    assert np.degrees(found.heading_rad) == pytest.approx(110.0, abs=0.1)
+    assert np.degrees(found.heading_rad) == pytest.approx(right_deg + 90.0, abs=0.1)
 
 
 def test_where_an_overhead_arm_points_says_nothing_of_forward():
