@@ -41,6 +41,11 @@ def points(found, panel, view, part):
     return [[tuple(map(float, at.split(","))) for at in text.split()] for name, text, _ in lines if name == part]
 
 
+@pytest.mark.parametrize(("reps", "told"), [(1, "right arm, 1 rep"), (2, "right arm, 2 reps")])
+def test_one_rep_is_told_as_one(reps, told):
+    assert dict(facts(planned("full_can", reps={"right": reps})))["Lifts"] == told
+
+
 def test_a_way_to_lift_is_told_in_words_also_where_it_is_a_users_own():
     assert way_words("front_and_up") == "front and up"
     for drill_id in shipped_ids():

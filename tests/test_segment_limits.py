@@ -10,6 +10,7 @@ from test_assess import GOOD, angles_of, judged_set
 from test_segment_stations import PRESS, RATE_HZ, REACH, ROTATE, ROW, draw, rep_of
 
 from imu_shoulder.drills import AngleRange, Station, load_shipped
+from imu_shoulder.segment.phases import find_edge
 from imu_shoulder.segment.station_reps import find_station_reps
 
 GOOD_REP = GOOD["full_can"]
@@ -81,3 +82,8 @@ def test_a_station_near_the_start_is_a_station_and_no_way_back():
         assert len(find_station_reps(time_s, angles, RATE_HZ, drill)) == count
     for rep in find_station_reps(time_s, angles, RATE_HZ, own):
         assert list(dict.fromkeys(visit.name for visit in rep.visits)) == ["row", "near", "rotate"]
+
+
+def test_where_nothing_moves_there_is_no_movement():
+    assert find_edge(np.zeros(60), 0, 59, 10, 50) is None
+    assert find_edge(np.sin(np.linspace(0, np.pi, 60)), 0, 59, 10, 50) is not None
