@@ -400,3 +400,11 @@ def test_the_quietest_two_seconds_are_found_wherever_they_are(quiet):
     assert quietest_rms(values, values, 100.0) == pytest.approx(0.02 / np.sqrt(2), rel=0.01)
     unseen = np.where(np.arange(900) // 300 == quiet, np.nan, values)
     assert quietest_rms(values, unseen, 100.0) == pytest.approx(0.2 / np.sqrt(2), rel=0.01)
+
+
+@pytest.mark.parametrize(("sway_deg", "per_s"), [(0.0, 0.0), (0.03, 0.0), (0.5, 1.0)])
+def test_a_hold_that_sways_turns_back_twice_in_each_period_and_a_steady_one_never(sway_deg, per_s):
+    """At 0.5 Hz; what is smaller than 0.1 deg from turn to turn is no turning back."""
+    found = measured(rep_data(sway_deg * np.sin(np.pi * held_s(20.0)), hold_s=20.0))
+    assert found["hold_corrections_per_s"] == pytest.approx(per_s, abs=0.1)
+    assert sway_deg > 0.1 or found["hold_corrections_per_s"] == 0.0
