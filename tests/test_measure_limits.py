@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from test_assess import GOOD, angles_of, judged, judged_set
 from test_segment_reps import RATE_HZ, WAYS
+from test_segment_stations import REACH, ROTATE, ROW, draw
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.catalogue import all_measures
@@ -120,3 +121,12 @@ def test_a_rep_is_drawn_from_its_first_row_to_its_last():
         inside = (time_s >= rep.start_s - 1e-9) & (time_s <= rep.end_s + 1e-9)
         shown_s = np.linspace(*time_s[inside][[0, -1]], len(drawn))
         assert drawn == pytest.approx(np.interp(shown_s, time_s, arm_set.curve_deg), abs=1e-6)
+
+
+def test_a_station_is_held_as_long_as_its_angle_is_where_it_is_asked_however_it_sinks():
+    """The forearm is asked 60 deg above the row, and sinks from 85 to 68 deg over 4 s."""
+    high, sunk = {**ROTATE, "rotation": 85}, {**ROTATE, "rotation": 68}
+    rep = [(ROW, 1.4, 2.4), (high, 1.4, 0.5), (sunk, 4.0, 0.5), (ROW, 1.4, 0.1), (REACH, 1.4, 1.2)]
+    angles = {f"{name}_deg": values for name, values in draw(rep * 2).items()}
+    _, found = judged_set("row_rotate", angles)
+    assert [judged_rep.values["hold_s"] for judged_rep in found] == pytest.approx([5.0, 5.0], abs=0.6)
