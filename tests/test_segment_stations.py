@@ -248,6 +248,17 @@ def test_at_a_sets_beginning_a_rep_counts_that_is_under_way_at_its_mark(under_wa
     assert [rep.cut for rep in found] == [True] * (len(found) - 2) + [False] * 2
 
 
+def test_a_set_that_was_marked_within_reps_at_both_ends_has_both():
+    """A second into the way to the first station, and half way back from the last one."""
+    way = rep_of("row", "rotate")
+    angles = draw([*way, *way, (ROW, 1.4, 2.4), (ROTATE, 1.4, 2.4), (REACH, 1.4, 0.0)])
+    rows = slice(round(2.3 * RATE_HZ), -round(0.7 * RATE_HZ))
+    cut = {name: values[rows] for name, values in angles.items()}
+    found = find_station_reps(np.arange(len(cut["elbow"])) / RATE_HZ, cut, RATE_HZ, load_shipped("row_rotate"))
+    assert [rep.cut for rep in found] == [True, False, True]
+    assert [order(rep) for rep in found] == [["row", "rotate"]] * 3
+
+
 def test_where_an_angle_of_the_start_is_not_known_all_along_no_rep_is_found():
     """Such as the plane of an arm that hangs."""
     angles = draw(rep_of("row", "rotate") * 2)
