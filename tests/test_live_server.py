@@ -8,6 +8,7 @@ import json
 import socket
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 from live_fake import FakeSession, chunk
@@ -25,6 +26,7 @@ from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  #
 from imu_shoulder.live.session_log import Keeper  # noqa: E402
 from imu_shoulder.log.entries import EventEntry, unpack  # noqa: E402
 from imu_shoulder.log.records import EVENT, SAMPLES, LogError, read_log  # noqa: E402
+from imu_shoulder.model import Event  # noqa: E402
 from imu_shoulder.serve.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
@@ -363,6 +365,17 @@ def test_a_session_that_never_began_leaves_nothing(tmp_path):
     keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
     keeper.give_up()
     assert not any(tmp_path.iterdir())
+
+
+def test_what_is_said_of_a_set_after_its_session_was_killed_and_goes_on_is_kept(tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
+    done = Event(10.0, 20.0, "set", "full_can", "right", pain=1.0)
+    keeper._before = (done,)
+    keeper.went_on([done])
+    assert keeper.events([done]) == (done,)
+    for said in (replace(done, note="new band"), replace(done, pain=2.0), replace(done, pain=2.0, note="new band")):
+        assert keeper.events([said]) == (said,)
+    keeper.close(40.0)
 
 
 def test_a_few_chunks_of_a_sensor_make_one_record_of_the_log(tmp_path):
