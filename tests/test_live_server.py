@@ -26,7 +26,7 @@ from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  #
 from imu_shoulder.live.session_log import Keeper  # noqa: E402
 from imu_shoulder.log.entries import EventEntry, unpack  # noqa: E402
 from imu_shoulder.log.records import EVENT, SAMPLES, LogError, read_log  # noqa: E402
-from imu_shoulder.model import Event  # noqa: E402
+from imu_shoulder.model import ArmCount, Event  # noqa: E402
 from imu_shoulder.serve.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
@@ -376,6 +376,22 @@ def test_what_is_said_of_a_set_after_its_session_was_killed_and_goes_on_is_kept(
     for said in (replace(done, note="new band"), replace(done, pain=2.0), replace(done, pain=2.0, note="new band")):
         assert keeper.events([said]) == (said,)
     keeper.close(40.0)
+
+
+@pytest.mark.parametrize(
+    ("count", "told"), [((3, 0), [("counted", 3.0)]), ((3, 1), [("counted", 3.0), ("extra", 1.0)])]
+)
+def test_what_was_counted_in_a_set_is_in_the_log(count, told, tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
+    counted, extra = count
+    keeper.counted([], 5.0)
+    keeper.counted([Event(10.0, 20.0, "set", "full_can", "right", counts=(ArmCount("right", counted, extra),))], 31.0)
+    keeper.close(40.0)
+    entries = [
+        unpack(EventEntry, record.payload) for record in read_log(keeper.log_path).records if record.kind == EVENT
+    ]
+    assert [(entry.what, entry.value) for entry in entries] == told
+    assert {entry.side for entry in entries} == {"right"}
 
 
 def test_a_few_chunks_of_a_sensor_make_one_record_of_the_log(tmp_path):

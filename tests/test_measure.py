@@ -408,3 +408,14 @@ def test_a_hold_that_sways_turns_back_twice_in_each_period_and_a_steady_one_neve
     found = measured(rep_data(sway_deg * np.sin(np.pi * held_s(20.0)), hold_s=20.0))
     assert found["hold_corrections_per_s"] == pytest.approx(per_s, abs=0.1)
     assert sway_deg > 0.1 or found["hold_corrections_per_s"] == 0.0
+
+
+def test_a_trunk_leans_as_far_as_its_vertical_turns_from_where_it_was():
+    data = rep_data()
+    lean = np.radians(np.linspace(0.0, 12.0, len(data.time_s)) + 3.0)
+    up = {"trunk_up_x": np.sin(lean), "trunk_up_y": np.cos(lean), "trunk_up_z": np.zeros(len(lean))}
+    assert measured(replace(data, angles=up))["trunk_lean_deg"] == pytest.approx(12.0)
+    half = {name: np.where(lean > lean.mean(), np.nan, values) for name, values in up.items()}
+    assert measured(replace(data, angles=half))["trunk_lean_deg"] == pytest.approx(6.0, abs=0.1)
+    for unseen in ({name: np.full(len(lean), np.nan) for name in up}, {}):
+        assert np.isnan(measured(replace(data, angles=unseen))["trunk_lean_deg"])
