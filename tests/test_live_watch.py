@@ -9,10 +9,13 @@ from itertools import groupby
 import numpy as np
 import pytest
 from test_segment_reps import WAYS
+from test_segment_stations import RATE_HZ as STATIONS_HZ
+from test_segment_stations import REACH, ROTATE, ROW, draw
 
 from imu_shoulder.analysis import StreamParams
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import load_shipped
+from imu_shoulder.engine.posture_watch import PostureWatch
 from imu_shoulder.engine.watch import BACK_SHARE, SINKING_DEG_S, ArmWatch
 from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.view import sinks, told_frame
@@ -152,3 +155,30 @@ def test_an_angle_that_is_read_about_gravity_is_said_to_be(drill_id, reads):
     drill = load_shipped(drill_id)
     assert told_frame(drill, [arm])["reads"] == reads
     assert told_frame(drill, [replace(arm, upper_arm=None)])["reads"] == ""
+
+
+def test_each_station_is_shown_while_it_is_held_with_how_long_that_is():
+    """2.4 s each, 1.4 s on the way from one to the next; a stay is known 0.3 s after it began."""
+    drill = load_shipped("row_rotate")
+    angles = draw([(ROW, 1.4, 2.4), (ROTATE, 1.4, 2.4), (REACH, 1.4, 1.2)])
+    watch, shown = PostureWatch(drill, "lift", STATIONS_HZ, PARAMS), []
+    for row in range(len(angles["elbow"])):
+        time_s = row / STATIONS_HZ
+        watch.posture(tuple(float(angles[name][row]) for name in watch.needs))
+        watch.push(time_s, float(angles[drill.leading_angle][row]))
+        shown.append((watch.phase, watch.station, watch.next_station, watch.hold_s(time_s), watch.held_s))
+    there = shown[round(0.5 * STATIONS_HZ) :]
+    assert [one for one, _ in groupby(own[:3] for own in there)] == [
+        ("rest", None, "row"),
+        ("lift", None, "row"),
+        ("hold", "row", "rotate"),
+        ("lift", None, "rotate"),
+        ("hold", "rotate", None),
+        ("lower", None, None),
+        ("rest", None, "row"),
+    ]
+    for station in ("row", "rotate"):
+        longest_s = max(own[3] for own in there if own[1] == station)
+        assert longest_s == pytest.approx(2.4, abs=0.7)
+    # Once it is left, how long it was held stays.
+    assert {own[4] for own in there if own[0] == "lower"} == {pytest.approx(2.4, abs=0.7)}
