@@ -181,4 +181,5 @@ def test_each_station_is_shown_while_it_is_held_with_how_long_that_is():
         longest_s = max(own[3] for own in there if own[1] == station)
         assert longest_s == pytest.approx(2.4, abs=0.7)
     # Once it is left, how long it was held stays.
-    assert {own[4] for own in there if own[0] == "lower"} == {pytest.approx(2.4, abs=0.7)}
+    (kept_s,) = {own[4] for own in there if own[0] == "lower"}
+    assert kept_s == pytest.approx(2.4, abs=0.7)
