@@ -266,3 +266,13 @@ def test_where_an_angle_of_the_start_is_not_known_all_along_no_rep_is_found():
     assert (
         find_station_reps(np.arange(len(angles["elbow"])) / RATE_HZ, angles, RATE_HZ, load_shipped("row_rotate")) == ()
     )
+
+
+def test_of_a_rep_that_stayed_nowhere_the_top_is_where_the_leading_angle_was_furthest():
+    """To the last station and straight back, after two reps that stayed; the forearm is furthest up at 1.4 s."""
+    whole = [(ROW, 1.4, 2.4), (ROTATE, 1.4, 2.4), (REACH, 1.4, 1.2)]
+    angles = draw([*whole, *whole, (ROTATE, 1.4, 0.0), (REACH, 1.4, 1.2)])
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    *_, found = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate"))
+    assert found.visits == ()
+    assert found.top_start_s == found.top_end_s == pytest.approx(1.5 + 2 * 10.2 + 1.4, abs=0.05)
