@@ -174,6 +174,23 @@ def scratch_folder() -> Iterator[Path]:
         yield Path(name)
 
 
+@contextlib.contextmanager
+def unnamed_file(size: int) -> Iterator[int]:
+    """The descriptor of a file of that many bytes without a name, for this process alone; it is gone when all is closed
+    that holds it.
+
+    It lies in TMPDIR, or where large temporary files belong: /tmp is memory on many systems (file-hierarchy(7)).
+    Raises OutputError where the disk has no room for it.
+    """
+    usual = "/var/tmp" if os.access("/var/tmp", os.W_OK) else tempfile.gettempdir()
+    folder = os.environ.get("TMPDIR") or usual
+    do = "free some space, or name a folder on another disk in TMPDIR"
+    with refusing(folder, do), tempfile.TemporaryFile(dir=folder, buffering=0) as stream:
+        # All of it at once: where the disk is full, writing to a mapped file kills the process.
+        os.posix_fallocate(stream.fileno(), 0, size)
+        yield stream.fileno()
+
+
 def discard(path: Path) -> None:
     path.unlink(missing_ok=True)
 

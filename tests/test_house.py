@@ -36,6 +36,7 @@ BASE = (
         "units",
         "model",
         "findings",
+        "spill",
         "arrays",
         "filters",
         "identity",

@@ -35,6 +35,8 @@ def test_the_page_states_the_limits():
         f"{limits.MAX_REPS} reps",
         f"{100 * limits.MOST_RATE_OFF:.0f} %",
         f"{limits.BYTES_PER_ROW} bytes",
+        f"{limits.BYTES_PER_LONG_ROW} bytes",
+        f"{limits.LONG_ROWS:,} rows",
     ):
         assert said in text
 
@@ -44,6 +46,9 @@ def test_what_does_not_fit_into_memory_is_refused_with_what_is_needed(monkeypatc
     with pytest.raises(RecordingError, match="80 MB of free memory for 12000 rows of 5 sensors, but there are 75 MB"):
         limits.require_memory(12_000, 5)
     limits.require_memory(9_000, 5)
+    if sys.platform == "linux":
+        with pytest.raises(RecordingError, match="142 MB of free memory for 262144 rows of 5 sensors"):
+            limits.require_memory(limits.LONG_ROWS, 5)
     monkeypatch.setattr(limits, "free_bytes", lambda: None)
     limits.require_memory(10**9, 5)
 

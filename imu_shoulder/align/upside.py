@@ -18,6 +18,7 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.frames import quat_product
 from imu_shoulder.model import SIDES, STERNUM, ComplexArray, FloatArray, limb_words, limbs_of
+from imu_shoulder.spill import let_go
 
 # What a sensor turned is smoothed, and compared in stretches in which its heading does not drift.
 _GRID_HZ, _SMOOTH_S, _STRETCH_S = 12.5, 0.2, 4.0
@@ -104,7 +105,11 @@ def _on_one_grid(sensors: Sequence[Upright]) -> Mapping[str, _Turning]:
         return {}
     rows = round(_STRETCH_S * _GRID_HZ)
     grid_s = start_s + np.arange(count * rows) / _GRID_HZ
-    return {sensor.placement: _turning(sensor, grid_s, rows) for sensor in sensors}
+    out = {}
+    for sensor in sensors:
+        out[sensor.placement] = _turning(sensor, grid_s, rows)
+        let_go()
+    return out
 
 
 def _turning(sensor: Upright, grid_s: FloatArray, rows: int) -> _Turning:

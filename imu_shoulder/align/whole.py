@@ -10,7 +10,7 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.apart import Apart, Turning, clocks_apart
-from imu_shoulder.align.clock import Clock, repair_clock
+from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
@@ -30,6 +30,7 @@ from imu_shoulder.model import (
     SensorStream,
     Track,
 )
+from imu_shoulder.spill import parts, room, spilled
 
 # How far an event may reach beyond the data: hand-set marks are not to the sample.
 _EVENT_SLACK_S = 1.0
@@ -39,24 +40,17 @@ _SPAN_SLACK_S = 2.0
 
 @dataclass(frozen=True, slots=True)
 class _Repaired:
-    """One sensor after its clock was repaired and its numbers were checked.
+    """One sensor after its clock was repaired and its numbers were checked: the rows that are a measurement.
 
-    values: (K, 6) acc and gyr. good: (K,) rows that are a measurement.
+    time_s: (K,). values: (K, 6) acc and gyr. clipped: (K,).
     """
 
     stream: SensorStream
-    clock: Clock
+    time_s: FloatArray
     values: FloatArray
     clipped: BoolArray
-    good: BoolArray
     quality: SensorQuality
     findings: tuple[Finding, ...]
-
-    @property
-    def used(self) -> tuple[FloatArray, FloatArray, BoolArray]:
-        """Times, values and clipped of the rows that are good."""
-        own = self.clock.time_s, self.values, self.clipped
-        return own if self.good.all() else (own[0][self.good], own[1][self.good], own[2][self.good])
 
 
 def align_recording(recording: Recording, params: AlignParams | None = None) -> Aligned:
@@ -82,7 +76,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     rate_hz = params.rate_hz or shared_rate_hz([sensor.stream.declared_rate_hz for sensor in used])
     start_s, end_s = min(sensor.quality.start_s for sensor in used), max(sensor.quality.end_s for sensor in used)
     require_memory(int((end_s - start_s) * rate_hz), len(used))
-    time_s = grid_times(start_s, end_s, rate_hz)
+    time_s = spilled(grid_times(start_s, end_s, rate_hz))
     tracks = {sensor.stream.placement: _track(sensor, time_s, rate_hz, params) for sensor in used}
     return Aligned(
         rate_hz=rate_hz,
@@ -102,11 +96,11 @@ def shared_rate_hz(rates_hz: Sequence[float]) -> float:
 def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     clock = repair_clock(stream.time_s, stream.declared_rate_hz, params.bridge_s)
     # Channel by channel in memory, which makes the checks of each channel several times as fast.
-    values = np.empty((len(stream.time_s), 6), order="F")
+    values = room((6, len(stream.time_s))).T
     values[:, :3], values[:, 3:] = stream.acc_m_s2, stream.gyr_rad_s
     if len(clock.rows) != len(values) or clock.reordered:
-        values = np.asfortranarray(values[clock.rows])
-    time_s, rate_hz = clock.time_s, clock.rate_hz
+        values = spilled(values.T[:, clock.rows]).T
+    time_s, rate_hz = spilled(clock.time_s), clock.rate_hz
     notes = Notes(stream.placement)
     clock_notes(notes, clock, stream, params)
 
@@ -121,7 +115,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     for stretch in unfit:
         good[stretch.start : stretch.end] = False
     # What is no measurement says nothing about the sensor's units and zeros.
-    own_s, own = (time_s, values) if good.all() else (time_s[good], np.asfortranarray(values[good]))
+    own_s, own = (time_s, values) if good.all() else (spilled(time_s[good]), spilled(values.T[:, good]).T)
     rest = checks.find_rest(own_s, own[:, :3], own[:, 3:], rate_hz) if len(own) else None
     fit = not constant and bool(good.any())
     if rest is not None and not constant:
@@ -159,13 +153,13 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         gyr_offset_deg_s=None if still is None else float(np.degrees(still.gyr_offset_rad_s)),
         used=fit,
     )
-    return _Repaired(stream, clock, values, clipped, good, quality, notes.findings)
+    return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings)
 
 
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
-    used = [(s.stream.placement, *s.used) for s in sensors if s.quality.used]
-    turning = [Turning(placement, time_s, np.linalg.norm(own[:, 3:], axis=1)) for placement, time_s, own, _ in used]
+    used = [sensor for sensor in sensors if sensor.quality.used]
+    turning = [Turning(s.stream.placement, s.time_s, spilled(np.linalg.norm(s.values[:, 3:], axis=1))) for s in used]
     apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
 
@@ -177,16 +171,16 @@ def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
         found = finding_of(apart.placement, apart.code, f"not used, since {apart.text}", apart.ahead_s)
         return replace(sensor, quality=replace(sensor.quality, used=False), findings=(*sensor.findings, found))
     found = finding_of(apart.placement, apart.code, f"{apart.text}, by how both turned; put right", apart.ahead_s)
-    own_s = sensor.clock.time_s - apart.ahead_s
-    quality = replace(sensor.quality, start_s=float(own_s[0]), end_s=float(own_s[-1]))
-    clock = replace(sensor.clock, time_s=own_s)
-    return replace(sensor, clock=clock, quality=quality, findings=(*sensor.findings, found))
+    span_s = (sensor.quality.start_s - apart.ahead_s, sensor.quality.end_s - apart.ahead_s)
+    quality = replace(sensor.quality, start_s=span_s[0], end_s=span_s[1])
+    own_s = spilled(sensor.time_s - apart.ahead_s)
+    return replace(sensor, time_s=own_s, quality=quality, findings=(*sensor.findings, found))
 
 
 def _right_way_up(sensors: Sequence[_Repaired]) -> list[_Repaired]:
     """Without those whose accelerometer seems to be negated."""
-    used = [(s.stream.placement, *s.used) for s in sensors if s.quality.used]
-    wrong = upside_down([Upright(placement, time_s, own[:, :3], own[:, 3:]) for placement, time_s, own, _ in used])
+    used = [sensor for sensor in sensors if sensor.quality.used]
+    wrong = upside_down([Upright(s.stream.placement, s.time_s, s.values[:, :3], s.values[:, 3:]) for s in used])
     out = []
     for sensor in sensors:
         placement = sensor.stream.placement
@@ -203,7 +197,7 @@ def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence
     """With a finding where it began after the first event, or ended before the last one while others went on."""
     if not sensor.quality.used or not events:
         return sensor
-    own_s = sensor.clock.time_s[sensor.good][[0, -1]]
+    own_s = sensor.time_s[[0, -1]]
     others = [other.quality for other in sensors if other.quality.used]
     found = []
     if min(event.onset_s for event in events) < own_s[0] - _SPAN_SLACK_S > min(q.start_s for q in others):
@@ -216,11 +210,17 @@ def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence
 
 
 def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignParams) -> Track:
-    spacing_s = 1.0 / sensor.clock.rate_hz
-    own_s, values, clipped = sensor.used
-    if rate_hz < 0.75 * sensor.clock.rate_hz:
-        values = _band_limited(own_s, values, spacing_s, rate_hz, params.bridge_s)
-    return make_track(sensor.stream.placement, resample(own_s, values, clipped, time_s, spacing_s, params.bridge_s))
+    spacing_s, values = 1.0 / sensor.quality.measured_rate_hz, sensor.values
+    if rate_hz < 0.75 * sensor.quality.measured_rate_hz:
+        values = _band_limited(sensor.time_s, values, spacing_s, rate_hz, params.bridge_s)
+    count = len(time_s)
+    acc, gyr, valid, clipped = room((count, 3)), room((count, 3)), room(count, np.bool_), room(count, np.bool_)
+    # A row depends on the samples about it alone.
+    for rows in parts(count):
+        own = sensor.time_s, values, sensor.clipped
+        part = make_track(sensor.stream.placement, resample(*own, time_s[rows], spacing_s, params.bridge_s))
+        acc[rows], gyr[rows], valid[rows], clipped[rows] = part.acc_m_s2, part.gyr_rad_s, part.valid, part.clipped
+    return Track(sensor.stream.placement, acc, gyr, valid, clipped)
 
 
 def _band_limited(
@@ -232,7 +232,7 @@ def _band_limited(
 
     taps = 2 * int(4.0 / (rate_hz * spacing_s)) + 1
     weights = firwin(taps, 0.45 * rate_hz, fs=1.0 / spacing_s)
-    out = np.empty_like(values)
+    out = room(values.T.shape).T
     starts = np.flatnonzero(np.diff(time_s, prepend=-np.inf) > longest_step_s(spacing_s, bridge_s))
     for start, end in zip(starts, np.append(starts[1:], len(values)), strict=True):
         out[start:end] = convolve1d(values[start:end], weights, axis=0, mode="nearest")

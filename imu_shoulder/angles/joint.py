@@ -5,7 +5,7 @@ All geometry is done on the right arm: a left arm's axes are mirrored in the sag
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -31,6 +31,7 @@ from imu_shoulder.calibrate.model import (
 from imu_shoulder.frames import clipped, cross, inverse_quat, isb_from_axes, rotated, side_sign, sin_cos, wrap_rad
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, IntArray, Side
 from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.spill import PART_ROWS, let_go, parts, room, spilled
 
 # Columns of angles.parquet, per side, with a standard deviation each.
 ANGLE_COLUMNS = (
@@ -127,13 +128,17 @@ def arm_angles(
     count = len(next(iter(attitudes.values())).valid)
     line = _line(calibration, skin, params)
     table: dict[str, FloatArray] = {}
-    for rows in _blocks(count):
+    for rows in parts(count, BLOCK_ROWS):
         part = _columns(calibration, attitudes, rows, line, params)
         if rows == slice(0, count):
             table = part
             break
+        if not rows.start:
+            table = dict(zip(part, room((len(part), count)), strict=True))
         for name, values in part.items():
-            table.setdefault(name, np.empty(count))[rows] = values
+            table[name][rows] = values
+        if not rows.stop % PART_ROWS:
+            let_go()
     from_forearm = table.pop("rotation_from_forearm", np.full(count, np.nan))
     angles = {name: table.pop(name) for name in ANGLE_COLUMNS if name in table}
     table[HEADING_SD] = _heading_sd_deg(calibration, attitudes, count)
@@ -151,12 +156,7 @@ def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitud
         sd_rad = attitudes[calibration.trunk.placement].apart_sd_rad
     else:
         sd_rad = None if limb is None else attitudes[limb.placement].heading_sd_rad
-    return np.full(count, np.nan) if sd_rad is None else np.degrees(sd_rad)
-
-
-def _blocks(count: int) -> Iterator[slice]:
-    """All rows, in blocks; one empty block where there are none."""
-    return (slice(first, min(first + BLOCK_ROWS, count)) for first in range(0, max(count, 1), BLOCK_ROWS))
+    return np.full(count, np.nan) if sd_rad is None else spilled(np.degrees(sd_rad))
 
 
 def skin_of(
@@ -178,14 +178,14 @@ def _told_skin_share(
     if upper is None or wrist is None or not calibration.joined or count <= SPAN_S * rate_hz:
         return None
     elbow = np.empty(count)
-    for rows in _blocks(count):
+    for rows in parts(count, BLOCK_ROWS):
         quats = _quats(attitudes, rows)
         humerus, forearm = (long_axis(own, quats[own.placement], calibration.side) for own in (upper, wrist))
         elbow[rows] = _elbow_rad(humerus, forearm)
     # With a straighter elbow the pointer is not asked for.
     bent = np.flatnonzero(elbow > BENT_RAD)
     sensor, pointer = np.full((2, count), np.nan)
-    for block in _blocks(len(bent)):
+    for block in parts(len(bent), BLOCK_ROWS):
         own_rows = bent[block]
         upper_axes, forearm_axes = _limbs(calibration, _quats(attitudes, own_rows))
         sensor[own_rows] = twist_rad(unswung(upper_axes.y, upper_axes.x))

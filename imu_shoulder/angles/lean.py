@@ -15,6 +15,7 @@ import numpy as np
 from imu_shoulder.angles.joint import ISB_COLUMNS, ArmAngles
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import BoolArray, Event, FloatArray, IntArray
+from imu_shoulder.spill import spilled
 
 # What was asked of the body: to be upright, to lie or bend over, or nothing that is known.
 UPRIGHT, NOT_UPRIGHT, UNSAID = 1, -1, 0
@@ -67,6 +68,6 @@ def upright_only(arm: ArmAngles, off: BoolArray) -> ArmAngles:
     names = {*BY_THE_TRUNK, *(("scapula_up_deg",) if arm.scapula_reference == "gravity" else ())}
 
     def kept(columns: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
-        return {name: np.where(off, np.nan, own) if name in names else own for name, own in columns.items()}
+        return {name: spilled(np.where(off, np.nan, own)) if name in names else own for name, own in columns.items()}
 
     return replace(arm, angles=kept(arm.angles), sd=kept(arm.sd), hidden=kept(arm.hidden))

@@ -30,6 +30,7 @@ from imu_shoulder.frames import (
 )
 from imu_shoulder.model import STERNUM, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
+from imu_shoulder.spill import let_go, spilled
 
 # The response is smooth; two rows a second are enough to know it.
 THINNED_HZ = 2.0
@@ -119,7 +120,10 @@ def angle_sd(
     how the trunk may lean.
     """
     step = max(1, round(rate_hz / THINNED_HZ))
-    thin = {placement: attitude.at(slice(None, None, step)) for placement, attitude in attitudes.items()}
+    thin: dict[str, Attitude] = {}
+    for placement, attitude in attitudes.items():
+        thin[placement] = attitude.at(slice(None, None, step))
+        let_go()
     budget = _Budget(calibration, thin, arm.skin, angle_params, params)
     facing = budget.add_headings()
     budget.add_seats(facing)
@@ -128,7 +132,7 @@ def angle_sd(
     budget.add_straight()
     budget.add_elbow()
     spreads = zip(budget.names, np.sqrt(budget.variance), strict=True)
-    return {name: _on_every_row(thin_sd, step, arm.angles[name]) for name, thin_sd in spreads}
+    return {name: spilled(_on_every_row(thin_sd, step, arm.angles[name])) for name, thin_sd in spreads}
 
 
 def _on_every_row(thin: FloatArray, step: int, angle: FloatArray) -> FloatArray:

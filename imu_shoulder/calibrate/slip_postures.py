@@ -16,9 +16,12 @@ from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.calibrate.slip_pulses import Pulse
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, Event, FloatArray, IntArray, Side
+from imu_shoulder.spill import parts
 
 # Returns further out than this many standard deviations teach nothing about the drift.
 OUTLIER = 2.5
+# So many pairs of moments are looked at at a time.
+MOST_PAIRS = 1_000_000
 # The fitted turn settles within so many rounds.
 ROUNDS = 4
 
@@ -71,17 +74,10 @@ class Postures:
         self._time_s, self._block, self._params = time_s, block, params
         own, neighbour = (rotation_from_quat(quat).as_matrix() for quat in quats)
         up = [own[:, 2], neighbour[:, 2]]
-        # All of these are (K, K), [later, earlier].
-        within = (block[:, None] == block) & (block[:, None] >= 0)
-        like = up[0] @ up[0].T > np.cos(params.like_rad)
-        sd = np.where(within, params.set_rad, params.rest_rad)
-        apart = np.arccos(np.clip(up[1] @ up[1].T, -1.0, 1.0)) / sd
-        able = (within | like) & (apart < params.cap) & np.tri(len(time_s), k=-1, dtype=bool)
-        # Of each moment's able pairs those with the latest earlier moments.
-        able &= np.cumsum(able[:, ::-1], axis=1)[:, ::-1] <= params.links
-        later, earlier = self._later, self._earlier = np.nonzero(able)
+        pairs = [self._pairs(up, rows) for rows in parts(len(time_s), max(1, MOST_PAIRS // max(1, len(time_s))))]
+        self._later, self._earlier, self._within, sd, apart = (np.concatenate(own) for own in zip(*pairs, strict=True))
+        later, earlier = self._later, self._earlier
         self._first = np.searchsorted(later, np.arange(len(time_s) + 1))
-        self._within, sd = within[able], sd[able]
         turn = _turned_alone(own, neighbour, later, earlier)
         vertical, ago_s = up[0][earlier], time_s[later] - time_s[earlier]
         # A slip is one of the last returns to each posture at most.
@@ -94,9 +90,30 @@ class Postures:
         share = drifted / (sd**2 + drifted)
         along = share[:, None, None] * vertical[:, :, None] * vertical[:, None]
         self._inverse = (np.eye(3) - along) / sd[:, None, None] ** 2
-        self._top = np.exp(-(apart[able] ** 2) / 2) * np.sqrt(1.0 - share) / sd**3
+        self._top = np.exp(-(apart**2) / 2) * np.sqrt(1.0 - share) / sd**3
         self._pull = np.einsum("pij,pj->pi", self._inverse, turn)
         self._cost = _dot(self._pull, turn)
+
+    def _pairs(
+        self, up: Sequence[FloatArray], rows: slice
+    ) -> tuple[IntArray, IntArray, BoolArray, FloatArray, FloatArray]:
+        """Of the later moments `rows`: the number of the later and of the earlier one, whether they are within one
+        event, by how much people come back to a posture then, and by how many times that the neighbour's are apart.
+
+        up: (K, 3) of the sensor and of its neighbour.
+        """
+        block, params = self._block, self._params
+        # All of these are [later, earlier].
+        earlier = slice(0, rows.stop)
+        within = (block[rows, None] == block[earlier]) & (block[rows, None] >= 0)
+        like = up[0][rows] @ up[0][earlier].T > np.cos(params.like_rad)
+        sd = np.where(within, params.set_rad, params.rest_rad)
+        apart = np.arccos(np.clip(up[1][rows] @ up[1][earlier].T, -1.0, 1.0)) / sd
+        able = (within | like) & (apart < params.cap) & np.tri(len(like), rows.stop, k=rows.start - 1, dtype=bool)
+        # Of each moment's able pairs those with the latest earlier moments.
+        able &= np.cumsum(able[:, ::-1], axis=1)[:, ::-1] <= params.links
+        later, before = np.nonzero(able)
+        return later + rows.start, before, within[able], sd[able], apart[able]
 
     def split(self, time_s: float) -> int:
         """Number of moments before time_s."""

@@ -37,6 +37,7 @@ from imu_shoulder.orient.settling import knots_in_passing, knots_of_events, sett
 from imu_shoulder.segment.model import ArmSet, rows_between, unseen_stretches
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import counting_track, marked_set
+from imu_shoulder.spill import let_go, spilled
 
 # A share of a set that is most of it.
 MOSTLY = 0.8
@@ -76,6 +77,7 @@ class Whole(Stages):
 
     def find_pose(self, part: Part, attitudes: Mapping[str, Attitude]) -> None:
         self._progress("calibrate")
+        let_go()
         # Reps are counted without one.
         if any(event.trial_type == "neutral_pose" for event in part.ended):
             self.pose = find_pose(part.time_s, attitudes, part.ended, None, self._params.calibrate)
@@ -86,6 +88,7 @@ class Whole(Stages):
     def find_slips(self, part: Part) -> None:
         if self.pose is None:
             return
+        let_go()
         rows = part.time_s, self._aligned.rate_hz
         self._slips = find_slips(*rows, self.attitudes, self._moments, part.ended, self.pose, self._params.slip)
         self._slipped_s = {
@@ -96,6 +99,7 @@ class Whole(Stages):
     def keep_headings(self, part: Part, attitudes: Mapping[str, Attitude]) -> dict[Side, dict[str, Attitude]]:
         if self.pose is None:
             return {}
+        let_go()
         kept = {
             side: keep_heading(
                 self._aligned, attitudes, side, own, part.ended, self.pose, self._params, self._slipped_s[side]
@@ -118,9 +122,11 @@ class Whole(Stages):
             self.arms = without_angles(self._aligned)
             return self.arms
         self._progress("angles")
+        let_go()
         stance = asked_stance(part.time_s, part.ended, self._asked.drills)
         for side, arm in self.calibration.arms.items():
             self.arms[side] = self._angles_of(arm, kept.pop(side), stance)
+            let_go()
         return self.arms
 
     def _angles_of(self, arm: ArmCalibration, kept: Mapping[str, Attitude], stance: IntArray) -> ArmAngles:
@@ -157,11 +163,13 @@ class Whole(Stages):
             )
             judged = judge_arm_set(own, seen, self._params.judge, self._slipped_s.get(own.side, inf))
             self.sets.append(AnalysedSet(own, judged))
+            let_go()
 
     def check_mounting(self, part: Part) -> None:
         stretches: list[Stretch] = []
         sets = 0
         for event in part.ended:
+            let_go()
             sets += event.trial_type == "set"
             own = stretch_of(
                 event, sets, part.time_s, self._aligned.rate_hz, part.tracks, self.attitudes, self._params.mounting
@@ -173,6 +181,7 @@ class Whole(Stages):
             arm = self.arms[found.arm_set.side]
             angles, sd = ({name: values[rows] for name, values in table.items()} for table in (arm.angles, arm.sd))
             beyond.look(found.arm_set.side, part.time_s[rows], angles, sd, self._aligned.rate_hz)
+            let_go()
         self.findings = (
             *mounting_findings(stretches, self._asked.drills, self._params.mounting),
             *slip_findings(self._slips),
@@ -290,10 +299,10 @@ def keep_heading(
     out = {}
     for (placement, attitude), track in zip(own.items(), tracks, strict=True):
         settled = settled_at(track, knots)
-        correction_rad = settled.at(aligned.time_s) - track.correction_rad[in_pose]
+        correction_rad = spilled(settled.at(aligned.time_s) - track.correction_rad[in_pose])
         kept = turned(attitude, correction_rad)
         heading_sd, apart_sd = (
-            np.interp(aligned.time_s, settled.time_s, sd) for sd in (settled.sd_rad, settled.apart_sd_rad)
+            spilled(np.interp(aligned.time_s, settled.time_s, sd)) for sd in (settled.sd_rad, settled.apart_sd_rad)
         )
         out[placement] = replace(kept, heading_sd_rad=heading_sd, apart_sd_rad=apart_sd, turned_rad=correction_rad)
     return out

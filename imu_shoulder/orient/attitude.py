@@ -18,6 +18,7 @@ from imu_shoulder.frames import rotated, sin_cos
 from imu_shoulder.model import BoolArray, FloatArray, IntArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
+from imu_shoulder.spill import copied, let_go, room, spilled
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,21 +87,23 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
     gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
     acc = acc - accelerometer_offset(calm(windows, params.stillness), params.offset)
     gyr = np.ascontiguousarray(gyr - bias.at(np.arange(len(gyr), dtype=np.float64)))
+    let_go()  # of hours the filter takes as much memory as anything may
     if params.method == "vqf":
         quat = vqf.offlineVQF(gyr, acc, None, 1.0 / rate_hz, settings_of(params, bias))["quat6D"]
     else:
         from imu_shoulder.orient.comparison import compare_quat
 
         quat = compare_quat(params.method, gyr, acc, rate_hz)
+    del acc
     return attitude_of(track, quat, gyr, bias)
 
 
 def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
     """The attitude from a filter's quaternions (N, 4) and the rate it saw (N, 3)."""
     # Component by component in memory, as both are used from here on.
-    components = np.array(quat.T, order="C")
+    components = copied(quat.T)
     components[:, ~track.valid] = np.nan
-    return Attitude(track.placement, components.T, rotated(components.T, gyr), track.valid, bias)
+    return Attitude(track.placement, components.T, spilled(rotated(components.T, gyr)), track.valid, bias)
 
 
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
@@ -140,7 +143,7 @@ def all_turned(attitudes: Sequence[Attitude], heading_rad: FloatArray, sds: Floa
 
 def _turned(quat: FloatArray, rate: FloatArray, heading_rad: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The product of a turn by -heading_rad (M,) about the vertical with quaternions (M, 4) and rates (M, 3)."""
-    out, turned_rate = np.empty((4, len(quat))), np.empty((3, len(quat)))
+    out, turned_rate = room((4, len(quat))), room((3, len(quat)))
     for first in range(0, len(quat), BLOCK_ROWS):
         rows = slice(first, first + BLOCK_ROWS)
         sine, cosine = sin_cos(heading_rad[rows] / 2)

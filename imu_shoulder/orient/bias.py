@@ -21,9 +21,12 @@ from scipy.spatial.distance import cdist
 from imu_shoulder.arrays import runs, sums_over
 from imu_shoulder.frames import cross
 from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.spill import parts, room
 
 # The median of chi squared with three degrees of freedom.
 CHI_SQUARED_3_MEDIAN = 2.366
+# So many are compared with all at a time.
+MOST_PIECES = 2048
 # Of fewer windows nothing can be said of how they differ.
 LEAST_WINDOWS = 5
 
@@ -125,7 +128,8 @@ def still_windows(track: Track, rate_hz: float, params: StillnessParams) -> list
 def most_usual(pieces: Sequence[tuple[FloatArray, float]]) -> FloatArray:
     """The mean rate (3,) that agrees best with all others. pieces: mean rates and how long each lasted; not empty."""
     means, lasts = np.array([mean for mean, _ in pieces]), np.array([last for _, last in pieces])
-    return np.asarray(means[np.argmin(cdist(means, means) @ lasts)])
+    far = [cdist(means[rows], means) @ lasts for rows in parts(len(means), MOST_PIECES)]
+    return np.asarray(means[np.argmin(np.concatenate(far))])
 
 
 def agreeing(windows: Sequence[StillWindow], usual: FloatArray, params: StillnessParams) -> list[StillWindow]:
@@ -154,9 +158,11 @@ class StillPieces:
         if len(track.gyr_rad_s) < self.width:
             return
         gyr = np.where(track.valid, track.gyr_rad_s.T, 0.0)
-        self._total = np.cumsum(gyr, axis=1)
-        self._mean = _windowed(self._total, self.width) / self.width
+        self._total = np.cumsum(gyr, axis=1, out=room(gyr.shape))
         self._power = (gyr * gyr).sum(axis=0)
+        del gyr
+        self._mean = _windowed(self._total, self.width)
+        self._mean /= self.width
         power = _windowed(np.cumsum(self._power), self.width) / self.width
         spread_squared = (power - (self._mean * self._mean).sum(axis=0)) / 3
         bad = _windowed(np.cumsum(~track.valid | track.clipped, dtype=np.float64), self.width) > 0

@@ -13,6 +13,7 @@ from imu_shoulder.model import STERNUM, FloatArray, Side, limbs_of
 from imu_shoulder.orient.attitude import Attitude, all_turned
 from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_for, quiet_moments
+from imu_shoulder.spill import spilled
 
 # A quiet moment is looked at when every sensor has been quiet for so long.
 QUIET_S = 0.6
@@ -287,7 +288,7 @@ def held_together(
         side: {
             placement: attitude
             if attitude.heading_sd_rad is None
-            else replace(attitude, heading_sd_rad=np.hypot(attitude.heading_sd_rad, doubt_rad))
+            else replace(attitude, heading_sd_rad=spilled(np.hypot(attitude.heading_sd_rad, doubt_rad)))
             for placement, attitude in own.items()
         }
         for side, own in kept.items()

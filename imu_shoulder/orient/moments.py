@@ -17,6 +17,7 @@ from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.bias import cut
 from imu_shoulder.orient.shared import SharedParams, bias_sd_rad_s, shared_headings
+from imu_shoulder.spill import let_go
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,7 @@ def quiet_moments(
 
     free: (N,) where the person may walk about, outside sets and calibration movements. quiet_rad_s: of `quiet_for`.
     """
+    let_go()
     attitudes = [*limbs, *([] if trunk is None else [trunk])]
     speed = _speed(attitudes, rate_hz)
     quiet = speed < quiet_rad_s
@@ -156,6 +158,7 @@ def quiet_moments(
     spans = [(a, b) for a, b in spans if b - a >= params.min_quiet_s * rate_hz]
     middle = np.array([(time_s[a] + time_s[b - 1]) / 2 for a, b in spans])
     means = [_means(attitude.quat_earth_from_sensor, spans) for attitude in attitudes]
+    let_go()
     joint_turns = _joint_turns(limbs, spans, rate_hz, params.shared) if len(limbs) > 1 else ()
     begins = np.array([first for first, _ in spans], dtype=np.intp)
     gaps = [_gaps(attitude, rate_hz, params) for attitude in attitudes]
@@ -249,6 +252,7 @@ def _means(quat: FloatArray, spans: Sequence[tuple[int, int]]) -> Rotation:
     """Mean attitude of each span; all rows of a span are valid and close together."""
     if not spans:
         return Rotation.identity(0)
+    let_go()
     first, last = np.array(spans).T
     ends = np.cumsum(last - first)
     starts = ends - (last - first)

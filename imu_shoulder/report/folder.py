@@ -16,6 +16,7 @@ from imu_shoulder.report.html import build_report
 from imu_shoulder.report.summary import summarise
 from imu_shoulder.report.tables import angles_table, reps_table
 from imu_shoulder.sources.events import proposals_tsv
+from imu_shoulder.spill import let_go, parts
 from imu_shoulder.texts import csv_text
 
 # No text of a user's holds it: a character for private use.
@@ -69,19 +70,27 @@ def write_angles(angles: pd.DataFrame, run: str, stream: BinaryIO) -> None:
 
     Bytes of one place of all numbers side by side pack better than numbers: neighbours in time differ in their last.
     """
-    marked = angles.copy(deep=False)
-    marked.attrs[RUN] = run
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     numbers = [name for name in angles.columns if angles[name].dtype.kind == "f"]
-    marked.to_parquet(
+    head = angles.iloc[:0]
+    head.attrs[RUN] = run
+    schema = pa.Schema.from_pandas(head, preserve_index=False)
+    # As pandas writes and reads what a frame says of itself.
+    schema = schema.with_metadata({**schema.metadata, b"PANDAS_ATTRS": json.dumps(head.attrs).encode()})
+    with pq.ParquetWriter(
         stream,
-        index=False,
+        schema,
         compression="zstd",
         use_byte_stream_split=numbers,
         use_dictionary=[name for name in angles.columns if name not in numbers],
-        row_group_size=BLOCK_ROWS,
         write_statistics=["time_s"],
         write_page_checksum=True,
-    )
+    ) as writer:
+        for rows in parts(len(angles)):
+            writer.write(pa.Table.from_pandas(angles.iloc[rows], schema, preserve_index=False), BLOCK_ROWS)
+            let_go()
 
 
 def _summary_text(summary: dict[str, Any]) -> str:

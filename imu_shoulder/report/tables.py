@@ -14,6 +14,7 @@ from imu_shoulder.angles.joint import ANGLE_COLUMNS, ISB_COLUMNS
 from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.model import SIDES, FloatArray, Side
 from imu_shoulder.segment.model import rows_between
+from imu_shoulder.spill import room
 
 REP_COLUMNS = (
     *("set", "drill", "side", "rep", "start_s", "top_start_s", "top_end_s", "end_s", "angle"),
@@ -87,17 +88,22 @@ def rep_rows_table(reps: Sequence[RepRow]) -> pd.DataFrame:
 def angles_table(analysis: Analysis) -> pd.DataFrame:
     """time_s and, per side, <side>_<column> with <side>_<column>_sd: degrees, NaN where undefined or not seen."""
     columns: dict[str, Any] = {"time_s": analysis.aligned.time_s}
+
+    def add(name: str, values: FloatArray) -> None:
+        columns[name] = room(len(values), np.float32)
+        columns[name][...] = values
+
     for side in SIDES:
         arm = analysis.arms.get(side)
         if arm is None:
             continue
         for name in ANGLE_COLUMNS:
             if name in arm.angles:
-                columns[f"{side}_{name}"] = arm.angles[name].astype(np.float32)
-                columns[f"{side}_{name}_sd"] = arm.sd[name].astype(np.float32)
+                add(f"{side}_{name}", arm.angles[name])
+                add(f"{side}_{name}_sd", arm.sd[name])
         for name in ISB_COLUMNS:
             if name in arm.hidden:
-                columns[f"{side}_{name}"] = arm.hidden[name].astype(np.float32)
+                add(f"{side}_{name}", arm.hidden[name])
         columns[f"{side}_rotation_source"] = _source(arm.rotation_from_forearm)
         if "elevation_deg" in arm.angles:
             told = np.where(np.isfinite(arm.angles["elevation_deg"]), 0, -1).astype(np.int8)

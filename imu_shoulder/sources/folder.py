@@ -22,6 +22,7 @@ from imu_shoulder.sources.possible import (
     require_possible_times,
 )
 from imu_shoulder.sources.tables import file_sha256, read_header, read_numbers, write_numbers
+from imu_shoulder.spill import copied
 from imu_shoulder.texts import toml_quoted
 from imu_shoulder.units import ACC_UNIT_M_S2, GYR_UNIT_RAD_S
 
@@ -80,7 +81,7 @@ def make_stream(
 
     name: the file's, for messages. ranges: of the accelerometer in m/s^2 and the gyroscope in rad/s.
     """
-    time_s = np.ascontiguousarray(values[:, 0])
+    time_s = copied(values[:, 0])
     if not LEAST_RATE_HZ <= rate_hz <= MOST_RATE_HZ:
         expected = f"a rate of {placement} from {LEAST_RATE_HZ:g} to {MOST_RATE_HZ:g} Hz"
         raise RecordingError(expected, f"{rate_hz:g} Hz is declared", "correct sample_rate_hz")
@@ -89,10 +90,10 @@ def make_stream(
     return SensorStream(
         placement=placement,
         time_s=time_s,
-        acc_m_s2=np.ascontiguousarray(values[:, 1:4]),
-        gyr_rad_s=np.ascontiguousarray(values[:, 4:7]),
+        acc_m_s2=copied(values[:, 1:4]),
+        gyr_rad_s=copied(values[:, 4:7]),
         declared_rate_hz=rate_hz,
-        mag=np.ascontiguousarray(values[:, 7:10]) if values.shape[1] > 7 else None,
+        mag=copied(values[:, 7:10]) if values.shape[1] > 7 else None,
         acc_range_m_s2=ranges[0],
         gyr_range_rad_s=ranges[1],
     )

@@ -10,6 +10,7 @@ import numpy as np
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_HOURS, MOST_RATE_OFF
 from imu_shoulder.model import FloatArray, SensorStream
+from imu_shoulder.spill import let_go
 
 # Sensors for movement are sampled within these; anything else is a slip of the pen.
 LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
@@ -103,6 +104,7 @@ def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
 
 def _same(one: SensorStream, other: SensorStream) -> bool:
     """Whether two sensors measured the same in every row, under whatever axes; what never changes may be dead."""
+    let_go()
     if (
         len(one.time_s) < _LEAST_STEPS
         or len(one.time_s) != len(other.time_s)

@@ -15,6 +15,7 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.files import whole_file
 from imu_shoulder.limits import MAX_COLUMNS, MAX_HOURS, MAX_NAME_LETTERS
 from imu_shoulder.model import FloatArray
+from imu_shoulder.spill import PART_ROWS, room
 
 # What programs write for not-a-number. An empty cell is none of them: it is refused as no number.
 _NAN = ("nan", "NaN", "NAN", "-nan")
@@ -60,16 +61,21 @@ def read_numbers(path: Path, columns: Sequence[str], max_rows: int) -> FloatArra
     finite number.
     """
     names = read_header(path)
-    frame = _read_parquet(path, columns, max_rows) if path.suffix == ".parquet" else _read_csv(path, names, columns)
-    if len(frame) == 0:
+    frames = [_read_parquet(path, columns, max_rows)] if path.suffix == ".parquet" else _read_csv(path, names, columns)
+    count = sum(map(len, frames))
+    if count == 0:
         raise RecordingError(f"rows of numbers in {path.name}", "there is only a header", _TO_DO)
-    if len(frame) > max_rows:
+    if count > max_rows:
         raise RecordingError(
             f"at most {MAX_HOURS:g} hours, {max_rows} rows at the declared rate",
-            f"{path.name} has {len(frame)} rows",
+            f"{path.name} has {count} rows",
             "cut the recording into parts or correct the declared rate",
         )
-    values: FloatArray = np.ascontiguousarray(frame[list(columns)].to_numpy(dtype=np.float64))
+    values: FloatArray = room((count, len(columns)))
+    first = 0
+    for frame in frames:
+        values[first : first + len(frame)] = frame[list(columns)].to_numpy(dtype=np.float64)
+        first += len(frame)
     if not np.isfinite(values).all():
         _refuse_not_finite(path, values, columns)
     return values
@@ -122,13 +128,14 @@ def write_numbers(path: Path, columns: Sequence[str], values: FloatArray) -> Non
         np.savetxt(stream, values, fmt=row, header=",".join(columns), comments="")
 
 
-def _read_csv(path: Path, names: list[str], columns: Sequence[str]) -> pd.DataFrame:
+def _read_csv(path: Path, names: list[str], columns: Sequence[str]) -> list[pd.DataFrame]:
+    """The rows in parts, so that those of hours are never in memory twice."""
     wanted = set(columns)
     try:
         with warnings.catch_warnings():
             # pandas only warns where a row has more cells than the header.
             warnings.simplefilter("error", pd.errors.ParserWarning)
-            return pd.read_csv(
+            with pd.read_csv(
                 path,
                 header=None,
                 names=names,
@@ -139,7 +146,9 @@ def _read_csv(path: Path, names: list[str], columns: Sequence[str]) -> pd.DataFr
                 na_values=_NAN,
                 skip_blank_lines=True,
                 encoding="utf-8",
-            )
+                chunksize=PART_ROWS,
+            ) as parts:
+                return list(parts)
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
         if "out of memory" in str(error):  # the reader's own words for it
             raise MemoryError(str(error)) from error
