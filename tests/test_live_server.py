@@ -405,6 +405,18 @@ def test_a_few_chunks_of_a_sensor_make_one_record_of_the_log(tmp_path):
     assert len(samples) == 3
 
 
+def test_what_waited_for_the_log_when_the_session_ended_is_in_the_recording(tmp_path):
+    """Three chunks of a sensor, which are fewer than make a record."""
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=True)
+    hub = Hub(FakeSession(stage="ready"), keeper, About("M.K.", "demo", (), (), small_report))
+    sent = [chunk(0.02 * k, placements=("left_wrist",)).streams for k in range(1, 4)]
+    for streams in sent:
+        keeper.samples(streams)
+    hub._write((), 0.1)
+    rows = sum(len(streams["left_wrist"].time_s) for streams in sent)
+    assert len(read_recording(tmp_path / "session").streams["left_wrist"].time_s) == rows
+
+
 def test_a_report_that_fails_is_said_and_the_recording_is_there(tmp_path):
     def broken(recording, out):
         raise ParameterError("a disk with room", "it is full", "free some")
