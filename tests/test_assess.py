@@ -490,3 +490,17 @@ def test_a_rep_that_ended_after_a_slip_is_not_scored_and_one_before_it_is():
     slipped = without_slipped(blamed, 5.0)
     assert (slipped.excluded, slipped.faults) == ("sensor_slip", ())
     assert without_slipped(slipped, 5.0) == slipped
+
+
+def test_what_a_set_was_asked_stands_beside_what_was_done():
+    drill, good = load_shipped("full_can"), GOOD["full_can"]
+    asked = assess_set(*judged_set("full_can", angles_of("full_can", [good] * 2)))["asked"]
+    assert asked == {
+        "reps": drill.dose.reps,
+        "sets": drill.dose.sets,
+        "by": "usual",
+        "hold_s": drill.top.hold_s,
+        "lift_at_least_s": drill.lift_at_least_s,
+        "lower_at_least_s": drill.lower_at_least_s,
+        "source": drill.dose.source,
+    }

@@ -130,3 +130,10 @@ def test_quit(line):
 def test_what_cannot_be_understood_is_refused_in_one_sentence(line):
     with pytest.raises(ParameterError):
         parse_line(line, 0, DRILLS)
+
+
+def test_what_is_said_of_a_set_before_there_was_one_is_remarked():
+    entries = [EventEntry(ZERO_NS, "start", "neutral_pose", duration_s=5.0), EventEntry(ZERO_NS, "effort", value=3.0)]
+    found = typed_events(entries, ZERO_NS, 100.0)
+    assert found.events == (Event(0.0, 5.0, "neutral_pose"),)
+    assert found.remarks == ("effort was typed before any set and belongs to none",)

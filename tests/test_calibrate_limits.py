@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 from test_calibrate import turning
 
-from imu_shoulder.calibrate.functional import pointing_heading, turning_axis
+from imu_shoulder.calibrate.functional import bending_heading, pointing_heading, turning_axis
 from imu_shoulder.calibrate.mounting import MountingParams
 from imu_shoulder.calibrate.pose import CalibrateParams, find_pose
 from imu_shoulder.calibrate.slip_model import SlipParams
@@ -34,6 +34,29 @@ def test_an_arm_that_is_raised_half_way_shows_forward_as_well(top_deg, forward_d
     assert np.degrees(found.heading_rad) == pytest.approx(forward_deg, abs=0.01)
 
 
+@pytest.mark.parametrize("right_deg", [-160.0, 20.0])
+@pytest.mark.parametrize("speed_deg_s", [5.0, 60.0])
+def test_a_bent_elbow_shows_forward_however_slowly_it_was_bent(speed_deg_s, right_deg):
+    """To 60 deg and back, about an axis that points to the body's right: forward is a quarter turn to its left."""
+    rows = round(60 / speed_deg_s * 50)
+    bent_deg = np.interp(np.arange(2 * rows), [0, rows, 2 * rows], [0.0, 60.0, 0.0])
+    right = np.array([np.cos(np.radians(right_deg)), np.sin(np.radians(right_deg)), 0.0])
+    rate = np.outer(np.gradient(np.radians(bent_deg)) * 50, right)
+    found = bending_heading(rate, np.cos(np.radians(bent_deg)), 50.0)
+    assert found is not None
+    assert np.degrees(found.heading_rad) == pytest.approx(right_deg + 90.0, abs=0.1)
+
+
+def test_where_an_overhead_arm_points_says_nothing_of_forward():
+    """Raised forward to 160 deg, and round the vertical while it is above 130: the heading is that of the raise."""
+    elevation = np.radians(np.concatenate([np.linspace(0, 130, 200), np.full(400, 160.0), np.linspace(130, 0, 200)]))
+    heading = np.radians(np.concatenate([np.full(200, 25.0), np.linspace(25, 160, 400), np.full(200, 25.0)]))
+    axis = np.array([-np.sin(elevation) * np.cos(heading), -np.sin(elevation) * np.sin(heading), np.cos(elevation)]).T
+    found = pointing_heading(axis)
+    assert found is not None
+    assert np.degrees(found.heading_rad) == pytest.approx(25.0, abs=0.01)
+
+
 def test_a_swaying_arm_shows_no_forward():
     elevation = np.radians(20.0) * np.sin(np.linspace(0, np.pi, 300))
     assert pointing_heading(np.array([-np.sin(elevation), 0 * elevation, np.cos(elevation)]).T) is None
@@ -53,6 +76,15 @@ def test_an_arm_that_turned_by_300_deg_in_all_has_an_axis_of_turning():
     turned_deg = np.cumsum(60 * np.abs(np.sin(np.arange(0, 20, 0.02)))) * 0.02
     assert turning_axis(rate[: np.searchsorted(turned_deg, 260.0)], 50.0) is None
     assert turning_axis(rate[: np.searchsorted(turned_deg, 400.0)], 50.0) is not None
+
+
+def test_what_swings_more_than_it_turns_has_no_say_in_the_axis_of_turning():
+    """20 s about the bone, 5 deg from where it hung, and 8 s about an axis 45 deg from it."""
+    bone, between = Rotation.from_euler("x", [[5.0], [50.0]], degrees=True).apply([0.0, 1.0, 0.0])
+    rate = np.radians(60.0) * np.concatenate([np.tile(bone, (1000, 1)), np.tile(between, (400, 1))])
+    found = turning_axis(rate, 50.0)
+    assert found is not None
+    assert found.tilt_deg == pytest.approx(5.0, abs=0.01)
 
 
 @pytest.mark.parametrize(("sway_deg", "still"), [(1.0, True), (2.5, True), (4.0, False), (5.5, False)])

@@ -246,6 +246,25 @@ def test_a_mark_that_comes_late_takes_effect_at_once(recording):
     assert stream.sets[0].arm_set.end_s == pytest.approx(stream.grid_s, abs=1 / stream.rate_hz)
 
 
+def test_an_end_that_was_announced_ends_nothing_after_what_it_was_of_was_ended(recording):
+    """A recorded movement is stopped before its own end, and is done again: that goes on."""
+    stream = Stream(RecordingSource(recording).rates_hz, CAUSAL)
+    chunks = RecordingSource(recording, 1.0).chunks()
+    for _, chunk in zip(range(5), chunks, strict=False):
+        stream.push(chunk.streams)
+    now_s = stream.mark_s
+    stream.begin(Event(now_s, 0.0, "elbow_bends"))
+    stream.end(now_s + 1.5)
+    assert stream.open is not None
+    stream.end()
+    assert stream.open is None
+    stream.begin(Event(now_s, 0.0, "elbow_bends"))
+    for _, chunk in zip(range(3), chunks, strict=False):
+        stream.push(chunk.streams)
+    assert stream.mark_s > now_s + 2.0
+    assert stream.open is not None
+
+
 def test_a_first_stillness_that_was_none_does_not_lock_the_zero_of_the_gyroscope():
     """A sensor that turns evenly at 2 deg/s for 4 s, then rests: the rests outvote it."""
     from imu_shoulder.model import Track

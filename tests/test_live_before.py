@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -16,7 +17,7 @@ from test_live_care import unread
 
 from imu_shoulder.cautions import CAUTIONS
 from imu_shoulder.drills import load_shipped, shipped_ids
-from imu_shoulder.live.before import drawing, facts
+from imu_shoulder.live.before import drawing, facts, way_words
 from imu_shoulder.model import SIDES
 from imu_shoulder.plan import PlannedDrill, load_plan, parse_plan
 from imu_shoulder.plan.duration import plan_duration
@@ -38,6 +39,31 @@ def points(found, panel, view, part):
     """Of each line of that part, its points."""
     lines = found["panels"][panel]["views"][view]["lines"]
     return [[tuple(map(float, at.split(","))) for at in text.split()] for name, text, _ in lines if name == part]
+
+
+@pytest.mark.parametrize(("reps", "told"), [(1, "right arm, 1 rep"), (2, "right arm, 2 reps")])
+def test_one_rep_is_told_as_one(reps, told):
+    assert dict(facts(planned("full_can", reps={"right": reps})))["Lifts"] == told
+
+
+def test_a_way_to_lift_is_told_in_words_also_where_it_is_a_users_own():
+    assert way_words("front_and_up") == "front and up"
+    for drill_id in shipped_ids():
+        assert "_" not in way_words(load_shipped(drill_id).direction)
+
+
+@pytest.mark.parametrize("drill_id", shipped_ids())
+def test_of_two_views_the_one_that_tells_is_where_the_arms_look_longer(drill_id):
+    """An arm that points at the athlete who looks is a dot."""
+    found = drawing(planned(drill_id))
+    for panel, shown in enumerate(found["panels"]):
+        long = []
+        for view in range(2):
+            parts = {name for name, *_ in shown["views"][view]["lines"]} - {"trunk"}
+            arms = [own[:2] for part in parts for own in points(found, panel, view, part)]
+            long.append(sum(math.dist(*ends) for ends in arms))
+        if abs(long[0] - long[1]) > 0.5:
+            assert shown["telling"] == int(long[1] > long[0])
 
 
 @pytest.mark.parametrize(

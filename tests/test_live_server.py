@@ -8,6 +8,7 @@ import json
 import socket
 import subprocess
 import sys
+from dataclasses import replace
 
 import pytest
 from live_fake import FakeSession, chunk
@@ -22,9 +23,10 @@ from websockets.exceptions import ConnectionClosed, InvalidStatus  # noqa: E402
 from imu_shoulder.errors import ParameterError  # noqa: E402
 from imu_shoulder.live.hub import RECENT, About, Hub  # noqa: E402
 from imu_shoulder.live.server import COMMAND_LIMIT, PAGE_LIMIT, UNSEEN_FRAMES  # noqa: E402
-from imu_shoulder.live.session_log import _CHUNKS, Keeper  # noqa: E402
+from imu_shoulder.live.session_log import Keeper  # noqa: E402
 from imu_shoulder.log.entries import EventEntry, unpack  # noqa: E402
 from imu_shoulder.log.records import EVENT, SAMPLES, LogError, read_log  # noqa: E402
+from imu_shoulder.model import ArmCount, Event  # noqa: E402
 from imu_shoulder.serve.access import Access, Bucket, Buckets, check_host  # noqa: E402
 from imu_shoulder.sources.folder import read_recording  # noqa: E402
 
@@ -365,14 +367,54 @@ def test_a_session_that_never_began_leaves_nothing(tmp_path):
     assert not any(tmp_path.iterdir())
 
 
+def test_what_is_said_of_a_set_after_its_session_was_killed_and_goes_on_is_kept(tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
+    done = Event(10.0, 20.0, "set", "full_can", "right", pain=1.0)
+    keeper._before = (done,)
+    keeper.went_on([done])
+    assert keeper.events([done]) == (done,)
+    for said in (replace(done, note="new band"), replace(done, pain=2.0), replace(done, pain=2.0, note="new band")):
+        assert keeper.events([said]) == (said,)
+    keeper.close(40.0)
+
+
+@pytest.mark.parametrize(
+    ("count", "told"), [((3, 0), [("counted", 3.0)]), ((3, 1), [("counted", 3.0), ("extra", 1.0)])]
+)
+def test_what_was_counted_in_a_set_is_in_the_log(count, told, tmp_path):
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=False)
+    counted, extra = count
+    keeper.counted([], 5.0)
+    keeper.counted([Event(10.0, 20.0, "set", "full_can", "right", counts=(ArmCount("right", counted, extra),))], 31.0)
+    keeper.close(40.0)
+    entries = [
+        unpack(EventEntry, record.payload) for record in read_log(keeper.log_path).records if record.kind == EVENT
+    ]
+    assert [(entry.what, entry.value) for entry in entries] == told
+    assert {entry.side for entry in entries} == {"right"}
+
+
 def test_a_few_chunks_of_a_sensor_make_one_record_of_the_log(tmp_path):
+    """Five: at ten chunks a second no more than half a second is lost with a session that is killed."""
     keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=True)
-    for k in range(1, 2 * _CHUNKS + 2):
+    for k in range(1, 12):
         keeper.samples(chunk(0.02 * k, placements=("left_wrist",)).streams)
     keeper.close(0.5)
     samples = [record for record in read_log(keeper.log_path).records if record.kind == SAMPLES]
     # The last one holds what was waiting when the session ended.
     assert len(samples) == 3
+
+
+def test_what_waited_for_the_log_when_the_session_ended_is_in_the_recording(tmp_path):
+    """Three chunks of a sensor, which are fewer than make a record."""
+    keeper = Keeper(tmp_path / "session", "M.K.", None, keeps_samples=True)
+    hub = Hub(FakeSession(stage="ready"), keeper, About("M.K.", "demo", (), (), small_report))
+    sent = [chunk(0.02 * k, placements=("left_wrist",)).streams for k in range(1, 4)]
+    for streams in sent:
+        keeper.samples(streams)
+    hub._write((), 0.1)
+    rows = sum(len(streams["left_wrist"].time_s) for streams in sent)
+    assert len(read_recording(tmp_path / "session").streams["left_wrist"].time_s) == rows
 
 
 def test_a_report_that_fails_is_said_and_the_recording_is_there(tmp_path):

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
 import pytest
 from test_segment_reps import WAYS
+from test_segment_stations import RATE_HZ as STATIONS_HZ
+from test_segment_stations import REACH, ROTATE, ROW, draw
 
 from imu_shoulder.analysis import StreamParams
 from imu_shoulder.calibrate.model import ArmCalibration, SensorCalibration
 from imu_shoulder.drills import load_shipped
+from imu_shoulder.engine.posture_watch import PostureWatch
 from imu_shoulder.engine.watch import BACK_SHARE, SINKING_DEG_S, ArmWatch
 from imu_shoulder.live.sensors import SensorState
 from imu_shoulder.live.view import sinks, told_frame
@@ -22,16 +26,16 @@ RATE_HZ = 50.0
 PARAMS = StreamParams()
 
 
-def followed(drill_id, *pieces, role="lift"):
+def followed(drill_id, *pieces, role="lift", trembles_deg=0.0):
     """The watch after a curve through (angle, seconds) pieces, begun at the first angle; and (time, phase) of each row
-    after the first half second."""
+    after the first half second. trembles_deg: to either side, at 9 Hz."""
     watch = ArmWatch(load_shipped(drill_id), role, RATE_HZ, PARAMS)
     level, t, said = pieces[0][0], 0.0, []
     for angle_deg, lasts_s in pieces:
         rows = round(lasts_s * RATE_HZ)
         for share in WAYS["minimum jerk"](np.arange(1, rows + 1) / rows).tolist():
             t += 1 / RATE_HZ
-            watch.push(t, level + (angle_deg - level) * share)
+            watch.push(t, level + (angle_deg - level) * share + trembles_deg * math.sin(2 * math.pi * 9 * t))
             said.append((t, watch.phase))
         level = angle_deg
     return watch, [one for one in said if one[0] > 0.5]
@@ -60,6 +64,13 @@ def test_a_rep_goes_through_its_phases_once_and_its_hold_lasts_what_it_lasted(dr
     assert up.hold_s(6.7) - up.hold_s(6.5) == pytest.approx(0.2)
     assert up.steadiness_deg() == pytest.approx(0.0, abs=0.01)
     assert not up.is_back
+
+
+def test_an_arm_that_trembles_is_in_one_phase_at_a_time():
+    """By 0.4 deg at 9 Hz: up to 23 deg/s to and fro, which is no lifting and no lowering."""
+    pieces = [(5.0, 1.5), (90.0, 2.0), (90.0, 3.0), (5.0, 2.0), (5.0, 1.5)]
+    _, said = followed("full_can", *pieces, trembles_deg=0.4)
+    assert phases(said) == ["rest", "lift", "hold", "lower", "rest"]
 
 
 def test_a_pause_half_way_up_is_still_the_lift_and_turning_round_there_the_lowering():
@@ -144,3 +155,31 @@ def test_an_angle_that_is_read_about_gravity_is_said_to_be(drill_id, reads):
     drill = load_shipped(drill_id)
     assert told_frame(drill, [arm])["reads"] == reads
     assert told_frame(drill, [replace(arm, upper_arm=None)])["reads"] == ""
+
+
+def test_each_station_is_shown_while_it_is_held_with_how_long_that_is():
+    """2.4 s each, 1.4 s on the way from one to the next; a stay is known 0.3 s after it began."""
+    drill = load_shipped("row_rotate")
+    angles = draw([(ROW, 1.4, 2.4), (ROTATE, 1.4, 2.4), (REACH, 1.4, 1.2)])
+    watch, shown = PostureWatch(drill, "lift", STATIONS_HZ, PARAMS), []
+    for row in range(len(angles["elbow"])):
+        time_s = row / STATIONS_HZ
+        watch.posture(tuple(float(angles[name][row]) for name in watch.needs))
+        watch.push(time_s, float(angles[drill.leading_angle][row]))
+        shown.append((watch.phase, watch.station, watch.next_station, watch.hold_s(time_s), watch.held_s))
+    there = shown[round(0.5 * STATIONS_HZ) :]
+    assert [one for one, _ in groupby(own[:3] for own in there)] == [
+        ("rest", None, "row"),
+        ("lift", None, "row"),
+        ("hold", "row", "rotate"),
+        ("lift", None, "rotate"),
+        ("hold", "rotate", None),
+        ("lower", None, None),
+        ("rest", None, "row"),
+    ]
+    for station in ("row", "rotate"):
+        longest_s = max(own[3] for own in there if own[1] == station)
+        assert longest_s == pytest.approx(2.4, abs=0.7)
+    # Once it is left, how long it was held stays.
+    (kept_s,) = {own[4] for own in there if own[0] == "lower"}
+    assert kept_s == pytest.approx(2.4, abs=0.7)

@@ -95,6 +95,13 @@ def test_a_record_inside_a_payload_is_not_found():
     assert scan(outer[:-1]).records == ()
 
 
+def test_what_lies_before_the_first_record_is_damage_after_none():
+    data = encode_record(EVENT, 0, b"a")
+    assert [(d.offset, d.length, d.after_index) for d in scan(b"noise" + data).damages] == [(0, 5, -1)]
+    assert [(d.offset, d.length, d.after_index) for d in scan(b"noise").damages] == [(0, 5, -1)]
+    assert [(d.offset, d.length, d.after_index) for d in scan(data + b"noise").damages] == [(len(data), 5, 0)]
+
+
 def test_truncations():
     truncation_outcome(100, seed=11)
 

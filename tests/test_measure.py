@@ -14,7 +14,7 @@ from scipy.optimize import brentq
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.catalogue import all_measures
-from imu_shoulder.measure.curves import in_band, quick_length
+from imu_shoulder.measure.curves import in_band, quick_length, quietest_rms
 from imu_shoulder.measure.registry import Floor, RepData
 from imu_shoulder.measure.smoothness import ldlj, sparc
 from imu_shoulder.pipeline import analyse
@@ -395,3 +395,33 @@ def test_a_turn_round_between_two_rows_has_a_top_of_one_row():
     turned = replace(data, rep=replace(data.rep, top_start_s=between_s, top_end_s=between_s))
     assert data.lead_deg[turned.top] == pytest.approx([90.0], abs=0.01)
     assert np.isfinite(measured(turned)["thumb_up_deg"]) == ("thumb_up_deg" in data.angles)
+
+
+@pytest.mark.parametrize("quiet", [0, 1, 2])
+def test_the_quietest_two_seconds_are_found_wherever_they_are(quiet):
+    """A sinusoid's RMS is its amplitude / sqrt(2); it is 0.02 in one of three stretches and 0.2 in the others."""
+    amplitude = np.full(3, 0.2)
+    amplitude[quiet] = 0.02
+    values = np.repeat(amplitude, 300) * np.sin(2 * np.pi * 10 * np.arange(900) / 100 + 0.3)
+    assert quietest_rms(values, values, 100.0) == pytest.approx(0.02 / np.sqrt(2), rel=0.01)
+    unseen = np.where(np.arange(900) // 300 == quiet, np.nan, values)
+    assert quietest_rms(values, unseen, 100.0) == pytest.approx(0.2 / np.sqrt(2), rel=0.01)
+
+
+@pytest.mark.parametrize(("sway_deg", "per_s"), [(0.0, 0.0), (0.03, 0.0), (0.5, 1.0)])
+def test_a_hold_that_sways_turns_back_twice_in_each_period_and_a_steady_one_never(sway_deg, per_s):
+    """At 0.5 Hz; what is smaller than 0.1 deg from turn to turn is no turning back."""
+    found = measured(rep_data(sway_deg * np.sin(np.pi * held_s(20.0)), hold_s=20.0))
+    assert found["hold_corrections_per_s"] == pytest.approx(per_s, abs=0.1)
+    assert sway_deg > 0.1 or found["hold_corrections_per_s"] == 0.0
+
+
+def test_a_trunk_leans_as_far_as_its_vertical_turns_from_where_it_was():
+    data = rep_data()
+    lean = np.radians(np.linspace(0.0, 12.0, len(data.time_s)) + 3.0)
+    up = {"trunk_up_x": np.sin(lean), "trunk_up_y": np.cos(lean), "trunk_up_z": np.zeros(len(lean))}
+    assert measured(replace(data, angles=up))["trunk_lean_deg"] == pytest.approx(12.0)
+    half = {name: np.where(lean > lean.mean(), np.nan, values) for name, values in up.items()}
+    assert measured(replace(data, angles=half))["trunk_lean_deg"] == pytest.approx(6.0, abs=0.1)
+    for unseen in ({name: np.full(len(lean), np.nan) for name in up}, {}):
+        assert np.isnan(measured(replace(data, angles=unseen))["trunk_lean_deg"])

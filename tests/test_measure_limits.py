@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 from test_assess import GOOD, angles_of, judged, judged_set
 from test_segment_reps import RATE_HZ, WAYS
+from test_segment_stations import REACH, ROTATE, ROW, draw
 
 from imu_shoulder.drills import load_shipped
 from imu_shoulder.measure.catalogue import all_measures
 from imu_shoulder.measure.registry import Floor, RepData
+from imu_shoulder.measure.reps import CURVE_POINTS
 from imu_shoulder.segment.model import Rep, StationVisit
 
 GOOD_REP = GOOD["full_can"]
@@ -118,5 +120,17 @@ def test_a_rep_is_drawn_from_its_first_row_to_its_last():
     for judged_rep in found:
         rep, drawn = judged_rep.rep, judged_rep.curve_deg
         inside = (time_s >= rep.start_s - 1e-9) & (time_s <= rep.end_s + 1e-9)
-        shown_s = np.linspace(*time_s[inside][[0, -1]], len(drawn))
+        assert len(drawn) == CURVE_POINTS
+        shown_s = np.linspace(*time_s[inside][[0, -1]], CURVE_POINTS)
         assert drawn == pytest.approx(np.interp(shown_s, time_s, arm_set.curve_deg), abs=1e-6)
+
+
+def test_a_station_is_held_as_long_as_its_angle_is_where_it_is_asked_however_it_sinks():
+    """The forearm is asked 60 deg above the row, and sinks from 85 to 68 deg over 4 s."""
+    high, sunk = {**ROTATE, "rotation": 85}, {**ROTATE, "rotation": 68}
+    rep = [(ROW, 1.4, 2.4), (high, 1.4, 0.5), (sunk, 4.0, 0.5), (ROW, 1.4, 0.1), (REACH, 1.4, 1.2)]
+    angles = {f"{name}_deg": values for name, values in draw(rep * 2).items()}
+    _, found = judged_set("row_rotate", angles)
+    there_s = np.count_nonzero(angles["rotation_deg"] >= 60) / 2 / RATE_HZ
+    assert there_s > 5.0
+    assert [judged_rep.values["hold_s"] for judged_rep in found] == pytest.approx([there_s] * 2, abs=0.1)

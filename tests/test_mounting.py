@@ -93,6 +93,12 @@ def test_a_set_of_one_arm_shows_swapped_sides_and_is_named(worn):
     assert "set 1 (right)" in found["right_wrist", "swapped_sides"]
 
 
+def test_swapped_sides_explain_that_a_sensor_stayed_still(worn):
+    """The right upper arm is raised in the set, and the sensor called the right wrist's hangs on the left one."""
+    sets = [event for event in worn.events if event.trial_type == "set"]
+    assert list(worn.found(WRISTS, sets)) == [("right_wrist", "swapped_sides")]
+
+
 def test_both_sensors_of_swapped_arms_are_named(worn):
     names = WRISTS | {"right_upper_arm": "left_upper_arm", "left_upper_arm": "right_upper_arm"}
     assert set(worn.found(names)) == {("right_wrist", "swapped_sides"), ("right_upper_arm", "swapped_sides")}

@@ -330,3 +330,24 @@ def test_a_pose_that_is_taken_again_in_a_gap_starts_as_the_first_would_there():
             got = stream.push(time_s[rows], {"right_wrist": track(gyr[rows], acc[rows], valid[rows])})
         found.append(got.attitudes["right_wrist"].quat_earth_from_sensor)
     np.testing.assert_array_equal(*found)
+
+
+def test_in_a_stream_an_even_turn_goes_on_through_a_gap_however_the_gap_is_cut():
+    """60 deg/s about the vertical for 12 s, of which one is missing, in chunks of 0.05 s."""
+    true = Rotation.from_rotvec(np.outer(np.radians(60.0) * np.clip(np.arange(1200) / RATE_HZ - 3, 0, None), UP))
+    gyr, acc = sensed(true)
+    valid = np.ones(1200, dtype=bool)
+    valid[700:800] = False
+    stream, found = OrientStream(["right_wrist"], RATE_HZ, OrientParams()), []
+    for first in range(0, 1200, 5):
+        if first == 300:
+            stream.start()
+        rows = slice(first, first + 5)
+        got = stream.push(np.arange(1200)[rows] / RATE_HZ, {"right_wrist": track(gyr[rows], acc[rows], valid[rows])})
+        found += [attitude.quat_earth_from_sensor for attitude in got.values()]
+    quat = np.concatenate(found)
+    assert np.isnan(quat[400:500]).all()
+    assert np.isfinite(np.delete(quat, np.arange(400, 500), axis=0)).all()
+    seen = np.delete(np.arange(900), np.arange(400, 500))
+    error_deg = heading_error_deg(rotation_from_quat(quat[seen]), true[300:][seen])
+    assert np.abs(error_deg).max() < 1.0

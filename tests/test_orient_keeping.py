@@ -169,3 +169,13 @@ def test_after_a_minute_without_a_quiet_moment_the_person_is_somewhere_else():
     times_s, stay = keeping.moments.time_s, keeping.moments.stay
     assert not ((times_s > walk_s[0] + 1.0) & (times_s < walk_s[1])).any()
     assert stay[times_s > walk_s[1]].min() > stay[times_s < walk_s[0] + 1.0].max()
+
+
+def test_what_drifts_within_a_long_pose_counts_from_its_middle(monkeypatch):
+    monkeypatch.setattr(f"{__name__}.POSE_S", 16.0)
+    _, keeping, known_deg = kept(6)
+    assert keeping.moments is not None
+    assert (keeping.moments.time_s < 16.0).sum() > 2
+    for column, placement in enumerate(keeping.placements):
+        drifted_deg = DRIFT_DEG_S[placement] * (keeping.moments.time_s[-1] - 8.0)
+        assert known_deg[-1, column] == pytest.approx(drifted_deg, abs=0.6)

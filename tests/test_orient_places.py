@@ -203,3 +203,20 @@ def test_an_arm_within_25_deg_of_how_it_hung_in_the_pose_hangs(tilted_deg, hangs
     moments = moments_at(np.array([0.0, 3.0, 30.0, 33.0]), looks, np.array([0, 0, 1, 1]))
     links = find_links(moments, np.array([0, 0, 1, 1]), 0, HeadingParams())
     assert bool(((links.earlier == 0) & (links.later >= 2)).any()) is hangs
+
+
+@pytest.mark.parametrize("turned_deg", [8.0, -8.0])
+def test_a_posture_that_was_changed_for_a_while_is_no_drift(turned_deg):
+    """Three of thirty returns lie 8 deg beside the others: they stay in the angles."""
+    moments, params = set_of(30, stays=False), HeadingParams()
+    looks = heading_rotation(np.radians(np.where((np.arange(30) >= 18) & (np.arange(30) < 21), turned_deg, 0.0)))
+    (track,) = track_heading(replace(moments, earth_from_sensor=[looks]), np.zeros(30, dtype=np.intp), 0, params)
+    assert np.abs(np.degrees(track.correction_rad)).max() < 0.5
+
+
+def test_a_heading_that_is_told_twice_is_as_sure_as_both_together():
+    """After 3 s the arm is back to within 1.8 deg, and a bias of 0.4 deg/s has turned the heading by 1.2 deg; the pose
+    itself is known to 0.1 deg, and as much is lost on the way."""
+    (track,) = track_heading(set_of(2, stays=False), np.zeros(2, dtype=np.intp), 0, HeadingParams())
+    together = 1 / (1 / 1.8**2 + 1 / (1.2**2 + 0.1**2))
+    assert np.degrees(track.sd_rad) == pytest.approx([0.1, np.sqrt(together + 0.1**2)], rel=0.01)

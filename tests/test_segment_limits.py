@@ -10,6 +10,8 @@ from test_assess import GOOD, angles_of, judged_set
 from test_segment_stations import PRESS, RATE_HZ, REACH, ROTATE, ROW, draw, rep_of
 
 from imu_shoulder.drills import AngleRange, Station, load_shipped
+from imu_shoulder.segment.model import unseen_stretches
+from imu_shoulder.segment.phases import find_edge
 from imu_shoulder.segment.station_reps import find_station_reps
 
 GOOD_REP = GOOD["full_can"]
@@ -81,3 +83,20 @@ def test_a_station_near_the_start_is_a_station_and_no_way_back():
         assert len(find_station_reps(time_s, angles, RATE_HZ, drill)) == count
     for rep in find_station_reps(time_s, angles, RATE_HZ, own):
         assert list(dict.fromkeys(visit.name for visit in rep.visits)) == ["row", "near", "rotate"]
+
+
+def test_where_nothing_moves_there_is_no_movement():
+    assert find_edge(np.zeros(60), 0, 59, 10, 50) is None
+    assert find_edge(np.sin(np.linspace(0, np.pi, 60)), 0, 59, 10, 50) is not None
+
+
+@pytest.mark.parametrize("rate_hz", [26.0, 50.0, 100.0, 104.0])
+@pytest.mark.parametrize("start_s", [0.0, 12.34, 1234.56])
+def test_two_seconds_without_data_are_a_stretch_wherever_in_the_recording_they_lie(start_s, rate_hz):
+    """Times are rounded, and a step between two of them with them."""
+    rows = round(2 * rate_hz)
+    time_s = start_s + np.arange(round(10 * rate_hz)) / rate_hz
+    for missing, found in ((rows, 1), (rows - 1, 0)):
+        seen = np.ones(len(time_s), dtype=bool)
+        seen[rows : rows + missing] = False
+        assert len(unseen_stretches(time_s, seen)) == found

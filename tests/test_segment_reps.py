@@ -264,6 +264,13 @@ def test_a_mark_while_the_arm_comes_to_its_start_cuts_no_rep():
     assert [(rep.kind, rep.cut) for rep in found.reps] == [("rep", False)] * 2
 
 
+def test_a_first_rep_that_sets_out_from_a_higher_rest_is_whole():
+    """At 30 deg, still, when the set is marked; later reps come back to 5 deg."""
+    full = [(90, 2), (90, 5), (5, 2), (5, 1.5)]
+    found = found_in(draw([(30, 1.5), *full, *full], start_deg=30.0))
+    assert [(rep.kind, rep.cut) for rep in found] == [("rep", False)] * 2
+
+
 def test_a_stretch_of_a_set_that_begins_in_a_lift_is_not_marked_there():
     curve, _ = a_set(3)
     later = curve[250:]

@@ -216,3 +216,63 @@ def test_a_station_that_was_left_is_held_twice():
     left = [(ROW, 1.4, 1.5), (dropped, 0.6, 0.0), (ROW, 0.6, 1.5), *rep_of("row", "rotate")[1:]]
     found = found_in([*rep_of("row", "rotate"), *left, *rep_of("row", "rotate")], "row_rotate")
     assert [v.name for v in found[1].visits if v.start_s <= found[1].top_start_s] == ["row", "row", "rotate"]
+
+
+@pytest.mark.parametrize("marked", [True, False])
+@pytest.mark.parametrize(("left_s", "under_way"), [(0.6, True), (5.0, False)])
+def test_at_a_sets_end_a_rep_counts_that_is_under_way_at_its_mark(left_s, under_way, marked):
+    """Two whole reps, and one of which the end is cut: on the way back to the start, or in its last stay. The end of a
+    stretch that was not seen is no mark."""
+    way = rep_of("row", "rotate")
+    last = [(ROW, 1.4, 2.4), (ROTATE, 1.4, 5.0), (REACH, 1.4, 0.0)]
+    angles = draw([*way, *way, *last])
+    # Half a second into the way back it goes at its fastest.
+    count = len(angles["elbow"]) - round((0.7 if under_way else left_s) * RATE_HZ)
+    cut = {name: values[:count] for name, values in angles.items()}
+    found = find_station_reps(np.arange(count) / RATE_HZ, cut, RATE_HZ, load_shipped("row_rotate"), (True, marked))
+    assert len(found) == 2 + (under_way and marked)
+    assert [rep.cut for rep in found] == [False] * 2 + [True] * (len(found) - 2)
+
+
+@pytest.mark.parametrize("marked", [True, False])
+@pytest.mark.parametrize("under_way", [True, False])
+def test_at_a_sets_beginning_a_rep_counts_that_is_under_way_at_its_mark(under_way, marked):
+    """The same in the first rep: on the way to its first station, or staying there."""
+    way = rep_of("row", "rotate")
+    angles = draw([(ROW, 1.4, 5.0), *way[1:], *way, *way])
+    first = round((2.2 if under_way else 4.0) * RATE_HZ)
+    cut = {name: values[first:] for name, values in angles.items()}
+    time_s = np.arange(len(cut["elbow"])) / RATE_HZ
+    found = find_station_reps(time_s, cut, RATE_HZ, load_shipped("row_rotate"), (marked, True))
+    assert len(found) == 2 + (under_way and marked)
+    assert [rep.cut for rep in found] == [True] * (len(found) - 2) + [False] * 2
+
+
+def test_a_set_that_was_marked_within_reps_at_both_ends_has_both():
+    """A second into the way to the first station, and half way back from the last one."""
+    way = rep_of("row", "rotate")
+    angles = draw([*way, *way, (ROW, 1.4, 2.4), (ROTATE, 1.4, 2.4), (REACH, 1.4, 0.0)])
+    rows = slice(round(2.3 * RATE_HZ), -round(0.7 * RATE_HZ))
+    cut = {name: values[rows] for name, values in angles.items()}
+    found = find_station_reps(np.arange(len(cut["elbow"])) / RATE_HZ, cut, RATE_HZ, load_shipped("row_rotate"))
+    assert [rep.cut for rep in found] == [True, False, True]
+    assert [order(rep) for rep in found] == [["row", "rotate"]] * 3
+
+
+def test_where_an_angle_of_the_start_is_not_known_all_along_no_rep_is_found():
+    """Such as the plane of an arm that hangs."""
+    angles = draw(rep_of("row", "rotate") * 2)
+    angles["plane"] = np.full_like(angles["plane"], np.nan)
+    assert (
+        find_station_reps(np.arange(len(angles["elbow"])) / RATE_HZ, angles, RATE_HZ, load_shipped("row_rotate")) == ()
+    )
+
+
+def test_of_a_rep_that_stayed_nowhere_the_top_is_where_the_leading_angle_was_furthest():
+    """To the last station and straight back, after two reps that stayed; the forearm is furthest up at 1.4 s."""
+    whole = [(ROW, 1.4, 2.4), (ROTATE, 1.4, 2.4), (REACH, 1.4, 1.2)]
+    angles = draw([*whole, *whole, (ROTATE, 1.4, 0.0), (REACH, 1.4, 1.2)])
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    *_, found = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate"))
+    assert found.visits == ()
+    assert found.top_start_s == found.top_end_s == pytest.approx(1.5 + 2 * 10.2 + 1.4, abs=0.05)

@@ -136,7 +136,9 @@ def test_getting_into_position_ends_at_a_pause_or_else_at_the_next_turn(speed, p
     up: what is left of that way is no more than one stroke."""
     strokes = to_and_fro(0.0, 1.0, 0.0, 1.0, 0.0, 1.0, 0.0)
     below = np.linspace(-1.0 - speed, -1.0, ROWS, endpoint=False)
-    x = np.concatenate([np.full(ROWS, -1.0 - speed), below, np.linspace(-1.0, 0.0, ROWS, endpoint=False), strokes])
+    x = np.concatenate(
+        [np.linspace(-2.0, -1.0 - speed, ROWS), below, np.linspace(-1.0, 0.0, ROWS, endpoint=False), strokes]
+    )
     beside = np.concatenate([np.linspace(3.0, 0.0, ROWS), np.zeros(len(x) - ROWS)])
     # The same the other way round for getting out of it.
     mirrored = find_strokes(path_of(x, beside)[::-1], still_start=True, still_end=False)

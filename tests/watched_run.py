@@ -96,19 +96,20 @@ def run(tree: Path, tests: Sequence[str], limit_s: float, *, reach: bool = False
     until = time.monotonic() + limit_s
     while time.monotonic() < until:
         if os.waitpid(child, os.WNOHANG)[0]:
-            said = _said(answer)
-            return (said.pop()["failed"] if said and "failed" in said[-1] else "the process died"), said
+            failed, passed = _said(answer)
+            return "the process died" if failed is None else failed, passed
         time.sleep(0.05)
     with contextlib.suppress(ProcessLookupError):
         os.killpg(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    return None, _said(answer)
+    return _said(answer)
 
 
-def _said(answer: Path) -> list[dict[str, Any]]:
-    """A last line that was cut off while it was written does not count."""
+def _said(answer: Path) -> tuple[str | None, list[dict[str, Any]]]:
+    """As `run` gives it; a last line that was cut off while it was written does not count."""
     lines = answer.read_text(encoding="utf-8").splitlines(keepends=True) if answer.exists() else []
-    return [json.loads(line) for line in lines if line.endswith("\n")]
+    said = [json.loads(line) for line in lines if line.endswith("\n")]
+    return (said.pop()["failed"] if said and "failed" in said[-1] else None), said
 
 
 def _in_child(tree: Path, tests: Sequence[str], answer: Path, *, reach: bool) -> None:
