@@ -10,7 +10,7 @@ second and third, is outvoted, and stays in the angles.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import pi, radians
 from typing import Any
 
@@ -73,20 +73,50 @@ def track_heading(
     sensors = len(moments.earth_from_sensor)
     links = find_links(moments, block, reference, params)
     surprise = 1.0
-    for _ in range(SURPRISES):
+    value, sd, apart, off = _solve(moments, block, links, params, surprise)
+    drift_rad_s = _drift_shown(moments, block, value, params)
+    if (drift_rad_s > params.faster * moments.drift_rad_s).any():
+        moments = replace(moments, drift_rad_s=np.maximum(drift_rad_s, moments.drift_rad_s))
         value, sd, apart, off = _solve(moments, block, links, params, surprise)
+    for _ in range(SURPRISES - 1):
         if off < params.surprising:
             break
         # What both sensors showed of each other does not fit: they drift apart by more than their stillness told.
         surprise *= min(off, MOST_SURPRISE)
+        value, sd, apart, off = _solve(moments, block, links, params, surprise)
     return tuple(HeadingTrack(moments.time_s, value[s], sd[s], apart[s]) for s in range(sensors))
+
+
+def _drift_shown(moments: QuietMoments, block: IntArray, value: FloatArray, params: HeadingParams) -> FloatArray:
+    """How fast each sensor (S,) drifts, rad/s, by what the arm's sensors did in the sets in which postures came back.
+
+    value: (S, K) corrections. A sensor of a kind drifts like another: a gyroscope that gravity disturbs shows it in
+    movement, and not in the one posture in which the person stands still. What its stillness told counts as
+    `told_as_sets` of one sensor.
+    """
+    limbs = len(value) - moments.with_trunk
+    shown, sets = 0.0, 0.0
+    for number in np.unique(block[block >= 0]):
+        own = np.flatnonzero(block == number)
+        since_s = moments.time_s[own] - moments.time_s[own].mean()
+        spread_s = float(np.sqrt(np.mean(since_s**2)))
+        if spread_s < params.shown_s:
+            continue
+        rate_rad_s = (value[:limbs, own] * since_s).mean(axis=1) / spread_s**2
+        stays = len(np.unique(moments.stay[own]))
+        missed_rad2 = (moments.unseen_rad2[own[-1]] - moments.unseen_rad2[own[0]])[:limbs]
+        noise = (params.return_rad**2 / stays + missed_rad2) / spread_s**2
+        shown += float(np.maximum(rate_rad_s**2 - noise, 0.0).sum())
+        sets += limbs
+    told = params.told_as_sets
+    return np.asarray(np.sqrt((told * moments.drift_rad_s**2 + shown) / (told + sets)))
 
 
 class _Equations:
     """Weighted equations, each a few factors on unknowns, collected as arrays."""
 
     def __init__(self, unknowns: int) -> None:
-        self._unknowns = unknowns
+        self.unknowns = unknowns
         self._count = 0
         self._place: list[IntArray] = []
         self._column: list[IntArray] = []
@@ -117,7 +147,7 @@ class _Equations:
 
     def matrix(self) -> sparse.csr_array:
         entries = (np.concatenate(self._factor), (np.concatenate(self._place), np.concatenate(self._column)))
-        return sparse.csr_array(entries, shape=(self._count, self._unknowns))
+        return sparse.csr_array(entries, shape=(self._count, self.unknowns))
 
 
 def _solve(
@@ -128,8 +158,9 @@ def _solve(
     surprise: so many times as far the sensors may drift as is known of them. The last one given is how many times as
     far as expected the headings between the two sensors are from the solution, in the middle of them.
 
-    Unknowns per sensor: the correction at each moment, one drift rate per set, and how the arm hangs by itself. Where
-    the person may turn, the sensors of an arm turn together. Links far out lose their say (Tukey's biweight).
+    Unknowns per sensor: the correction at each moment, one drift rate per set, the usual one, and how the arm hangs by
+    itself; per set, what its headings between the two sensors have in common. Where the person may turn, the sensors of
+    an arm turn together. Links far out lose their say (Tukey's biweight).
     """
     count, sensors = len(moments.time_s), len(moments.earth_from_sensor)
     steady = (block[1:] == block[:-1]) & (block[1:] >= 0)
@@ -137,7 +168,18 @@ def _solve(
     stretches = int(stretch.max(initial=0)) + 1
     between = sensors * (count + stretches)
     hanging = between + 1
-    equations = _Equations(hanging + sensors)
+    apart = hanging + sensors
+    # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
+    turns = [turn for turn in moments.joint_turns if turn.before + 1 < count]
+    before = np.array([turn.before for turn in turns], dtype=np.intp)
+    heading = np.array([turn.heading_rad for turn in turns])
+    turn_sd_rad = np.array([turn.sd_rad for turn in turns])
+    # What skin and the other joints do in one movement they do in each of its kind; outside of blocks each is another.
+    _, kind = np.unique(
+        np.where(steady[before] & (block[before] >= 0), block[before], -1 - before), return_inverse=True
+    )
+    usual = apart + int(kind.max(initial=-1)) + 1
+    equations = _Equations(usual + sensors)
     lasts_s, k = np.diff(moments.time_s), np.arange(count - 1)
     may_turn = np.clip((moments.roamed_rad[1:] / params.travel_rad - 1.0) / 2.0, 0.0, 1.0)
     loose = ~steady & (may_turn > 0)
@@ -148,7 +190,12 @@ def _solve(
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
-        equations.add([(rate + np.arange(stretches), 1.0)], 0.0, surprise * moments.drift_rad_s[s])
+        # What is left of a bias is mostly the same in each set, the more so where stillness told little of it.
+        own_rad_s = min(params.own_share * moments.drift_rad_s[s], params.own_drift_rad_s)
+        shared_rad_s = np.sqrt(moments.drift_rad_s[s] ** 2 - own_rad_s**2)
+        equations.add([(np.array([usual + s]), 1.0)], 0.0, surprise * shared_rad_s)
+        less_usual: list[tuple[IntArray, FloatArray | float]] = [(np.full(stretches, usual + s), -1.0)]
+        equations.add([(rate + np.arange(stretches), 1.0), *less_usual], 0.0, surprise * own_rad_s)
         step: list[tuple[IntArray, FloatArray | float]] = [(x + k, -1.0), (x + k + 1, 1.0), (rate + stretch, -lasts_s)]
         equations.add(step, 0.0, np.sqrt(step_sd**2 + missed_rad2[:, s]))
         if s:
@@ -168,18 +215,11 @@ def _solve(
         upper: list[tuple[IntArray, FloatArray | float]] = [(np.array([hanging]), -1.0)] if s else []
         equations.add([(np.array([hanging + s]), 1.0), *upper], 0.0, params.relaxed_rad)
         equations.add(ends, links.turn_rad[seen, s], links.sd_rad[seen, s], robust=True)
-    # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
-    turns = [turn for turn in moments.joint_turns if turn.before + 1 < count]
-    before = np.array([turn.before for turn in turns], dtype=np.intp)
-    heading = np.array([turn.heading_rad for turn in turns])
     if len(turns):
         halves = [(before, 0.5), (before + 1, 0.5), (count + before, -0.5), (count + before + 1, -0.5)]
-        equations.add(
-            [*halves, (np.full(len(turns), between), 1.0)],
-            heading,
-            np.array([turn.sd_rad for turn in turns]),
-            robust=True,
-        )
+        of_kind = [(np.full(len(turns), between), 1.0), (apart + kind, 1.0)]
+        equations.add([*halves, *of_kind], heading, turn_sd_rad, robust=True)
+        equations.add([(np.arange(apart, usual), 1.0)], 0.0, params.turn_kind_rad)
     # Where they drift by more than was thought, it counts from how it was at first.
     surprised = surprise > 1.0 and len(turns) > 0
     middle = float(np.angle(np.sum(np.exp(1j * heading[: FIRST_TURNS if surprised else None])))) if len(turns) else 0.0
@@ -194,7 +234,7 @@ def _solve(
     weighted = across.copy()
     target, sigma = np.concatenate(equations.target), np.concatenate(equations.sigma)
     robust = np.concatenate(equations.robust)
-    solution = np.zeros(hanging + sensors)
+    solution = np.zeros(equations.unknowns)
     for s in range(sensors):
         followed = moments.followed(s, params.travel_rad)
         solution[hanging + s] = own = _first_relaxed(followed, links, s)
@@ -207,8 +247,8 @@ def _solve(
         residual = wrap_rad(target - matrix @ solution[order])
         # The first pass opens the gate wider, so that a drift is followed before it is judged.
         gate = TUKEY * (1.3 * surprise if step_number == 0 else surprise ** (1.0 / 2**step_number))
-        apart = residual / sigma / gate
-        say = np.where(robust, np.where(np.abs(apart) < 1.0, 1.0 - apart**2, 0.0), 1.0) / sigma
+        out = residual / sigma / gate
+        say = np.where(robust, np.where(np.abs(out) < 1.0, 1.0 - out**2, 0.0), 1.0) / sigma
         np.multiply(across.data, (say**2)[across.indices], out=weighted.data)
         products = weighted @ matrix
         # Symmetric: its rows are its columns.
@@ -221,7 +261,7 @@ def _solve(
     off = 0.0
     if len(turns) >= FIRST_TURNS:
         said = (value[0] - value[1])[[before, before + 1]].mean(axis=0) + solution[between]
-        off = float(np.median(np.abs(wrap_rad(heading - said)) / [turn.sd_rad for turn in turns]))
+        off = float(np.median(np.abs(wrap_rad(heading - said)) / np.hypot(turn_sd_rad, params.turn_kind_rad)))
     return value, *_spreads(normal, np.argsort(order), count, sensors), off / MEDIAN_SD
 
 

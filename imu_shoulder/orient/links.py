@@ -58,14 +58,18 @@ def find_links(moments: QuietMoments, block: IntArray, reference: int, params: H
     returned = np.where(turned, np.inf, returning)
 
     rest_later, rest_earlier = _between_rests(np.flatnonzero(resting), block, params.links)
-    # All moments of a stay show one way of hanging.
-    _, pair, many = np.unique(
+    # All moments of a stay show one way of hanging, and all links of a stay hold its own.
+    pairs, pair, many = np.unique(
         np.column_stack([moments.stay[rest_later], moments.stay[rest_earlier]]),
         axis=0,
         return_inverse=True,
         return_counts=True,
     )
-    rested = rested * np.sqrt(many[pair.ravel()])[:, None]
+    _, of_stay, compared = np.unique(pairs[:, 0], return_inverse=True, return_counts=True)
+    times = (many * (1.0 + compared[of_stay]) / 2.0)[pair.ravel()]
+    # Who hangs an arm otherwise hangs it turned as well, and the hand more so.
+    tilt_rad = np.stack([_tilts(up, rest_earlier, rest_later) for up in ups], axis=1)
+    rested = np.hypot(rested, (1.0 + np.arange(sensors)) * tilt_rad) * np.sqrt(times)[:, None]
     rested[:, limbs:] = params.return_rad
 
     # The arm hangs in a set's first quiet moment, but maybe turned: thumb along the plane of the raise.
@@ -161,6 +165,11 @@ def _latest(later: IntArray, most: int) -> BoolArray:
 def _alike(ups: list[FloatArray], moment: int, within_rad: float) -> BoolArray:
     """Moments that show gravity the posture of the given one, in every sensor."""
     return np.asarray(np.all([up @ up[moment] > np.cos(within_rad) for up in ups], axis=0))
+
+
+def _tilts(up: FloatArray, earlier: IntArray, later: IntArray) -> FloatArray:
+    """Angle (L,) between what gravity showed of the two moments; up: (K, 3)."""
+    return np.asarray(np.arccos(np.clip(np.add.reduce(up[earlier] * up[later], axis=1), -1.0, 1.0)))
 
 
 def _turns(quats: Sequence[FloatArray], earlier: IntArray, later: IntArray) -> FloatArray:

@@ -36,15 +36,21 @@ class HeadingParams:
     walking. turn_rad: how far at most someone may turn meanwhile, round about: who walked may face any way;
     stay_rad: otherwise. From travel_rad to three times as much the one goes over into the other.
     unseen_rad: how far a heading may be off after samples that are missing, at most; after a short gap it is its
-    duration times move_rad_s and `bridged` of the speed beside it. Beyond lost_rad no posture from before is known by
+    duration times move_rad_s and `bridged` of the speed beside it, less by the square of its share of bridged_s, in
+    which a limb's speed may leave the line between the gap's ends. Beyond lost_rad no posture from before is known by
     its heading. links: how many earlier moments of a posture each is compared with. shared: how turning that two
     sensors share is weighed. first_turn_rad: of the heading between two sensors as their first turning together shows
     it. surprising: where what they show of each other later is so many times as far off as expected, they drift by
-    more than their stillness told.
+    more than their stillness told. turn_kind_rad: of such a heading, by what skin and the other joints do alike in all
+    reps of a set. own_share, own_drift_rad_s: how much of a drift is another one in each set, as a share and at most;
+    the rest is the same in all. faster: where the limbs' sensors drift so many times as fast in the sets as stillness
+    told, that is believed; told_as_sets: stillness counts as so many sets of one sensor; shown_s: a set shows it whose
+    moments lie so far from its middle, by root mean square.
 
     Sources. quiet_rad_s, pose_share, move_rad_s, min_quiet_s, longest_s, same_posture_rad, same_heading_rad,
     neutral_rad, return_rad, rest_rad, relaxed_rad, start_rad, step_rad, sway_rad, bias_rad_s, turn_rad, stay_rad,
-    unseen_rad, bridged, lost_rad, travel_rad, links, first_turn_rad, surprising: ours.
+    unseen_rad, bridged, bridged_s, lost_rad, travel_rad, links, first_turn_rad, surprising, turn_kind_rad, own_share,
+    own_drift_rad_s, faster, shown_s, told_as_sets: ours.
     """
 
     quiet_rad_s: float = radians(5.0)
@@ -66,11 +72,18 @@ class HeadingParams:
     stay_rad: float = radians(1.0)
     unseen_rad: float = radians(20.0)
     bridged: float = 0.25
+    bridged_s: float = 0.5
     lost_rad: float = radians(5.0)
     travel_rad: float = radians(60.0)
     links: int = 6
     first_turn_rad: float = radians(5.0)
     surprising: float = 2.5
+    turn_kind_rad: float = radians(6.0)
+    own_share: float = 0.8
+    own_drift_rad_s: float = radians(0.1)
+    faster: float = 1.25
+    shown_s: float = 8.0
+    told_as_sets: float = 2.0
     shared: SharedParams = field(default_factory=SharedParams)
 
 
@@ -183,6 +196,8 @@ def _gaps(attitude: Attitude, rate_hz: float, params: HeadingParams) -> tuple[In
     edges = np.clip(np.column_stack([spans[:, 0] - 1, spans[:, 1]]), 0, len(speed) - 1)
     lasts_s = (spans[:, 1] - spans[:, 0]) / rate_hz
     off = lasts_s * (params.move_rad_s + params.bridged * speed[edges].max(axis=1))
+    # A limb's speed hardly leaves the line between the ends of a gap that is shorter than a stroke.
+    off *= np.minimum(lasts_s / params.bridged_s, 1.0) ** 2
     return spans[:, 0], np.minimum(off, params.unseen_rad)
 
 
