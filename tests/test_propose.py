@@ -203,7 +203,7 @@ def test_what_is_even_by_itself_is_held_against_all_else_that_comes_back():
     assert among([], EVEN) == []
 
 
-# Of the second day a spoon meal came back eleven times, by times that are as even as those of a restless person.
+# Half-hours of days in which nobody exercises, one of them with housework.
 @pytest.mark.parametrize(("day", "seed"), [(first_day, 9100), (second_day, 9100), (first_housework, 9102)])
 def test_a_day_has_no_exercise(day, seed):
     assert [own for own in proposals(day(seed, 8.0)) if own.kind == "set"] == []
