@@ -344,7 +344,7 @@ def test_in_a_stream_an_even_turn_goes_on_through_a_gap_however_the_gap_is_cut()
             stream.start()
         rows = slice(first, first + 5)
         got = stream.push(np.arange(1200)[rows] / RATE_HZ, {"right_wrist": track(gyr[rows], acc[rows], valid[rows])})
-        found += [attitude.quat_earth_from_sensor for attitude in got.values()]
+        found += [attitude.quat_earth_from_sensor for attitude in got.attitudes.values()]
     quat = np.concatenate(found)
     assert np.isnan(quat[400:500]).all()
     assert np.isfinite(np.delete(quat, np.arange(400, 500), axis=0)).all()
