@@ -7,7 +7,6 @@ import html
 import http.client
 import io
 import json
-import sqlite3
 import tomllib
 from datetime import date, timedelta
 from urllib.parse import quote
@@ -296,8 +295,11 @@ def test_a_new_plan_is_marked_in_the_trends(changing):
     fields = editor.fields_of(plan_version(changing.store, number).toml)
     changed = {**fields, "note": "Slower."}
     assert change(changing, f"/athletes/{number}/plan", **changed, why="pace")[0] == 200
-    with sqlite3.connect(changing.store.place) as database:
-        database.execute("UPDATE plan_version SET valid_from = '2026-04-20T00:00:00Z' WHERE number = 2")
+    with changing.store.write() as connection:
+        moved = connection.exec_driver_sql(
+            "UPDATE plan_version SET valid_from = '2026-04-20T00:00:00Z' WHERE number = 2"
+        )
+    assert moved.rowcount == 1
     _, text = ask(changing, f"/athletes/{number}")
     assert ">plan 2</text>" in text
 
