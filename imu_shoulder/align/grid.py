@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from imu_shoulder.arrays import BLOCK_ROWS
 from imu_shoulder.model import BoolArray, FloatArray, Track
 
 IntArray = NDArray[np.int64]
@@ -133,8 +134,8 @@ def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> t
         flags[between] = clipped[left[between]] | clipped[right[between]]
     out = np.full((values.shape[1], six.size), np.nan)
     six_at, at = six.ravel().nonzero()[0], (~off_sample).ravel().nonzero()[0]
-    for start in range(0, len(six_at), _BLOCK_ROWS):
-        block = six_at[start : start + _BLOCK_ROWS]
+    for start in range(0, len(six_at), BLOCK_ROWS):
+        block = six_at[start : start + BLOCK_ROWS]
         out[:, block] = _six_point(values, first.take(block), before_s.take(block) / step_s.take(block))
     if len(at):
         nearest = np.where(after_s < before_s, right, left).take(at)
@@ -176,8 +177,6 @@ def _lagrange() -> FloatArray:
 
 
 _LAGRANGE = _lagrange()
-# So many rows at a time stay in the processor's cache.
-_BLOCK_ROWS = 4096
 # So few that it is the number of calls that costs.
 _FEW = 256
 # Of six samples around a grid time the first, the two beside it and the last, from the one behind it.
