@@ -108,9 +108,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    clipped = checks.range_rows(
-        values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s)
-    ) | checks.flat_top_rows(values)
+    clipped = checks.clipped_rows(values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s))
     unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped)
     note_unfit(notes, unfit, time_s)
     good = np.ones(len(values), dtype=np.bool_)
@@ -161,9 +159,14 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
     used = [sensor for sensor in sensors if sensor.quality.used]
-    turning = [Turning(s.stream.placement, s.time_s, spilled(np.linalg.norm(s.values[:, 3:], axis=1))) for s in used]
+    turning = [Turning(s.stream.placement, s.time_s, spilled(_sizes(s.values[:, 3:]))) for s in used]
     apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
+
+
+def _sizes(vectors: FloatArray) -> FloatArray:
+    """(N,) how long the vectors (N, 3) are."""
+    return np.sqrt(np.einsum("nj,nj->n", vectors, vectors))
 
 
 def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
