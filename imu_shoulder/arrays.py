@@ -8,17 +8,27 @@ from imu_shoulder.model import BoolArray, FloatArray, IntArray
 
 # So many rows at a time stay in the processor's cache, which makes them twice as fast.
 BLOCK_ROWS = 4096
+_MANY_STEPS = 4096
+# Shorter blocks take longer to look through than their edges do.
+_LONG_HALF = 16
 
 
 def runs(mask: BoolArray, least: int = 1) -> list[tuple[int, int]]:
     """The half-open [first, last) stretches of at least `least` rows in which mask (N,) is True."""
-    if not len(mask):
+    half = least // 2
+    # So long a run fills half of that somewhere: where nothing does, there is none.
+    if not len(mask) or (half >= _LONG_HALF and len(mask) >= half and not _full(mask, half)):
         return []
     edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
     edges = np.concatenate([[0] if mask[0] else [], edges, [len(mask)] if mask[-1] else []]).astype(np.int64)
     edges = edges.reshape(-1, 2)
     # Left out before they become Python's: a converter's noise makes hundreds of thousands of short ones.
     return [(first, last) for first, last in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
+
+
+def _full(mask: BoolArray, width: int) -> bool:
+    """Whether mask (N,) is True throughout some block of `width` rows, counted from the first; a rest is no block."""
+    return bool(mask[: len(mask) // width * width].reshape(-1, width).all(axis=1).any())
 
 
 def longest_run(mask: BoolArray) -> int:
@@ -69,6 +79,12 @@ def medians_of(values: FloatArray) -> FloatArray:
     ordered = np.partition(values, place, axis=1)
     above = ordered[:, place]
     return above if count % 2 else 0.5 * (ordered[:, :place].max(axis=1) + above)
+
+
+def usual_step(increasing: FloatArray) -> float:
+    """The median step of (N,) with N > 1; of many, of some thousand of them."""
+    every = 1 + len(increasing) // _MANY_STEPS
+    return median_of(increasing[1::every] - increasing[:-1:every])
 
 
 def quantile(values: FloatArray, share: float) -> float:

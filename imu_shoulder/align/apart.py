@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from imu_shoulder.arrays import median_of
+from imu_shoulder.arrays import usual_step
 from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limb_words, limbs_of
 
 # Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
@@ -93,7 +93,7 @@ def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, F
     grid_s = np.arange(start_s, end_s, 1.0 / _GRID_HZ)
     out = {}
     for sensor in sensors:
-        spacing_s = median_of(np.diff(sensor.time_s))
+        spacing_s = usual_step(sensor.time_s)
         rate = uniform_filter1d(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
         heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
         values = np.log1p(np.interp(grid_s, sensor.time_s, rate) / _USUAL_RAD_S)

@@ -240,7 +240,9 @@ def _flat_top_rows(values: FloatArray, least: FloatArray, most: FloatArray) -> B
     for channel, extremes in enumerate(zip(least, most, strict=True)):
         for extreme in extremes:
             if abs(extreme) >= _LOW_RANGE[channel]:
-                found = runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES)
+                at_extreme = values[:, channel] == extreme
+                often = np.count_nonzero(at_extreme) >= _FLAT_TOP_SAMPLES
+                found = runs(at_extreme, _FLAT_TOP_SAMPLES) if often else []
                 if abs(extreme) >= _FLAT_TOP_LEAST[channel] or sum(b - a for a, b in found) >= _MANY_AT_TOP:
                     for start, end in found:
                         flat[start:end] = True

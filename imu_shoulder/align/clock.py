@@ -34,6 +34,8 @@ _WANDER_BLOCK_S = 5.0
 _PHASE_SHARP = 2.5
 _PHASE_BLOCK = 128
 _PHASE_CLEAR = 0.35
+# Stamps that stay within so much of a spacing around an even pace have nothing between them: their phases, too.
+_NEAR = 0.45
 # How long lateness is watched to tell a packet that waits from one that is lost.
 _PACKETS_S = 1.0
 
@@ -152,12 +154,15 @@ def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[flo
     """The true sample spacing in seconds, and (N,) how many samples are missing before each sample."""
     steps = np.diff(stamps)
     usual = median_of(steps)
+    # No sensor samples ten times as fast as it says: a pace beyond that comes of stamps that mean nothing.
+    least_s = 0.1 * declared_s
+    if usual > least_s and _even_throughout(stamps):
+        missing = np.zeros(len(stamps), dtype=np.int64)
+        return _slope(stamps, missing, usual, split_s), missing
     off = np.abs(steps - usual)
     even = off < 0.5 * usual
     jitter_s = 1.4826 * median_of(off) / np.sqrt(2.0)
     block = int(np.clip(round(2.0 / declared_s), 1, max(1, len(steps) // 2)))
-    # No sensor samples ten times as fast as it says: a pace beyond that comes of stamps that mean nothing.
-    least_s = 0.1 * declared_s
     pace_s = max(least_s, quantile(stamps[block:] - stamps[:-block], 0.25) / block)
     if even.mean() > 0.5 and 0.5 * pace_s < usual < 1.5 * pace_s:
         spacing_s, sharpness = _sharpest_spacing(stamps, float(steps[even].mean()), jitter_s)
@@ -171,6 +176,13 @@ def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[flo
     # Stamps that bunch. The pace is too slow where packets are lost, the declared rate may be wrong: the better fits.
     tried = [_spacing_of_packets(stamps, start_s, least_s, split_s) for start_s in (pace_s, declared_s)]
     return min(tried, key=lambda t: median_of(np.abs(stamps - _even_times(stamps, t[1], t[0], split_s))))
+
+
+def _even_throughout(stamps: FloatArray) -> bool:
+    """Whether all stamps stay so near to one even pace that no sample can be missing: then none is looked for."""
+    spacing_s = float(stamps[-1] - stamps[0]) / (len(stamps) - 1)
+    off = stamps - spacing_s * np.arange(float(len(stamps)))
+    return bool(off.max() - off.min() < _NEAR * spacing_s)
 
 
 def _spacing_of_packets(stamps: FloatArray, spacing_s: float, least_s: float, split_s: float) -> tuple[float, IntArray]:

@@ -185,8 +185,10 @@ _AROUND = np.array([-AHEAD, -1, 0, AHEAD - 1])[:, None, None]
 
 def _six_point(values: FloatArray, first: IntArray, share: FloatArray) -> FloatArray:
     """Polynomial through the six even samples (C, M) from `first` on, at `share` (0 to 1) between third and fourth."""
-    powers = np.ones((_TAPS, len(share)))
-    powers[1:] = share
-    np.multiply.accumulate(powers, axis=0, out=powers)
+    powers = np.empty((_TAPS, len(share)))
+    powers[0], powers[1] = 1.0, share
+    np.multiply(share, share, out=powers[2])
+    np.multiply(powers[1:3], powers[2], out=powers[3:5])
+    np.multiply(powers[3], powers[2], out=powers[5])
     six = values.T.take(first + np.arange(_TAPS)[:, None], axis=1)
     return np.asarray(np.einsum("tm,ctm->cm", _LAGRANGE.T @ powers, six))

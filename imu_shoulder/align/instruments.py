@@ -105,7 +105,10 @@ def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz:
     slow = rate <= _SLOW_SHARE * quantile(rate, 0.99)
     calm = slow & (spread < allowed) & (lasts_s < 1.1 * width / rate_hz)
     blocks = in_blocks(acc, width)
-    halves = [part.mean(axis=2).T for part in (blocks[:, :, :middle], blocks[:, :, middle:])]
+    halves = [
+        (part @ np.full(part.shape[2], 1.0 / part.shape[2])).T
+        for part in (blocks[:, :, :middle], blocks[:, :, middle:])
+    ]
     lengths = np.maximum(np.linalg.norm(halves[0], axis=1) * np.linalg.norm(halves[1], axis=1), 1e-9)
     stays = np.einsum("nj,nj->n", *halves) > np.cos(_STAYS_RAD) * lengths
     still = np.flatnonzero(calm & stays & (size > 1.0))
@@ -139,16 +142,21 @@ def turns_between(
 
 def _turned(ways: Sequence[FloatArray], factor: float, rate_hz: float) -> Rotation:
     """after_from_before of each way, rates (n, 3) in rad/s."""
-    # All at once, pair by pair: standing still makes the ways equally long, by a power of two.
-    size = 1 << (max(map(len, ways)) - 1).bit_length()
-    longer = np.zeros((3, len(ways), size))
+    # All at once, pair by pair: standing still makes the ways equally long.
+    longer = np.zeros((3, len(ways), max(map(len, ways))))
     for k, way in enumerate(ways):
         longer[:, k, : len(way)] = way.T
     longer *= factor / rate_hz
-    turns = quat_from_rotvec(longer.reshape(3, -1))
-    while turns.shape[1] > len(ways):
-        turns = quat_product(turns[:, ::2], turns[:, 1::2])
-    return Rotation.from_quat(turns.T).inv()
+    turns = quat_from_rotvec(longer)
+    while turns.shape[2] > 1:
+        if turns.shape[2] % 2:
+            turns = np.concatenate([turns, np.broadcast_to(_STAYS, (4, len(ways), 1))], axis=2)
+        turns = quat_product(turns[:, :, ::2], turns[:, :, 1::2])
+    return Rotation.from_quat(turns[:, :, 0].T).inv()
+
+
+# No turn, as a quaternion with the scalar last.
+_STAYS = np.array([0.0, 0.0, 0.0, 1.0])[:, None, None]
 
 
 def disagreement_rad(turns: Turns, told: Rotation, axes: FloatArray) -> FloatArray:

@@ -14,7 +14,7 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.notes import Notes
-from imu_shoulder.arrays import joined_runs, median_of, runs
+from imu_shoulder.arrays import joined_runs, runs, usual_step
 from imu_shoulder.model import BoolArray, FloatArray
 
 INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
@@ -142,7 +142,7 @@ def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None
         own = [one for one in found if one.code == code]
         for one in own:
             mask[one.start : one.end] = True
-        step_s = median_of(np.diff(time_s)) if len(time_s) > 1 else 1.0
+        step_s = usual_step(time_s) if len(time_s) > 1 else 1.0
         spans = [(float(time_s[a]), float(time_s[b - 1])) for a, b in joined_runs(mask, _ONE_STRETCH_S / step_s)]
         why = own[0].why
         if len(spans) > _NAMED:

@@ -15,7 +15,7 @@ from math import log
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from imu_shoulder.arrays import median_of, medians_of
+from imu_shoulder.arrays import medians_of, usual_step
 from imu_shoulder.frames import cross, quat_from_rotvec, quat_product, rotated_by
 from imu_shoulder.model import SIDES, STERNUM, ComplexArray, FloatArray, limb_words, limbs_of
 from imu_shoulder.spill import let_go
@@ -137,16 +137,14 @@ def _turning(sensor: Upright, grid_s: FloatArray, rows: int) -> _Turning:
     return _Turning(about[0], about[1] + 1j * about[2])
 
 
-def _on_grid(
-    signals: Sequence[FloatArray], time_s: FloatArray, grid_s: FloatArray
-) -> list[FloatArray]:
+def _on_grid(signals: Sequence[FloatArray], time_s: FloatArray, grid_s: FloatArray) -> list[FloatArray]:
     """Each signal (N, 3), smoothed to what the grid can carry, on the times grid_s (M,): (3, M)."""
-    width = max(1, round(1.0 / (_GRID_HZ * median_of(np.diff(time_s)))))
+    width = max(1, round(1.0 / (_GRID_HZ * usual_step(time_s))))
     after = np.clip(time_s.searchsorted(grid_s, side="right"), 1, len(time_s) - 1)
     share = (grid_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
     out = []
     for values in signals:
         smooth = uniform_filter1d(values.T, width, axis=1)
-        before = smooth[:, after - 1]
-        out.append(before + np.clip(share, 0.0, 1.0) * (smooth[:, after] - before))
+        before = smooth.take(after - 1, axis=1)
+        out.append(before + np.clip(share, 0.0, 1.0) * (smooth.take(after, axis=1) - before))
     return out
