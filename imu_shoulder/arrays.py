@@ -19,9 +19,13 @@ def runs(mask: BoolArray, least: int = 1) -> list[tuple[int, int]]:
     # So long a run fills half of that somewhere: where nothing does, there is none.
     if not len(mask) or (half >= _LONG_HALF and len(mask) >= half and not _full(mask, half)):
         return []
-    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    edges = np.concatenate([[0] if mask[0] else [], edges, [len(mask)] if mask[-1] else []]).astype(np.int64)
-    edges = edges.reshape(-1, 2)
+    inside = (mask[1:] != mask[:-1]).nonzero()[0]
+    begun = int(mask[0])
+    flat = np.empty(begun + len(inside) + int(mask[-1]), dtype=np.int64)
+    # Overwritten where the first row does not begin one, or the last one does not end one.
+    flat[:1], flat[-1:] = 0, len(mask)
+    flat[begun : begun + len(inside)] = inside + 1
+    edges = flat.reshape(-1, 2)
     # Left out before they become Python's: a converter's noise makes hundreds of thousands of short ones.
     return [(first, last) for first, last in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
 

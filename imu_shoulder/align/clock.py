@@ -297,8 +297,8 @@ def _slope(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: flo
         """The slope, and how far (N,) each stamp is off. use: (N,) 1 for those that are used, else 0."""
         x, y = centred(count, use), centred(stamps, use)
         own = use * x
-        scale = float(own @ x)
-        slope = float(own @ y) / scale if scale > 0 else spacing_s
+        scale = float((own * x).sum())
+        slope = float((own * y).sum()) / scale if scale > 0 else spacing_s
         return slope, np.abs(y - slope * x)
 
     _, error = fit(np.ones(len(stamps)))

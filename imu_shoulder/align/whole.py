@@ -167,7 +167,7 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
 
 def _sizes(vectors: FloatArray) -> FloatArray:
     """(N,) how long the vectors (N, 3) are."""
-    return np.sqrt(np.einsum("nj,nj->n", vectors, vectors))
+    return np.asarray(np.sqrt(np.einsum("nj,nj->n", vectors, vectors)))
 
 
 def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
