@@ -289,19 +289,21 @@ def _slope(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: flo
     starts = _stretch_starts(missing, spacing_s, split_s)
     sizes = np.diff(starts, append=len(stamps))
 
-    def centred(values: FloatArray, use: FloatArray) -> FloatArray:
-        level = np.add.reduceat(use * values, starts) / np.maximum(np.add.reduceat(use, starts), 1.0)
+    def centred(values: FloatArray, use: FloatArray | None) -> FloatArray:
+        own, weight = (values, sizes) if use is None else (use * values, np.add.reduceat(use, starts))
+        level = np.add.reduceat(own, starts) / np.maximum(weight, 1.0)
         return values - (np.repeat(level, sizes) if len(level) > 1 else level)
 
-    def fit(use: FloatArray) -> tuple[float, FloatArray]:
-        """The slope, and how far (N,) each stamp is off. use: (N,) 1 for those that are used, else 0."""
+    def fit(use: FloatArray | None) -> tuple[float, FloatArray, FloatArray]:
+        """The slope, and both sides (N,) of it. use: (N,) 1 for the stamps that are used, else 0; None for all."""
         x, y = centred(count, use), centred(stamps, use)
-        own = use * x
+        own = x if use is None else use * x
         scale = float((own * x).sum())
-        slope = float((own * y).sum()) / scale if scale > 0 else spacing_s
-        return slope, np.abs(y - slope * x)
+        return float((own * y).sum()) / scale if scale > 0 else spacing_s, x, y
 
-    _, error = fit(np.ones(len(stamps)))
+    slope, x, y = fit(None)
+    x *= slope
+    error = np.abs(y - x)
     return fit((error <= max(5 * median_of(error), 1e-9)).astype(np.float64))[0]
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from imu_shoulder.arrays import BLOCK_ROWS
-from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.model import BoolArray, FloatArray
 
 IntArray = NDArray[np.int64]
 
@@ -42,17 +42,6 @@ def grid_times(start_s: float, end_s: float, rate_hz: float) -> FloatArray:
 def longest_step_s(spacing_s: float, bridge_s: float) -> float:
     """The longest step between two samples that is bridged: bridge_s of missing samples, plus rounding."""
     return bridge_s + 1.5 * spacing_s
-
-
-def make_track(placement: str, gridded: Gridded) -> Track:
-    """A track of gridded acc and gyr, values (M, 6)."""
-    return Track(
-        placement=placement,
-        acc_m_s2=np.ascontiguousarray(gridded.values[:, :3]),
-        gyr_rad_s=np.ascontiguousarray(gridded.values[:, 3:]),
-        valid=~np.isnan(gridded.values[:, 0]),
-        clipped=gridded.clipped,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,8 +121,9 @@ def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> t
     flags = np.zeros(after.shape, dtype=np.bool_)
     if clipped.any():
         flags[between] = clipped[left[between]] | clipped[right[between]]
-    out = np.full((values.shape[1], six.size), np.nan)
     six_at, at = six.ravel().nonzero()[0], (~off_sample).ravel().nonzero()[0]
+    line = between & ~six if len(six_at) + len(at) < six.size else None
+    out = np.empty((values.shape[1], six.size))
     for start in range(0, len(six_at), BLOCK_ROWS):
         block = six_at[start : start + BLOCK_ROWS]
         out[:, block] = _six_point(values, first.take(block), before_s.take(block) / step_s.take(block))
@@ -141,8 +131,8 @@ def _resampled(samples: Samples, begins: Sequence[int], grid_s: FloatArray) -> t
         nearest = np.where(after_s < before_s, right, left).take(at)
         out[:, at] = values[nearest].T
         flags[~off_sample] = clipped[nearest]
-    if len(six_at) + len(at) < six.size:
-        line = between & ~six
+    if line is not None:
+        out[:, (off_sample & ~between).ravel()] = np.nan
         share = (before_s[line] / step_s[line])[:, None]
         out[:, line.ravel()] = (values[left[line]] * (1 - share) + values[right[line]] * share).T
     return out.reshape(-1, *after.shape), flags

@@ -12,7 +12,7 @@ from numpy.lib.stride_tricks import as_strided
 from imu_shoulder.align import checks
 from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
-from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
+from imu_shoulder.align.grid import grid_times, longest_step_s, resample
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches
@@ -224,8 +224,9 @@ def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignP
     # A row depends on the samples about it alone.
     for rows in parts(count):
         own = sensor.time_s, values, sensor.clipped
-        part = make_track(sensor.stream.placement, resample(*own, time_s[rows], spacing_s, params.bridge_s))
-        acc[rows], gyr[rows], valid[rows], clipped[rows] = part.acc_m_s2, part.gyr_rad_s, part.valid, part.clipped
+        part = resample(*own, time_s[rows], spacing_s, params.bridge_s)
+        acc[rows], gyr[rows] = part.values[:, :3], part.values[:, 3:]
+        valid[rows], clipped[rows] = ~np.isnan(part.values[:, 0]), part.clipped
     return Track(sensor.stream.placement, acc, gyr, valid, clipped)
 
 
@@ -243,12 +244,17 @@ def _band_limited(
     out = room(values.T.shape).T
     starts = np.flatnonzero(np.diff(time_s, prepend=-np.inf) > longest_step_s(spacing_s, bridge_s))
     for start, end in zip(starts, np.append(starts[1:], len(values)), strict=True):
-        for part in parts(end - start):
-            first, last = start + part.start, start + part.stop
-            before, after = max(start, first - reach), min(end, last + reach)
-            edges = before - (first - reach), last + reach - after
-            for own, smooth in zip(values.T, out.T, strict=True):
-                smooth[first:last] = _weighed(np.pad(own[before:after], edges, mode="edge"), many)
+        # Beyond either end its last sample goes on.
+        inside = range(start + reach, end - reach) if end - start > 4 * reach else range(end, end)
+        for own, smooth in zip(values.T, out.T, strict=True):
+            for part in parts(len(inside)) if inside else ():
+                first, last = inside.start + part.start, inside.start + part.stop
+                _weigh(own[first - reach : last + reach], many, smooth[first:last])
+            head = np.pad(own[start : min(end, inside.start + reach)], (reach, 0 if inside else reach), mode="edge")
+            _weigh(head, many, smooth[start : inside.start])
+            if inside:
+                tail = np.pad(own[inside.stop - reach : end], (0, reach), mode="edge")
+                _weigh(tail, many, smooth[inside.stop : end])
     return out
 
 
@@ -256,17 +262,14 @@ def _band_limited(
 _ROWS_AT_ONCE = 16
 
 
-def _weighed(samples: FloatArray, many: FloatArray) -> FloatArray:
-    """Of samples (N + taps - 1,) each N rows' weighed sum, by the matrix (B + taps - 1, B) for B of them."""
+def _weigh(samples: FloatArray, many: FloatArray, out: FloatArray) -> None:
+    """Fill out (N,) with weighed sums of samples (N + taps - 1,), by the matrix (B + taps - 1, B) for B of them."""
     around, rows = many.shape
-    count = len(samples) - (around - rows)
-    out, whole = np.empty(count), count // rows
-    step = samples.strides[0]
+    whole, step = len(out) // rows, samples.strides[0]
     blocks = as_strided(samples, (whole, around), (rows * step, step), writeable=False)
     np.matmul(blocks, many, out=out[: whole * rows].reshape(whole, rows))
     rest = samples[whole * rows :]
-    out[whole * rows :] = rest @ many[: len(rest), : count - whole * rows]
-    return out
+    out[whole * rows :] = rest @ many[: len(rest), : len(out) - whole * rows]
 
 
 def _require_overlap(sensors: Sequence[_Repaired]) -> None:
