@@ -7,12 +7,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, resample
+from imu_shoulder.align.kernels import kernel_of
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches
@@ -74,7 +74,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
             "; ".join(f.text for s in sensors for f in s.findings if f.severity == "fault"),
             "check the sensors and record again",
         )
-    rate_hz = params.rate_hz or shared_rate_hz([sensor.stream.declared_rate_hz for sensor in used])
+    rate_hz = grid_rate_hz([sensor.stream.declared_rate_hz for sensor in used], params)
     start_s, end_s = min(sensor.quality.start_s for sensor in used), max(sensor.quality.end_s for sensor in used)
     require_memory(int((end_s - start_s) * rate_hz), len(used))
     time_s = spilled(grid_times(start_s, end_s, rate_hz))
@@ -88,10 +88,16 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     )
 
 
-def shared_rate_hz(rates_hz: Sequence[float]) -> float:
-    """The rate that most sensors share; of equally common ones the highest, which loses nothing."""
+def grid_rate_hz(rates_hz: Sequence[float], params: AlignParams) -> float:
+    """The grid's rate for sensors of these declared rates.
+
+    Of the rate that most share, and of equally common ones the highest, the smallest whole part that is enough.
+    """
+    if params.rate_hz is not None:
+        return params.rate_hz
     counts = Counter(rates_hz)
-    return max(counts, key=lambda rate: (counts[rate], rate))
+    shared_hz = max(counts, key=lambda rate: (counts[rate], rate))
+    return shared_hz / max(1, int(shared_hz / params.enough_hz))
 
 
 def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
@@ -216,60 +222,17 @@ def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence
 
 
 def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignParams) -> Track:
-    spacing_s, values = 1.0 / sensor.quality.measured_rate_hz, sensor.values
-    if rate_hz < 0.75 * sensor.quality.measured_rate_hz:
-        values = _band_limited(sensor.time_s, values, spacing_s, rate_hz, params.bridge_s)
+    measured_hz = sensor.quality.measured_rate_hz
+    spacing_s, kernel = 1.0 / measured_hz, kernel_of(measured_hz, rate_hz)
     count = len(time_s)
     acc, gyr, valid, clipped = room((count, 3)), room((count, 3)), room(count, np.bool_), room(count, np.bool_)
     # A row depends on the samples about it alone.
     for rows in parts(count):
-        own = sensor.time_s, values, sensor.clipped
-        part = resample(*own, time_s[rows], spacing_s, params.bridge_s)
+        own = sensor.time_s, sensor.values, sensor.clipped
+        part = resample(*own, time_s[rows], spacing_s, params.bridge_s, kernel)
         acc[rows], gyr[rows] = part.values[:, :3], part.values[:, 3:]
         valid[rows], clipped[rows] = ~np.isnan(part.values[:, 0]), part.clipped
     return Track(sensor.stream.placement, acc, gyr, valid, clipped)
-
-
-def _band_limited(
-    time_s: FloatArray, values: FloatArray, spacing_s: float, rate_hz: float, bridge_s: float
-) -> FloatArray:
-    """Take out of faster samples what the slower grid cannot carry, within each stretch without a gap."""
-    reach = int(4.0 / (rate_hz * spacing_s))
-    # A windowed sinc (Hamming) that keeps what does not change.
-    weights = np.sinc(0.9 * rate_hz * spacing_s * np.arange(-reach, reach + 1)) * np.hamming(2 * reach + 1)
-    # (1,) samples around a row -> (1,) row, for so many rows at once.
-    many = np.zeros((_ROWS_AT_ONCE + 2 * reach, _ROWS_AT_ONCE))
-    for row in range(_ROWS_AT_ONCE):
-        many[row : row + 2 * reach + 1, row] = weights / weights.sum()
-    out = room(values.T.shape).T
-    starts = np.flatnonzero(np.diff(time_s, prepend=-np.inf) > longest_step_s(spacing_s, bridge_s))
-    for start, end in zip(starts, np.append(starts[1:], len(values)), strict=True):
-        # Beyond either end its last sample goes on.
-        inside = range(start + reach, end - reach) if end - start > 4 * reach else range(end, end)
-        for own, smooth in zip(values.T, out.T, strict=True):
-            for part in parts(len(inside)) if inside else ():
-                first, last = inside.start + part.start, inside.start + part.stop
-                _weigh(own[first - reach : last + reach], many, smooth[first:last])
-            head = np.pad(own[start : min(end, inside.start + reach)], (reach, 0 if inside else reach), mode="edge")
-            _weigh(head, many, smooth[start : inside.start])
-            if inside:
-                tail = np.pad(own[inside.stop - reach : end], (0, reach), mode="edge")
-                _weigh(tail, many, smooth[inside.stop : end])
-    return out
-
-
-# Rows that one product makes: with more of them more is multiplied by zero, with fewer there are more products.
-_ROWS_AT_ONCE = 16
-
-
-def _weigh(samples: FloatArray, many: FloatArray, out: FloatArray) -> None:
-    """Fill out (N,) with weighed sums of samples (N + taps - 1,), by the matrix (B + taps - 1, B) for B of them."""
-    around, rows = many.shape
-    whole, step = len(out) // rows, samples.strides[0]
-    blocks = as_strided(samples, (whole, around), (rows * step, step), writeable=False)
-    np.matmul(blocks, many, out=out[: whole * rows].reshape(whole, rows))
-    rest = samples[whole * rows :]
-    out[whole * rows :] = rest @ many[: len(rest), : len(out) - whole * rows]
 
 
 def _require_overlap(sensors: Sequence[_Repaired]) -> None:
