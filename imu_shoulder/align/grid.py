@@ -138,13 +138,18 @@ def _resampled(
         even = (first >= begin) & (last < end) & (last_s - first_s < (weighed.taps - 0.4) * spacing_s)
         rows = (open_rows & even).ravel().nonzero()[0]
         size = BLOCK_ROWS * SIX_POINT.taps // weighed.taps
+        whole = first.ravel(), before_s.ravel(), step_s.ravel()
         for start in range(0, len(rows), size):
             block = rows[start : start + size]
-            out[:, block] = _weighed(values, first.take(block), before_s.take(block) / step_s.take(block), weighed)
+            # Rows that lie beside each other, as nearly all do, need not be gathered.
+            beside = block[-1] - block[0] == len(block) - 1
+            at = slice(int(block[0]), int(block[-1]) + 1) if beside else block
+            first_at, before, step = (one[at] for one in whole)
+            out[:, at] = _weighed(values, first_at, before / step, weighed)
         open_rows = open_rows & ~even
     nearest = np.where(after_s < before_s, right, left)
-    at = (~off_sample & np.isnan(out[0]).reshape(after.shape)).ravel().nonzero()[0]
-    out[:, at] = values[nearest.take(at)].T
+    on_sample = (~off_sample & np.isnan(out[0]).reshape(after.shape)).ravel().nonzero()[0]
+    out[:, on_sample] = values[nearest.take(on_sample)].T
     if clipped.any():
         flags[~off_sample] = clipped[nearest[~off_sample]]
     if open_rows.any():
