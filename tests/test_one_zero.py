@@ -224,8 +224,8 @@ def test_a_straight_elbow_and_two_that_do_not_go_together_have_no_zero():
 
 @pytest.mark.parametrize("turned_deg", [-60.0, 20.0, 60.0])
 def test_an_arm_that_was_turned_all_the_while_leaves_the_zero_as_unsure_as_what_skin_hides(turned_deg):
-    """One posture shows the sum of the zero and of what the sensor did not see of the turning: how far persons differ in
-    that share is all that parts the two."""
+    """One posture shows the sum of the zero and of what the sensor did not see of the turning: how far persons differ
+    in that share is all that parts the two."""
     found = pointer_zero(*bent_arm(np.full(3000, turned_deg), SKIN_SHARE, 0.0), 50.0)
     assert found is not None
     assert np.degrees(found.zero_rad) == pytest.approx(0.0, abs=0.1)
