@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from test_segment_free import course as free_course
+from test_segment_free import raised, rep_waypoints
 from test_segment_reps import WAYS, arm_of
 from test_segment_stations import REACH, ROTATE, ROW
 
@@ -40,20 +42,24 @@ class Live:
         # At each look: the time, the reps told so far, the angle that is shown.
         self.told, self.shown_deg = [], []
 
-    def follow(self, **angles):
+    def follow(self, samples=None, **angles):
+        """samples: (N, 3) twice, of the wrist's accelerometer and gyroscope."""
         count, step = len(next(iter(angles.values()))), round(0.2 * RATE_HZ)
+        acc, gyr = samples or (np.zeros((count, 3)), np.zeros((count, 3)))
         for first in range(0, count, step):
-            own = arm_of("right", **{name: values[first : first + step] for name, values in angles.items()})
+            part = slice(first, first + step)
+            own = arm_of("right", **{name: values[part] for name, values in angles.items()})
             rows = len(next(iter(own.angles.values())))
             own = replace(own, hidden={"heading_sd_deg": np.full(rows, 1.0)})
-            sees, still = np.ones(rows, dtype=bool), np.zeros((rows, 3))
-            track = Track("right_wrist", still, still, sees, ~sees)
+            sees = np.ones(rows, dtype=bool)
+            track = Track("right_wrist", acc[part], gyr[part], sees, ~sees)
             time_s = (self.row + np.arange(rows)) / RATE_HZ
-            self.set.push(time_s, {"right": own}, {"right": (sees, ~sees)}, {"right": track})
+            self.set.push(time_s, {"right": own}, {"right": (sees, ~sees)}, {"right_wrist": track})
             self.row += rows
             self.set.cut(float(time_s[-1]))
             self.told.append(tuple(self.set.final.get("right", [])))
-            self.shown_deg.append(self.set.watches["right"].angle_deg)
+            if self.set.watches:
+                self.shown_deg.append(self.set.watches["right"].angle_deg)
         return self
 
     def closed(self):
@@ -102,3 +108,40 @@ def test_a_rep_that_goes_on_after_it_was_told_stays_one_rep(before):
     assert broken.judged.rep.end_s == pytest.approx(told[-1].judged.rep.end_s + 5.8, abs=0.6)
     assert live.set.counted("right") == before + 2
     assert len(live.closed().judged) == before + 2
+
+
+def test_reps_that_ended_after_a_sensor_had_slipped_are_not_scored_told_or_not():
+    curve = course(*WHOLE * 4)
+    live, half = Live("full_can"), len(curve) * 3 // 4
+    live.follow(plane=np.full(half, 30.0), elevation=curve[:half])
+    changes = live.set.changes
+    live.set.slip("right", 15.0)
+    assert live.set.changes > changes
+    told = live.set.final["right"]
+    assert [rep.judged.excluded for rep in told] == ["", "sensor_slip", "sensor_slip"]
+    assert [rep.revised for rep in told] == ["", "a sensor had slipped", "a sensor had slipped"]
+    live.follow(plane=np.full(len(curve) - half, 30.0), elevation=curve[half:])
+    assert [rep.excluded for rep in live.closed().judged] == ["", *["sensor_slip"] * 3]
+    assert live.set.counted("right") == 4
+
+
+def test_the_newest_rows_can_be_asked_for():
+    curve = course(*WHOLE)
+    live = full_can(curve)
+    time_s, arms = live.set.recent(7.0)
+    np.testing.assert_allclose(time_s, np.arange(round(7.0 * RATE_HZ), len(curve)) / RATE_HZ)
+    np.testing.assert_allclose(arms["right"].angles["elevation_deg"], curve[-len(time_s) :])
+
+
+@pytest.mark.parametrize("count", [4, 6])
+def test_where_the_leading_angle_is_not_seen_reps_are_counted_by_the_sensors_own_motion(count):
+    """A wrist alone shows no elevation of the upper arm. Nothing is told while the set goes on, and nothing judged."""
+    waypoints, _ = rep_waypoints(count, 60.0, 1.5, 1.0, 1.5)
+    turned_deg = free_course(waypoints, RATE_HZ)
+    _, acc, gyr, _ = raised(turned_deg, RATE_HZ)
+    live = Live("full_can").follow((acc, gyr), elbow=np.full(len(acc), 20.0))
+    assert live.told[-1] == ()
+    found = live.closed()
+    assert [rep.kind for rep in found.arm_set.reps] == ["rep"] * count
+    assert not any(judged.faults for judged in found.judged)
+    assert [final.judged for final in live.set.final["right"]] == list(found.judged)
