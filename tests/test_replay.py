@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
 from imu_shoulder.drills import load_shipped
-from imu_shoulder.live.replay import Replayed, plan_for_drill
-from imu_shoulder.model import ArmCount, Event
+from imu_shoulder.errors import RecordingError
+from imu_shoulder.live.replay import Replayed, not_planned, plan_for_drill, plan_for_recording, without_range_tests
+from imu_shoulder.model import ArmCount, Event, Recording
 from imu_shoulder.plan import Plan
 
 FIRST, SECOND = "full_can", "band_external_rotation"
@@ -120,3 +122,46 @@ def test_sets_have_the_numbers_of_the_recording_whether_they_are_in_the_plan_or_
 def test_a_set_that_is_refused_has_no_end_and_no_rating():
     assert played(Session(refused=("start_set",)), set_of(pain=3.0, effort=4.0)) == []
     assert played(Session(refused=("next_drill",)), set_of(SECOND)) == []
+
+
+def recorded(*events):
+    return Recording("a day", "M.K.", "2026-03-02T18:30:00+01:00", {}, (POSE, *events))
+
+
+def test_without_a_plan_each_set_is_asked_once_as_it_was_done():
+    drill = load_shipped(FIRST)
+    sets = set_of(direction="side"), Event(60.0, 9.0, "set"), Event(80.0, 30.0, "set", FIRST, None), set_of(SECOND)
+    plan = plan_for_recording(recorded(*sets), {})
+    assert [(item.drill.id, item.drill.direction, item.side, item.sets) for item in plan.drills] == [
+        (FIRST, "side", "right", 1),
+        (FIRST, drill.direction, "both", 1),
+        (SECOND, "", "right", 1),
+    ]
+    assert [dict(item.reps) for item in plan.drills[:2]] == [
+        {"right": drill.dose.reps},
+        {"right": drill.dose.reps, "left": drill.dose.reps},
+    ]
+    assert (plan.drills[0].rest_s, plan.athlete) == (drill.dose.rest_s, "M.K.")
+    with pytest.raises(RecordingError, match="sets of drills in a day"):
+        plan_for_recording(recorded(Event(60.0, 9.0, "set")), {})
+
+
+def test_a_drill_of_ones_own_comes_before_a_shipped_one_of_its_name():
+    own = replace(load_shipped(FIRST), title="Mine")
+    (item,) = plan_for_recording(recorded(set_of()), {FIRST: own}).drills
+    assert item.drill.title == "Mine"
+
+
+def test_range_tests_are_no_sets_and_are_named():
+    tests = set_of("flexion"), set_of("abduction"), set_of("flexion", 90.0)
+    kept, left_out = without_range_tests(recorded(tests[0], set_of(), *tests[1:]))
+    assert kept.events == (POSE, set_of())
+    assert left_out == ("flexion", "abduction")
+
+
+def test_what_the_plan_does_not_have_is_named_once_with_its_side():
+    """A plan of both arms has either."""
+    sets = set_of(), set_of("row_rotate"), replace(set_of(SECOND), side="left"), set_of("row_rotate", 90.0)
+    assert not_planned(recorded(*sets), Session().plan) == ("row_rotate (right)", "band_external_rotation (left)")
+    both = plan_for_drill(load_shipped(FIRST), "both", "M.K.")
+    assert not_planned(recorded(set_of(), replace(set_of(), side="left"), replace(set_of(), side=None)), both) == ()
