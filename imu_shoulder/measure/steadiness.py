@@ -69,7 +69,7 @@ def hold_tremor_share_pct(data: RepData) -> float:
 )
 def hold_wander_deg(data: RepData) -> float:
     values = settled(data)
-    if len(values) < 3:
+    if not len(values):
         return float("nan")
     power = np.abs(np.fft.rfft(detrended(values))) ** 2
     frequency_hz = np.fft.rfftfreq(len(values), 1 / data.rate_hz)
@@ -104,7 +104,7 @@ def hold_corrections_per_s(data: RepData) -> float:
 )
 def hold_sway_deg_s(data: RepData) -> float:
     direction = pointing(data, _pointer(data))
-    if len(direction) < 3:
+    if not len(direction):
         return float("nan")
     return float(np.degrees(np.linalg.norm(np.diff(direction, axis=0), axis=1).mean()) * data.rate_hz)
 
