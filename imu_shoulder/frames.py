@@ -51,7 +51,7 @@ def quat_from_rotvec(turn_rad: FloatArray) -> FloatArray:
     return np.concatenate([share * turn_rad, cosine[None]])
 
 
-def rotated_by(quat: FloatArray, vector: FloatArray) -> FloatArray:
+def rotated_by(quat: FloatArray | tuple[FloatArray, ...], vector: FloatArray) -> FloatArray:
     """Vectors (3, ...) rotated by quaternions (4, ...) of length 1, the scalar last."""
     x, y, z, w = quat
     a, b, c = vector
@@ -204,4 +204,4 @@ def rotated(quat: FloatArray, vector: FloatArray) -> FloatArray:
     v + 2 w (u x v) + 2 u x (u x v), written out: it is quick for very many and for very few.
     """
     w, x, y, z = quat.T
-    return rotated_by(np.array([x, y, z, w]), vector.T).T
+    return rotated_by((x, y, z, w), vector.T).T

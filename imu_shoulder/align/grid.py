@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -187,8 +186,13 @@ _FEW = 256
 
 def _weighed(values: FloatArray, first: IntArray, share: FloatArray, kernel: Kernel) -> FloatArray:
     """(C, M) of the kernel's samples from `first` on, at `share` (0 to 1) between the two in the middle."""
-    powers = np.ones((kernel.weights.shape[1], len(share)))
-    for below, power in pairwise(powers):
-        np.multiply(below, share, out=power)
+    # In an order that does not hang on how many rows there are: a stream's are the same however it was cut.
+    weights = np.multiply.outer(kernel.weights[:, -1], share)
+    for column in kernel.weights.T[-2:0:-1]:
+        weights += column[:, None]
+        weights *= share
+    weights += kernel.weights[:, :1]
     among = values.T.take(first + np.arange(kernel.taps)[:, None], axis=1)
-    return np.asarray(np.einsum("tm,ctm->cm", kernel.weights @ powers, among))
+    among *= weights
+    # Of one row alone the sum would be taken in pairs.
+    return np.asarray(among.sum(axis=1) if len(share) > 1 else np.add.accumulate(among, axis=1)[:, -1])
