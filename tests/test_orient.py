@@ -360,3 +360,28 @@ def test_the_filter_looks_for_a_bias_itself_where_stillness_says_too_little(sd_d
     assert settings_of(OrientParams(), bias)["motionBiasEstEnabled"] is estimates
     unknown = BiasTrack(np.empty(0), np.empty((0, 3)), np.empty(0))
     assert "motionBiasEstEnabled" not in settings_of(OrientParams(), unknown)
+
+
+@pytest.mark.parametrize("causal", [True, False])
+def test_a_slower_grid_does_not_put_the_attitude_ahead(causal: bool) -> None:
+    """Swinging at 0.7 Hz: an attitude that is ahead by so many s is off by so much of its rate."""
+    early_s = {}
+    for rate_hz in (100.0, 50.0):
+        time_s = np.arange(0, 30, 1 / rate_hz)
+        angle = 0.6 * np.sin(2 * np.pi * 0.7 * time_s)
+        rate = 0.6 * 2 * np.pi * 0.7 * np.cos(2 * np.pi * 0.7 * time_s)
+        zero = np.zeros_like(angle)
+        acc = STANDARD_GRAVITY_M_S2 * np.column_stack([np.sin(angle), zero, np.cos(angle)])
+        own = track(np.column_stack([zero, -rate, zero]), acc)
+        if causal:
+            stream = OrientStream(["right_wrist"], rate_hz, OrientParams(), [100.0])
+            stream.start()
+            quat = stream.push(time_s, {"right_wrist": own}).attitudes["right_wrist"].quat_earth_from_sensor
+        else:
+            quat = orient_afterwards(own, rate_hz, OrientParams(), 100.0).quat_earth_from_sensor
+        up = rotation_from_quat(quat).inv().apply([0, 0, 1])
+        late = slice(len(time_s) // 2, None)
+        off = np.arctan2(up[:, 0], up[:, 2]) - angle
+        early_s[rate_hz] = float(np.sum((off * rate)[late]) / np.sum((rate * rate)[late]))
+    assert early_s[50.0] == pytest.approx(early_s[100.0], abs=0.0005)
+    assert abs(early_s[100.0]) < 0.006

@@ -35,7 +35,7 @@ class Paced(Stages):
         self._align = Align(params.align, rates_hz)
         self.rate_hz = self._align.rate_hz
         self._look_rows = max(1, round(LOOK_S * self.rate_hz))
-        self._orient = OrientStream(list(rates_hz), self.rate_hz, params.orient)
+        self._orient = OrientStream(list(rates_hz), self.rate_hz, params.orient, list(rates_hz.values()))
         # Rows that went through the filters and wait for the other stages; and the newest of all.
         self._waiting: list[Filtered] = []
         self._newest: Filtered | None = None

@@ -70,8 +70,10 @@ class Whole(Stages):
 
     def orient(self, part: Part) -> Mapping[str, Attitude]:
         self._progress("orient")
+        rate_hz, quality = self._aligned.rate_hz, self._aligned.quality
+        own_hz = {placement: own.declared_rate_hz for placement, own in quality.items()}
         self.attitudes = {
-            placement: orient_afterwards(track, self._aligned.rate_hz, self._params.orient)
+            placement: orient_afterwards(track, rate_hz, self._params.orient, own_hz.get(placement))
             for placement, track in part.tracks.items()
         }
         return self.attitudes

@@ -81,8 +81,9 @@ def joined(attitudes: Sequence[Attitude]) -> Attitude:
     return replace(attitudes[-1], **behind)
 
 
-def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Attitude:
-    """Attitude of a finished recording, using past and future of each sample."""
+def orient_afterwards(track: Track, rate_hz: float, params: OrientParams, own_hz: float | None = None) -> Attitude:
+    """Attitude of a finished recording, using past and future of each sample. own_hz: the sensor's rate, where the
+    track's is another."""
     windows = still_windows(track, rate_hz, params.stillness)
     bias = track_bias(windows, rate_hz, params.stillness)
     gyr, acc = bridged(track.gyr_rad_s, track.valid), bridged(track.acc_m_s2, track.valid)
@@ -96,15 +97,44 @@ def orient_afterwards(track: Track, rate_hz: float, params: OrientParams) -> Att
 
         quat = compare_quat(params.method, gyr, acc, rate_hz)
     del acc
-    return attitude_of(track, quat, gyr, bias)
+    return attitude_of(track, quat, gyr, bias, ahead_s(rate_hz, own_hz))
 
 
-def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack) -> Attitude:
-    """The attitude from a filter's quaternions (N, 4) and the rate it saw (N, 3)."""
+def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack, early_s: float = 0.0) -> Attitude:
+    """The attitude from a filter's quaternions (N, 4), early_s ahead, and the rate it saw (N, 3)."""
     # Component by component in memory, as both are used from here on.
     components = copied(quat.T)
+    for first in range(0, len(quat) if early_s else 0, BLOCK_ROWS):
+        rows = slice(first, first + BLOCK_ROWS)
+        components[:, rows] = turned_back(components[:, rows], gyr[rows].T, early_s)
     components[:, ~track.valid] = np.nan
     return Attitude(track.placement, components.T, spilled(rotated(components.T, gyr)), track.valid, bias)
+
+
+def ahead_s(rate_hz: float, own_hz: float | None) -> float:
+    """How far the filter's attitude is ahead on a grid of rate_hz, beyond what it is at the sensor's rate.
+
+    A filter takes a row's rate for that of the whole step that ends there, while it is the step's that lies about it:
+    what comes out is half a step ahead. Of the sensor's own step that is left: a sensor's low-pass filter is as late.
+    """
+    return 0.0 if own_hz is None else 0.5 * max(0.0, 1.0 / rate_hz - 1.0 / own_hz)
+
+
+def turned_back(quat: FloatArray, rate_rad_s: FloatArray, early_s: float | FloatArray) -> FloatArray:
+    """Quaternions (4, ...), scalar first, early_s before. rate_rad_s: (3, ...) at which the sensor turned."""
+    w, x, y, z = quat
+    # Half of the angle; so small that it is its tangent.
+    a, b, c = rate_rad_s * (0.5 * early_s)
+    out = np.array(
+        [
+            w + x * a + y * b + z * c,
+            x - w * a - y * c + z * b,
+            y - w * b - z * a + x * c,
+            z - w * c - x * b + y * a,
+        ]
+    )
+    out /= np.sqrt(1.0 + a * a + b * b + c * c)
+    return out
 
 
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:

@@ -13,7 +13,7 @@ import vqf
 from imu_shoulder.arrays import bridged
 from imu_shoulder.frames import rotated
 from imu_shoulder.model import BoolArray, FloatArray, Track
-from imu_shoulder.orient.attitude import Attitude, OrientParams, settings_of
+from imu_shoulder.orient.attitude import Attitude, OrientParams, ahead_s, settings_of, turned_back
 from imu_shoulder.orient.bias import (
     BiasTrack,
     StillPieces,
@@ -47,8 +47,13 @@ class OrientStream:
     The same filter as afterwards, forwards only: a bias from stillness serves from the row at which it is known.
     """
 
-    def __init__(self, placements: Sequence[str], rate_hz: float, params: OrientParams) -> None:
+    def __init__(
+        self, placements: Sequence[str], rate_hz: float, params: OrientParams, own_hz: Sequence[float] = ()
+    ) -> None:
+        """own_hz: each sensor's rate, where the rows' is another."""
         self._rate_hz = rate_hz
+        early_s = np.array([ahead_s(rate_hz, own) for own in own_hz])
+        self._ahead_s = early_s if early_s.any() else None
         self._placements = tuple(placements)
         self._sensors = [_Sensor(placement, rate_hz, params) for placement in placements]
         self._raw = Rows(1 + _WIDTH * len(placements))
@@ -115,7 +120,10 @@ class OrientStream:
         quat = np.concatenate(
             [sensor.quat(turning[k], acc[k], valid[k], whole=whole[k]) for k, sensor in enumerate(self._sensors)]
         )
-        rate = rotated(quat, turning.reshape(-1, 3)).T
+        turned = turning.reshape(-1, 3)
+        if self._ahead_s is not None:
+            quat = turned_back(quat.T, turned.T, self._ahead_s.repeat(count)).T
+        rate = rotated(quat, turned).T
         return Filtered(
             self._placements, biases, rows, quat.reshape(sensors, count, 4), rate.reshape(3, sensors, count)
         )
