@@ -135,10 +135,13 @@ def _off(
 ) -> float:
     if own is None:
         return inf
-    reps = [rep for rep in own.counted if _visits_all(drill, rep)]
-    if not reps:
+    # Who is slow or hardly stays passes a station now and then; a drill whose stations are never all seen is none.
+    missed = [(_missed(drill, rep), rep) for rep in own.counted]
+    reps = [rep for number, rep in missed if number <= 1]
+    if not any(number == 0 for number, _ in missed):
         return inf
-    off = [params.part_weight * max(params.full_share - _path_share(own, reps, time_s, arm, params.path_hz), 0.0)]
+    off = [params.missed_weight * sum(number for number, _ in missed if number == 1) / len(reps)]
+    off += [params.part_weight * max(params.full_share - _path_share(own, reps, time_s, arm, params.path_hz), 0.0)]
     if count is not None:
         off.append(params.count_weight * abs(len(reps) - count) / max(count, len(reps), 3))
     elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
@@ -147,10 +150,14 @@ def _off(
     at_start = [postures.over(rep.start_s - 0.4, rep.start_s + 0.1) for rep in reps]
     off += [_outside(asked, at_start, None, params) for asked in starts]
     for station in drill.stations:
-        there = [postures.over(*_stay(rep, station.name)) for rep in reps]
-        off += [_outside(asked, there, at_start, params) for asked in station.ranges if asked.above in (None, "start")]
+        visits = [(k, rep) for k, rep in enumerate(reps) if _visits(drill, rep, station.name)]
+        there = [postures.over(*_stay(rep, station.name)) for _, rep in visits]
+        from_start = [at_start[k] for k, _ in visits]
+        off += [
+            _outside(asked, there, from_start, params) for asked in station.ranges if asked.above in (None, "start")
+        ]
         if station is drill.top:
-            off += [_form_off(drill, limit.asked, there, at_start, params) for limit in drill.form.limits]
+            off += [_form_off(drill, limit.asked, there, from_start, params) for limit in drill.form.limits]
     off += _beyond(drill, starts, reps, postures, params)
     off.append(_body_off(drill, at_start, params))
     held_s = float(np.median([np.subtract(*_stay(rep, drill.top.name)[::-1]) for rep in reps]))
@@ -207,8 +214,14 @@ class _Postures:
         return float(low), float(high)
 
 
-def _visits_all(drill: Drill, rep: Rep) -> bool:
-    return not drill.by_stations or {station.name for station in drill.stations} <= {visit.name for visit in rep.visits}
+def _missed(drill: Drill, rep: Rep) -> int:
+    """How many of several stations a rep does not visit; all of them without the last one."""
+    missed = [station.name for station in drill.stations if not _visits(drill, rep, station.name)]
+    return len(drill.stations) if drill.top.name in missed else len(missed)
+
+
+def _visits(drill: Drill, rep: Rep, station: str) -> bool:
+    return not drill.by_stations or any(visit.name == station for visit in rep.visits)
 
 
 def _stay(rep: Rep, station: str) -> tuple[float, float]:

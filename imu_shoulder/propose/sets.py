@@ -100,7 +100,7 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal], params: ProposePar
         shared = [
             (_shared(chain, *own.values()), k)
             for k, own in enumerate(found)
-            if side not in own and _together(chain, *own.values(), params)
+            if side not in own and _together(chain, next(iter(own.values())), params)
         ]
         share, k = max(shared, default=(0.0, 0))
         if share > params.both_share:
