@@ -132,8 +132,8 @@ SECTIONS = (
         "98 % of the sets found, 97 % of them with the right drill, no calibration movement counted, nothing invented "
         "in a day; probabilities off by 0.05 at most; each block an answer that fits, its ends within 2 s and 9 to 11 "
         "reps.",
-        "tests/print_unmarked.py --persons 20 --days 30 --housework 0 --first 200",
-        "tests/print_unmarked.py --persons 12 --days 6 --housework 0 --first 200",
+        "tests/print_unmarked.py --persons 20 --days 30 --housework 0 --first 400",
+        "tests/print_unmarked.py --persons 12 --days 6 --housework 0 --first 400",
         (
             Goal("found %", at_least=98.0, rows="^sessions"),
             Goal("right drill %", at_least=97.0, rows="^sessions"),
