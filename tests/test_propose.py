@@ -226,7 +226,7 @@ def test_stays_that_are_no_part_of_a_rep_speak_against_exercise():
     """As of one who eats: it comes back evenly enough, and not one after the other."""
     meal = Regularity(lasts=0.12, periods=0.10, unlike=0.14, looped=0.11, filled=0.05, strayed=0.75, rep_s=9.0)
     exercise = replace(meal, strayed=0.0)
-    assert meal.drill_chance(5, 1.64, EVEN, stations=False) < 0.5 < exercise.drill_chance(5, 1.64, EVEN, stations=False)
+    assert meal.drill_chance(5, 1.64, EVEN, in_order=0.0) < 0.5 < exercise.drill_chance(5, 1.64, EVEN, in_order=0.0)
     even = Regularity(lasts=0.12, periods=0.1, unlike=0.2, looped=0.1, filled=0.05, strayed=0.6, rep_s=4.0)
     assert even.unknown_chance(10, 3.3, EVEN) < 0.5 < replace(even, strayed=0.0).unknown_chance(10, 3.3, EVEN)
     assert even.unknown_chance(10, 3.3, EVEN) > replace(even, rep_s=1.0).unknown_chance(10, 3.3, EVEN)

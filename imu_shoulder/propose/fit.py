@@ -25,11 +25,13 @@ from imu_shoulder.segment.sets import SegmentParams, segment_set, sets_out_elsew
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """off: how much speaks against a drill, 0 for nothing. reps: of each arm that lifts, how many the drill counts."""
+    """off: how much speaks against a drill, 0 for nothing. reps: of each arm that lifts, how many the drill counts.
+    in_order: the share of the reps that visit all of several stations, 0 for a drill of one."""
 
     drill: Drill
     off: float
     reps: Mapping[Side, int]
+    in_order: float = 0.0
 
 
 def fit(
@@ -87,7 +89,8 @@ def _fit(
     other = [side for side in arms if side not in sides and "elevation_gravity_deg" in arms[side].angles]
     against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}), params)
     reps = {side: len(lifts[side].counted) if side in lifts else 0 for side in sides}
-    return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps)
+    in_order = min((_in_order(drill, lifts[side], counts[side]) for side in sides if side in lifts), default=0.0)
+    return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps, in_order)
 
 
 def done_instead(
@@ -218,6 +221,12 @@ def _missed(drill: Drill, rep: Rep) -> int:
     """How many of several stations a rep does not visit; all of them without the last one."""
     missed = [station.name for station in drill.stations if not _visits(drill, rep, station.name)]
     return len(drill.stations) if drill.top.name in missed else len(missed)
+
+
+def _in_order(drill: Drill, own: ArmSet, count: int | None) -> float:
+    if not drill.by_stations:
+        return 0.0
+    return sum(_missed(drill, rep) == 0 for rep in own.counted) / max(len(own.counted), count or 0, 1)
 
 
 def _visits(drill: Drill, rep: Rep, station: str) -> bool:

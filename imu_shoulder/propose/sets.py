@@ -54,7 +54,7 @@ class Stretch:
     @property
     def may_count(self) -> bool:
         """Whether it is even enough to be counted, if all else speaks for it."""
-        most = self.regular.drill_chance(self.lead.reps, 0.0, self.params.even, stations=True)
+        most = self.regular.drill_chance(self.lead.reps, 0.0, self.params.even, in_order=1.0)
         return most >= self.params.least_probability
 
     @property
@@ -219,7 +219,7 @@ def named(
         max(found.reps.values()),
         "; ".join([*doubt, *filter(None, [own.doubt])]),
     )
-    return Named(told, own.regular.drill_chance(lead.reps, found.off, params.even, stations=found.drill.by_stations))
+    return Named(told, own.regular.drill_chance(lead.reps, found.off, params.even, in_order=found.in_order))
 
 
 def _direction(
