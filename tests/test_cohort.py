@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 from click.testing import CliRunner
 from distributed import Client
+from foreign_layouts import LAYOUTS
 from poison import do_or_die, do_slowly
 from waiting import GUARD_S, until
 
@@ -30,8 +31,10 @@ from imu_shoulder.cohort.run import client_of, plan_run, run
 from imu_shoulder.cohort.store import FAILURES, drop, keep, kept_in, name_in, read_failures, write_failures
 from imu_shoulder.cohort.summary import About, opened, percentiles, read_about, stacked
 from imu_shoulder.cohort.tables import TABLES, schema_of, tables_of
+from imu_shoulder.cohort.work import do
 from imu_shoulder.errors import OutputError, ParameterError, RecordingError
 from imu_shoulder.pipeline import analyse
+from imu_shoulder.sources.any_kind import read_any
 from imu_shoulder.sources.folder import read_recording
 
 ROOT = Path(__file__).parents[1]
@@ -287,6 +290,32 @@ def test_recordings_and_results_lie_in_an_object_store(client, season, plain, st
     require_like_the_plain_loop(tmp_path / "out", plain)
     with opened(f"s3://{BUCKET}/out", About()) as base:
         assert percentiles(base).num_rows > 0
+
+
+@pytest.mark.parametrize("where", ["local", "memory"])
+def test_foreign_files_are_read_by_the_map_beside_them(where, tmp_path):
+    """Their files lie below it, each sensor's in a folder of its own; a change in there does the recording anew."""
+    folder = tmp_path / "season" / "foreign"
+    folder.mkdir(parents=True)
+    layout = next(own for own in LAYOUTS if own.name == "one_name")
+    drafted = ["map", *map(str, layout.write(folder)), "--out", str(folder / "map.toml"), *layout.options, "--yes"]
+    assert CliRunner().invoke(cli, drafted).exit_code == 0
+    want = tables_of(analyse(read_any(folder / "map.toml")), "foreign", "")
+    source, out = str(tmp_path / "season"), str(tmp_path / "out")
+    if where == "memory":
+        fsspec.filesystem("memory").put(source, "/raw", recursive=True)
+        source = "memory://raw/season" if fsspec.filesystem("memory").isdir("/raw/season") else "memory://raw"
+    (job,) = planned(source, out).jobs
+    assert job.recording == "foreign"
+    assert {"u1/test.txt", "u2/test.txt"} <= set(job.files)
+    assert do(job) is None
+    assert planned(source, out).jobs == []
+    for table in TABLES:
+        assert len(rows(out, table)) == len(want[table]) > 0
+    if where == "local":
+        with (folder / "u1" / "test.txt").open("a") as stream:
+            stream.write("\n")
+        assert len(planned(source, out).jobs) == 1
 
 
 def result_of(tables, recording, result):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,16 +12,21 @@ import pytest
 from click.testing import CliRunner
 from open_therapy import FOLDER, SESSIONS, blocks, session_of
 from print_unmarked import RAISES, is_right, matched
+from test_segment_stations import RATE_HZ, draw, rep_of
 from unmarked_sessions import first_day, first_housework, first_session, second_day, second_session
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Params
+from imu_shoulder.angles.joint import ArmAngles
+from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.cli import cli
+from imu_shoulder.drills import load_shipped
 from imu_shoulder.mark.proposed import as_told
 from imu_shoulder.model import MAYBE_SET, Recording
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.plan import parse_plan
 from imu_shoulder.propose import proposals
+from imu_shoulder.propose.fit import fit
 from imu_shoulder.propose.regular import Regularity, among
 from imu_shoulder.report.folder import write_outputs
 from imu_shoulder.report.headlines import by_kind
@@ -184,11 +190,43 @@ def test_what_the_arms_do_between_sets_is_no_part_of_them(seed):
         assert own.end_s < beside[0].end_s + 6.5
 
 
+def off_of(ways: Sequence[Sequence[str]]) -> float:
+    """How far reps through the named stations are off the row, rotate and press."""
+    way = [leg for names in ways for leg in rep_of(*names)]
+    angles = {f"{name}_deg": values for name, values in draw(way).items()}
+    time_s = np.arange(len(angles["elbow_deg"])) / RATE_HZ
+    arm = ArmAngles("right", "trunk", angles, np.zeros_like(time_s), SkinShare(0.7, 0.1, 0.0))
+    drill = load_shipped("row_rotate_press")
+    span_s = float(time_s[0]), float(time_s[-1])
+    return fit(drill, span_s, {"right": len(ways)}, time_s, RATE_HZ, {"right": arm}, Params().propose.fit).off
+
+
+def test_who_passes_a_station_now_and_then_does_the_drill_and_who_never_stays_at_it_does_none():
+    whole, passed = ("row", "rotate", "press"), ("rotate", "press")
+    every, some, never = off_of([whole] * 4), off_of([whole, *[passed] * 3]), off_of([passed] * 4)
+    params = Params().propose.fit
+    assert every < some < params.none_off < never == params.unseen_off
+
+
+# A movement of the other arm that comes back in minutes, which took a set in; and one over two sets, to which headings
+# were held.
+@pytest.mark.parametrize("seed", [9050, 9078])
+def test_a_movement_that_comes_back_in_minutes_is_no_part_of_the_sets_beside_it(seed):
+    recording, events = second_session(seed)
+    sets = [own for own in proposals(recording) if own.kind == "set"]
+    true = [event for event in events if event.trial_type == "set"]
+    assert len(sets) == len(true)
+    for event, own in matched(sets, true):
+        assert own is not None
+        assert is_right(own, event)
+        assert own.side == event.side
+
+
 def test_stays_that_are_no_part_of_a_rep_speak_against_exercise():
     """As of one who eats: it comes back evenly enough, and not one after the other."""
     meal = Regularity(lasts=0.12, periods=0.10, unlike=0.14, looped=0.11, filled=0.05, strayed=0.75, rep_s=9.0)
     exercise = replace(meal, strayed=0.0)
-    assert meal.drill_chance(5, 1.64, EVEN, stations=False) < 0.5 < exercise.drill_chance(5, 1.64, EVEN, stations=False)
+    assert meal.drill_chance(5, 1.64, EVEN, in_order=0.0) < 0.5 < exercise.drill_chance(5, 1.64, EVEN, in_order=0.0)
     even = Regularity(lasts=0.12, periods=0.1, unlike=0.2, looped=0.1, filled=0.05, strayed=0.6, rep_s=4.0)
     assert even.unknown_chance(10, 3.3, EVEN) < 0.5 < replace(even, strayed=0.0).unknown_chance(10, 3.3, EVEN)
     assert even.unknown_chance(10, 3.3, EVEN) > replace(even, rep_s=1.0).unknown_chance(10, 3.3, EVEN)

@@ -106,6 +106,13 @@ def test_a_skipped_station_is_missing_from_its_rep_only(done, drill_id):
     assert all(rep.kind == "rep" for rep in found)
 
 
+def test_a_row_that_most_reps_only_pass_is_known_from_the_way_back():
+    """Else the turned-up forearm, whose posture meets the row's ranges too, would be the usual row."""
+    passing = [(ROTATE, 2.8, 2.4), (ROW, 1.4, 0.9), (REACH, 1.4, 1.2)]
+    found = found_in([*rep_of("row", "rotate"), *passing, *passing, *passing], "row_rotate")
+    assert [order(rep) for rep in found] == [["row", "rotate"], *([["rotate", "row"]] * 3)]
+
+
 def test_a_changed_order_is_seen():
     """The press before the turn: the stations are all there, in another order."""
     way = [*rep_of("row", "rotate", "press"), *rep_of("row", "press", "rotate"), *rep_of("row", "rotate", "press")]

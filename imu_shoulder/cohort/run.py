@@ -123,7 +123,9 @@ def plan_run(folder: str, out: str, params: Params, drills: Mapping[str, Drill])
     source, target = Place.at(folder), Place.at(out)
     found = list(find_recordings(source))
     if not found:
-        raise RecordingError(f"recording folders under {folder}", "there is no recording.toml", "give their folder")
+        raise RecordingError(
+            f"recording folders under {folder}", "there is no recording.toml or map.toml", "give their folder"
+        )
     kept, code = kept_in(target), code_digest()
     earlier = {(failure.recording, failure.result): failure for failure in read_failures(target)}
     jobs, refused = [], []

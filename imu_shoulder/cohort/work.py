@@ -11,15 +11,17 @@ from functools import cache
 from pathlib import Path
 
 from imu_shoulder.analysis import Params
+from imu_shoulder.cohort.find import MAP
 from imu_shoulder.cohort.place import Place
 from imu_shoulder.cohort.store import ERROR, MEMORY, REFUSED, Failure, drop, keep
 from imu_shoulder.cohort.tables import tables_of
 from imu_shoulder.drills import Drill
 from imu_shoulder.errors import ShoulderError
-from imu_shoulder.files import scratch_folder
+from imu_shoulder.files import make_folders, scratch_folder
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.range import shipped_tests
-from imu_shoulder.sources.folder import read_recording
+from imu_shoulder.sources.any_kind import read_any
+from imu_shoulder.sources.folder import HEAD
 
 PACKAGE = Path(__file__).parents[1]
 
@@ -55,7 +57,7 @@ def do(job: Job) -> Failure | None:
         if code_digest() != job.code:
             raise RuntimeError("this worker has another text of the program than the one that asks; install the same")
         with _at_hand(job) as folder:
-            recording = read_recording(folder)
+            recording = read_any(folder if HEAD in job.files else folder / MAP)
         apart = shipped_tests().keys() - job.drills.keys()
         analysis = analyse(recording, job.params, job.drills, apart=apart)
         tables = tables_of(analysis, job.recording, job.result)
@@ -82,5 +84,6 @@ def _at_hand(job: Job) -> Iterator[Path]:
         return
     with scratch_folder() as scratch:
         for name in job.files:
+            make_folders((scratch / name).parent)
             source.fetch(name if job.recording == "." else f"{job.recording}/{name}", scratch / name)
         yield scratch

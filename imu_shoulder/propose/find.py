@@ -92,8 +92,9 @@ def _angles(
     """The arms' angles, from the pose that is marked or proposed; none without one, and None where it moves."""
     if not any(event.trial_type == "neutral_pose" for event in events):
         return {}
-    # Headings are kept over a set as over a marked one, whatever its drill turns out to be.
-    every = tuple(sorted((*events, *(own.event for own in sets)), key=lambda event: event.onset_s))
+    # Headings are kept over a set as over a marked one, whatever its drill turns out to be; in what comes back by
+    # chance the body turns.
+    every = tuple(sorted((*events, *(own.event for own in sets if own.may_count)), key=lambda event: event.onset_s))
     whole = Whole(aligned, params, Asked())
     try:
         whole.advance(Part(aligned.time_s, aligned.tracks, every, every))

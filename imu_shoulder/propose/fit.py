@@ -25,11 +25,13 @@ from imu_shoulder.segment.sets import SegmentParams, segment_set, sets_out_elsew
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """off: how much speaks against a drill, 0 for nothing. reps: of each arm that lifts, how many the drill counts."""
+    """off: how much speaks against a drill, 0 for nothing. reps: of each arm that lifts, how many the drill counts.
+    in_order: the share of the reps that visit all of several stations, 0 for a drill of one."""
 
     drill: Drill
     off: float
     reps: Mapping[Side, int]
+    in_order: float = 0.0
 
 
 def fit(
@@ -87,7 +89,8 @@ def _fit(
     other = [side for side in arms if side not in sides and "elevation_gravity_deg" in arms[side].angles]
     against = _other_arm(drill, [arms[side] for side in other], rows, len(sides), bool({*other} & {*moving}), params)
     reps = {side: len(lifts[side].counted) if side in lifts else 0 for side in sides}
-    return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps)
+    in_order = min((_in_order(drill, lifts[side], counts[side]) for side in sides if side in lifts), default=0.0)
+    return Fit(drill, float(np.sqrt(np.mean(np.square(offs)) + against**2)), reps, in_order)
 
 
 def done_instead(
@@ -135,10 +138,13 @@ def _off(
 ) -> float:
     if own is None:
         return inf
-    reps = [rep for rep in own.counted if _visits_all(drill, rep)]
-    if not reps:
+    # Who is slow or hardly stays passes a station now and then; a drill whose stations are never all seen is none.
+    missed = [(_missed(drill, rep), rep) for rep in own.counted]
+    reps = [rep for number, rep in missed if number <= 1]
+    if not any(number == 0 for number, _ in missed):
         return inf
-    off = [params.part_weight * max(params.full_share - _path_share(own, reps, time_s, arm, params.path_hz), 0.0)]
+    off = [params.missed_weight * sum(number for number, _ in missed if number == 1) / len(reps)]
+    off += [params.part_weight * max(params.full_share - _path_share(own, reps, time_s, arm, params.path_hz), 0.0)]
     if count is not None:
         off.append(params.count_weight * abs(len(reps) - count) / max(count, len(reps), 3))
     elsewhere = bool(drill.or_start) and sets_out_elsewhere(drill, bridged(own.curve_deg))
@@ -147,10 +153,14 @@ def _off(
     at_start = [postures.over(rep.start_s - 0.4, rep.start_s + 0.1) for rep in reps]
     off += [_outside(asked, at_start, None, params) for asked in starts]
     for station in drill.stations:
-        there = [postures.over(*_stay(rep, station.name)) for rep in reps]
-        off += [_outside(asked, there, at_start, params) for asked in station.ranges if asked.above in (None, "start")]
+        visits = [(k, rep) for k, rep in enumerate(reps) if _visits(drill, rep, station.name)]
+        there = [postures.over(*_stay(rep, station.name)) for _, rep in visits]
+        from_start = [at_start[k] for k, _ in visits]
+        off += [
+            _outside(asked, there, from_start, params) for asked in station.ranges if asked.above in (None, "start")
+        ]
         if station is drill.top:
-            off += [_form_off(drill, limit.asked, there, at_start, params) for limit in drill.form.limits]
+            off += [_form_off(drill, limit.asked, there, from_start, params) for limit in drill.form.limits]
     off += _beyond(drill, starts, reps, postures, params)
     off.append(_body_off(drill, at_start, params))
     held_s = float(np.median([np.subtract(*_stay(rep, drill.top.name)[::-1]) for rep in reps]))
@@ -207,8 +217,20 @@ class _Postures:
         return float(low), float(high)
 
 
-def _visits_all(drill: Drill, rep: Rep) -> bool:
-    return not drill.by_stations or {station.name for station in drill.stations} <= {visit.name for visit in rep.visits}
+def _missed(drill: Drill, rep: Rep) -> int:
+    """How many of several stations a rep does not visit; all of them without the last one."""
+    missed = [station.name for station in drill.stations if not _visits(drill, rep, station.name)]
+    return len(drill.stations) if drill.top.name in missed else len(missed)
+
+
+def _in_order(drill: Drill, own: ArmSet, count: int | None) -> float:
+    if not drill.by_stations:
+        return 0.0
+    return sum(_missed(drill, rep) == 0 for rep in own.counted) / max(len(own.counted), count or 0, 1)
+
+
+def _visits(drill: Drill, rep: Rep, station: str) -> bool:
+    return not drill.by_stations or any(visit.name == station for visit in rep.visits)
 
 
 def _stay(rep: Rep, station: str) -> tuple[float, float]:

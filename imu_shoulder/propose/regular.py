@@ -34,11 +34,12 @@ class Regularity:
     strayed: float
     rep_s: float
 
-    def drill_chance(self, reps: int, off: float, params: EvenParams, *, stations: bool) -> float:
-        """How likely what fits a known drill, off by so much, was done as exercise. stations: whether it has some."""
+    def drill_chance(self, reps: int, off: float, params: EvenParams, *, in_order: float) -> float:
+        """How likely what fits a known drill, off by so much, was done as exercise. in_order: the share of its reps
+        that visit several stations in their order."""
         if reps < params.fewest_reps:
             return 0.0
-        return _chance(self._score(reps, off, params) + params.stations_weight * stations)
+        return _chance(self._score(reps, off, params) + params.stations_weight * in_order)
 
     def unknown_chance(self, reps: int, off: float, params: EvenParams) -> float:
         """How likely a movement that is none of the known drills is exercise. off: of a drill as likely as none."""

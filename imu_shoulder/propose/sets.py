@@ -52,6 +52,12 @@ class Stretch:
         return len(reps) == 2 and abs(reps[0] - reps[1]) <= 1
 
     @property
+    def may_count(self) -> bool:
+        """Whether it is even enough to be counted, if all else speaks for it."""
+        most = self.regular.drill_chance(self.lead.reps, 0.0, self.params.even, in_order=1.0)
+        return most >= self.params.least_probability
+
+    @property
     def doubt(self) -> str:
         """A rest that would part two sets of another pace."""
         long_s = float(self.lead.pauses_s.max(initial=0.0))
@@ -91,7 +97,11 @@ def stretches(arms: Sequence[Arm], taken: Sequence[Proposal], params: ProposePar
     found: list[dict[Side, Chain]] = []
     for side, chain in sorted(free, key=lambda pair: _does(pair[1]), reverse=True):
         # The lesser one must lie within the other: a long row of odd movements beside a set is none of it.
-        shared = [(_shared(chain, *own.values()), k) for k, own in enumerate(found) if side not in own]
+        shared = [
+            (_shared(chain, *own.values()), k)
+            for k, own in enumerate(found)
+            if side not in own and _together(chain, next(iter(own.values())), params)
+        ]
         share, k = max(shared, default=(0.0, 0))
         if share > params.both_share:
             found[k][side] = chain
@@ -131,6 +141,14 @@ def _after(arm: Arm, chain: Chain, taken: Sequence[Proposal]) -> Chain:
 def _shared(chain: Chain, lead: Chain) -> float:
     """The share of a chain in which the other arm's goes on."""
     return (min(chain.end_s, lead.end_s) - max(chain.start_s, lead.start_s)) / (chain.end_s - chain.start_s)
+
+
+def _together(chain: Chain, lead: Chain, params: ProposeParams) -> bool:
+    """Whether two arms do reps of one pace, or the lesser one is only swayed: what one arm does from one minute to the
+    next, beside a set of the other, comes back too."""
+    lasts = float(np.median(chain.durations_s) / np.median(lead.durations_s))
+    swayed = chain.way_rad <= params.sway_share * lead.way_rad
+    return swayed or 1 / params.repeats.odd_short <= lasts <= params.repeats.odd_short
 
 
 def cut_to_recording(own: Stretch, first_s: float, last_s: float) -> Stretch:
@@ -201,7 +219,7 @@ def named(
         max(found.reps.values()),
         "; ".join([*doubt, *filter(None, [own.doubt])]),
     )
-    return Named(told, own.regular.drill_chance(lead.reps, found.off, params.even, stations=found.drill.by_stations))
+    return Named(told, own.regular.drill_chance(lead.reps, found.off, params.even, in_order=found.in_order))
 
 
 def _direction(

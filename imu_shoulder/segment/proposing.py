@@ -80,21 +80,22 @@ class EvenParams:
 class FitParams:
     """How well a drill fits. What is so far outside of a range is off by one: usual_off_deg, of angles that also faults
     and skin move thumb_up_off_deg, plane_off_deg, rotation_off_deg, forearm_off_deg. most_off: no single thing is off
-    by more. count_weight: the share of the reps that a drill does not see, or sees too many of. full_share,
-    part_weight: a drill whose reps take in less than this share of all that the arm moves sees a part of another
-    movement. path_hz: where a segment points is looked at this often for how far it goes. beyond_deg: the arm passes so
-    much beyond the drill's postures before it is off. lying_low_deg, lying_high_deg: where the upper arm of a body that
-    lies is against the vertical; held_low_deg, held_high_deg: of an arm that holds while the other lifts. other_arm,
-    other_moves, other_unseen: what speaks against a drill whose other arm does otherwise than asked. unseen_range: a
-    range of an angle that was not seen. unseen_off: an arm of which the drill shows no whole rep. least_hold_s,
-    most_pause_s, hold_off: held where no hold is asked, or none where one is. none_off: none of them is as likely as a
-    drill of which this is off. instead_reps, instead_off, instead_apart, min_rows: another drill is done than the asked
-    one where so many reps of it, in so many rows, are off by no more, and the asked one by so much more.
+    by more. count_weight: the share of the reps that a drill does not see, or sees too many of. missed_weight: the
+    share of them that leave out one of several stations. full_share, part_weight: a drill whose reps take in less than
+    this share of all that the arm moves sees a part of another movement. path_hz: where a segment points is looked at
+    this often for how far it goes. beyond_deg: the arm passes so much beyond the drill's postures before it is off.
+    lying_low_deg, lying_high_deg: where the upper arm of a body that lies is against the vertical; held_low_deg,
+    held_high_deg: of an arm that holds while the other lifts. other_arm, other_moves, other_unseen: what speaks against
+    a drill whose other arm does otherwise than asked. unseen_range: a range of an angle that was not seen. unseen_off:
+    an arm of which the drill shows no whole rep. least_hold_s, most_pause_s, hold_off: held where no hold is asked, or
+    none where one is. none_off: none of them is as likely as a drill of which this is off. instead_reps, instead_off,
+    instead_apart, min_rows: another drill is done than the asked one where so many reps of it, in so many rows, are off
+    by no more, and the asked one by so much more.
 
     Sources. usual_off_deg, thumb_up_off_deg, plane_off_deg, rotation_off_deg, forearm_off_deg, most_off, count_weight,
-    full_share, part_weight, path_hz, beyond_deg, lying_low_deg, lying_high_deg, held_low_deg, held_high_deg, other_arm,
-    other_moves, other_unseen, unseen_range, unseen_off, least_hold_s, most_pause_s, hold_off, none_off, instead_reps,
-    instead_off, instead_apart, min_rows: ours.
+    missed_weight, full_share, part_weight, path_hz, beyond_deg, lying_low_deg, lying_high_deg, held_low_deg,
+    held_high_deg, other_arm, other_moves, other_unseen, unseen_range, unseen_off, least_hold_s, most_pause_s, hold_off,
+    none_off, instead_reps, instead_off, instead_apart, min_rows: ours.
     """
 
     usual_off_deg: float = 12.0
@@ -104,6 +105,7 @@ class FitParams:
     forearm_off_deg: float = 25.0
     most_off: float = 3.5
     count_weight: float = 4.0
+    missed_weight: float = 1.5
     full_share: float = 0.75
     part_weight: float = 8.0
     path_hz: float = 4.0

@@ -279,15 +279,25 @@ def _usual_stations(drill: Drill, postures: Sequence[Sequence[Posture]]) -> dict
     """Median posture at each station over the set: what a later station counts from when a rep skipped the earlier.
 
     postures: per rep, its stays in time order. A later station's posture often meets an earlier one's ranges too, so
-    a rep speaks for a station with its first stay there only, and most reps outvote one that left it out.
+    a rep speaks for a station with one stay there only, on the way there or back: the one that is furthest from a
+    station that counts from it, else the first; and most reps outvote one that left it out.
     """
     usual: dict[str, Posture] = {}
     for station in drill.stations:
-        there = [next((p for p in per_rep if meets(station, p, usual)), None) for per_rep in postures]
-        known = [posture for posture in there if posture is not None]
+        there = [[p for p in per_rep if meets(station, p, usual)] for per_rep in postures]
+        known = [_before_later(drill, station, own) for own in there if own]
         if known:
             usual[station.name] = {name: float(np.median([p[name] for p in known])) for name in known[0]}
     return usual
+
+
+def _before_later(drill: Drill, station: Station, there: Sequence[Posture]) -> Posture:
+    """Of the stays that meet a station the one that is furthest from what a later station asks above it."""
+    above = [asked for later in drill.stations for asked in later.ranges if asked.above == station.name]
+    if not above:
+        return there[0]
+    angle, up = above[0].angle, above[0].low_deg > 0
+    return min(there, key=lambda p: p[angle] if up else -p[angle])
 
 
 def _named(drill: Drill, postures: Sequence[Posture], start: Posture, usual: Mapping[str, Posture]) -> list[str | None]:
