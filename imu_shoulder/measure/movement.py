@@ -17,8 +17,8 @@ LDLJ_SOURCE = "Balasubramanian et al. 2012, doi 10.1109/TBME.2011.2179545"
 MIN_PHASE_S = 0.3
 # How well it is known how long a stroke took: a part of its own, and a share of it.
 STROKE_SD_S, STROKE_SD_SHARE = 0.03, 0.07
-# The slow ends of a stroke, of which an unsteady arm shows nothing, as a share of it, and the unsteadiness at which half
-# of that is lost: speed while the top is held over the fastest.
+# The slow ends of a stroke, of which an unsteady arm shows nothing, as a share of it, and the unsteadiness at which
+# half of that is lost: speed while the top is held over the fastest.
 ENDS_SHARE, ENDS_LOST_AT = 0.25, 0.02
 # Beside the strokes, so much of a hold is left out, and so much of it must be left, to tell how unsteady it is.
 BESIDE_STROKES_S, LEAST_HELD_S = 0.15, 0.3
@@ -120,8 +120,8 @@ def quickest_down_s(data: RepData) -> float:
     "stroke_sd_s",
     "s",
     "standard deviation of how long the quicker way took",
-    "hypot(0.03 s, 7 % and 25 % x u / (u + 2 %) of the shorter of quickest_up_s and quickest_down_s); u: RMS speed of the "
-    "leading angle, low-passed at 3 Hz, while the top is held, over the rep's fastest",
+    "hypot(0.03 s, 7 % and 25 % x u / (u + 2 %) of the shorter of quickest_up_s and quickest_down_s); u: RMS speed of "
+    "the leading angle, low-passed at 3 Hz, while the top is held, over the rep's fastest",
     "the standard deviations are ours, from simulated persons",
 )
 def stroke_sd_s(data: RepData) -> float:
