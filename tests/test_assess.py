@@ -223,6 +223,14 @@ def test_a_stay_too_short_at_one_station_is_a_short_hold():
     assert [j.faults for j in found] == [(), ("hold_short",), ()]
 
 
+def test_a_slow_stay_in_its_posture_for_as_long_as_asked_is_close_to_a_short_hold():
+    """Where a slow stroke comes to rest nobody sees: in the ranges it was for longer."""
+    slow = [(ROW, 6.0, 2.4), (ROTATE, 6.0, 1.3), (ROW, 6.0, 2.4), (REACH, 6.0, 1.2)]
+    angles = draw_stations([*slow, *slow])
+    _, found = judged_set("row_rotate", {f"{name}_deg": values for name, values in angles.items()})
+    assert [(j.faults, j.close) for j in found] == [((), ("hold_short",))] * 2
+
+
 # What is not known, not seen or no rep.
 
 

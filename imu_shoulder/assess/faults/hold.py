@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from math import hypot
+
 from imu_shoulder.assess.fault import Case, Criterion, Fault
 from imu_shoulder.assess.limits import under, worst
 from imu_shoulder.drills import Drill
+from imu_shoulder.measure.held import in_posture_s
 from imu_shoulder.measure.hold import breaks, unbroken
 from imu_shoulder.measure.pauses import missing
-from imu_shoulder.measure.registry import RepData
 from imu_shoulder.measure.station_holds import longest_visits, twice_held
 
 
@@ -24,27 +26,35 @@ def hold_short(drill: Drill, case: Case) -> float:
     if missing(case.data, drill.pauses):
         return 1.0
     if drill.by_stations:
-        stays = station_stays(case.data)
-        return worst([under(held_s, asked_s, case.params.station_sd_s) for _, held_s, asked_s in stays])
+        return worst([under(held_s, asked_s, sd_s) for _, held_s, asked_s, sd_s in _stays(case)])
     return under(case.values["hold_s"], drill.top.hold_s, case.values["hold_sd_s"])
 
 
-def station_stays(data: RepData) -> list[tuple[str, float, float]]:
-    """Each station visited: its name, how long it was held, and how long is asked."""
-    asks = {} if data.drill is None else {station.name: station.hold_s for station in data.drill.stations}
-    return [(visit.name, visit.end_s - visit.start_s, asks[visit.name]) for visit in longest_visits(data)]
+def _stays(case: Case) -> list[tuple[str, float, float, float]]:
+    """Each station visited: its name, how long it was held, how long is asked, and the first one's deviation.
+
+    Speed and angle tell it otherwise where an arm is slow or unsteady: by as much it is not known.
+    """
+    drill = case.data.drill
+    stations = {} if drill is None else {station.name: station for station in drill.stations}
+    out = []
+    for visit in longest_visits(case.data):
+        station, held_s = stations[visit.name], visit.end_s - visit.start_s
+        apart_s = in_posture_s(case.data, station, visit) - held_s
+        out.append((visit.name, held_s, station.hold_s, hypot(case.params.station_sd_s, apart_s / 2)))
+    return out
 
 
 def short_notes(case: Case) -> list[str]:
-    drill, params = case.data.drill, case.params
+    drill, close_from = case.data.drill, case.params.close_from
     if drill is not None and not drill.by_stations:
         held_s, asked_s = case.values["hold_s"], drill.top.hold_s
-        likely = under(held_s, asked_s, case.values["hold_sd_s"]) >= params.close_from
+        likely = under(held_s, asked_s, case.values["hold_sd_s"]) >= close_from
         return [f"held {held_s:.1f} s of {asked_s:g} s"] * likely + _pauses_left_out(case)
     short = [
         f"{name} held {held_s:.1f} s of {asked_s:g} s"
-        for name, held_s, asked_s in station_stays(case.data)
-        if under(held_s, asked_s, params.station_sd_s) >= params.close_from
+        for name, held_s, asked_s, sd_s in _stays(case)
+        if under(held_s, asked_s, sd_s) >= close_from
     ]
     return short + _pauses_left_out(case)
 
