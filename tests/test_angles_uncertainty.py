@@ -159,6 +159,15 @@ def test_the_muscle_under_the_sensor_makes_a_raised_arm_less_sure_and_a_hanging_
     assert stated(name, replace(NONE, muscle_deg=2.0))["elevation_deg"] == pytest.approx(expected_deg, rel=0.02)
 
 
+def test_a_carrying_angle_that_goes_as_the_elbow_bends_turns_the_pointer():
+    """Exact geometry: of 12 deg half are left at 90 deg, so that the forearm points aside by 6 deg less."""
+    said = stated("bent at the side", replace(NONE, carrying_goes_deg=6.0))["rotation_deg"]
+    elbow = Rotation.from_euler("Z", 90, degrees=True)
+    hanging, bent = (Rotation.from_euler("X", -own, degrees=True) for own in (12.0, 6.0))
+    x, _, z = (elbow * bent * hanging.inv()).apply([0.0, -1.0, 0.0])
+    assert said == pytest.approx(abs(np.degrees(np.arctan2(z, x))), rel=0.05)
+
+
 def test_intervals_hold_the_truth_of_most_people_and_are_not_far_too_wide():
     """A glance at what docs/validation.md measures with many: 8 people, half in each of two drills."""
     seen = pd.DataFrame(
