@@ -223,6 +223,18 @@ def test_a_stay_too_short_at_one_station_is_a_short_hold():
     assert [j.faults for j in found] == [(), ("hold_short",), ()]
 
 
+def test_a_station_is_not_left_where_the_forearm_was_not_seen_for_a_moment():
+    """The upper arm alone tells the rotation then, by 50 deg otherwise: before, the hold was left and taken again."""
+    drawn = draw_stations([*rep_of("row", "rotate", "press"), *rep_of("row", "rotate", "press")])
+    angles = {f"{name}_deg": values.copy() for name, values in drawn.items()}
+    middle = int(np.argmax(angles["elevation_deg"] > angles["elevation_deg"].max() - 0.1)) + round(1.0 * RATE_HZ)
+    lost = slice(middle, middle + round(0.14 * RATE_HZ))
+    angles["elbow_deg"][lost] = np.nan
+    angles["rotation_deg"][lost] -= 50.0
+    _, found = judged_set("row_rotate_press", angles)
+    assert [j.faults for j in found] == [(), ()]
+
+
 def test_a_slow_stay_in_its_posture_for_as_long_as_asked_is_close_to_a_short_hold():
     """Where a slow stroke comes to rest nobody sees: in the ranges it was for longer."""
     slow = [(ROW, 6.0, 2.4), (ROTATE, 6.0, 1.3), (ROW, 6.0, 2.4), (REACH, 6.0, 1.2)]
