@@ -93,7 +93,9 @@ def test_a_slower_grid_keeps_tremor_and_keeps_out_what_would_look_like_it(
 def test_a_slower_grid_leaves_a_straight_line_straight() -> None:
     own_s = np.arange(1000) / 100.0
     grid_s = 1.0 + np.arange(400) / 50.0 + 0.00321
-    got = resample(own_s, (3.0 - 2.0 * own_s)[:, None], np.zeros(1000, bool), grid_s, 0.01, 0.05, kernel_of(100.0, 50.0))
+    got = resample(
+        own_s, (3.0 - 2.0 * own_s)[:, None], np.zeros(1000, bool), grid_s, 0.01, 0.05, kernel_of(100.0, 50.0)
+    )
     np.testing.assert_allclose(got.values[:, 0], 3.0 - 2.0 * grid_s, atol=1e-7)
 
 

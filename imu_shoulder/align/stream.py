@@ -131,9 +131,7 @@ class Align:
         table = np.concatenate([sensor.table for sensor in sensors])
         ends = list(accumulate(map(len, sensors)))
         own = table[:, _TIME], table[:, _VALUES], table[:, _CLIPPED] > 0
-        values, clipped = resample_sensors(
-            Samples(*own, ends, self._spacing_s, self._longest_s, self._kernels), time_s
-        )
+        values, clipped = resample_sensors(Samples(*own, ends, self._spacing_s, self._longest_s, self._kernels), time_s)
         valid = ~np.isnan(values[:, :, 0])
         tracks = {
             sensor.placement: Track(sensor.placement, values[k, :, :3], values[k, :, 3:], valid[k], clipped[k])
