@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from math import hypot
+from math import hypot, isfinite
 
 from imu_shoulder.assess.fault import Case, Criterion, Fault
-from imu_shoulder.assess.limits import under, worst
+from imu_shoulder.assess.limits import changed_sd_deg, lead_sd_deg, over, under, worst
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.held import in_posture_s
-from imu_shoulder.measure.hold import breaks, unbroken
+from imu_shoulder.measure.hold import BREAK_DEG, Break, breaks
 from imu_shoulder.measure.pauses import missing
 from imu_shoulder.measure.station_holds import longest_visits, twice_held
 
@@ -16,12 +16,20 @@ from imu_shoulder.measure.station_holds import longest_visits, twice_held
 def hold_broken(drill: Drill, case: Case) -> float:
     if drill.by_stations:
         return float(bool(twice_held(case.data)))
-    asks = case.data.rep.kind == "hold" or drill.top.hold_s > 0
-    return float(asks and len(unbroken(case.data)) > 1)
+    if case.data.rep.kind != "hold" and drill.top.hold_s <= 0:
+        return 0.0
+    return worst([_is_break(found, case) for found in breaks(case.data)])
+
+
+def _is_break(found: Break, case: Case) -> float:
+    """Probability that it went far enough, and out of what is asked, whose limit is known as well as the angle."""
+    far = over(found.lasting_deg, BREAK_DEG, changed_sd_deg(found.lasting_deg, case))
+    outside = over(found.outside_deg, 0.0, lead_sd_deg(case)) if isfinite(found.outside_deg) else 1.0
+    return min(far, outside)
 
 
 def hold_short(drill: Drill, case: Case) -> float:
-    if hold_broken(drill, case):
+    if hold_broken(drill, case) >= case.params.fault_from:
         return 0.0
     if missing(case.data, drill.pauses):
         return 1.0
