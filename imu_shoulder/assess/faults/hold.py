@@ -22,10 +22,14 @@ def hold_broken(drill: Drill, case: Case) -> float:
 
 
 def _is_break(found: Break, case: Case) -> float:
-    """Probability that it went far enough, and out of what is asked, whose limit is known as well as the angle."""
+    """Probability that it went far enough, and out of what is asked, whose limit is known as well as the angle.
+
+    Of an arm that only holds it is certain: one that sinks went about twice as far in all as from its median.
+    """
+    if case.data.rep.kind == "hold":
+        return 1.0
     far = over(found.lasting_deg, BREAK_DEG, changed_sd_deg(found.lasting_deg, case))
-    outside = over(found.outside_deg, 0.0, lead_sd_deg(case)) if isfinite(found.outside_deg) else 1.0
-    return min(far, outside)
+    return min(far, over(found.outside_deg, 0.0, lead_sd_deg(case))) if isfinite(found.outside_deg) else far
 
 
 def hold_short(drill: Drill, case: Case) -> float:
