@@ -40,7 +40,9 @@ def with_reps_beside(
         if found is None:
             continue
         added = [_without_angles(rep) for rep in found if _meets(rep, arm_set.unseen) and not _shared(rep, whole)]
-        return replace(arm_set, reps=_in_order([*whole, *added]), unseen=())
+        # What it found beside the stretches, and the drill's angles did not, stays unsaid.
+        told = all(_shared(rep, whole) for rep in found if not _meets(rep, arm_set.unseen))
+        return replace(arm_set, reps=_in_order([*whole, *added]), unseen=() if told else arm_set.unseen)
     return arm_set
 
 
