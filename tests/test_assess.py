@@ -537,3 +537,14 @@ def test_what_a_set_was_asked_stands_beside_what_was_done():
         "lower_at_least_s": drill.lower_at_least_s,
         "source": drill.dose.source,
     }
+
+
+@pytest.mark.parametrize(("sway_deg", "at_floor"), [(0.0, True), (0.5, False)])
+def test_a_hold_as_steady_as_a_sensor_can_show_is_said_to_be(sway_deg, at_floor):
+    """No sway at all, and half a degree once a second."""
+    angles = angles_of("full_can", [GOOD["full_can"]] * 3)
+    time_s = np.arange(len(angles["elevation_deg"])) / RATE_HZ
+    angles["elevation_deg"] = angles["elevation_deg"] + sway_deg * np.sin(2 * np.pi * time_s)
+    steadiness = assess_set(*judged_set("full_can", angles))["steadiness"]
+    assert {steadiness[name]["at_floor"] for name in ("hold_sd_deg", "hold_wander_deg")} == {at_floor}
+    assert steadiness["hold_sd_deg"]["n"] == 3

@@ -71,6 +71,20 @@ def test_a_step_that_showed_nothing_is_no_part_of_a_session_that_ends_in_it(reco
     assert types(session) == ["neutral_pose"]
 
 
+def test_once_the_elbows_were_bent_the_panel_says_that_each_sensor_sits_on_its_limb(recording):
+    session, chunks = in_the_bends(recording, 0.6)
+    assert {own["on_limb"] for own in session.frame()["sensors"].values()} == {None}
+    for chunk in chunks:
+        session.push(chunk.streams)
+        if session.frame()["calibration"]["step"] != "bends":
+            break
+    for chunk in islice(chunks, 10):
+        session.push(chunk.streams)
+    shown = [own["on_limb"] for own in session.frame()["sensors"].values()]
+    assert len(shown) == len(recording.streams)
+    assert all(own is True for own in shown)
+
+
 def test_a_session_that_ends_in_a_set_has_that_set_up_to_its_end(recording):
     session, chunks = in_the_bends(recording, 0.05)
     for name in ("skip", "skip", "not_rated", "start_set"):

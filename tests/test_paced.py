@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import groupby
+
 import numpy as np
 import pytest
 
@@ -19,9 +21,13 @@ class Watched(Paced):
     def __init__(self):
         super().__init__({"right_wrist": RATE_HZ}, Params())
         self.parts = []
+        # Of each part with rows, the number of the event it lies in.
+        self.blocks = []
 
     def advance(self, part):
         self.parts.append(part)
+        if len(part.time_s):
+            self.blocks.append(self._block)
 
     orient = find_pose = find_quiet_moments = find_slips = keep_headings = None
     calibrate = work_out_angles = cut_and_judge_sets = check_mounting = None
@@ -140,6 +146,18 @@ def test_with_the_stream_what_goes_on_is_over_too(announced_s):
     assert done.end_s == pytest.approx(own.mark_s)
     assert done.end_s == pytest.approx(3.0, abs=0.1)
     assert own.open is None
+
+
+def test_each_movement_and_set_is_a_block_of_its_own_and_a_pose_and_the_rest_are_none():
+    """Outside of blocks a person may turn."""
+    own = Watched()
+    for onset_s, kind in ((1.0, "neutral_pose"), (3.0, "elbow_bends"), (5.0, "set"), (7.0, "set")):
+        own.begin(Event(onset_s, 0.0, kind))
+        own.end(onset_s + 1.0)
+    own.feed(0.0, 9.0, 0.1).finish()
+    numbers = [number for number, _ in groupby(own.blocks)]
+    assert [number < 0 for number in numbers] == [True, False, True, False, True, False, True]
+    assert len({number for number in numbers if number >= 0}) == 3
 
 
 def test_a_pose_is_over_without_being_one_of_the_events():

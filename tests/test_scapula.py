@@ -272,6 +272,8 @@ def test_the_measures_are_taken_at_the_top_or_just_below_the_reach():
 def test_the_share_of_a_two_to_one_rhythm_is_a_third():
     assert scapula_share_pct(rep_data(90)) == pytest.approx(100 / 3, abs=1e-6)
     assert scapula_share_pct(rep_data(160)) == pytest.approx(100 / 3, abs=1e-6)
+    # Of a lift of 20 deg at least.
+    assert scapula_share_pct(rep_data(35)) == pytest.approx(100 / 3, abs=1e-6)
     assert np.isnan(scapula_share_pct(rep_data(25)))
 
 

@@ -45,7 +45,7 @@ class InstrumentWatch:
         placement = self._to_look.pop(0)
         bad = {who for who, _ in self._found}
         to_see = [own for own in biases if own not in bad] if placement == _TOGETHER else [placement]
-        rows = _rows(memory, to_see, biases, rate_hz)
+        rows = _rows(memory, to_see, biases)
         if placement == _TOGETHER:
             self._against_each_other(rows, events)
         elif placement in rows and placement not in bad:
@@ -70,11 +70,11 @@ class InstrumentWatch:
 
 
 def _rows(
-    memory: Memory, placements: Sequence[str], biases: Mapping[str, BiasTrack], rate_hz: float
+    memory: Memory, placements: Sequence[str], biases: Mapping[str, BiasTrack]
 ) -> dict[str, tuple[FloatArray, FloatArray, FloatArray]]:
     """Accelerometer (N, 3) in m/s^2, gyroscope (N, 3) in rad/s less its zero, and time_s (N,), of these sensors, as
     far as they were seen, in the sensor's frame as they came."""
-    rows = memory.all_rows(1.0 / rate_hz)
+    rows = memory.all_rows()
     tracks, attitudes = memory.tracks(rows), memory.attitudes(rows, biases)
     out = {}
     for placement in placements:

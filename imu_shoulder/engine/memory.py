@@ -45,14 +45,15 @@ class Memory:
     def keep(self, start_s: float, end_s: float) -> None:
         """Never forget these rows."""
         rows = self._rows.since(start_s)
-        rows = rows[rows[:, 0] <= end_s]
-        known_s = self._fixed[-1, 0] if len(self._fixed) else -np.inf
-        self._fixed = np.vstack([self._fixed, rows[rows[:, 0] > known_s]])
+        self._fixed = np.vstack([self._fixed, self._after(rows[rows[:, 0] <= end_s])])
 
-    def all_rows(self, step_s: float) -> FloatArray:
-        """(n, C) the rows kept for good, then the newest ones. step_s: between two rows."""
-        known_s = float(self._fixed[-1, 0]) if len(self._fixed) else -np.inf
-        return np.vstack([self._fixed, self._rows.since(known_s + step_s / 2)])
+    def all_rows(self) -> FloatArray:
+        """(n, C) the rows kept for good, then the newest ones."""
+        return np.vstack([self._fixed, self._after(self._rows.since(-np.inf))])
+
+    def _after(self, rows: FloatArray) -> FloatArray:
+        """Those that come after the ones kept for good."""
+        return rows[np.searchsorted(rows[:, 0], self._fixed[-1, 0], side="right") :] if len(self._fixed) else rows
 
     def attitudes(self, rows: FloatArray, biases: Mapping[str, BiasTrack]) -> dict[str, Attitude]:
         """The attitudes in some of the rows."""

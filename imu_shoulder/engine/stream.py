@@ -137,7 +137,7 @@ class Stream(Paced):
     def calibration_with(self, events: Sequence[Event]) -> Calibration:
         """What a calibration by these events, some of which may still go on, would be."""
         self._catch_up()
-        time_s, _, kept = self._known(self._memory.all_rows(1 / self.rate_hz))
+        time_s, _, kept = self._known(self._memory.all_rows())
         return self._calibration_of(time_s, kept, events)
 
     def glance(self, side: Side, name: str) -> float:
@@ -268,7 +268,7 @@ class Stream(Paced):
     def _calibrate_anew(self, *, in_set: bool = False) -> bool:
         """By the events so far, and by what is remembered since. in_set: only where that makes the same surer."""
         assert self.pose is not None
-        time_s, attitudes, kept = self._known(self._memory.all_rows(1 / self.rate_hz))
+        time_s, attitudes, kept = self._known(self._memory.all_rows())
         found = self._calibration_of(time_s, kept, self._so_far())
         takes = not in_set or self._seating.is_refined_by(found)
         if takes:
