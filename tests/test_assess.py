@@ -223,6 +223,39 @@ def test_a_stay_too_short_at_one_station_is_a_short_hold():
     assert [j.faults for j in found] == [(), ("hold_short",), ()]
 
 
+def test_a_station_is_not_left_where_the_forearm_was_not_seen_for_a_moment():
+    """The upper arm alone tells the rotation then, by 50 deg otherwise: before, the hold was left and taken again."""
+    drawn = draw_stations([*rep_of("row", "rotate", "press"), *rep_of("row", "rotate", "press")])
+    angles = {f"{name}_deg": values.copy() for name, values in drawn.items()}
+    middle = int(np.argmax(angles["elevation_deg"] > angles["elevation_deg"].max() - 0.1)) + round(1.0 * RATE_HZ)
+    lost = slice(middle, middle + round(0.14 * RATE_HZ))
+    angles["elbow_deg"][lost] = np.nan
+    angles["rotation_deg"][lost] -= 50.0
+    _, found = judged_set("row_rotate_press", angles)
+    assert [j.faults for j in found] == [(), ()]
+
+
+@pytest.mark.parametrize(("sd_deg", "fault", "close"), [(1.0, True, False), (8.0, False, True), (np.nan, False, False)])
+def test_a_hold_is_broken_as_surely_as_its_angle_is_known(sd_deg, fault, close):
+    """A dip of half a second, 3 deg under what is asked at the top and 10 deg or more from where the arm was held."""
+    angles = {name: values.copy() for name, values in angles_of("full_can", [GOOD["full_can"]]).items()}
+    elevation = angles["elevation_deg"]
+    asked = load_shipped("full_can").leading_arc
+    middle = int(np.flatnonzero(elevation > elevation.max() - 2.0).mean())
+    elevation[middle : middle + round(0.5 * RATE_HZ)] = asked.low_deg - 3.0
+    angles["elevation_deg_sd"] = np.full(len(elevation), sd_deg)
+    _, (found,) = judged_set("full_can", angles)
+    assert ["hold_broken" in told for told in (found.faults, found.close)] == [fault, close]
+
+
+def test_a_slow_stay_in_its_posture_for_as_long_as_asked_is_close_to_a_short_hold():
+    """Where a slow stroke comes to rest nobody sees: in the ranges it was for longer."""
+    slow = [(ROW, 6.0, 2.4), (ROTATE, 6.0, 1.3), (ROW, 6.0, 2.4), (REACH, 6.0, 1.2)]
+    angles = draw_stations([*slow, *slow])
+    _, found = judged_set("row_rotate", {f"{name}_deg": values for name, values in angles.items()})
+    assert [(j.faults, j.close) for j in found] == [((), ("hold_short",))] * 2
+
+
 # What is not known, not seen or no rep.
 
 

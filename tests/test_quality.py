@@ -263,6 +263,20 @@ def test_the_shortest_leg_between_stations_decides_too_fast():
     assert values(data)["stroke_sd_s"] == pytest.approx(np.hypot(0.03, 0.07 * 0.4))
 
 
+def test_how_long_a_stroke_took_is_known_the_less_the_less_still_the_top_is_held():
+    """Of an arm that moves at 0.6 Hz by 1 deg all the time, a hundredth or so of the stroke's speed, and of one that
+    does not."""
+    curve = draw((5, 1.5), *PLAIN)
+    swaying = curve + np.sin(2 * np.pi * 0.6 * np.arange(len(curve)) / RATE_HZ)
+    (still,), (unsteady,) = (one_set(own, load_shipped("full_can")) for own in (curve, swaying))
+    quicker_s = min(still.values["quickest_up_s"], still.values["quickest_down_s"])
+    assert still.values["stroke_sd_s"] == pytest.approx(np.hypot(0.03, 0.07 * quicker_s), rel=0.05)
+    quicker_s = min(unsteady.values["quickest_up_s"], unsteady.values["quickest_down_s"])
+    share = np.sqrt(unsteady.values["stroke_sd_s"] ** 2 - 0.03**2 - (0.07 * quicker_s) ** 2) / quicker_s
+    speed = 2 * np.pi * 0.6 / np.sqrt(2) / unsteady.values["peak_velocity_deg_s"]
+    assert share == pytest.approx(0.25 * speed / (speed + 0.02), rel=0.15)
+
+
 @pytest.mark.parametrize(
     ("visited", "twice"),
     [

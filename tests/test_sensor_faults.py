@@ -148,7 +148,8 @@ def test_clocks_apart_are_measured_both_ways(by_s):
 
 
 def test_what_was_not_seen_of_a_set_is_not_called_undone():
-    analysis = analysed("ends half-way", UPPER)
+    half_way = SENSOR_FAULTS["ends half-way"]
+    analysis = analyse(half_way(half_way(sound(), UPPER), WRIST))
     (entry,) = [e for e in summarise(analysis)["sets"] if e["side"] == "right"]
     event = sets_of(sound())[0]
     assert entry["unseen_s"] == pytest.approx(event.duration_s / 2, abs=2.0)
@@ -158,6 +159,13 @@ def test_what_was_not_seen_of_a_set_is_not_called_undone():
     assert not_done(summarise(analysis)).startswith("Not all seen: ")
     assert "so that more may have been done" in not_done(summarise(analysis))
     assert "not seen" not in overall(summarise(analysed()))
+
+
+def test_what_the_other_sensor_saw_is_counted():
+    (entry,) = [e for e in summarise(analysed("ends half-way", UPPER))["sets"] if e["side"] == "right"]
+    assert entry["unseen_s"] == 0.0
+    assert entry["done"]["reps"] == reps_of(analysed())
+    assert entry["done"]["scored"] < entry["done"]["reps"]
 
 
 def test_a_set_that_only_the_wrist_saw_is_counted_by_it():

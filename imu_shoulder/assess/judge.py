@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from math import inf, nan
+from math import inf, isfinite, nan
 
 import numpy as np
 
@@ -52,7 +52,7 @@ def judge_set(measured: Sequence[MeasuredRep], params: JudgeParams, slipped_s: f
 
 def usual_start_deg(reps: Sequence[Rep]) -> float:
     """Where the reps of a set usually begin, NaN without any."""
-    starts = [rep.start_deg for rep in reps if rep.kind == "rep" and not rep.cut]
+    starts = [rep.start_deg for rep in reps if rep.kind == "rep" and not rep.cut and isfinite(rep.start_deg)]
     return float(np.median(starts)) if starts else float("nan")
 
 

@@ -35,6 +35,7 @@ from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.keeping import held_together
 from imu_shoulder.orient.moments import QuietMoments, quiet_for, quiet_moments
 from imu_shoulder.orient.settling import knots_in_passing, knots_of_events, settled_at
+from imu_shoulder.segment.beside import with_reps_beside
 from imu_shoulder.segment.model import ArmSet, rows_between, unseen_stretches
 from imu_shoulder.segment.sets import segment_set
 from imu_shoulder.segment.unguided import counting_track, marked_set
@@ -210,6 +211,7 @@ class Whole(Stages):
             # The two arms may be asked for different counts.
             guided = [self._with_unseen(arm_set, part) for arm_set in guided]
             guided = [arm_set for arm_set in guided if not self._is_better_counted(arm_set, part)]
+            guided = [self._with_reps_beside(arm_set, part) for arm_set in guided]
             found += [replace(arm_set, drill=own.get(arm_set.side, drill)) for arm_set in guided]
             # An arm whose sensors do not show the drill's angles is still counted.
             for side in arms:
@@ -226,7 +228,14 @@ class Whole(Stages):
         """With the stretches in which no data showed the angle that it is cut by."""
         seen, _ = seen_by(self._seat(arm_set.side), part.tracks, arm_set.side, len(part.time_s))
         rows = slice(*arm_set.rows)
-        return replace(arm_set, unseen=unseen_stretches(part.time_s[rows], seen[rows] | np.isfinite(arm_set.curve_deg)))
+        shown = seen[rows]
+        if arm_set.drill is None or not arm_set.drill.by_stations:
+            shown = shown | np.isfinite(arm_set.curve_deg)
+        return replace(arm_set, unseen=unseen_stretches(part.time_s[rows], shown))
+
+    def _with_reps_beside(self, arm_set: ArmSet, part: Part) -> ArmSet:
+        limbs = _limbs(self.attitudes, arm_set.side)
+        return with_reps_beside(arm_set, part.time_s, self._aligned.rate_hz, limbs, self._params.segment.reps)
 
     def _is_better_counted(self, arm_set: ArmSet, part: Part) -> bool:
         """Whether hardly any of what the drill is cut by was seen, while the arm's other sensor saw the set."""

@@ -13,10 +13,11 @@ from math import hypot
 import numpy as np
 
 from imu_shoulder.arrays import median_of, runs
-from imu_shoulder.drills import AngleRange
+from imu_shoulder.drills import AngleRange, Station
 from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.registry import RepData, once
 from imu_shoulder.model import FloatArray
+from imu_shoulder.segment.model import StationVisit
 
 # As near to the level held counts as held. A way out that goes no further, or is over as soon, is a wander. Ours.
 PLATEAU_DEG, WANDER_DEG, WANDER_S = 3.0, 5.0, 0.3
@@ -41,6 +42,27 @@ def held_sd_s(data: RepData) -> float:
     deviation wider and narrower. A slow stroke passes them slowly."""
     wide, narrow = (end - start for start, end in (_longest(data, sds) for sds in (1.0, -1.0)))
     return hypot((wide - narrow) / 2, CROSSING_SD_S)
+
+
+def in_posture_s(data: RepData, station: Station, visit: StationVisit) -> float:
+    """How long the arm was in the posture of a station about a stay there, by the same words in each of its angles.
+
+    The stay itself is told by speed; a slow arm is in the posture for longer than it is at rest there.
+    """
+    rows = data.rows(visit.start_s, visit.end_s)
+    out_deg = np.full(len(data.time_s), -np.inf)
+    for asked in station.ranges:
+        values, base = _angle(data, asked.angle), _base(data, asked)
+        if values is None:
+            return visit.end_s - visit.start_s
+        own_deg = np.abs(values - _median(values[rows])) - PLATEAU_DEG
+        beyond = np.maximum(base + asked.low_deg - values, values - base - asked.high_deg)
+        if _median(beyond[rows]) <= 0:
+            own_deg = np.minimum(own_deg, beyond)
+        out_deg = np.maximum(out_deg, own_deg)
+    stays = _stays(out_deg, WANDER_S * data.rate_hz)
+    met = [(last - first) / data.rate_hz for first, last in stays if first < rows.stop and rows.start < last]
+    return max([visit.end_s - visit.start_s, *met])
 
 
 @once

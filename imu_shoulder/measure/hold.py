@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from imu_shoulder.arrays import median_of, runs
 from imu_shoulder.measure.held import held, held_sd_s
@@ -178,11 +179,16 @@ def break_s(data: RepData) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """One departure from the hold. by_deg: signed, from the median of the hold."""
+    """One departure from the hold. by_deg: signed, from the median of the hold. lasting_deg, outside_deg: by how much
+    at least for so long as makes a break, from there and outside of what is asked at the top; the latter is infinite
+    where nothing is asked of the leading angle.
+    """
 
     start_s: float
     end_s: float
     by_deg: float
+    lasting_deg: float
+    outside_deg: float
 
 
 @once
@@ -195,17 +201,26 @@ def breaks(data: RepData) -> tuple[Break, ...]:
         return ()
     apart = values - median_of(seen)
     away = np.abs(apart) > BREAK_DEG
+    outside = np.full(len(values), np.inf)
     if data.band_deg is not None:
         low, high = data.band_deg
-        away &= (values < low) | (values > high)
+        outside = np.maximum(low - values, values - high)
+        away &= outside > 0
     found = []
     for first, last in runs(away):
         # At either end of a lifted hold the arm is still arriving or already leaving; a holding arm has no such ends.
         inner = data.rep.kind == "hold" or (first > 0 and last < len(values))
         if inner and (last - first) >= BREAK_S * data.rate_hz:
             by_deg = float(apart[first + int(np.argmax(np.abs(apart[first:last])))])
-            found.append(Break(float(times[first]), float(times[last - 1]), by_deg))
+            width = round(BREAK_S * data.rate_hz)
+            lasting = [_lasting(own[first:last], width) for own in (np.abs(apart), outside)]
+            found.append(Break(float(times[first]), float(times[last - 1]), by_deg, *lasting))
     return tuple(found)
+
+
+def _lasting(values: FloatArray, width: int) -> float:
+    """The most that all of so many values in a row reach."""
+    return float(sliding_window_view(values, min(width, len(values))).min(axis=1).max())
 
 
 def _deepest(data: RepData) -> Break | None:

@@ -17,6 +17,11 @@ LDLJ_SOURCE = "Balasubramanian et al. 2012, doi 10.1109/TBME.2011.2179545"
 MIN_PHASE_S = 0.3
 # How well it is known how long a stroke took: a part of its own, and a share of it.
 STROKE_SD_S, STROKE_SD_SHARE = 0.03, 0.07
+# The slow ends of a stroke, of which an unsteady arm shows nothing, as a share of it, and the unsteadiness at which
+# half of that is lost: speed while the top is held over the fastest.
+ENDS_SHARE, ENDS_LOST_AT = 0.25, 0.02
+# Beside the strokes, so much of a hold is left out, and so much of it must be left, to tell how unsteady it is.
+BESIDE_STROKES_S, LEAST_HELD_S = 0.15, 0.3
 
 
 @measure("start_deg", "deg", "leading angle at rest before the rep", "smoothed angle at the rep's start", DEFINITION)
@@ -115,19 +120,33 @@ def quickest_down_s(data: RepData) -> float:
     "stroke_sd_s",
     "s",
     "standard deviation of how long the quicker way took",
-    "hypot(0.03 s, 7 % of the shorter of quickest_up_s and quickest_down_s)",
+    "hypot(0.03 s, 7 % and 25 % x u / (u + 2 %) of the shorter of quickest_up_s and quickest_down_s); u: RMS speed of "
+    "the leading angle, low-passed at 3 Hz, while the top is held, over the rep's fastest",
     "the standard deviations are ours, from simulated persons",
 )
 def stroke_sd_s(data: RepData) -> float:
-    return sd_of_stroke_s(min(quickest_up_s(data), quickest_down_s(data)))
+    return sd_of_stroke_s(data, min(quickest_up_s(data), quickest_down_s(data)))
 
 
-def sd_of_stroke_s(took_s: float) -> float:
-    """Standard deviation of how long a way up or down took that was read to take took_s.
+def sd_of_stroke_s(data: RepData, took_s: float) -> float:
+    """Standard deviation of how long a way up or down of this rep took that was read to take took_s.
 
-    Ours: against the true speed of the second simulator's persons from 9000 on, strokes of 0.7 to 10 s.
+    Ours: against the true speed of the second simulator's persons from 9000 on, strokes of 0.7 to 10 s, steady arms and
+    others: whose arm is never quite still shows less of where a stroke begins and ends.
     """
-    return hypot(STROKE_SD_S, STROKE_SD_SHARE * took_s)
+    unsteady = _unsteady(data)
+    return hypot(STROKE_SD_S, STROKE_SD_SHARE * took_s, ENDS_SHARE * unsteady / (unsteady + ENDS_LOST_AT) * took_s)
+
+
+@once
+def _unsteady(data: RepData) -> float:
+    """Speed while the top is held over the rep's fastest; 0 where it is not held for long enough to tell."""
+    velocity = data.cut(data.curves.velocity_deg_s)
+    beside = round(BESIDE_STROKES_S * data.rate_hz)
+    held = velocity[data.top.start + beside : max(data.top.stop - beside, data.top.start + beside)]
+    if len(held) < LEAST_HELD_S * data.rate_hz:
+        return 0.0
+    return float(np.sqrt(np.mean(held**2)) / max(np.abs(velocity).max(), 1e-9))
 
 
 def _moving_s(data: RepData, start_s: float, end_s: float) -> float:

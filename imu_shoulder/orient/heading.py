@@ -44,6 +44,17 @@ MEDIAN_SD = 0.6745
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """How a sensor's heading goes on from each knot (K,) while its person faces one way: rate and its standard
+    deviation, and that of its difference from the first sensor's, in rad/s.
+    """
+
+    rate_rad_s: FloatArray
+    sd_rad_s: FloatArray
+    apart_sd_rad_s: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class HeadingTrack:
     """What to take off a sensor's heading: knots (K,) in s, correction and its standard deviation in rad.
 
@@ -55,6 +66,7 @@ class HeadingTrack:
     correction_rad: FloatArray
     sd_rad: FloatArray
     apart_sd_rad: FloatArray
+    drift: Drift
 
     def at(self, time_s: FloatArray) -> FloatArray:
         """Correction (N,) at any times; straight between knots, so that no rep holds a jump."""
@@ -73,18 +85,21 @@ def track_heading(
     sensors = len(moments.earth_from_sensor)
     links = find_links(moments, block, reference, params)
     surprise = 1.0
-    value, sd, apart, off = _solve(moments, block, links, params, surprise)
-    drift_rad_s = _drift_shown(moments, block, value, params)
+    found = _solve(moments, block, links, params, surprise)
+    drift_rad_s = _drift_shown(moments, block, found.value, params)
     if (drift_rad_s > params.faster * moments.drift_rad_s).any():
         moments = replace(moments, drift_rad_s=np.maximum(drift_rad_s, moments.drift_rad_s))
-        value, sd, apart, off = _solve(moments, block, links, params, surprise)
+        found = _solve(moments, block, links, params, surprise)
     for _ in range(SURPRISES - 1):
-        if off < params.surprising:
+        if found.off < params.surprising:
             break
         # What both sensors showed of each other does not fit: they drift apart by more than their stillness told.
-        surprise *= min(off, MOST_SURPRISE)
-        value, sd, apart, off = _solve(moments, block, links, params, surprise)
-    return tuple(HeadingTrack(moments.time_s, value[s], sd[s], apart[s]) for s in range(sensors))
+        surprise *= min(found.off, MOST_SURPRISE)
+        found = _solve(moments, block, links, params, surprise)
+    return tuple(
+        HeadingTrack(moments.time_s, found.value[s], found.sd[s], found.apart[s], found.drift[s])
+        for s in range(sensors)
+    )
 
 
 def _drift_shown(moments: QuietMoments, block: IntArray, value: FloatArray, params: HeadingParams) -> FloatArray:
@@ -150,13 +165,22 @@ class _Equations:
         return sparse.csr_array(entries, shape=(self._count, self.unknowns))
 
 
-def _solve(
-    moments: QuietMoments, block: IntArray, links: Links, params: HeadingParams, surprise: float
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Robust least squares for the corrections (S, K), their sd, and the sd of their difference from the first sensor.
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """value, sd, apart: (S, K) corrections, their standard deviations, and those of their difference from the first
+    sensor's; drift: of each sensor. off: how many times as far as expected the headings between the two sensors are
+    from the solution, in the middle of them.
+    """
 
-    surprise: so many times as far the sensors may drift as is known of them. The last one given is how many times as
-    far as expected the headings between the two sensors are from the solution, in the middle of them.
+    value: FloatArray
+    sd: FloatArray
+    apart: FloatArray
+    drift: Sequence[Drift]
+    off: float
+
+
+def _solve(moments: QuietMoments, block: IntArray, links: Links, params: HeadingParams, surprise: float) -> _Found:
+    """Robust least squares for the corrections. surprise: so many times as far the sensors may drift as is known.
 
     Unknowns per sensor: the correction at each moment, one drift rate per set, the usual one, and how the arm hangs by
     itself; per set, what its headings between the two sensors have in common. Where the person may turn, the sensors of
@@ -187,15 +211,15 @@ def _solve(
     step_sd = np.where(steady, params.step_rad, turn_sd)
     unseen = np.diff(moments.lost, axis=0) > 0
     missed_rad2 = np.diff(moments.unseen_rad2, axis=0)
+    # What is left of a bias is mostly the same in each set, the more so where stillness told little of it.
+    own_rad_s = np.minimum(params.own_share * moments.drift_rad_s, params.own_drift_rad_s)
+    shared_rad_s = np.sqrt(moments.drift_rad_s**2 - own_rad_s**2)
     for s in range(sensors):
         x, rate = s * count, sensors * count + s * stretches
         equations.add([(np.array([x]), 1.0)], 0.0, radians(0.1))
-        # What is left of a bias is mostly the same in each set, the more so where stillness told little of it.
-        own_rad_s = min(params.own_share * moments.drift_rad_s[s], params.own_drift_rad_s)
-        shared_rad_s = np.sqrt(moments.drift_rad_s[s] ** 2 - own_rad_s**2)
-        equations.add([(np.array([usual + s]), 1.0)], 0.0, surprise * shared_rad_s)
+        equations.add([(np.array([usual + s]), 1.0)], 0.0, surprise * shared_rad_s[s])
         less_usual: list[tuple[IntArray, FloatArray | float]] = [(np.full(stretches, usual + s), -1.0)]
-        equations.add([(rate + np.arange(stretches), 1.0), *less_usual], 0.0, surprise * own_rad_s)
+        equations.add([(rate + np.arange(stretches), 1.0), *less_usual], 0.0, surprise * own_rad_s[s])
         step: list[tuple[IntArray, FloatArray | float]] = [(x + k, -1.0), (x + k + 1, 1.0), (rate + stretch, -lasts_s)]
         equations.add(step, 0.0, np.sqrt(step_sd**2 + missed_rad2[:, s]))
         if s:
@@ -260,7 +284,33 @@ def _solve(
     if len(turns) >= FIRST_TURNS:
         said = (value[0] - value[1])[[before, before + 1]].mean(axis=0) + solution[between]
         off = float(np.median(np.abs(wrap_rad(heading - said)) / np.hypot(turn_sd_rad, params.turn_kind_rad)))
-    return value, *_spreads(normal, np.argsort(order), count, sensors), off / MEDIAN_SD
+    place = np.argsort(order)
+    # A block with a single moment showed no drift of its own: what is usual holds there.
+    shown_in = np.full(count, -1)
+    shown_in[1:][steady] = shown_in[:-1][steady] = stretch[steady]
+    sensor = np.arange(sensors)[:, None]
+    columns = np.where(shown_in >= 0, sensors * count + sensor * stretches + shown_in, usual + sensor)
+    untold_rad_s = np.where(shown_in >= 0, 0.0, surprise * own_rad_s[:, None])
+    drift = _drifts(normal, place, columns, solution, untold_rad_s)
+    return _Found(value, *_spreads(normal, place, count, sensors), drift, off / MEDIAN_SD)
+
+
+def _drifts(
+    normal: SuperLU, place: IntArray, columns: IntArray, solution: FloatArray, untold_rad_s: FloatArray
+) -> list[Drift]:
+    """columns: (S, K) unknown with each sensor's rate at each moment; untold_rad_s: (S, K) deviation beside it."""
+    asked, which = np.unique(columns, return_inverse=True)
+    which = which.reshape(columns.shape)
+    unit = np.zeros((normal.shape[0], len(asked)))
+    unit[place[asked], np.arange(len(asked))] = 1.0
+    among = np.concatenate(
+        [normal.solve(unit[:, k : k + COLUMNS])[place[asked]] for k in range(0, len(asked), COLUMNS)], axis=1
+    )
+    variance = among[which, which] + untold_rad_s**2
+    apart = variance + variance[0] - 2 * among[which, which[0]]
+    apart[0] = 0.0
+    parts = solution[columns], np.sqrt(np.maximum(variance, 0.0)), np.sqrt(np.maximum(apart, 0.0))
+    return [Drift(*own) for own in zip(*parts, strict=True)]
 
 
 def _order(matrix: sparse.csr_array) -> IntArray:

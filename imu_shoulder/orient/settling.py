@@ -10,7 +10,7 @@ import numpy as np
 
 from imu_shoulder.model import BoolArray, Event, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
-from imu_shoulder.orient.heading import HeadingTrack
+from imu_shoulder.orient.heading import Drift, HeadingTrack
 from imu_shoulder.orient.moments import HeadingParams, roamed_rad
 
 
@@ -71,20 +71,34 @@ def knots_in_passing(
 
 
 def settled_at(track: HeadingTrack, knots: Sequence[Knot]) -> HeadingTrack:
-    """The track with these knots too. Where it is not known when the body turned, the standard deviation says so."""
+    """The track with these knots too. A heading goes on drifting where no quiet moment shows it; where it is not known
+    how fast, or when the body turned, the standard deviation says so.
+    """
     before = np.array([knot.before for knot in knots], dtype=np.intp)
     after = np.minimum(before + 1, len(track.time_s) - 1)
     share = np.array([knot.share for knot in knots])
+    knot_s = np.array([knot.time_s for knot in knots])
+    drift = track.drift
+    since_s, lasts_s = knot_s - track.time_s[before], track.time_s[after] - track.time_s[before]
+    turn_rad = track.correction_rad[after] - track.correction_rad[before] - drift.rate_rad_s[before] * lasts_s
+    correction_rad = track.correction_rad[before] + drift.rate_rad_s[before] * since_s + share * turn_rad
+    # What a drift is off by is in the turn as well.
+    unseen_s = np.abs(since_s - share * lasts_s)
 
-    def between(values: FloatArray) -> FloatArray:
-        return np.asarray((1 - share) * values[before] + share * values[after])
+    def between(sd_rad: FloatArray, drift_rad_s: FloatArray) -> FloatArray:
+        known = (1 - share) * sd_rad[before] + share * sd_rad[after]
+        return np.hypot(known, drift_rad_s[before] * unseen_s)
 
-    turn_rad = track.correction_rad[after] - track.correction_rad[before]
-    sd_rad = np.hypot(between(track.sd_rad), np.sqrt(share * (1 - share)) * turn_rad)
-    time_s = np.concatenate([track.time_s, [knot.time_s for knot in knots]])
-    order = np.argsort(time_s, kind="stable")
-    of_knots = between(track.correction_rad), sd_rad, between(track.apart_sd_rad)
-    of_moments = track.correction_rad, track.sd_rad, track.apart_sd_rad
+    sd_rad = np.hypot(between(track.sd_rad, drift.sd_rad_s), np.sqrt(share * (1 - share)) * turn_rad)
+    order = np.argsort(np.concatenate([track.time_s, knot_s]), kind="stable")
+
+    def ordered(of_moments: FloatArray, of_knots: FloatArray) -> FloatArray:
+        return np.concatenate([of_moments, of_knots])[order]
+
     return HeadingTrack(
-        time_s[order], *(np.concatenate(pair)[order] for pair in zip(of_moments, of_knots, strict=True))
+        ordered(track.time_s, knot_s),
+        ordered(track.correction_rad, correction_rad),
+        ordered(track.sd_rad, sd_rad),
+        ordered(track.apart_sd_rad, between(track.apart_sd_rad, drift.apart_sd_rad_s)),
+        Drift(*(ordered(own, own[before]) for own in (drift.rate_rad_s, drift.sd_rad_s, drift.apart_sd_rad_s))),
     )

@@ -135,11 +135,17 @@ def leading_curve(arm: ArmAngles, drill: Drill, rows: slice) -> tuple[str, Float
     name = leading_name(arm.angles, drill)
     if name is None or (drill.leading_angle in ("elevation", "plane") and arm.not_told(rows)):
         return None
-    values = arm.angles[f"{name}_deg"][rows].copy()
-    if name == "rotation" and "elbow_deg" in arm.angles:
-        # While the forearm is not seen the rotation is told by the upper arm alone, and jumps.
-        values[np.isnan(arm.angles["elbow_deg"][rows])] = np.nan
+    values = _of_rows(arm, f"{name}_deg", rows)
     return name, unwrapped_deg(values) if name == "rotation" else values
+
+
+def _of_rows(arm: ArmAngles, column: str, rows: slice) -> FloatArray:
+    """An angle over some rows, to be cut by: a rotation without those in which the forearm was not seen. The upper arm
+    alone tells it then, and it jumps."""
+    values = arm.angles[column][rows]
+    if column != "rotation_deg" or "elbow_deg" not in arm.angles:
+        return values.copy()
+    return np.where(np.isnan(arm.angles["elbow_deg"][rows]), np.nan, values)
 
 
 def heading_sd_deg(arm: ArmAngles, rows: slice) -> float:
@@ -179,7 +185,7 @@ def _drill_reps(
     if drill.by_stations:
         if stations_untold(drill, arm, rows):
             return ()
-        angles = {name.removesuffix("_deg"): values[rows] for name, values in arm.angles.items()}
+        angles = {column.removesuffix("_deg"): _of_rows(arm, column, rows) for column in arm.angles}
         faces = heading_sd_deg(arm, rows) <= params.heading_sd_deg
         return find_station_reps(time_s, angles, rate_hz, drill, marks, faces=faces)
     whole = bridged(curve)

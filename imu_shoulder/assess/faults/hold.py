@@ -2,49 +2,71 @@
 
 from __future__ import annotations
 
+from math import hypot, isfinite
+
 from imu_shoulder.assess.fault import Case, Criterion, Fault
-from imu_shoulder.assess.limits import under, worst
+from imu_shoulder.assess.limits import changed_sd_deg, lead_sd_deg, over, under, worst
 from imu_shoulder.drills import Drill
-from imu_shoulder.measure.hold import breaks, unbroken
+from imu_shoulder.measure.held import in_posture_s
+from imu_shoulder.measure.hold import BREAK_DEG, Break, breaks
 from imu_shoulder.measure.pauses import missing
-from imu_shoulder.measure.registry import RepData
 from imu_shoulder.measure.station_holds import longest_visits, twice_held
 
 
 def hold_broken(drill: Drill, case: Case) -> float:
     if drill.by_stations:
         return float(bool(twice_held(case.data)))
-    asks = case.data.rep.kind == "hold" or drill.top.hold_s > 0
-    return float(asks and len(unbroken(case.data)) > 1)
+    if case.data.rep.kind != "hold" and drill.top.hold_s <= 0:
+        return 0.0
+    return worst([_is_break(found, case) for found in breaks(case.data)])
+
+
+def _is_break(found: Break, case: Case) -> float:
+    """Probability that it went far enough, and out of what is asked, whose limit is known as well as the angle.
+
+    Of an arm that only holds it is certain: one that sinks went about twice as far in all as from its median.
+    """
+    if case.data.rep.kind == "hold":
+        return 1.0
+    far = over(found.lasting_deg, BREAK_DEG, changed_sd_deg(found.lasting_deg, case))
+    return min(far, over(found.outside_deg, 0.0, lead_sd_deg(case))) if isfinite(found.outside_deg) else far
 
 
 def hold_short(drill: Drill, case: Case) -> float:
-    if hold_broken(drill, case):
+    if hold_broken(drill, case) >= case.params.fault_from:
         return 0.0
     if missing(case.data, drill.pauses):
         return 1.0
     if drill.by_stations:
-        stays = station_stays(case.data)
-        return worst([under(held_s, asked_s, case.params.station_sd_s) for _, held_s, asked_s in stays])
+        return worst([under(held_s, asked_s, sd_s) for _, held_s, asked_s, sd_s in _stays(case)])
     return under(case.values["hold_s"], drill.top.hold_s, case.values["hold_sd_s"])
 
 
-def station_stays(data: RepData) -> list[tuple[str, float, float]]:
-    """Each station visited: its name, how long it was held, and how long is asked."""
-    asks = {} if data.drill is None else {station.name: station.hold_s for station in data.drill.stations}
-    return [(visit.name, visit.end_s - visit.start_s, asks[visit.name]) for visit in longest_visits(data)]
+def _stays(case: Case) -> list[tuple[str, float, float, float]]:
+    """Each station visited: its name, how long it was held, how long is asked, and the first one's deviation.
+
+    Speed and angle tell it otherwise where an arm is slow or unsteady: by as much it is not known.
+    """
+    drill = case.data.drill
+    stations = {} if drill is None else {station.name: station for station in drill.stations}
+    out = []
+    for visit in longest_visits(case.data):
+        station, held_s = stations[visit.name], visit.end_s - visit.start_s
+        apart_s = in_posture_s(case.data, station, visit) - held_s
+        out.append((visit.name, held_s, station.hold_s, hypot(case.params.station_sd_s, apart_s / 2)))
+    return out
 
 
 def short_notes(case: Case) -> list[str]:
-    drill, params = case.data.drill, case.params
+    drill, close_from = case.data.drill, case.params.close_from
     if drill is not None and not drill.by_stations:
         held_s, asked_s = case.values["hold_s"], drill.top.hold_s
-        likely = under(held_s, asked_s, case.values["hold_sd_s"]) >= params.close_from
+        likely = under(held_s, asked_s, case.values["hold_sd_s"]) >= close_from
         return [f"held {held_s:.1f} s of {asked_s:g} s"] * likely + _pauses_left_out(case)
     short = [
         f"{name} held {held_s:.1f} s of {asked_s:g} s"
-        for name, held_s, asked_s in station_stays(case.data)
-        if under(held_s, asked_s, params.station_sd_s) >= params.close_from
+        for name, held_s, asked_s, sd_s in _stays(case)
+        if under(held_s, asked_s, sd_s) >= close_from
     ]
     return short + _pauses_left_out(case)
 

@@ -9,7 +9,7 @@ from imu_shoulder.measure.movement import sd_of_stroke_s
 
 
 def too_fast(drill: Drill, case: Case) -> float:
-    return worst([_missed(*way) for way in _ways(drill, case)])
+    return worst([_missed(case, *way) for way in _ways(drill, case)])
 
 
 def _ways(drill: Drill, case: Case) -> list[tuple[float, float]]:
@@ -18,8 +18,8 @@ def _ways(drill: Drill, case: Case) -> list[tuple[float, float]]:
     return [(up_s, drill.lift_at_least_s), (down_s, drill.lower_at_least_s)]
 
 
-def _missed(took_s: float, asked_s: float) -> float:
-    return under(took_s, asked_s, sd_of_stroke_s(took_s))
+def _missed(case: Case, took_s: float, asked_s: float) -> float:
+    return under(took_s, asked_s, sd_of_stroke_s(case.data, took_s))
 
 
 def notes(case: Case) -> list[str]:
@@ -28,7 +28,7 @@ def notes(case: Case) -> list[str]:
     return [
         f"{name} in {took_s:.1f} s, asked {asked_s:g} s or more"
         for name, (took_s, asked_s) in ways
-        if _missed(took_s, asked_s) >= case.params.close_from
+        if _missed(case, took_s, asked_s) >= case.params.close_from
     ]
 
 
