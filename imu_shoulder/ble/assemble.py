@@ -225,7 +225,12 @@ def _node_logs(contents: Contents) -> dict[int, _NodeLog]:
 def _samples(nodes: Mapping[int, _NodeLog]) -> dict[int, NodeSamples]:
     """The samples of the nodes that have any, on the host's clock."""
     found = {number: node_samples(node.kind, node.arrivals, node.pings) for number, node in nodes.items()}
-    return {number: samples for number, samples in found.items() if samples is not None}
+    known = {number: samples for number, samples in found.items() if samples is not None}
+    quickest_s: dict[str, float] = {}
+    for number, samples in known.items():
+        kind = nodes[number].entry.kind
+        quickest_s[kind] = min(quickest_s.get(kind, np.inf), samples.clock.quickest_s)
+    return {number: samples.if_pings_take(quickest_s[nodes[number].entry.kind]) for number, samples in known.items()}
 
 
 def _node_remarks(node: _NodeLog, found: NodeSamples | None) -> list[str]:

@@ -8,13 +8,17 @@ from below. The drift comes from the least delayed packets alone, by the weighte
 (Theil-Sen; Sen 1968, doi 10.1080/01621459.1968.10480934, weighted by distance), and from what crystals are known to do,
 the one and the other counted by how well it is known. The offset is the middle between the bounds, and half their
 distance is how wrong it can be.
+
+Packets that all wait long for the radio, since they are made in step with it, bound the offset poorly; pings never are
+in step with it, and of many one hardly waits. What it then takes to the node is the host's, and no more than the bounds
+of any boot of any node leave open.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,9 +39,12 @@ PRIOR_DRIFT = 50e-6
 # taken away.
 LEAST_SCATTER_S = 0.015
 ALIKE = 2.0
-# The share of the bound that the error of a life stays within. Ours: of 8100 lives of which this was under 3 ms, in
-# logs of which most was taken away, nine were off by more than 3 ms.
+# The share of the bound that the error of a life stays within, since neither of the two bounds is reached. Ours.
 WITHIN_SHARE = 0.75
+# Pings are asked at random moments of the radio's interval, so that of n of them the one that waits shortest waits for
+# more than this share of the interval over n once in 150 times. Fewer pings do not tell how long the interval is. Ours.
+WAITS = 5.0
+LEAST_PINGS = 6
 # A stretch whose least delayed packet came sooner than nearly all others' by more than this was stamped wrongly.
 EARLY_S = 0.01
 # A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
@@ -69,6 +76,7 @@ class ClockFit:
     drift may add at the end that is further from the pings; infinite without pings.
     residual_s: median distance of the least delayed packets from the line; it grows when the drift is not constant.
     refused_ppm: a drift that was found and not believed, and the clock taken at its nominal pace; None for none.
+    quickest_s: what the quickest ping took at most to the node, by these boots alone; infinite where nothing tells.
     """
 
     rate: float
@@ -77,6 +85,7 @@ class ClockFit:
     bounds_s: Mapping[int, float]
     residual_s: float
     refused_ppm: float | None
+    quickest_s: float
 
     @property
     def bound_s(self) -> float:
@@ -182,22 +191,28 @@ def _between(times: BootTimes) -> tuple[FloatArray, FloatArray]:
     return times.ping_node_s, (times.ping_before_s + times.ping_after_s) / 2 - times.ping_node_s
 
 
-def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
-    """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out."""
+def fit_clock(boots: Mapping[int, BootTimes], quickest_s: float = math.inf) -> ClockFit:
+    """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out.
+
+    quickest_s: what the quickest ping to another node of its kind takes at most.
+    """
     boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
     anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
     drift = _drift(boots, anchors)
     levels = {boot: above_s - drift.slope * node_s for boot, (node_s, above_s) in anchors.items()}
     quantile = FLOOR_QUANTILE if drift.refused_ppm is None else 0.0
     uppers = {boot: float(np.quantile(level, quantile)) for boot, level in levels.items()}
-    placed = _by_acknowledgement(
-        {
-            # What a host's clock that stood still stamped too early bounds nothing.
-            boot: _pinged(boots[boot], drift, float(level[level >= uppers[boot] - EARLY_S].min()))
-            for boot, level in levels.items()
-            if len(boots[boot].ping_node_s)
-        }
-    )
+    pinged = {
+        # What a host's clock that stood still stamped too early bounds nothing.
+        boot: _pinged(boots[boot], drift, float(level[level >= uppers[boot] - EARLY_S].min()))
+        for boot, level in levels.items()
+        if len(boots[boot].ping_node_s)
+    }
+    own_s = math.inf
+    if drift.refused_ppm is None:
+        own_s = min((one.takes_s for one in pinged.values()), default=math.inf)
+        pinged = {boot: one.if_pings_take(min(own_s, quickest_s)) for boot, one in pinged.items()}
+    placed = _by_acknowledgement(pinged)
     off_s = np.abs(np.concatenate([np.zeros(0), *(level - uppers[boot] for boot, level in levels.items())]))
     return ClockFit(
         1 + drift.slope,
@@ -206,6 +221,7 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
         dict.fromkeys(boots, math.inf) | {boot: bound_s for boot, (_, bound_s) in placed.items()},
         float(np.median(off_s)) if len(off_s) else 0.0,
         drift.refused_ppm,
+        own_s,
     )
 
 
@@ -215,6 +231,7 @@ class _Pinged:
 
     acknowledged_s: host time after the ping that was acknowledged soonest, less the node's time of its stamp. later_s:
     (M,) how much later the others were. adrift_s: what the drift may add at the end that is further from the pings.
+    waits_s: what the ping that waited shortest for the radio waited at most; infinite where few pings leave that open.
     """
 
     lower_s: float
@@ -222,14 +239,28 @@ class _Pinged:
     acknowledged_s: float
     later_s: FloatArray
     adrift_s: float
+    waits_s: float
+
+    @property
+    def takes_s(self) -> float:
+        """What the quickest ping took at most to the node; infinite where the bounds contradict each other."""
+        return self.upper_s - self.lower_s + self.adrift_s if self.upper_s > self.lower_s else math.inf
+
+    def if_pings_take(self, quickest_s: float) -> _Pinged:
+        """As bounded if a ping that need not wait takes no longer than this to the node."""
+        return replace(self, upper_s=min(self.upper_s, self.lower_s + quickest_s + self.waits_s))
 
 
 def _pinged(times: BootTimes, drift: _Drift, upper_s: float) -> _Pinged:
     acknowledged_s = times.ping_after_s - (1 + drift.slope) * times.ping_node_s
-    lower_s = float(np.max(times.ping_before_s - (1 + drift.slope) * times.ping_node_s))
+    before_s = times.ping_before_s - (1 + drift.slope) * times.ping_node_s
+    lower_s, count = float(before_s.max()), len(before_s)
+    interval_s = float(np.ptp(before_s)) * (count + 1) / max(1, count - 1)
+    waits_s = WAITS * interval_s / count if count >= LEAST_PINGS else math.inf
     soonest_s = float(acknowledged_s.min())
     furthest_s = float(np.abs(times.node_s[[0, -1]] - times.ping_node_s.mean()).max())
-    return _Pinged(lower_s, min(upper_s, soonest_s), soonest_s, acknowledged_s - soonest_s, drift.sd * furthest_s)
+    later_s, adrift_s = acknowledged_s - soonest_s, drift.sd * furthest_s
+    return _Pinged(lower_s, min(upper_s, soonest_s), soonest_s, later_s, adrift_s, waits_s)
 
 
 def _by_acknowledgement(boots: Mapping[int, _Pinged]) -> dict[int, tuple[float, float]]:
