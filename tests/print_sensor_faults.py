@@ -37,7 +37,8 @@ ACCUSES = {
     *("zero_rows", "repeated_rows", "accelerometer_off", "gyroscope_scale", "axes_wrong", "clocks_apart"),
     *("clock_unknown", "starts_late", "ends_early", "constant_channel", "stuck_channel", "gravity_off"),
     *("axes_disagree", "sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle"),
-    *("accelerometer_upside_down", "clipping", "mirrored_arm"),
+    *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped", "gyroscope_wanders"),
+    *("axes_changed", "instruments_disagree"),
 } & set(KINDS)
 
 

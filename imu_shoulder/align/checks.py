@@ -1,4 +1,4 @@
-"""Looks for what is wrong with a sensor's numbers: units, gravity taken out, clipping, stuck channels, spikes.
+"""Looks for what is wrong with a sensor's numbers: units, gravity taken out, clipping, stuck channels.
 
 Rows here are the samples of one sensor in order of its repaired time, (N, 3) accelerometer in m/s^2 and (N, 3)
 gyroscope in rad/s.
@@ -16,6 +16,7 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
+INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
 AXES = ("acc_x", "acc_y", "acc_z", "gyr_x", "gyr_y", "gyr_z")
 
 # Normal gravity is 9.780 at the equator to 9.832 at the poles (WGS 84, NIMA TR8350.2, section 4). The band around it
@@ -50,7 +51,6 @@ MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
 COARSE_SHARE = 0.3
-_SPIKE = np.array([40.0, 40.0, 40.0, 8.0, 8.0, 8.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,14 +278,3 @@ def _moves(values: FloatArray, start: int, end: int) -> bool:
     if np.linalg.norm(inside[0, 3:]) > _STUCK_TURNING_RAD_S:
         return True
     return bool(end < len(values) and (np.abs(values[end] - inside[0]) > _JUMP).any())
-
-
-def count_spikes(values: FloatArray) -> int:
-    """Single samples of values (N, 6) far from both neighbours, which agree with each other."""
-    found = np.zeros(max(0, len(values) - 2), dtype=np.bool_)
-    for column, limit in zip(values.T, _SPIKE, strict=True):
-        steps = np.diff(column)
-        if len(found) and max(steps.max(), -steps.min()) > limit:
-            away = np.minimum(np.abs(steps[:-1]), np.abs(steps[1:])) > limit
-            found |= away & (np.abs(steps[:-1] + steps[1:]) < 0.25 * limit)
-    return int(found.sum())

@@ -6,6 +6,7 @@ import math
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import Clock
+from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.grid import longest_step_s
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.params import AlignParams
@@ -78,12 +79,14 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
         notes.add("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
 
 
-def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray) -> bool:
+def instrument_notes(
+    notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float, limits: DisagreeParams, clipped: BoolArray
+) -> bool:
     """What all of a recording shows of a sensor's instruments, values (N, 6), clipped (N,); whether it can be used.
 
     Raises RecordingError where its gyroscope is in another unit than declared.
     """
-    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz, clipped)
+    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz, limits, clipped)
     if unit:
         raise checks.wrong_gyroscope_unit(notes.placement, unit)
     if off is not None:

@@ -17,7 +17,6 @@ from imu_shoulder.align.notes import Notes
 from imu_shoulder.arrays import joined_runs, runs
 from imu_shoulder.model import BoolArray, FloatArray
 
-INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
 # So many repetitions by chance, in all of a recording, make one that is none.
 _BY_CHANCE = 1e-5
 # A still sensor repeats itself more often than it does on the whole: so many times as often, and a little.
@@ -82,7 +81,7 @@ def _zeros(values: FloatArray, start: int, end: int) -> Unfit:
 def _standing_still(values: FloatArray, out: BoolArray) -> list[Unfit]:
     """Where an instrument repeats all its channels for longer than chance has it. out: (N,) rows known to be unfit."""
     found: dict[tuple[int, int], list[str]] = {}
-    for name, columns in INSTRUMENTS.items():
+    for name, columns in checks.INSTRUMENTS.items():
         same = (np.diff(values[:, columns], axis=0) == 0).all(axis=1) & ~out[1:]
         # What stands still for long is no measure of how often the sensor repeats itself.
         short = np.count_nonzero(same) - sum(end - start for start, end in runs(same, _LONG_ROWS))

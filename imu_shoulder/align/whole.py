@@ -14,7 +14,8 @@ from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
 from imu_shoulder.align.params import AlignParams
-from imu_shoulder.align.unfit import note_unfit, unfit_stretches
+from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
+from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
@@ -104,6 +105,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     notes = Notes(stream.placement)
     clock_notes(notes, clock, stream, params)
 
+    spikes = _mend(values, notes, params.spikes)
     constant = checks.constant_channels(values)
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
@@ -122,15 +124,12 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     fit = not constant and bool(good.any())
     if rest is not None and not constant:
         unit_notes(notes, rest, own, own_s, rate_hz)
-        fit = instrument_notes(notes, own, own_s, rate_hz, clipped[good])
+        fit = instrument_notes(notes, own, own_s, rate_hz, params.disagree, clipped[good])
 
     share_pct = 100.0 * float(clipped.mean())
     if clipped.any():
         at = time_s[clipped]
         notes.add("clipping", f"clipped for {share_pct:.2g} % of the time", share_pct, float(at[0]), float(at[-1]))
-    spikes = checks.count_spikes(values)
-    if spikes:
-        notes.add("spikes", f"{spikes} single samples stick out of their neighbours", float(spikes))
     after, missing = clock.holes()
     lasts_s = time_s[after] - time_s[after - 1]
     gap = lasts_s > longest_step_s(1.0 / rate_hz, params.bridge_s)
@@ -156,6 +155,20 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         used=fit,
     )
     return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings)
+
+
+def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
+    """Put single readings right that cannot be, values (N, 6). Returns how many spikes there were."""
+    wrapped = undo_wraps(values, params)
+    if wrapped is not None:
+        notes.add("range_wrapped", f"its {wrapped} ran over the end of its range to the other end; undone")
+    spikes = spike_rows(values, params) & ~zero_rows(values)
+    count = int(np.count_nonzero(spikes))
+    if count:
+        without_spikes(values, spikes)
+        text = f"{count} single samples stick out of their neighbours; a straight line was put in their place"
+        notes.add("spikes", text, float(count))
+    return count
 
 
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:

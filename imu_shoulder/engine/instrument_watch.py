@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from imu_shoulder.align.apart import Turning, clocks_apart
+from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
 from imu_shoulder.engine.memory import Memory
@@ -26,7 +27,8 @@ _TOGETHER = ""
 class InstrumentWatch:
     """wake() when there is something new to see, look() every so often; then read findings."""
 
-    def __init__(self) -> None:
+    def __init__(self, limits: DisagreeParams) -> None:
+        self._limits = limits
         self._to_look: list[str] = []
         self._found: dict[tuple[str, str], Finding] = {}
 
@@ -49,7 +51,7 @@ class InstrumentWatch:
         if placement == _TOGETHER:
             self._against_each_other(rows, events)
         elif placement in rows and placement not in bad:
-            off, unit = instruments_off(*rows[placement], rate_hz)
+            off, unit = instruments_off(*rows[placement], rate_hz, self._limits)
             if unit:
                 self._add(placement, "axes_wrong", f"its gyroscope's numbers seem to be in {unit}")
             elif off is not None and not off.fit:
