@@ -55,12 +55,16 @@ COARSE_SHARE = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """The stillest second: mean accelerometer norm, m/s^2, its spread as a share of it, mean gyroscope norm, rad/s."""
+    """The stillest second: mean accelerometer norm, m/s^2, its spread as a share of it, mean gyroscope (3,), rad/s."""
 
     start_s: float
     gravity_m_s2: float
     spread: float
-    gyr_offset_rad_s: float
+    gyr_rad_s: FloatArray
+
+    @property
+    def gyr_offset_rad_s(self) -> float:
+        return float(np.linalg.norm(self.gyr_rad_s))
 
     @property
     def still(self) -> bool:
@@ -97,7 +101,7 @@ def find_rest(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, rate_hz: flo
     if share[place] >= _REST_SPREAD:
         place = int(np.argmin(spread))
     rows = slice(place * width, (place + 1) * width)
-    offset = float(np.linalg.norm(gyr[rows].mean(axis=0)))
+    offset = gyr[rows].mean(axis=0)
     return Rest(float(time_s[place * width]), float(norm[place]), float(share[place]), offset)
 
 

@@ -126,8 +126,9 @@ def undo_wraps(values: FloatArray, params: SpikeParams) -> str | None:
         # The true way from row to row goes on meanwhile.
         over = np.abs(steps - median_filter(steps, _BESIDE))
         period = float(np.median(over[jumps]))
-        alike = np.abs(over / period - 1.0) < params.wrap_alike_share
-        if float(alike[jumps].mean()) < _MOST_ALIKE or period > 2.0 * (1.0 + params.wrap_alike_share) * largest:
+        ends = np.minimum(np.abs(column[jumps]), np.abs(column[jumps + 1])) > period / 4.0
+        alike = ends & (np.abs(over[jumps] / period - 1.0) < params.wrap_alike_share)
+        if float(alike.mean()) < _MOST_ALIKE or period > 2.0 * (1.0 + params.wrap_alike_share) * largest:
             continue
         jumps = np.flatnonzero(np.abs(over / period - 1.0) < 2.0 * params.wrap_alike_share)
         ways = -np.sign(steps[jumps])

@@ -12,7 +12,7 @@ from imu_shoulder.align import checks
 from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
-from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
+from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, is_offset, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
@@ -124,6 +124,8 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     fit = not constant and bool(good.any())
     if rest is not None and not constant:
         unit_notes(notes, rest, own, own_s, rate_hz)
+        if is_offset(rest):
+            own[:, 3:] -= rest.gyr_rad_s
         fit = instrument_notes(notes, own, own_s, rate_hz, params.disagree, clipped[good])
 
     share_pct = 100.0 * float(clipped.mean())
