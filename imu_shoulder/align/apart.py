@@ -24,6 +24,11 @@ _USUAL_RAD_S = 0.1
 _ALIKE, _MORE_THAN_AT_NONE, _MORE_THAN_ELSEWHERE = 0.5, 0.03, 0.08
 _SAME_LAG_S, _ELSEWHERE_S = 0.05, 0.4
 _LEAST_OVERLAP_S = 20.0
+# A clock that jumps or keeps another pace: the lag is looked for in windows of this length, so far apart, in which both
+# move and are alike, so many at least, up to this. It is another one from here on: sound arms of two simulators and of
+# six open sessions had 0.2 s at most.
+_WINDOW_S, _AWAY_AT_MOST_S, _LEAST_WINDOWS = (10.0, 4.0), 4.0, 4
+_MOVES, _ALIKE_HERE, _AWAY_S = 0.3, 0.6, 0.45
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +42,19 @@ class Turning:
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """A sensor whose clock is ahead of another's by ahead_s (behind where negative)."""
+    """A sensor whose clock is ahead of another's by ahead_s (behind where negative).
+
+    steady: by so much throughout; else it comes to differ by that.
+    """
 
     placement: str
     other: str
     ahead_s: float
+    steady: bool = True
 
     @property
     def mended(self) -> bool:
-        return abs(self.ahead_s) <= MENDED_S
+        return self.steady and abs(self.ahead_s) <= MENDED_S
 
     @property
     def code(self) -> str:
@@ -55,6 +64,8 @@ class Apart:
     @property
     def text(self) -> str:
         """What was seen."""
+        if not self.steady:
+            return f"its clock runs away from that of the {limb_words(self.other)} sensor by {self.ahead_s:.1f} s"
         way = "ahead of" if self.ahead_s > 0 else "behind"
         return f"its clock was {abs(self.ahead_s):.2f} s {way} that of the {limb_words(self.other)} sensor"
 
@@ -75,6 +86,12 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
         marked[inside] = -1.0 if event.trial_type == "neutral_pose" else 1.0
     out = []
     for upper, wrist in arms:
+        away_s = _runs_away_s(grids[wrist], grids[upper])
+        if away_s > _AWAY_S:
+            off = {own: _off_from_rest(own, (upper, wrist), grids, marked) for own in (upper, wrist)}
+            wrong, right = sorted(off, key=lambda own: off[own], reverse=True)
+            out.append(Apart(wrong, right, away_s, steady=False))
+            continue
         ahead_s = _lag_s(grids[wrist], grids[upper])
         if ahead_s is None:
             continue
@@ -84,6 +101,33 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
         upper_off = sum(_alike_at(own, grids[upper], ahead_s) - _alike_at(own, grids[upper], 0.0) for own in rest)
         out.append(Apart(wrist, upper, -ahead_s) if wrist_off > upper_off else Apart(upper, wrist, ahead_s))
     return out
+
+
+def _off_from_rest(
+    own: str, arm: tuple[str, str], grids: Mapping[str, FloatArray], marked: FloatArray
+) -> tuple[float, float]:
+    """How far a sensor runs away from those that are not on its arm; and how little it goes with what was marked."""
+    away_s = sum(_runs_away_s(grids[own], grid) for name, grid in grids.items() if name not in arm)
+    return away_s, -_alike_at(grids[own], marked, 0.0)
+
+
+def _runs_away_s(first: FloatArray, second: FloatArray) -> float:
+    """By how much the lag between the two changes from window to window; 0 where few windows show one."""
+    rows, hop = (round(span_s * _GRID_HZ) for span_s in _WINDOW_S)
+    furthest = round(_AWAY_AT_MOST_S * _GRID_HZ)
+    lags_s = []
+    for start in range(0, len(first) - rows + 1, hop):
+        a, b = first[start : start + rows], second[start : start + rows]
+        if not (a.all() and b.all()) or min(a.std(), b.std()) < _MOVES:
+            continue
+        lags, alike = _alike(a - a.mean(), b - b.mean(), furthest)
+        best = int(np.argmax(alike))
+        if alike[best] > _ALIKE_HERE and best not in (0, len(lags) - 1):
+            lags_s.append(lags[best] / _GRID_HZ)
+    # One window, or one in twenty, may be taken for the rep beside it.
+    stray = max(1, len(lags_s) // 20)
+    lags_s.sort()
+    return float(lags_s[-1 - stray] - lags_s[stray]) if len(lags_s) >= _LEAST_WINDOWS else 0.0
 
 
 def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, FloatArray]]:

@@ -25,6 +25,10 @@ _STILLER, _LEAST_SHARE = 3.0, 0.02
 _LEAST_ROWS = 10_000
 # Rows that are written twice are told by so many different ones in a row.
 _DIFFERENT_ROWS = 8
+# A packet that comes again right after itself: so many rows at least, from so many rows before at most, and this share
+# of all rows that come again so soon.
+_PACKET_ROWS, _NEAR_ROWS, _MOSTLY = 3, 64, 0.9
+_AGAIN = "rows of before were written again"
 # More stretches than this are told in one line, and stretches as near as this are one.
 _NAMED = 5
 _ONE_STRETCH_S = 0.1
@@ -110,7 +114,7 @@ def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
     key = values @ weights
     ordered = np.sort(key)
     # Several times as fast as the order itself, which hardly any recording needs.
-    if np.count_nonzero(ordered[1:] == ordered[:-1]) < _DIFFERENT_ROWS - 1:
+    if np.count_nonzero(ordered[1:] == ordered[:-1]) < _PACKET_ROWS:
         return []
     order = np.argsort(key, kind="stable")
     again = np.zeros(len(key), dtype=np.int64)
@@ -126,7 +130,14 @@ def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
             len(np.unique(key[start : end + 1])) >= _DIFFERENT_ROWS
             and (rows == values[start - again[start] :][: len(rows)]).all()
         ):
-            found.append(Unfit(start, end + 1, "repeated_rows", "rows of before were written again"))
+            found.append(Unfit(start, end + 1, "repeated_rows", _AGAIN))
+    near = (again > 1) & (again <= _NEAR_ROWS)
+    for one in found:
+        near[one.start : one.end] = False
+    packets = runs(near, _PACKET_ROWS)
+    # A coarse sensor repeats single rows, too.
+    if sum(end - start for start, end in packets) >= _MOSTLY * np.count_nonzero(near):
+        found += [Unfit(start, end, "repeated_rows", _AGAIN) for start, end in packets]
     return found
 
 

@@ -94,7 +94,26 @@ def shared_rate_hz(rates_hz: Sequence[float]) -> float:
     return max(counts, key=lambda rate: (counts[rate], rate))
 
 
+def _measured(stream: SensorStream) -> SensorStream:
+    """Without rows that hold no number, which are holes like those of samples that never came."""
+    good = np.isfinite(stream.acc_m_s2).all(axis=1) & np.isfinite(stream.gyr_rad_s).all(axis=1)
+    good &= np.isfinite(stream.time_s)
+    if good.all():
+        return stream
+    if not good.any():
+        came, do = "none of its rows does", "correct the file or record again"
+        raise RecordingError(f"numbers in every column of {stream.placement}", came, do)
+    return replace(
+        stream,
+        time_s=stream.time_s[good],
+        acc_m_s2=stream.acc_m_s2[good],
+        gyr_rad_s=stream.gyr_rad_s[good],
+        mag=None if stream.mag is None else stream.mag[good],
+    )
+
+
 def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
+    stream = _measured(stream)
     clock = repair_clock(stream.time_s, stream.declared_rate_hz, params.bridge_s)
     # Channel by channel in memory, which makes the checks of each channel several times as fast.
     values = room((6, len(stream.time_s))).T

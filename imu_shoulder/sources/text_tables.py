@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
