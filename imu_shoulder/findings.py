@@ -90,6 +90,12 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "look at what wrote the file",
             ),
             Kind(
+                "noisy",
+                "fault",
+                "readings that jump to and fro from row to row; that stretch was not used",
+                "look at the sensor and its cable",
+            ),
+            Kind(
                 "accelerometer_off",
                 "fault",
                 "the accelerometer's zero or scale is broken; the sensor was not used",

@@ -38,7 +38,7 @@ ACCUSES = {
     *("clock_unknown", "starts_late", "ends_early", "constant_channel", "stuck_channel", "gravity_off"),
     *("axes_disagree", "sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle"),
     *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped", "gyroscope_wanders"),
-    *("axes_changed", "instruments_disagree"),
+    *("axes_changed", "instruments_disagree", "noisy"),
 } & set(KINDS)
 
 

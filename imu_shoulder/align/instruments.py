@@ -27,6 +27,8 @@ _STILL_S = 0.5
 _SPREAD_M_S2 = 0.25
 _STAYS_RAD = radians(2.0)
 _SLOW_SHARE = 0.15
+# A reading of nothing has no direction; one in g, for some of the time, does.
+_LEAST_M_S2 = 0.3
 # Postures are compared where they are this far apart, and the way between them is no longer than this.
 _APART_RAD = radians(25.0)
 _LONGEST_S = 8.0
@@ -110,7 +112,7 @@ def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz:
     halves = [blocks[:, :middle].mean(axis=1), blocks[:, middle:].mean(axis=1)]
     lengths = np.maximum(np.linalg.norm(halves[0], axis=1) * np.linalg.norm(halves[1], axis=1), 1e-9)
     stays = np.einsum("nj,nj->n", *halves) > np.cos(_STAYS_RAD) * lengths
-    still = np.flatnonzero(calm & stays & (size > 1.0))
+    still = np.flatnonzero(calm & stays & (size > _LEAST_M_S2))
     return Stills(mean[still], still * width, (still + 1) * width)
 
 
@@ -250,6 +252,11 @@ def instruments_off(
     found = stepped(acc, gyr, time_s, rate_hz, limits) or zero_wanders(gyr, stills.first, stills.end, limits)
     if found is None and tilts is not None:
         found = not_together(tilts, limits)
+        # What an instrument does for some of the time only.
+        for part in tilts.halves():
+            if found is None and what_fits_better(part) is not None:
+                return Off("axes_wrong", _AXES_TEXT), ""
+            found = found or not_together(part, limits)
     return (off if found is None else Off(found.code, found.text, found.value)), ""
 
 

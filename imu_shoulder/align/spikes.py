@@ -128,7 +128,10 @@ def undo_wraps(values: FloatArray, params: SpikeParams) -> str | None:
         period = float(np.median(over[jumps]))
         ends = np.minimum(np.abs(column[jumps]), np.abs(column[jumps + 1])) > period / 4.0
         # It nears the end before, or goes on from the other end: else they are spikes.
-        goes_on = np.minimum(*np.abs(steps[np.clip([jumps - 1, jumps + 1], 0, len(steps) - 1)])) < 2.0 * params.wrap_alike_share * period
+        goes_on = (
+            np.minimum(*np.abs(steps[np.clip([jumps - 1, jumps + 1], 0, len(steps) - 1)]))
+            < 2.0 * params.wrap_alike_share * period
+        )
         alike = ends & goes_on & (np.abs(over[jumps] / period - 1.0) < params.wrap_alike_share)
         if float(alike.mean()) < _MOST_ALIKE or period > 2.0 * (1.0 + params.wrap_alike_share) * largest:
             continue

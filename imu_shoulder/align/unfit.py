@@ -28,6 +28,9 @@ _DIFFERENT_ROWS = 8
 # A packet that comes again right after itself: so many rows at least, from so many rows before at most, and this share
 # of all rows that come again so soon.
 _PACKET_ROWS, _NEAR_ROWS, _MOSTLY = 3, 64, 0.9
+# An instrument is noisy where parts of this length, so many in a row, have so much noise in each channel (m/s^2, rad/s)
+# that comes back in the next row by this share. In real sets, hard ones too, two such parts in a row were the most.
+_NOISE_S, _NOISE_PARTS, _NOISE, _BACK_SHARE = 0.5, 4, (1.5, 0.25), 0.3
 _AGAIN = "rows of before were written again"
 # More stretches than this are told in one line, and stretches as near as this are one.
 _NAMED = 5
@@ -74,6 +77,7 @@ def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped:
             found.append(Unfit(stuck.start, stuck.end, "stuck_channel", f"{what} repeated one value"))
             out[stuck.start : stuck.end] = True
     found += _written_twice(values, out)
+    found += _noisy(values, rate_hz)
     return sorted(found, key=lambda one: one.start)
 
 
@@ -139,6 +143,25 @@ def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
     if sum(end - start for start, end in packets) >= _MOSTLY * np.count_nonzero(near):
         found += [Unfit(start, end, "repeated_rows", _AGAIN) for start, end in packets]
     return found
+
+
+def _noisy(values: FloatArray, rate_hz: float) -> list[Unfit]:
+    """Where an instrument jumps to and fro from row to row for long, which no limb does."""
+    width = max(10, round(_NOISE_S * rate_hz))
+    count = (len(values) - 2) // width
+    bad = np.zeros(max(count, 0), dtype=np.bool_)
+    for columns, limit in zip(checks.INSTRUMENTS.values(), _NOISE, strict=True):
+        steps = np.diff(values[: count * width + 2, columns], axis=0)
+        if not len(steps) or np.abs(steps).max() < limit:
+            continue
+        power = (steps[:-1] ** 2).reshape(count, -1).sum(axis=1)
+        back = -(steps[:-1] * steps[1:]).reshape(count, -1).sum(axis=1)
+        # White noise comes back by half of each step.
+        bad |= (power > 6 * width * limit**2) & (back > _BACK_SHARE * power)
+    return [
+        Unfit(start * width, end * width, "noisy", "its readings jump to and fro from row to row")
+        for start, end in runs(bad, _NOISE_PARTS)
+    ]
 
 
 def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None:
