@@ -33,11 +33,23 @@ _MOVES, _ALIKE_HERE, _AWAY_S = 0.3, 0.6, 0.45
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """How fast one sensor turns: time_s (N,), rate_rad_s (N,), on its own clock."""
+    """How fast one sensor turns: time_s (N,), rate_rad_s (N,), on its own clock.
+
+    declared_hz: how many rows a second should have; None where the rows are not the sensor's own.
+    """
 
     placement: str
     time_s: FloatArray
     rate_rad_s: FloatArray
+    declared_hz: float | None = None
+
+    @property
+    def pace_off(self) -> float:
+        """By which share its clock counts another time than its rows do."""
+        lasts_s = float(self.time_s[-1] - self.time_s[0])
+        if self.declared_hz is None or lasts_s <= 0.0:
+            return 0.0
+        return abs((len(self.time_s) - 1) / (lasts_s * self.declared_hz) - 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,13 +98,14 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
         marked[inside] = -1.0 if event.trial_type == "neutral_pose" else 1.0
     out = []
     for upper, wrist in arms:
-        away_s = _runs_away_s(grids[wrist], grids[upper])
+        ahead_s = _lag_s(grids[wrist], grids[upper])
+        away_s = _runs_away_s(*_later(grids[wrist], grids[upper], ahead_s or 0.0))
         if away_s > _AWAY_S:
-            off = {own: _off_from_rest(own, (upper, wrist), grids, marked) for own in (upper, wrist)}
+            paces = {sensor.placement: sensor.pace_off for sensor in sensors}
+            off = {own: _off_from_rest(own, (upper, wrist), grids, paces[own]) for own in (upper, wrist)}
             wrong, right = sorted(off, key=lambda own: off[own], reverse=True)
             out.append(Apart(wrong, right, away_s, steady=False))
             continue
-        ahead_s = _lag_s(grids[wrist], grids[upper])
         if ahead_s is None:
             continue
         # Whoever the rest goes with as it is has the right time.
@@ -104,11 +117,11 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
 
 
 def _off_from_rest(
-    own: str, arm: tuple[str, str], grids: Mapping[str, FloatArray], marked: FloatArray
-) -> tuple[float, float]:
-    """How far a sensor runs away from those that are not on its arm; and how little it goes with what was marked."""
-    away_s = sum(_runs_away_s(grids[own], grid) for name, grid in grids.items() if name not in arm)
-    return away_s, -_alike_at(grids[own], marked, 0.0)
+    own: str, arm: tuple[str, str], grids: Mapping[str, FloatArray], pace_off: float
+) -> tuple[bool, float]:
+    """Whether a sensor runs away from those that are not on its arm; and how far its clock is off the rows' pace."""
+    away_s = max((_runs_away_s(grids[own], grid) for name, grid in grids.items() if name not in arm), default=0.0)
+    return away_s > _AWAY_S, pace_off
 
 
 def _runs_away_s(first: FloatArray, second: FloatArray) -> float:
@@ -170,8 +183,13 @@ def _alike(first: FloatArray, second: FloatArray, furthest: int) -> tuple[IntArr
     return lags, product[lags] / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)
 
 
+def _later(first: FloatArray, second: FloatArray, lag_s: float) -> tuple[FloatArray, FloatArray]:
+    """Both as far as they share it with the second one taken lag_s later."""
+    rows = round(lag_s * _GRID_HZ)
+    return (first[:-rows], second[rows:]) if rows > 0 else (first[-rows:], second[: len(second) + rows])
+
+
 def _alike_at(first: FloatArray, second: FloatArray, lag_s: float) -> float:
     """The correlation with the second one taken lag_s later."""
-    rows = round(lag_s * _GRID_HZ)
-    a, b = (first[:-rows], second[rows:]) if rows > 0 else (first[-rows:], second[: len(second) + rows])
+    a, b = _later(first, second, lag_s)
     return float(a @ b) / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)

@@ -195,7 +195,15 @@ def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
     used = [sensor for sensor in sensors if sensor.quality.used]
-    turning = [Turning(s.stream.placement, s.time_s, spilled(np.linalg.norm(s.values[:, 3:], axis=1))) for s in used]
+    turning = [
+        Turning(
+            s.stream.placement,
+            s.time_s,
+            spilled(np.linalg.norm(s.values[:, 3:], axis=1)),
+            s.stream.declared_rate_hz,
+        )
+        for s in used
+    ]
     apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
 
