@@ -36,7 +36,7 @@ MOST_RATE_OFF = 0.25
 # Measured: 360 a row in an hour of 5 sensors at 100 Hz, and 80 MB for a warm-up of five minutes.
 BYTES_PER_ROW = 500
 BYTES_AT_LEAST = 50_000_000
-# Of so many rows or more, three quarters of an hour at 100 Hz, the columns lie on the disk where the system is Linux.
+# Of so many rows or more, an hour and a half at 50 Hz, the columns lie on the disk where the system is Linux.
 # Memory then holds what one step works on: for each row, however many sensors there are. Measured: 290 in 8 hours.
 LONG_ROWS = 1 << 18
 BYTES_PER_LONG_ROW = 350

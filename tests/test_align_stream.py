@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from imu_shoulder.align import Align, AlignParams, align_recording
 from imu_shoulder.align.notes import Notes
 from imu_shoulder.align.unfit_watch import UnfitWatch
-from imu_shoulder.errors import ParameterError, RecordingError
+from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import Aligned, FloatArray, Recording, SensorStream
 
 G = 9.80665
@@ -126,7 +126,7 @@ def test_memory_stays_bounded() -> None:
 def test_a_counter_that_runs_over_goes_on(period_s: float) -> None:
     wrist = worn("right_wrist", 100.0, period_s - 6.0)
     wrapped = replace(wrist, time_s=wrist.time_s % period_s)
-    stage = Align(AlignParams(), {"right_wrist": 100.0})
+    stage = Align(AlignParams(rate_hz=100.0), {"right_wrist": 100.0})
     parts = [stage.push({"right_wrist": rows(wrapped, np.arange(k, k + 100))}) for k in range(0, 1200, 100)]
     parts.append(stage.finish())
     np.testing.assert_allclose(np.concatenate([part.time_s for part in parts]), wrist.time_s, atol=1e-6)
@@ -137,7 +137,7 @@ def test_a_counter_that_runs_over_goes_on(period_s: float) -> None:
 def test_repeats_and_late_samples_are_left_out_and_said() -> None:
     wrist = worn("right_wrist", 100.0, 0.0)
     order = np.insert(np.arange(1200), [300, 600], [299, 590])
-    got = run({"right_wrist": rows(wrist, order)}, [])
+    got = run({"right_wrist": rows(wrist, order)}, [], AlignParams(rate_hz=100.0))
     values = {finding.code: finding.value for finding in got.findings}
     assert (values["duplicates"], values["reordered"]) == (1.0, 1.0)
     np.testing.assert_array_equal(got.tracks["right_wrist"].gyr_rad_s, wrist.gyr_rad_s)
@@ -158,9 +158,14 @@ def test_a_slow_sensor_is_waited_for_longer() -> None:
     np.testing.assert_allclose(cut.tracks["sternum"].acc_m_s2, whole.tracks["sternum"].acc_m_s2, atol=1e-9)
 
 
-def test_a_grid_too_slow_for_live_is_refused() -> None:
-    with pytest.raises(ParameterError, match="live grid"):
-        Align(AlignParams(rate_hz=50.0), {"right_wrist": 100.0})
+@pytest.mark.parametrize("rate_hz", [25.0, 40.0, 50.0, 75.0])
+def test_a_slower_grid_is_the_same_live_and_of_a_file(rate_hz: float) -> None:
+    live = run(streams(), np.arange(0.03, 12, 0.07).tolist(), AlignParams(rate_hz=rate_hz))
+    whole = align_recording(Recording("spring", "M.K.", "2026-05-04", streams(), ()), AlignParams(rate_hz=rate_hz))
+    np.testing.assert_allclose(live.time_s, whole.time_s, atol=1e-6)
+    for name, track in whole.tracks.items():
+        np.testing.assert_array_equal(live.tracks[name].valid, track.valid)
+        np.testing.assert_allclose(live.tracks[name].gyr_rad_s, track.gyr_rad_s, atol=1e-5)
 
 
 def test_repeated_values_are_left_out_whatever_the_cut() -> None:

@@ -13,6 +13,8 @@ from scipy.signal import resample as fourier_resample
 from imu_shoulder.align import AlignParams, align_recording, still_windows
 from imu_shoulder.align.checks import NORMAL_GRAVITY_M_S2
 from imu_shoulder.align.grid import grid_times, resample
+from imu_shoulder.align.kernels import SIX_POINT, Kernel, kernel_of
+from imu_shoulder.align.whole import grid_rate_hz
 from imu_shoulder.errors import ParameterError, RecordingError
 from imu_shoulder.model import Aligned, Event, FloatArray, Recording, SensorStream
 from imu_shoulder.simulate import Damage, simulate
@@ -51,24 +53,68 @@ def kept(stream: SensorStream, rows: FloatArray) -> SensorStream:
 
 def test_samples_on_the_grid_are_not_touched() -> None:
     stream = worn()
-    track = align(stream).tracks["right_wrist"]
+    track = align(stream, rate_hz=100.0).tracks["right_wrist"]
     np.testing.assert_array_equal(track.acc_m_s2, stream.acc_m_s2)
     np.testing.assert_array_equal(track.gyr_rad_s, stream.gyr_rad_s)
     assert track.valid.all()
     assert not track.clipped.any()
 
 
+def gain_of(frequency_hz: float, grid_s: FloatArray, own_hz: float, kernel: Kernel) -> complex:
+    own_s = np.arange(int(20 * own_hz)) / own_hz
+    wave = np.exp(2j * np.pi * frequency_hz * own_s)
+    both = np.column_stack([wave.real, wave.imag])
+    got = resample(own_s, both, np.zeros(len(own_s), bool), grid_s, 1.0 / own_hz, 0.05, kernel).values
+    return complex(np.mean((got[:, 0] + 1j * got[:, 1]) * np.exp(-2j * np.pi * frequency_hz * grid_s)))
+
+
 @pytest.mark.parametrize("frequency_hz", [0.5, 4.0, 8.0, 12.0])
 @pytest.mark.parametrize("phase", [0.1, 0.25, 0.5, 0.77])
 def test_tremor_keeps_its_amplitude(frequency_hz: float, phase: float) -> None:
     """Against the sinusoid itself. 8-12 Hz is the band of physiological tremor."""
-    own_s = np.arange(2000) / 100
-    grid_s = own_s[10:-10] + phase / 100
-    wave = np.exp(2j * np.pi * frequency_hz * own_s)
-    got = resample(own_s, np.column_stack([wave.real, wave.imag]), np.zeros(2000, bool), grid_s, 0.01, 0.05).values
-    gain = np.mean((got[:, 0] + 1j * got[:, 1]) * np.exp(-2j * np.pi * frequency_hz * grid_s))
-    assert abs(gain) == pytest.approx(1.0, abs=0.02)
+    gain = gain_of(frequency_hz, (np.arange(10, 1990) + phase) / 100, 100.0, SIX_POINT)
     assert abs(gain - 1.0) < 0.02  # no phase shift either
+
+
+@pytest.mark.parametrize("phase", [0.0, 0.1, 0.25, 0.5, 0.77, 0.999999])
+@pytest.mark.parametrize(("own_hz", "grid_hz"), [(100.0, 50.0), (104.0, 52.0), (148.0, 49.3), (400.0, 50.0)])
+def test_a_slower_grid_keeps_tremor_and_keeps_out_what_would_look_like_it(
+    own_hz: float, grid_hz: float, phase: float
+) -> None:
+    """Against the sinusoid itself: up to 12 Hz as it is, and nothing of what folds to below 12 Hz."""
+    grid_s = (np.arange(40, 900) + phase) / grid_hz
+    kernel = kernel_of(own_hz, grid_hz)
+    for frequency_hz in (0.5, 4.0, 8.0, 12.0):
+        assert abs(gain_of(frequency_hz, grid_s, own_hz, kernel) - 1.0) < 0.006
+    for folds_to_hz in (0.5, 8.0, 12.0):
+        assert abs(gain_of(grid_hz - folds_to_hz, grid_s, own_hz, kernel)) < 0.02
+
+
+def test_a_slower_grid_leaves_a_straight_line_straight() -> None:
+    own_s = np.arange(1000) / 100.0
+    grid_s = 1.0 + np.arange(400) / 50.0 + 0.00321
+    got = resample(
+        own_s, (3.0 - 2.0 * own_s)[:, None], np.zeros(1000, bool), grid_s, 0.01, 0.05, kernel_of(100.0, 50.0)
+    )
+    np.testing.assert_allclose(got.values[:, 0], 3.0 - 2.0 * grid_s, atol=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("rates_hz", "grid_hz"),
+    [
+        ([100.0, 100.0, 51.2], 50.0),
+        ([51.2, 100.0], 50.0),
+        ([89.0], 89.0),
+        ([90.0], 45.0),
+        ([208.0, 208.0], 52.0),
+        ([25.0], 25.0),
+    ],
+)
+def test_the_grid_is_the_smallest_whole_part_of_the_common_rate_that_is_enough(
+    rates_hz: list[float], grid_hz: float
+) -> None:
+    assert grid_rate_hz(rates_hz, AlignParams()) == grid_hz
+    assert grid_rate_hz(rates_hz, AlignParams(rate_hz=80.0)) == 80.0
 
 
 def test_resampling_agrees_with_scipy() -> None:
@@ -86,8 +132,8 @@ def test_resampling_agrees_with_scipy() -> None:
 def test_two_rates_share_one_grid() -> None:
     slow, fast, other = worn("sternum", 51.2), worn("right_wrist", 100.0, start_s=0.0043), worn("left_wrist", 100.0)
     aligned = align(slow, fast, other)
-    assert aligned.rate_hz == 100.0
-    np.testing.assert_allclose(np.diff(aligned.time_s), 0.01, atol=1e-12)
+    assert aligned.rate_hz == 50.0
+    np.testing.assert_allclose(np.diff(aligned.time_s), 0.02, atol=1e-12)
     expected = np.pi / 8 * np.sin((aligned.time_s - 8) * 0.4 * np.pi) * 0.4 * np.pi * (aligned.time_s > 8)
     for track in aligned.tracks.values():
         rate = track.gyr_rad_s[track.valid, 1]
@@ -106,7 +152,7 @@ def test_a_slower_grid_does_not_fold_fast_shaking_down() -> None:
 def test_gaps_stay_and_single_losses_are_bridged() -> None:
     stream = worn()
     out = np.isin(np.arange(4000), [1000, 1500, 1501]) | ((stream.time_s > 20) & (stream.time_s < 20.5))
-    aligned = align(kept(stream, ~out), worn("left_wrist"))
+    aligned = align(kept(stream, ~out), worn("left_wrist"), rate_hz=100.0)
     track, quality = aligned.tracks["right_wrist"], aligned.quality["right_wrist"]
     missing = ~track.valid
     np.testing.assert_array_equal(np.flatnonzero(missing), np.arange(2001, 2050))
@@ -119,14 +165,14 @@ def test_gaps_stay_and_single_losses_are_bridged() -> None:
     gap = next(f for f in aligned.findings if f.code == "gap")
     assert (gap.start_s, gap.end_s) == (pytest.approx(20.0), pytest.approx(20.5))
     assert codes(aligned)["bridged"] == "note"
-    assert not align(kept(stream, ~out), bridge_s=0.0).tracks["right_wrist"].valid[1000]
+    assert not align(kept(stream, ~out), bridge_s=0.0, rate_hz=100.0).tracks["right_wrist"].valid[1000]
 
 
 def test_sensors_may_start_and_end_apart() -> None:
     aligned = align(worn("right_wrist", seconds=30), worn("left_wrist", seconds=35, start_s=2.0))
-    assert (aligned.time_s[0], aligned.time_s[-1]) == (0.0, pytest.approx(36.99))
-    assert not aligned.tracks["left_wrist"].valid[:200].any()
-    assert not aligned.tracks["right_wrist"].valid[3000:].any()
+    assert (aligned.time_s[0], aligned.time_s[-1]) == (0.0, pytest.approx(36.98))
+    assert not aligned.tracks["left_wrist"].valid[:100].any()
+    assert not aligned.tracks["right_wrist"].valid[1500:].any()
 
 
 @pytest.mark.parametrize(("true_hz", "code"), [(100.2, "measured_rate"), (97.0, "rate_off"), (103.0, "rate_off")])
@@ -207,7 +253,7 @@ def test_clipping_at_the_declared_range_and_at_flat_tops() -> None:
     clipped = replace(stream, gyr_rad_s=np.clip(swing, -34.9, 34.9))
     truth = np.abs(swing) > 34.9
     for declared in (None, 34.9):
-        aligned = align(replace(clipped, gyr_range_rad_s=declared))
+        aligned = align(replace(clipped, gyr_range_rad_s=declared), rate_hz=100.0)
         np.testing.assert_array_equal(aligned.tracks["right_wrist"].clipped, truth.any(axis=1))
         assert aligned.quality["right_wrist"].clipped_pct == pytest.approx(100 * truth.any(axis=1).mean())
         assert codes(aligned)["clipping"] == "warning"
@@ -218,7 +264,7 @@ def test_stuck_frozen_and_zero_channels() -> None:
     stream = worn()
     stuck = stream.gyr_rad_s.copy()
     stuck[2000:2300, 1] = stuck[2000, 1]
-    aligned = align(replace(stream, gyr_rad_s=stuck), worn("left_wrist"))
+    aligned = align(replace(stream, gyr_rad_s=stuck), worn("left_wrist"), rate_hz=100.0)
     np.testing.assert_array_equal(np.flatnonzero(~aligned.tracks["right_wrist"].valid), np.arange(2000, 2300))
     fault = next(f for f in aligned.findings if f.code == "stuck_channel")
     assert (fault.severity, fault.start_s, fault.end_s) == ("fault", pytest.approx(20.0), pytest.approx(22.99))
@@ -250,10 +296,10 @@ def test_spikes_are_counted_and_a_line_put_in_their_place() -> None:
     acc, gyr = stream.acc_m_s2.copy(), stream.gyr_rad_s.copy()
     acc[1234, 0] += 90.0
     gyr[[2000, 2001], 1] -= 12.0
-    aligned = align(replace(stream, acc_m_s2=acc, gyr_rad_s=gyr))
+    aligned = align(replace(stream, acc_m_s2=acc, gyr_rad_s=gyr), rate_hz=100.0)
     assert aligned.quality["right_wrist"].spikes == 3
     assert codes(aligned)["spikes"] == "note"
-    track, was = aligned.tracks["right_wrist"], align(stream).tracks["right_wrist"]
+    track, was = aligned.tracks["right_wrist"], align(stream, rate_hz=100.0).tracks["right_wrist"]
     assert track.acc_m_s2[1234, 0] == pytest.approx((acc[1233, 0] + acc[1235, 0]) / 2)
     assert np.abs(track.gyr_rad_s - was.gyr_rad_s).max() < 0.05
     assert track.valid.all()
@@ -348,10 +394,9 @@ def test_a_flat_top_is_three_samples_in_a_row_at_the_extreme(samples: int, clipp
     """Without a declared range. Two equal samples are what a turning point gives by chance; three are no turning point
     of a signal with noise (common practice)."""
     stream = worn()
-    # About the vertical, while it hangs still.
     swing = stream.gyr_rad_s.copy()
     swing[2000 : 2000 + samples, 2] = 20.0
-    track = align(replace(stream, gyr_rad_s=swing)).tracks["right_wrist"]
+    track = align(replace(stream, gyr_rad_s=swing), rate_hz=100.0).tracks["right_wrist"]
     np.testing.assert_array_equal(np.flatnonzero(track.clipped), np.arange(2000, 2000 + clipped))
 
 

@@ -11,18 +11,21 @@ from imu_shoulder.errors import ParameterError
 
 @dataclass(frozen=True, slots=True)
 class AlignParams:
-    """rate_hz: of the common grid; None for the declared rate that most sensors share (the higher of equals).
+    """rate_hz: of the common grid; None for the declared rate that most sensors share (the higher of equals), or the
+    smallest whole part of it that is not below enough_hz.
 
+    enough_hz: an arm's drill, its tremor of up to 12 Hz included, is the same at a higher rate (docs/design_choices.md).
     bridge_s: a hole this long or shorter is bridged by a straight line and counted; a longer one stays a gap.
     rate_tolerance: a measured rate further than this share from the declared one is a warning.
     stuck_s: a channel that repeats one value for longer while the sensor moves is stuck.
     latency_s: a live stream waits this long for a sensor that is late before it goes on without it. spikes, disagree:
     single readings that cannot be, and instruments that contradict each other.
 
-    Sources. rate_hz, bridge_s, rate_tolerance, stuck_s, latency_s: ours.
+    Sources. rate_hz, enough_hz, bridge_s, rate_tolerance, stuck_s, latency_s: ours.
     """
 
     rate_hz: float | None = None
+    enough_hz: float = 45.0
     bridge_s: float = 0.05
     rate_tolerance: float = 0.01
     stuck_s: float = 1.0
@@ -33,6 +36,7 @@ class AlignParams:
     def __post_init__(self) -> None:
         limits = {
             "rate_hz": (self.rate_hz, 10.0, 2000.0),
+            "enough_hz": (self.enough_hz, 10.0, 2000.0),
             "bridge_s": (self.bridge_s, 0.0, 0.15),
             "rate_tolerance": (self.rate_tolerance, 0.0, 0.5),
             "stuck_s": (self.stuck_s, 0.2, 60.0),

@@ -17,12 +17,12 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import wrap_period_s
-from imu_shoulder.align.grid import AHEAD, Samples, longest_step_s, resample_sensors
+from imu_shoulder.align.grid import Samples, longest_step_s, resample_sensors
+from imu_shoulder.align.kernels import Kernel, kernel_of
 from imu_shoulder.align.notes import Notes, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.unfit_watch import UnfitWatch
-from imu_shoulder.align.whole import shared_rate_hz
-from imu_shoulder.errors import ParameterError
+from imu_shoulder.align.whole import grid_rate_hz
 from imu_shoulder.model import Aligned, BoolArray, Finding, FloatArray, SensorStream, Track
 
 # A clock that steps back by more was set back; less is a sample that came late.
@@ -42,19 +42,12 @@ class Align:
     """
 
     def __init__(self, params: AlignParams, rates_hz: Mapping[str, float]) -> None:
-        """rates_hz: declared rate of each expected sensor, by placement. Raises ParameterError."""
-        self.rate_hz = params.rate_hz or shared_rate_hz(list(rates_hz.values()))
-        fastest = max(rates_hz.values())
-        if self.rate_hz < 0.75 * fastest:
-            raise ParameterError(
-                f"a live grid of at least {0.75 * fastest:g} Hz",
-                f"rate_hz is {self.rate_hz:g}",
-                "choose a higher rate or slow the sensors down",
-            )
-        self._params = params
+        """rates_hz: declared rate of each expected sensor, by placement."""
+        self.rate_hz = grid_rate_hz(list(rates_hz.values()), params)
+        self._kernels = [kernel_of(rate_hz, self.rate_hz) for rate_hz in rates_hz.values()]
         self._sensors = {
-            placement: _Sensor(place, placement, rate, params)
-            for place, (placement, rate) in enumerate(rates_hz.items())
+            placement: _Sensor(place, placement, rate, kernel, params)
+            for place, ((placement, rate), kernel) in enumerate(zip(rates_hz.items(), self._kernels, strict=True))
         }
         self._spacing_s = np.array([[1.0 / rate] for rate in rates_hz.values()])
         self._longest_s = np.array([[longest_step_s(1.0 / rate, params.bridge_s)] for rate in rates_hz.values()])
@@ -138,7 +131,7 @@ class Align:
         table = np.concatenate([sensor.table for sensor in sensors])
         ends = list(accumulate(map(len, sensors)))
         own = table[:, _TIME], table[:, _VALUES], table[:, _CLIPPED] > 0
-        values, clipped = resample_sensors(Samples(*own, ends, self._spacing_s, self._longest_s), time_s)
+        values, clipped = resample_sensors(Samples(*own, ends, self._spacing_s, self._longest_s, self._kernels), time_s)
         valid = ~np.isnan(values[:, :, 0])
         tracks = {
             sensor.placement: Track(sensor.placement, values[k, :, :3], values[k, :, 3:], valid[k], clipped[k])
@@ -161,14 +154,15 @@ def _limits_of(sensors: tuple[tuple[float | None, float | None, int], ...]) -> F
 class _Sensor:
     """One sensor's buffer: samples that a later grid time may still need. place: among the sensors."""
 
-    def __init__(self, place: int, placement: str, rate_hz: float, params: AlignParams) -> None:
+    def __init__(self, place: int, placement: str, rate_hz: float, kernel: Kernel, params: AlignParams) -> None:
         self.place, self.placement = place, placement
         self.newest_s = -np.inf
         self.table: FloatArray = np.empty((0, _WIDTH))
         self._spacing_s = 1.0 / rate_hz
         self._longest_s = longest_step_s(self._spacing_s, params.bridge_s)
         # A slow sensor's next samples take longer than the latency without being late.
-        self._wait_s = max(params.latency_s, self._longest_s + AHEAD * self._spacing_s)
+        self._kernel = kernel
+        self._wait_s = max(params.latency_s, self._longest_s + kernel.half * self._spacing_s)
         self._offset_s = 0.0
         self._raw_s = -np.inf
         self._counts = {"duplicates": 0, "reordered": 0, "clock_wrap": 0, "clock_set_back": 0, "gap": 0, "clipping": 0}
@@ -210,13 +204,13 @@ class _Sensor:
 
     def ready_s(self, newest_s: float) -> float:
         """Up to where grid times have all the samples they need, or have waited long enough for them."""
-        own_s = float(self.table[-AHEAD, _TIME]) - 1e-6 if len(self) >= AHEAD else -np.inf
+        own_s = float(self.table[-self._kernel.waits, _TIME]) - 1e-6 if len(self) >= self._kernel.waits else -np.inf
         return max(own_s, newest_s - self._wait_s)
 
     def forget_before(self, grid_s: float) -> None:
         """Forget the samples that no grid time after this one needs."""
         if len(self.table) > _MOST_ROWS:
-            drop = int(self.table[:, _TIME].searchsorted(grid_s)) - 2 * AHEAD
+            drop = int(self.table[:, _TIME].searchsorted(grid_s)) - self._kernel.taps
             self.table = self.table[max(drop, 0) :]
 
     def findings(self) -> tuple[Finding, ...]:

@@ -12,6 +12,7 @@ from imu_shoulder.align import checks
 from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
+from imu_shoulder.align.kernels import kernel_of
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, is_offset, unit_notes
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
@@ -74,7 +75,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
             "; ".join(f.text for s in sensors for f in s.findings if f.severity == "fault"),
             "check the sensors and record again",
         )
-    rate_hz = params.rate_hz or shared_rate_hz([sensor.stream.declared_rate_hz for sensor in used])
+    rate_hz = grid_rate_hz([sensor.stream.declared_rate_hz for sensor in used], params)
     start_s, end_s = min(sensor.quality.start_s for sensor in used), max(sensor.quality.end_s for sensor in used)
     require_memory(int((end_s - start_s) * rate_hz), len(used))
     time_s = spilled(grid_times(start_s, end_s, rate_hz))
@@ -88,10 +89,16 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     )
 
 
-def shared_rate_hz(rates_hz: Sequence[float]) -> float:
-    """The rate that most sensors share; of equally common ones the highest, which loses nothing."""
+def grid_rate_hz(rates_hz: Sequence[float], params: AlignParams) -> float:
+    """The grid's rate for sensors of these declared rates.
+
+    Of the rate that most share, and of equally common ones the highest, the smallest whole part that is enough.
+    """
+    if params.rate_hz is not None:
+        return params.rate_hz
     counts = Counter(rates_hz)
-    return max(counts, key=lambda rate: (counts[rate], rate))
+    shared_hz = max(counts, key=lambda rate: (counts[rate], rate))
+    return shared_hz / max(1, int(shared_hz / params.enough_hz))
 
 
 def _measured(stream: SensorStream) -> SensorStream:
@@ -254,33 +261,16 @@ def _with_span(sensor: _Repaired, sensors: Sequence[_Repaired], events: Sequence
 
 
 def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignParams) -> Track:
-    spacing_s, values = 1.0 / sensor.quality.measured_rate_hz, sensor.values
-    if rate_hz < 0.75 * sensor.quality.measured_rate_hz:
-        values = _band_limited(sensor.time_s, values, spacing_s, rate_hz, params.bridge_s)
+    measured_hz = sensor.quality.measured_rate_hz
+    spacing_s, kernel = 1.0 / measured_hz, kernel_of(measured_hz, rate_hz)
     count = len(time_s)
     acc, gyr, valid, clipped = room((count, 3)), room((count, 3)), room(count, np.bool_), room(count, np.bool_)
     # A row depends on the samples about it alone.
     for rows in parts(count):
-        own = sensor.time_s, values, sensor.clipped
-        part = make_track(sensor.stream.placement, resample(*own, time_s[rows], spacing_s, params.bridge_s))
+        own = sensor.time_s, sensor.values, sensor.clipped
+        part = make_track(sensor.stream.placement, resample(*own, time_s[rows], spacing_s, params.bridge_s, kernel))
         acc[rows], gyr[rows], valid[rows], clipped[rows] = part.acc_m_s2, part.gyr_rad_s, part.valid, part.clipped
     return Track(sensor.stream.placement, acc, gyr, valid, clipped)
-
-
-def _band_limited(
-    time_s: FloatArray, values: FloatArray, spacing_s: float, rate_hz: float, bridge_s: float
-) -> FloatArray:
-    """Take out of faster samples what the slower grid cannot carry, within each stretch without a gap."""
-    from scipy.ndimage import convolve1d
-    from scipy.signal import firwin
-
-    taps = 2 * int(4.0 / (rate_hz * spacing_s)) + 1
-    weights = firwin(taps, 0.45 * rate_hz, fs=1.0 / spacing_s)
-    out = room(values.T.shape).T
-    starts = np.flatnonzero(np.diff(time_s, prepend=-np.inf) > longest_step_s(spacing_s, bridge_s))
-    for start, end in zip(starts, np.append(starts[1:], len(values)), strict=True):
-        out[start:end] = convolve1d(values[start:end], weights, axis=0, mode="nearest")
-    return out
 
 
 def _require_overlap(sensors: Sequence[_Repaired]) -> None:
