@@ -14,6 +14,7 @@ from imu_shoulder.ble.link import FIRST_PING_S, FIRST_PINGS, PING_S
 from imu_shoulder.log.host_clock import host_now_ns
 
 NONE = np.zeros(0)
+PING = ("node", "before", "after")
 
 
 def times(rng, span_s, offset_s, drift_ppm, *, late_share=0.0, pings=True, packet_s=0.095):
@@ -95,6 +96,25 @@ def test_few_pings_of_a_life_are_helped_by_the_others():
         assert np.abs(errors_s).max() <= fit.error_s + 0.001
         worst_s.append(np.abs(errors_s).max())
     assert max(worst_s) < 0.003
+
+
+def test_packets_in_step_with_the_radio_do_not_move_a_node():
+    """All packets of one node wait for 8 ms or more, and 25 pings bound its clock from below: another node of its kind
+    shows that the quickest ping takes 3 ms at most."""
+    alone_s, helped_s = [], []
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        told = times(rng, 60, 50.0, 10.0)
+        waits = times(rng, 50, 80.0, -10.0)
+        waits = BootTimes(waits.node_s, waits.arrival_s + 0.008, *(getattr(waits, f"ping_{n}_s") for n in PING))
+        quickest_s = fit_clock({1: told}).quickest_s
+        assert 0.001 < quickest_s < 0.006
+        for found, fit in ((alone_s, fit_clock({1: waits})), (helped_s, fit_clock({1: waits}, quickest_s))):
+            off_s = np.abs(fit.host_s(1, waits.node_s) - (80 + waits.node_s * (1 + 10e-6))).max()
+            assert off_s <= fit.bound_s
+            found.append(off_s)
+    assert np.median(alone_s) > 0.003
+    assert max(helped_s) < 0.003
 
 
 def test_what_is_said_of_a_lifes_time_holds():
