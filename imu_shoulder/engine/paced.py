@@ -21,7 +21,7 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.stream import Filtered, OrientStream
 
 # The past is looked at every LOOK_S of rows.
-LOOK_S = 0.2
+LOOK_S = 0.24
 
 
 class Paced(Stages):

@@ -34,7 +34,7 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
 
 # At how many looks the past is looked at for what these are named after; at every one for ended reps.
-STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 3, 2, 50
+STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 4, 2, 40
 MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
