@@ -828,6 +828,13 @@ FILES = [
         ("from 1970 to 2200", "0001-01-01"),
     ),
     Bad("a backup that is none", lambda p: None, "history restore results --db h.db", ("history.db", "results")),
+    Bad("a history of what is no recording", lambda p: None, "history add results --db n.db", ("recording folders",)),
+    Bad(
+        "a history by parameters of no name",
+        write("params.toml", "[judge]\nnonsense = 1\n"),
+        "history add r --db n.db --params params.toml",
+        ("nonsense",),
+    ),
     Bad("retest of one session twice", lambda p: None, "retest results results", ("each session once", "results")),
     Bad(
         "retest of a session and its copy",
