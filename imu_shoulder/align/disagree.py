@@ -30,9 +30,10 @@ class DisagreeParams:
     step_m_s2: a step of the accelerometer from row to row is looked at; stepped_deg: it is one into another frame where
     gravity then is turned by this, and the gyroscope says otherwise; near_m_s2: only where its size is gravity's.
     off_deg: gravity is off by this after a second, as root of the mean square, and by off_times of how far it turned.
-    zero_deg_s: the gyroscope's zero is another by this in the first and the last third of the still moments.
+    turn_deg: gravity is off by this after a turn from rest to rest. zero_deg_s: the gyroscope's zero is another by this in
+    two thirds of the still moments.
 
-    Sources. step_m_s2, stepped_deg, near_m_s2, off_deg, off_times, zero_deg_s: ours, from 350 sound sensors of two
+    Sources. step_m_s2, stepped_deg, near_m_s2, off_deg, off_times, turn_deg, zero_deg_s: ours, from 350 sound sensors of two
     simulators, open sessions and 140 fast sets of a watch, of which none came nearer than four fifths of them.
     """
 
@@ -41,6 +42,7 @@ class DisagreeParams:
     near_m_s2: float = 3.0
     off_deg: float = 1.2
     off_times: float = 1.1
+    turn_deg: float = 15.0
     zero_deg_s: float = 2.0
 
     def __post_init__(self) -> None:
@@ -109,6 +111,17 @@ def zero_wanders(gyr: FloatArray, first: IntArray, end: IntArray, params: Disagr
         return None
     text = f"its gyroscope's zero wanders by {by_deg_s:.1f} deg/s"
     return Contradiction("gyroscope_wanders", text, by_deg_s)
+
+
+def wrong_turn(off_rad: FloatArray, params: DisagreeParams) -> Contradiction | None:
+    """Where gravity is off by much after a turn from rest to rest. off_rad: (P,) of each turn."""
+    worst_deg = float(np.degrees(off_rad.max(initial=0.0)))
+    if worst_deg < params.turn_deg:
+        return None
+    text = (
+        f"its gyroscope and its accelerometer contradict each other by {worst_deg:.0f} deg in a turn from rest to rest"
+    )
+    return Contradiction("instruments_disagree", text, worst_deg)
 
 
 def not_together(tilts: Tilts, params: DisagreeParams) -> Contradiction | None:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align.checks import longest_even_step_s
-from imu_shoulder.align.disagree import DisagreeParams, not_together, stepped, zero_wanders
+from imu_shoulder.align.disagree import DisagreeParams, not_together, stepped, wrong_turn, zero_wanders
 from imu_shoulder.align.tilts import Tilts, tilts_of, what_fits_better
 from imu_shoulder.arrays import sums_over
 from imu_shoulder.frames import quat_product
@@ -246,10 +246,13 @@ def instruments_off(
     """What is wrong with a sensor, or None; and the unit its gyroscope is in, "" where that is no question."""
     tilts = tilts_of(acc, gyr, time_s, rate_hz, clipped)
     stills = still_moments(acc, gyr, time_s, rate_hz)
-    off, unit = _explained(acc, gyr, time_s, rate_hz, tilts, stills, clipped)
+    turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
+    off, unit = _explained(tilts, stills, turns)
     if unit or (off is not None and not off.fit):
         return off, unit
     found = stepped(acc, gyr, time_s, rate_hz, limits) or zero_wanders(gyr, stills.first, stills.end, limits)
+    if found is None and turns is not None:
+        found = wrong_turn(disagreement_rad(turns, turns.told, np.eye(3)), limits)
     if found is None and tilts is not None:
         found = not_together(tilts, limits)
         # What an instrument does for some of the time only.
@@ -260,20 +263,11 @@ def instruments_off(
     return (off if found is None else Off(found.code, found.text, found.value)), ""
 
 
-def _explained(
-    acc: FloatArray,
-    gyr: FloatArray,
-    time_s: FloatArray,
-    rate_hz: float,
-    tilts: Tilts | None,
-    stills: Stills,
-    clipped: BoolArray | None,
-) -> tuple[Off | None, str]:
+def _explained(tilts: Tilts | None, stills: Stills, turns: Turns | None) -> tuple[Off | None, str]:
     """As `instruments_off`, by other axes, another unit, a scale or a zero."""
     better = None if tilts is None else what_fits_better(tilts)
     if better is not None and better.unit:
         return None, better.unit
-    turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
     from_rest = [] if turns is None else [_from_rest(turns)]
     shown = from_rest if tilts is None else [*from_rest, _in_movement(tilts)]
     if tilts is not None and better is not None:
