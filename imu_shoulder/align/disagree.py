@@ -30,11 +30,11 @@ class DisagreeParams:
     step_m_s2: a step of the accelerometer from row to row is looked at; stepped_deg: it is one into another frame where
     gravity then is turned by this, and the gyroscope says otherwise; near_m_s2: only where its size is gravity's.
     off_deg: gravity is off by this after a second, as root of the mean square, and by off_times of how far it turned.
-    turn_deg: gravity is off by this after a turn from rest to rest. zero_deg_s: the gyroscope's zero is another by this in
-    two thirds of the still moments.
+    turn_deg: gravity is off by this after a turn from rest to rest. zero_deg_s: the gyroscope's zero is another by this
+    in two thirds of the still moments.
 
-    Sources. step_m_s2, stepped_deg, near_m_s2, off_deg, off_times, turn_deg, zero_deg_s: ours, from 350 sound sensors of two
-    simulators, open sessions and 140 fast sets of a watch, of which none came nearer than four fifths of them.
+    Sources. step_m_s2, stepped_deg, near_m_s2, off_deg, off_times, turn_deg, zero_deg_s: ours, from 350 sound sensors
+    of two simulators, open sessions and 140 fast sets of a watch, of which none came nearer than four fifths of them.
     """
 
     step_m_s2: float = 6.0
@@ -42,7 +42,7 @@ class DisagreeParams:
     near_m_s2: float = 3.0
     off_deg: float = 1.2
     off_times: float = 1.1
-    turn_deg: float = 15.0
+    turn_deg: float = 20.0
     zero_deg_s: float = 2.0
 
     def __post_init__(self) -> None:
