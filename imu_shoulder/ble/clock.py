@@ -9,16 +9,16 @@ from below. The drift comes from the least delayed packets alone, by the weighte
 the one and the other counted by how well it is known. The offset is the middle between the bounds, and half their
 distance is how wrong it can be.
 
-Packets that all wait long for the radio, since they are made in step with it, bound the offset poorly; pings never are
-in step with it, and of many one hardly waits. What it then takes to the node is the host's, and no more than the bounds
-of any boot of any node leave open.
+Packets that all wait long for the radio, since they are made in step with it, or pings that all do by chance, bound the
+offset poorly. But how long a ping's acknowledgement takes is the radio's, much the same for all boots and for all nodes
+of a kind on one host: what bounds it in one bounds it in all.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -41,10 +41,8 @@ LEAST_SCATTER_S = 0.015
 ALIKE = 2.0
 # The share of the bound that the error of a life stays within, since neither of the two bounds is reached. Ours.
 WITHIN_SHARE = 0.75
-# Pings are asked at random moments of the radio's interval, so that of n of them the one that waits shortest waits for
-# more than this share of the interval over n once in 150 times. Fewer pings do not tell how long the interval is. Ours.
-WAITS = 5.0
-LEAST_PINGS = 6
+# Nothing is known of how long an acknowledgement takes.
+ANY_TIME = (-math.inf, math.inf)
 # A stretch whose least delayed packet came sooner than nearly all others' by more than this was stamped wrongly.
 EARLY_S = 0.01
 # A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
@@ -76,7 +74,7 @@ class ClockFit:
     drift may add at the end that is further from the pings; infinite without pings.
     residual_s: median distance of the least delayed packets from the line; it grows when the drift is not constant.
     refused_ppm: a drift that was found and not believed, and the clock taken at its nominal pace; None for none.
-    quickest_s: what the quickest ping took at most to the node, by these boots alone; infinite where nothing tells.
+    acknowledged_s: the least and the most that the soonest acknowledgement takes after its stamp, by these boots alone.
     """
 
     rate: float
@@ -85,7 +83,7 @@ class ClockFit:
     bounds_s: Mapping[int, float]
     residual_s: float
     refused_ppm: float | None
-    quickest_s: float
+    acknowledged_s: tuple[float, float]
 
     @property
     def bound_s(self) -> float:
@@ -191,10 +189,10 @@ def _between(times: BootTimes) -> tuple[FloatArray, FloatArray]:
     return times.ping_node_s, (times.ping_before_s + times.ping_after_s) / 2 - times.ping_node_s
 
 
-def fit_clock(boots: Mapping[int, BootTimes], quickest_s: float = math.inf) -> ClockFit:
+def fit_clock(boots: Mapping[int, BootTimes], acknowledged_s: tuple[float, float] = ANY_TIME) -> ClockFit:
     """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out.
 
-    quickest_s: what the quickest ping to another node of its kind takes at most.
+    acknowledged_s: as of ClockFit, by other nodes of its kind.
     """
     boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
     anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
@@ -208,11 +206,13 @@ def fit_clock(boots: Mapping[int, BootTimes], quickest_s: float = math.inf) -> C
         for boot, level in levels.items()
         if len(boots[boot].ping_node_s)
     }
-    own_s = math.inf
-    if drift.refused_ppm is None:
-        own_s = min((one.takes_s for one in pinged.values()), default=math.inf)
-        pinged = {boot: one.if_pings_take(min(own_s, quickest_s)) for boot, one in pinged.items()}
-    placed = _by_acknowledgement(pinged)
+    own_s = _acknowledged_s(pinged)
+    if drift.refused_ppm is not None:
+        # At the nominal pace bounds contradict each other.
+        placed, told_s = _by_acknowledgement(pinged, own_s), ANY_TIME
+    else:
+        both_s = max(own_s[0], acknowledged_s[0]), min(own_s[1], acknowledged_s[1])
+        placed, told_s = _by_acknowledgement(pinged, both_s if both_s[0] <= both_s[1] else own_s), own_s
     off_s = np.abs(np.concatenate([np.zeros(0), *(level - uppers[boot] for boot, level in levels.items())]))
     return ClockFit(
         1 + drift.slope,
@@ -221,7 +221,7 @@ def fit_clock(boots: Mapping[int, BootTimes], quickest_s: float = math.inf) -> C
         dict.fromkeys(boots, math.inf) | {boot: bound_s for boot, (_, bound_s) in placed.items()},
         float(np.median(off_s)) if len(off_s) else 0.0,
         drift.refused_ppm,
-        own_s,
+        told_s,
     )
 
 
@@ -231,7 +231,6 @@ class _Pinged:
 
     acknowledged_s: host time after the ping that was acknowledged soonest, less the node's time of its stamp. later_s:
     (M,) how much later the others were. adrift_s: what the drift may add at the end that is further from the pings.
-    waits_s: what the ping that waited shortest for the radio waited at most; infinite where few pings leave that open.
     """
 
     lower_s: float
@@ -239,40 +238,31 @@ class _Pinged:
     acknowledged_s: float
     later_s: FloatArray
     adrift_s: float
-    waits_s: float
-
-    @property
-    def takes_s(self) -> float:
-        """What the quickest ping took at most to the node; infinite where the bounds contradict each other."""
-        return self.upper_s - self.lower_s + self.adrift_s if self.upper_s > self.lower_s else math.inf
-
-    def if_pings_take(self, quickest_s: float) -> _Pinged:
-        """As bounded if a ping that need not wait takes no longer than this to the node."""
-        return replace(self, upper_s=min(self.upper_s, self.lower_s + quickest_s + self.waits_s))
 
 
 def _pinged(times: BootTimes, drift: _Drift, upper_s: float) -> _Pinged:
     acknowledged_s = times.ping_after_s - (1 + drift.slope) * times.ping_node_s
-    before_s = times.ping_before_s - (1 + drift.slope) * times.ping_node_s
-    lower_s, count = float(before_s.max()), len(before_s)
-    interval_s = float(np.ptp(before_s)) * (count + 1) / max(1, count - 1)
-    waits_s = WAITS * interval_s / count if count >= LEAST_PINGS else math.inf
+    lower_s = float(np.max(times.ping_before_s - (1 + drift.slope) * times.ping_node_s))
     soonest_s = float(acknowledged_s.min())
     furthest_s = float(np.abs(times.node_s[[0, -1]] - times.ping_node_s.mean()).max())
-    later_s, adrift_s = acknowledged_s - soonest_s, drift.sd * furthest_s
-    return _Pinged(lower_s, min(upper_s, soonest_s), soonest_s, later_s, adrift_s, waits_s)
+    return _Pinged(lower_s, min(upper_s, soonest_s), soonest_s, acknowledged_s - soonest_s, drift.sd * furthest_s)
 
 
-def _by_acknowledgement(boots: Mapping[int, _Pinged]) -> dict[int, tuple[float, float]]:
-    """The offset of each boot, and how wrong its times can be.
+def _acknowledged_s(boots: Mapping[int, _Pinged]) -> tuple[float, float]:
+    """The least and the most that the soonest acknowledgement takes, by all boots."""
+    if not boots:
+        return ANY_TIME
+    least_s = max(one.acknowledged_s - one.upper_s for one in boots.values())
+    return least_s, min(one.acknowledged_s - one.lower_s for one in boots.values())
 
-    Few pings leave the bounds of a boot far apart. The time from a ping's stamp to its acknowledgement is the radio's,
-    much the same in all boots, so what bounds it in one bounds it in all.
-    """
+
+def _by_acknowledgement(
+    boots: Mapping[int, _Pinged], acknowledged_s: tuple[float, float]
+) -> dict[int, tuple[float, float]]:
+    """The offset of each boot, and how wrong its times can be. Few pings leave the bounds of a boot alone far apart."""
     if not boots:
         return {}
-    least_s = max(one.acknowledged_s - one.upper_s for one in boots.values())
-    most_s = min(one.acknowledged_s - one.lower_s for one in boots.values())
+    least_s, most_s = acknowledged_s
     later_s = float(np.median(np.concatenate([one.later_s for one in boots.values()])))
     out = {}
     for boot, one in boots.items():

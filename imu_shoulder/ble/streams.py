@@ -45,9 +45,9 @@ class NodeSamples:
     overruns: int
     untimed: int = 0
 
-    def if_pings_take(self, quickest_s: float) -> NodeSamples:
-        """On the clock that is known if the quickest ping to a node of its kind takes no longer than this."""
-        clock, time_s = fit_clock(self.times, quickest_s), self.time_s.copy()
+    def if_acknowledged(self, within_s: tuple[float, float]) -> NodeSamples:
+        """On the clock that is known if the soonest acknowledgement takes so long, as of ClockFit."""
+        clock, time_s = fit_clock(self.times, within_s), self.time_s.copy()
         for number, offset_s in clock.offset_s.items():
             time_s[self.life == number] += offset_s - self.clock.offset_s[number]
         return replace(self, clock=clock, time_s=time_s)
