@@ -24,6 +24,8 @@ _USUAL_RAD_S = 0.1
 _ALIKE, _MORE_THAN_AT_NONE, _MORE_THAN_ELSEWHERE = 0.5, 0.03, 0.08
 _SAME_LAG_S, _ELSEWHERE_S = 0.05, 0.4
 _LEAST_OVERLAP_S = 20.0
+# Nothing is told within a hole that lasts longer.
+_HOLE_S = 0.5
 # A clock that jumps or keeps another pace: the lag is looked for in windows of this length, so far apart, in which both
 # move and are alike, so many at least, up to this. It is another one from here on: sound arms of two simulators and of
 # six open sessions had 0.2 s at most.
@@ -151,7 +153,9 @@ def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, F
     for sensor in sensors:
         spacing_s = float(np.median(np.diff(sensor.time_s)))
         rate = uniform_filter1d(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
+        after = np.clip(np.searchsorted(sensor.time_s, grid_s), 1, len(sensor.time_s) - 1)
         heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
+        heard &= sensor.time_s[after] - sensor.time_s[after - 1] < _HOLE_S
         values = np.log1p(np.interp(grid_s, sensor.time_s, rate) / _USUAL_RAD_S)
         out[sensor.placement] = np.where(heard, values - values[heard].mean() if heard.any() else 0.0, 0.0)
     return grid_s, out

@@ -257,8 +257,6 @@ def instruments_off(
         found = not_together(tilts, limits)
         # What an instrument does for some of the time only.
         for part in tilts.halves():
-            if found is None and what_fits_better(part) is not None:
-                return Off("axes_wrong", _AXES_TEXT), ""
             found = found or not_together(part, limits)
     return (off if found is None else Off(found.code, found.text, found.value)), ""
 
