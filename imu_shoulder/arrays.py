@@ -8,13 +8,31 @@ from imu_shoulder.model import BoolArray, FloatArray, IntArray
 
 # So many rows at a time stay in the processor's cache, which makes them twice as fast.
 BLOCK_ROWS = 4096
+_MANY_STEPS = 4096
+# Shorter blocks take longer to look through than their edges do.
+_LONG_HALF = 16
 
 
 def runs(mask: BoolArray, least: int = 1) -> list[tuple[int, int]]:
     """The half-open [first, last) stretches of at least `least` rows in which mask (N,) is True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8))).reshape(-1, 2)
+    half = least // 2
+    # So long a run fills half of that somewhere: where nothing does, there is none.
+    if not len(mask) or (half >= _LONG_HALF and len(mask) >= half and not _full(mask, half)):
+        return []
+    inside = (mask[1:] != mask[:-1]).nonzero()[0]
+    begun = int(mask[0])
+    flat = np.empty(begun + len(inside) + int(mask[-1]), dtype=np.int64)
+    # Overwritten where the first row does not begin one, or the last one does not end one.
+    flat[:1], flat[-1:] = 0, len(mask)
+    flat[begun : begun + len(inside)] = inside + 1
+    edges = flat.reshape(-1, 2)
     # Left out before they become Python's: a converter's noise makes hundreds of thousands of short ones.
     return [(first, last) for first, last in edges[edges[:, 1] - edges[:, 0] >= least].tolist()]
+
+
+def _full(mask: BoolArray, width: int) -> bool:
+    """Whether mask (N,) is True throughout some block of `width` rows, counted from the first; a rest is no block."""
+    return bool(mask[: len(mask) // width * width].reshape(-1, width).all(axis=1).any())
 
 
 def longest_run(mask: BoolArray) -> int:
@@ -50,6 +68,57 @@ def bridged(values: FloatArray, known: BoolArray | None = None) -> FloatArray:
     for column in out.reshape(len(out), -1).T:
         column[missing] = np.interp(missing, beside, column[beside])
     return out
+
+
+def median_of(values: FloatArray) -> float:
+    """The median of finite values (N,); not of none."""
+    return float(medians_of(values[None])[0])
+
+
+def medians_of(values: FloatArray) -> FloatArray:
+    """(K,) the medians of finite values (K, N); not of none. Several times as fast as numpy's, which looks for two
+    places at once."""
+    count = values.shape[1]
+    place = count // 2
+    ordered = np.partition(values, place, axis=1)
+    above = ordered[:, place]
+    return above if count % 2 else 0.5 * (ordered[:, :place].max(axis=1) + above)
+
+
+def usual_step(increasing: FloatArray) -> float:
+    """The median step of (N,) with N > 1; of many, of some thousand of them."""
+    every = 1 + len(increasing) // _MANY_STEPS
+    return median_of(increasing[1::every] - increasing[:-1:every])
+
+
+def quantile(values: FloatArray, share: float) -> float:
+    """Of finite values (N,), between two of them on a straight line; not of none. As fast as `median_of`."""
+    place = share * (len(values) - 1)
+    below = int(place)
+    ordered = np.partition(values, below)
+    least = float(ordered[below])
+    return least if below == place else least + (place - below) * (float(ordered[below + 1 :].min()) - least)
+
+
+def in_blocks(values: FloatArray, width: int) -> FloatArray:
+    """(C, K, width) of values (N, C): their columns in blocks of `width` rows, without the rows that fill none."""
+    count = len(values) // width
+    return values.T[:, : count * width].reshape(values.shape[1], count, width)
+
+
+def block_means(values: FloatArray, width: int) -> FloatArray:
+    """(K, C) means of the blocks of values (N, C), each `width` rows."""
+    return np.asarray((in_blocks(values, width) @ np.full(width, 1.0 / width)).T)
+
+
+def block_spreads(values: FloatArray, width: int) -> FloatArray:
+    """(K,) of the blocks of values (N, C), each `width` rows: the root of their variances' sum."""
+    total = np.zeros(len(values) // width)
+    for blocks in in_blocks(values, width):
+        # About the first row, so that what stays the same does not spread.
+        off = blocks - blocks[:, :1]
+        total += np.einsum("kw,kw->k", off, off) / width - (off @ np.full(width, 1.0 / width)) ** 2
+    return np.sqrt(np.maximum(total, 0.0))
 
 
 def sums_over(values: FloatArray, first: IntArray, last: IntArray) -> FloatArray:

@@ -42,6 +42,23 @@ def quat_product(first: FloatArray, second: FloatArray) -> FloatArray:
     )
 
 
+def quat_from_rotvec(turn_rad: FloatArray) -> FloatArray:
+    """Quaternions (4, ...), the scalar last, of turns (3, ...) about fixed axes; see `quat_product`."""
+    half_rad = 0.5 * np.sqrt(np.einsum("i...,i...->...", turn_rad, turn_rad))
+    sine, cosine = sin_cos(half_rad)
+    # Half of what does not turn is its sine's share, too.
+    share = np.divide(sine, 2.0 * half_rad, out=np.full_like(half_rad, 0.5), where=half_rad > 1e-150)
+    return np.concatenate([share * turn_rad, cosine[None]])
+
+
+def rotated_by(quat: FloatArray | tuple[FloatArray, ...], vector: FloatArray) -> FloatArray:
+    """Vectors (3, ...) rotated by quaternions (4, ...) of length 1, the scalar last."""
+    x, y, z, w = quat
+    a, b, c = vector
+    d, e, f = 2.0 * (y * c - z * b), 2.0 * (z * a - x * c), 2.0 * (x * b - y * a)
+    return np.array([a + w * d + y * f - z * e, b + w * e + z * d - x * f, c + w * f + x * e - y * d])
+
+
 def quat_from_rotation(rotation: Rotation) -> FloatArray:
     """Quaternions (..., 4), scalar first."""
     return np.asarray(rotation.as_quat(scalar_first=True), dtype=np.float64)
@@ -138,8 +155,10 @@ def unwrapped_deg(angle_deg: FloatArray) -> FloatArray:
     """Degrees (N,) without jumps by 360 from the first known row on; NaN stays NaN."""
     out = angle_deg.copy()
     known = np.isfinite(out)
-    if known.any():
-        out[known] = np.unwrap(out[known], period=360.0)
+    seen = out[known]
+    # Most curves never jump, which is told in a fraction of the time.
+    if len(seen) > 1 and (np.abs(seen[1:] - seen[:-1]) >= 180.0).any():
+        out[known] = np.unwrap(seen, period=360.0)
     return out
 
 
@@ -174,7 +193,7 @@ def isb_from_axes(x_axis: FloatArray, y_axis: FloatArray) -> FloatArray:
 
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:
-    """Cross product of (3, N); several times as fast as numpy's general one."""
+    """Cross product of (3, ...); several times as fast as numpy's general one."""
     (ax, ay, az), (bx, by, bz) = a, b
     return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
 
@@ -185,6 +204,4 @@ def rotated(quat: FloatArray, vector: FloatArray) -> FloatArray:
     v + 2 w (u x v) + 2 u x (u x v), written out: it is quick for very many and for very few.
     """
     w, x, y, z = quat.T
-    a, b, c = vector.T
-    d, e, f = 2.0 * (y * c - z * b), 2.0 * (z * a - x * c), 2.0 * (x * b - y * a)
-    return np.array([a + w * d + y * f - z * e, b + w * e + z * d - x * f, c + w * f + x * e - y * d]).T
+    return rotated_by((x, y, z, w), vector.T).T

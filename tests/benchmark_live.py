@@ -7,9 +7,9 @@ each of which makes a frame. A frame carries the wall time at which its newest s
 drawn the frame's values (in the animation frame) and when the browser had finished (a message posted in it is handled
 after painting). Both clocks are the machine's own, so they can be compared. median_ms, p99_ms, worst_ms are of every
 single sample, from when it was due by its own clock: the wait for its step is in them. What the common grid
-waits for (seven samples more, of 100 Hz on 50) and what a display adds is not. not_drawn counts frames whose values never
-came onto the page. CPU is that of the server's process alone, from the operating system, with one page open; playing
-the recording and writing the log are in it.
+waits for (seven samples more, of 100 Hz on 50) and what a display adds is not. not_drawn counts frames whose values
+never came onto the page. CPU is that of the server's process alone, from the operating system, with one page open;
+playing the recording and writing the log are in it.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ class Mistake:
     at: int | None = None
 
 
-def drawn(root: Path, count: int) -> list[Mistake]:
+def drawn(root: Path, count: int, seed: int = SEED) -> list[Mistake]:
     """The same mistakes for the same code: as many of each kind, in an order in which any beginning is a fair draw.
 
     The lot of a place hangs on its own text, so that a change elsewhere in the code draws no other mistakes.
@@ -38,7 +38,7 @@ def drawn(root: Path, count: int) -> list[Mistake]:
             alike: Counter[tuple[str, ...]] = Counter()
             for kind, mistake in _of_file(path, str(path.relative_to(root))):
                 text = (kind, mistake.file, mistake.old, mistake.new)
-                lot = hashlib.sha256(repr((SEED, *text, alike[text])).encode()).hexdigest()
+                lot = hashlib.sha256(repr((seed, *text, alike[text])).encode()).hexdigest()
                 alike[text] += 1
                 kinds[kind].append((lot, mistake))
     chosen: list[tuple[str, Mistake]] = []

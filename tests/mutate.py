@@ -29,7 +29,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from drawn_mistakes import Mistake, drawn
+from drawn_mistakes import SEED, Mistake, drawn
 from watched_run import ROOT, preload, run
 
 COPIED = ("imu_shoulder", "tests", "recordings", "docs", "firmware_notes")
@@ -261,6 +261,9 @@ def main() -> None:
     parser.add_argument("--state", type=Path, required=True, help="a folder outside the tree")
     parser.add_argument("--budget", type=float, default=60.0, help="seconds of tests for one mistake")
     parser.add_argument("--count", type=int, default=300, help="how many mistakes are drawn")
+    parser.add_argument(
+        "--seed", type=int, default=SEED, help="of the draw; of another one the log is drawn_SEED.jsonl"
+    )
     parser.add_argument("--again", action="store_true", help="try those once more that were not found")
     parser.add_argument("--rest", action="store_true", help="the same, but without the tests that they have passed")
     given = parser.parse_intermixed_args()
@@ -275,9 +278,10 @@ def main() -> None:
     if given.do == "measure":
         measure(state, given.names, given.budget)
         return
-    every = written() if given.do == "mistakes" else drawn(ROOT, given.count)
+    every = written() if given.do == "mistakes" else drawn(ROOT, given.count, given.seed)
     chosen = [one for one in every if not given.names or one.id in given.names]
-    try_all(state, given.do, chosen, given.budget, again=given.again or bool(given.names), rest=given.rest)
+    name = f"drawn_{given.seed}" if given.do == "drawn" and given.seed != SEED else given.do
+    try_all(state, name, chosen, given.budget, again=given.again or bool(given.names), rest=given.rest)
 
 
 if __name__ == "__main__":

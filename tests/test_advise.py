@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from imu_shoulder.advise import Criteria, Rule, RuleError, load_rules, parse_rules, shipped_rules
 from imu_shoulder.advise.advice import DECIDES, LIMITS_FIRST, advise
 from imu_shoulder.advise.history import HistoryError, in_time, load_history
+from imu_shoulder.advise.lacks import lacks
 from imu_shoulder.drills import Dose, load_shipped, shipped_ids
 from imu_shoulder.report.pain import tell_sets
 
@@ -63,6 +64,17 @@ def said(*sessions, drill="full_can", side="right", rules=None, drills=DRILLS, *
 
 
 GOOD = (a_set(1), a_set(2, missed=(4, 9)))
+
+
+@pytest.mark.parametrize(
+    ("done", "scored", "clean", "lacking"),
+    [(10, 10, 8, []), (8, 8, 8, []), (7, 7, 7, ["dose"]), (10, 7, 7, ["scored"]), (10, 10, 7, ["clean"])],
+)
+def test_what_keeps_a_set_from_so_many_clean_reps_is_the_dose_the_sensors_or_the_form(done, scored, clean, lacking):
+    """8 of the 10 asked: too few were done, or of those that were done some were lost, or were not clean."""
+    entry = a_set(1)
+    entry["done"] |= {"reps": done, "scored": scored, "clean": clean}
+    assert [lack.reason for lack in lacks(entry, Criteria(clean_at_least=0.8), 2.0)] == lacking
 
 
 def test_two_good_sets_in_two_sessions_are_enough_to_ask():

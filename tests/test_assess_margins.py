@@ -40,6 +40,13 @@ def test_blame_begins_at_the_limit_and_its_margin(measured, within, past, fault)
     assert judged("full_can", **{measured: past - more}) == [(), (fault,), ()]
 
 
+@pytest.mark.parametrize(("arc_deg", "faults"), [(38.8, ()), (37.2, ("short_arc",))])
+def test_of_how_far_an_angle_went_a_twentieth_is_its_standard_deviation(arc_deg, faults):
+    """40 deg from the start are asked (band_external_rotation.toml): 0.84 of hypot(1, 2) deg are 1.9."""
+    top = GOOD["band_external_rotation"].start + arc_deg
+    assert judged("band_external_rotation", top=top) == [(), faults, ()]
+
+
 @pytest.mark.parametrize(
     ("turn_deg", "faults"), [(8.5, ()), (-8.5, ()), (9.5, ("trunk_moved",)), (-9.5, ("trunk_moved",))]
 )

@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.analysis import Analysis
 from imu_shoulder.calibrate.functional import turning_axis
 from imu_shoulder.errors import CalibrationError, ShoulderError
+from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import Event, Recording
 from imu_shoulder.pipeline import analyse
 from imu_shoulder.report.summary import summarise
@@ -269,7 +270,24 @@ def test_turning_mends_the_forearm_too_which_hung_with_the_upper_arm():
         "row_rotate", athlete=Athlete(pose_elevation_deg=8.0), placements=ARM, rate_hz=50.0, reps=5
     )
     run = simulate(scenario, seed=1)
-    assert error(run, analyse(run.recording), "right", "forearm_deg").shape < 1.2
+    analysis = analyse(run.recording)
+    assert error(run, analysis, "right", "forearm_deg").shape < 1.2
+    arm = analysis.calibration.arms["right"]
+    assert arm.upper_arm is not None
+    assert arm.wrist is not None
+
+    pose = next(event for event in run.recording.events if event.trial_type == "neutral_pose")
+
+    def off_vertical_deg(sensor):
+        """How far the segment's long axis was from gravity's in the pose."""
+        stream = run.recording.streams[sensor.placement]
+        up = stream.acc_m_s2[(stream.time_s > pose.onset_s) & (stream.time_s < pose.end_s)].mean(axis=0)
+        axis = rotation_from_quat(sensor.quat_sensor_from_segment).apply([0.0, 1.0, 0.0])
+        return np.degrees(np.arccos(up @ axis / np.linalg.norm(up)))
+
+    # The elbow's own bend in the pose goes to the front, at right angles.
+    aside_deg = np.sqrt(off_vertical_deg(arm.wrist) ** 2 - arm.wrist.residual_deg.get("elbow_bent_in_pose", 0.0) ** 2)
+    assert 4.0 < aside_deg <= off_vertical_deg(arm.upper_arm)
 
 
 def test_one_sensor_gives_fewer_angles_and_still_reps(run):

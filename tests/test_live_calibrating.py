@@ -71,6 +71,21 @@ def test_a_step_that_showed_nothing_is_no_part_of_a_session_that_ends_in_it(reco
     assert types(session) == ["neutral_pose"]
 
 
+def test_a_session_that_ends_in_a_set_has_that_set_up_to_its_end(recording):
+    session, chunks = in_the_bends(recording, 0.05)
+    for name in ("skip", "skip", "not_rated", "start_set"):
+        assert session.command(name) is None
+    began_s = session.stream.mark_s
+    for chunk in islice(chunks, 20):
+        session.push(chunk.streams)
+    assert session.command("finish") is None
+    assert session.stage == "done"
+    assert types(session) == ["neutral_pose", "set"]
+    done = session.recording()[-1]
+    assert (done.onset_s, done.duration_s) == pytest.approx((began_s, 2.0), abs=0.11)
+    assert session.command("start_set") is not None
+
+
 def test_a_pose_asked_for_anew_and_left_out_leaves_the_one_that_holds(recording):
     """With the pain that was rated with it."""
     session, _ = in_the_bends(recording, 0.05)

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.analysis import Analysis, Params
-from imu_shoulder.calibrate.functional import pointer_zero
-from imu_shoulder.calibrate.model import SegmentAxes
+from imu_shoulder.calibrate.functional import LEAST_POINTER_SD_RAD, POINTER_SD_RAD, pointer_zero
+from imu_shoulder.calibrate.model import SKIN_SHARE, SKIN_SHARE_SD, SegmentAxes
 from imu_shoulder.calibrate.store import calibration_document, read_calibration, write_calibration
 from imu_shoulder.frames import quat_from_rotation
 from imu_shoulder.model import Recording
@@ -220,3 +220,18 @@ def test_a_straight_elbow_and_two_that_do_not_go_together_have_no_zero():
     assert pointer_zero(humerus, humerus, 50.0) is None
     around = bent_arm(np.linspace(-180, 180, 500), 0.7, 30.0)[1]
     assert pointer_zero(humerus, around, 50.0) is None
+
+
+@pytest.mark.parametrize("turned_deg", [-60.0, 20.0, 60.0])
+def test_an_arm_that_was_turned_all_the_while_leaves_the_zero_as_unsure_as_what_skin_hides(turned_deg):
+    """One posture shows the sum of the zero and of what the sensor did not see of the turning: how far persons differ
+    in that share is all that parts the two."""
+    found = pointer_zero(*bent_arm(np.full(3000, turned_deg), SKIN_SHARE, 0.0), 50.0)
+    assert found is not None
+    assert np.degrees(found.zero_rad) == pytest.approx(0.0, abs=0.1)
+    hidden_deg = turned_deg * SKIN_SHARE_SD / SKIN_SHARE
+    of_a_minute_deg = np.degrees(POINTER_SD_RAD) / np.sqrt(60)
+    least_deg = np.degrees(LEAST_POINTER_SD_RAD)
+    assert np.degrees(found.sd_rad) == pytest.approx(
+        np.hypot(np.hypot(hidden_deg, of_a_minute_deg), least_deg), rel=0.02
+    )

@@ -181,6 +181,19 @@ def test_a_bias_says_less_the_slower_the_turning():
     assert stated[0] > 2 * stated[1] > 3 * stated[2]
 
 
+@pytest.mark.parametrize("deg_s", [10.0, 60.0])
+@pytest.mark.parametrize("lean_deg", [0.0, 45.0, 70.0])
+def test_the_more_the_axis_of_turning_leans_the_more_a_wrong_inclination_misleads(lean_deg, deg_s):
+    """Of either sensor by 1 deg, times how much more it turns about the vertical than about a level line; whatever the
+    speed. And 1 deg for skin."""
+    first = lifts(deg_s)
+    first[:, 2] = np.tan(np.radians(lean_deg)) * (0.8 * first[:, 0] + 0.6 * first[:, 1])
+    fix = shared_heading(first, turned_rates(first), 50.0, 0.0, SharedParams())
+    assert fix is not None
+    assert fix.heading_rad == pytest.approx(APART_RAD)
+    assert np.degrees(fix.sd_rad) == pytest.approx(np.hypot(np.sqrt(2.0) * np.tan(np.radians(lean_deg)), 1.0), rel=0.02)
+
+
 def test_a_joint_that_moves_along_is_owned_up_to():
     """What it turns about the vertical, as a share of the lift, may go unseen across as well; a half is too much."""
     first = lifts(20.0)

@@ -95,6 +95,15 @@ def test_the_newest_moments_and_the_poses_are_remembered(monkeypatch):
     assert (np.diff(keeping.moments.time_s) > 0).all()
 
 
+def test_a_look_goes_back_to_the_last_quiet_moment_but_no_further_than_a_minute():
+    """Who moves on and on must not be worked through again and again from the start."""
+    _, keeping, _ = kept(3)
+    assert keeping.moments is not None
+    last_s = float(keeping.moments.time_s[-1])
+    assert keeping.wants_from(last_s + 20.0) == pytest.approx(last_s - HeadingParams().longest_s)
+    assert keeping.wants_from(last_s + 600.0) == pytest.approx(last_s + 540.0)
+
+
 def test_after_a_slip_a_heading_stays_as_it_was_known():
     ends_s = POSE_S + 10 * REP_S - 0.1
     time_s, keeping, known_deg = kept(20, ends_s=ends_s)

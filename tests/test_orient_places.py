@@ -18,7 +18,9 @@ from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwar
 from imu_shoulder.orient.bias import BiasTrack
 from imu_shoulder.orient.heading import track_heading
 from imu_shoulder.orient.links import find_links
-from imu_shoulder.orient.moments import HeadingParams, QuietMoments, quiet_moments
+from imu_shoulder.orient.moments import HeadingParams, JointTurn, QuietMoments, quiet_moments
+
+PARAMS = HeadingParams()
 
 
 def places(angle_deg, *, free=True):
@@ -212,6 +214,74 @@ def test_a_posture_that_was_changed_for_a_while_is_no_drift(turned_deg):
     looks = heading_rotation(np.radians(np.where((np.arange(30) >= 18) & (np.arange(30) < 21), turned_deg, 0.0)))
     (track,) = track_heading(replace(moments, earth_from_sensor=[looks]), np.zeros(30, dtype=np.intp), 0, params)
     assert np.abs(np.degrees(track.correction_rad)).max() < 0.5
+
+
+@pytest.mark.parametrize("turned_deg", [8.0, -8.0])
+@pytest.mark.parametrize("count", [6, 10])
+def test_a_posture_that_is_another_one_from_the_middle_of_the_set_on_is_no_drift(count, turned_deg):
+    """No more than half of the returns agree on either. Were the far ones heard at first, that would be followed."""
+    moments = set_of(count, stays=False)
+    looks = heading_rotation(np.radians(np.where(np.arange(count) >= count / 2, turned_deg, 0.0)))
+    (track,) = track_heading(replace(moments, earth_from_sensor=[looks]), np.zeros(count, dtype=np.intp), 0, PARAMS)
+    assert np.abs(np.degrees(track.correction_rad)).max() < 0.5
+
+
+def test_a_drift_is_found_to_the_end_where_most_returns_lie_beside_the_first():
+    """Six of ten are 6 deg beside, while the heading drifts by 0.05 deg/s: the first guesses follow both."""
+    time_s = np.concatenate([[0.0], 10.0 + 6.0 * np.arange(10)])
+    beside = (np.arange(11) >= 3) & (np.arange(11) < 9)
+    drift_deg = 0.05 * time_s
+    looks = heading_rotation(np.radians(drift_deg + 6.0 * beside))
+    moments = moments_at(time_s, looks, np.arange(11), drift_rad_s=np.radians(0.05))
+    (track,) = track_heading(moments, np.repeat([0, 1], [1, 10]), 0, PARAMS)
+    off_deg = np.degrees(track.correction_rad - track.correction_rad[1]) - (drift_deg - drift_deg[1])
+    assert np.abs(off_deg).max() < 1.0
+
+
+def two_sensors(time_s, looks, heading_deg, *, told_deg_s, seen_sd_deg, noise_deg=0.0):
+    """Moments of a set in which the second sensor's earth frame is turned by -heading_deg (K,) against the first one's,
+    which turning together between any two moments shows to within seen_sd_deg, off by noise_deg (K - 1,)."""
+    one = moments_at(time_s, looks, np.arange(len(time_s)), drift_rad_s=np.radians(told_deg_s))
+    shown_rad = np.radians((heading_deg[1:] + heading_deg[:-1]) / 2 + noise_deg)
+    turns = tuple(JointTurn(k, float(shown), np.radians(seen_sd_deg)) for k, shown in enumerate(shown_rad))
+    return replace(
+        one,
+        earth_from_sensor=[looks, heading_rotation(np.radians(-heading_deg)) * looks],
+        lost=np.repeat(one.lost, 2, axis=1),
+        unseen_rad2=np.repeat(one.unseen_rad2, 2, axis=1),
+        drift_rad_s=np.repeat(one.drift_rad_s, 2),
+        joint_turns=turns,
+    )
+
+
+@pytest.mark.parametrize("drift_deg_s", [0.0, 0.3])
+@pytest.mark.parametrize("apart_deg", [90.0, 170.0, -120.0])
+def test_which_way_a_sensors_earth_frame_faces_changes_nothing(apart_deg, drift_deg_s):
+    """A filter without a magnetometer begins it anywhere."""
+    time_s = 3.0 * np.arange(20)
+    noise_deg = 4.0 * np.random.default_rng(1).normal(size=19)
+
+    def tracked(facing_deg):
+        heading_deg = facing_deg - drift_deg_s * time_s
+        moments = two_sensors(
+            time_s, Rotation.identity(20), heading_deg, told_deg_s=0.05, seen_sd_deg=4.0, noise_deg=noise_deg
+        )
+        tracks = track_heading(moments, np.zeros(20, dtype=np.intp), 0, PARAMS)
+        return np.degrees([track.correction_rad - track.correction_rad[0] for track in tracks])
+
+    np.testing.assert_allclose(tracked(apart_deg), tracked(0.0), atol=1e-4)
+
+
+@pytest.mark.parametrize("drift_deg_s", [0.7, -0.7])
+def test_sensors_that_show_a_drift_of_each_other_are_believed_over_their_stillness(drift_deg_s):
+    """No posture comes back in two minutes: all that is seen of the drift is how the sensors turn together. It is 14
+    times as far as their stillness told."""
+    time_s = 10.0 * np.arange(13)
+    looks = Rotation.from_rotvec(np.outer(np.radians(25.0 * np.arange(13)), [1.0, 0.0, 0.0]))
+    moments = two_sensors(time_s, looks, -drift_deg_s * time_s, told_deg_s=0.05, seen_sd_deg=4.0)
+    first, second = track_heading(moments, np.zeros(13, dtype=np.intp), 0, PARAMS)
+    apart_deg = np.degrees(second.correction_rad - first.correction_rad)
+    assert apart_deg[-1] - apart_deg[0] == pytest.approx(120.0 * drift_deg_s, rel=0.15)
 
 
 def test_a_heading_that_is_told_twice_is_as_sure_as_both_together():

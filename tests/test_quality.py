@@ -280,6 +280,34 @@ def test_a_station_that_was_left_and_taken_again_on_the_way_up_was_held_twice(vi
     assert twice_held(data) == twice
 
 
+@pytest.mark.parametrize(
+    ("then_deg", "at_most_deg", "twice"),
+    [
+        ([150, 150], np.inf, []),
+        ([150, 120, 150], np.inf, ["press"]),
+        ([150, 120, 120], np.inf, []),
+        ([150, 132, 150], np.inf, []),
+        ([150, 175, 150], np.inf, []),
+        ([150, 120, 150], 165.0, ["press"]),
+        ([150, 175, 150], 165.0, ["press"]),
+        ([150, 168, 150], 165.0, []),
+    ],
+)
+def test_a_last_station_whose_range_is_left_and_taken_again_was_held_twice(then_deg, at_most_deg, twice):
+    """By more than 5 deg (docs/measures.md), to either side, within what is one stay by its common speed. On the way
+    back to the station before it the range is left for good."""
+    shipped = load_shipped("row_rotate_press")
+    top = shipped.stations[-1]
+    asked = replace(top.ranges[0], high_deg=at_most_deg)
+    drill = replace(shipped, stations=(*shipped.stations[:-1], replace(top, ranges=(asked, *top.ranges[1:]))))
+    visits = tuple(StationVisit(n, s, s + 2) for n, s in (("row", 2.0), ("rotate", 5.0), ("press", 8.0), ("row", 16.0)))
+    time_s = np.arange(2000) / RATE_HZ
+    there_s = np.linspace(8.0, 14.0, len(then_deg))
+    lead = np.interp(time_s, [0.0, 7.0, *there_s, 16.0], [90.0, 90.0, *then_deg, 90.0])
+    rep = Rep(0.0, 8.0, 10.0, 19.0, 20.0, 85.0, 150.0, 85.0, "rep", visits)
+    assert twice_held(RepData(rep, drill, RATE_HZ, time_s, lead, {}, None)) == twice
+
+
 def test_the_longest_stay_at_each_station_is_told_with_its_sway_where_it_is_long_enough():
     """The forearm points the same way all the time; so short a stay as the second station's shows no sway."""
     visits = tuple(StationVisit(*visit) for visit in (("row", 2.0, 5.0), ("row", 6.0, 7.0), ("rotate", 8.0, 8.9)))

@@ -12,6 +12,7 @@ from scipy import stats
 from scipy.spatial.transform import Rotation
 from second_simulator import Fault, SetPlan, perform, person, session
 
+from imu_shoulder.analysis import Params
 from imu_shoulder.angles.scapula import REACH_DEG, ScapulaParams, scapula_tilt, seat_blade, up_from_pose
 from imu_shoulder.assess.fault import Case, JudgeParams
 from imu_shoulder.assess.faults import FAULTS
@@ -353,6 +354,19 @@ def test_upward_rotation_agrees_with_the_truth_within_its_stated_sd(two_arms):
     assert error.std() < 1.0
     assert (abs(error) < 2 * columns["right_scapula_up_deg_sd"][rows]).all()
     assert "left_scapula_up_deg" not in columns
+
+
+def test_a_stream_shows_upward_rotation_too_where_the_blade_has_a_sensor():
+    worn = ("right_upper_arm", "right_acromion", "sternum")
+    run = simulate(drill_scenario("band_loop_raise", placements=worn, rate_hz=50.0, reps=2), 4)
+    analysis = analyse(run.recording, replace(Params(), afterwards=False))
+    true_deg = np.interp(analysis.aligned.time_s, run.truth.time_s, run.truth.angles["right"]["scapula_deg"])
+    columns = analysis.arms["right"].angles
+    rows = slice(*analysis.sets[0].arm_set.rows)
+    error = (columns["scapula_up_deg"] - true_deg)[rows]
+    assert np.isfinite(error).all()
+    assert np.abs(error).max() < 3.0
+    assert (np.abs(error) < 2 * analysis.arms["right"].sd["scapula_up_deg"][rows]).all()
 
 
 def test_the_report_says_of_which_shoulder_shrugging_was_not_seen(two_arms):

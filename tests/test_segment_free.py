@@ -17,6 +17,7 @@ from scipy.spatial.transform import Rotation
 
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.segment.free import FreeRep, find_free_sets
+from imu_shoulder.segment.free_motion import MARGIN_S, find_bouts
 
 Array = NDArray[np.float64]
 Samples = tuple[Array, Array, Array, float]
@@ -208,6 +209,20 @@ def test_a_cut_rep_counts_when_about_half_of_it_is_there():
 def test_an_arm_that_was_raised_and_not_yet_lowered_did_a_rep_that_is_cut():
     (rep,) = count_free(*raised(course([(0.0, 3.0), (90.0, 2.0), (90.0, 3.0)], 100.0), 100.0))
     assert (rep.cut, rep.excluded) == (True, None)
+
+
+@pytest.mark.parametrize(("from_s", "to_s", "still"), [(0.0, 7.0, (True, False)), (4.0, 12.0, (False, True))])
+def test_an_arm_that_moves_where_the_recording_begins_or_ends_moves_up_to_there(from_s, to_s, still):
+    """Up from the third second on and down from the sixth, 2 s each. MARGIN_S of stillness beside them belong to it."""
+    way = course([(0.0, 3.0), (80.0, 2.0), (80.0, 1.0), (0.0, 2.0), (0.0, 4.0)], 50.0)
+    time_s, acc, gyr, rate_hz = raised(way, 50.0)
+    rows = slice(round(from_s * rate_hz), round(to_s * rate_hz))
+    (bout,) = find_bouts(time_s[rows], acc[rows], gyr[rows], rate_hz)
+    assert (bout.still_start, bout.still_end) == still
+    assert len(bout.posture) == len(bout.time_s)
+    begins_s, ends_s = (3.0 - MARGIN_S if still[0] else from_s), (8.0 + MARGIN_S if still[1] else to_s)
+    assert bout.time_s[0] == pytest.approx(begins_s, abs=0.4 if still[0] else 0.05)
+    assert bout.time_s[-1] == pytest.approx(ends_s, abs=0.4 if still[1] else 0.05)
 
 
 def test_small_reps_are_no_more_cut_than_large_ones():

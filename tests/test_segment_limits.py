@@ -11,7 +11,7 @@ from test_segment_stations import PRESS, RATE_HZ, REACH, ROTATE, ROW, draw, rep_
 
 from imu_shoulder.drills import AngleRange, Station, load_shipped
 from imu_shoulder.segment.model import unseen_stretches
-from imu_shoulder.segment.phases import find_edge
+from imu_shoulder.segment.phases import find_edge, run_out
 from imu_shoulder.segment.station_reps import find_station_reps
 
 GOOD_REP = GOOD["full_can"]
@@ -83,6 +83,18 @@ def test_a_station_near_the_start_is_a_station_and_no_way_back():
         assert len(find_station_reps(time_s, angles, RATE_HZ, drill)) == count
     for rep in find_station_reps(time_s, angles, RATE_HZ, own):
         assert list(dict.fromkeys(visit.name for visit in rep.visits)) == ["row", "near", "rotate"]
+
+
+@pytest.mark.parametrize("rows", [60, 400])
+def test_of_who_shows_no_profile_a_minimum_jerk_one_is_taken(rows):
+    """Its own run-out, found from such a movement: its times are then exact. A sine's would be 2.5 times less."""
+    u = np.linspace(0.0, 1.0, rows)
+    speed = np.concatenate([np.zeros(rows), 16 * u**2 * (1 - u) ** 2, np.zeros(rows)])
+    edge = find_edge(speed, 0, len(speed) - 1, round(1.4 * rows), round(1.6 * rows))
+    assert edge is not None
+    assert run_out([]) == pytest.approx(run_out([edge]), rel=0.02)
+    assert edge.begins(run_out([])) == pytest.approx(rows, abs=0.02 * rows)
+    assert edge.stops(run_out([])) == pytest.approx(2 * rows - 1, abs=0.02 * rows)
 
 
 def test_where_nothing_moves_there_is_no_movement():

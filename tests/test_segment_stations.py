@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from imu_shoulder.drills import load_shipped, parse_drill
 from imu_shoulder.errors import DrillError
-from imu_shoulder.segment.station_reps import find_station_reps
+from imu_shoulder.segment.station_reps import find_station_reps, station_of
 
 Array = NDArray[np.float64]
 RATE_HZ = 100.0
@@ -257,6 +257,30 @@ def test_a_set_that_was_marked_within_reps_at_both_ends_has_both():
     found = find_station_reps(np.arange(len(cut["elbow"])) / RATE_HZ, cut, RATE_HZ, load_shipped("row_rotate"))
     assert [rep.cut for rep in found] == [True, False, True]
     assert [order(rep) for rep in found] == [["row", "rotate"]] * 3
+
+
+def test_a_set_that_begins_within_the_first_move_counts_from_where_that_move_was_first_seen():
+    """A second before it came to the first row; then most of the way back and there again, so a rep begins anew. How
+    the arm is at the set's other end says nothing of its start."""
+    back = {name: REACH[name] + 0.35 * (ROW[name] - REACH[name]) for name in REACH}
+    first = [(ROW, 1.4, 2.4), (back, 1.0, 0.6), *rep_of("row", "rotate")]
+    for last in ([], [(ROW, 1.4, 2.4), (ROTATE, 1.4, 3.0)]):
+        angles = draw([*first, *rep_of("row", "rotate"), *last])
+        cut = {name: values[round(2.0 * RATE_HZ) :] for name, values in angles.items()}
+        found = find_station_reps(np.arange(len(cut["elbow"])) / RATE_HZ, cut, RATE_HZ, load_shipped("row_rotate"))
+        assert [order(rep) for rep in found] == [["row"], ["row", "rotate"], ["row", "rotate"]]
+        assert [rep.cut for rep in found] == [True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("elbow_deg", "name"), [(45.0, None), (52.0, "row"), (90.0, "row"), (130.0, "row"), (155.0, None)]
+)
+def test_a_station_was_aimed_at_where_most_of_the_way_to_it_was_gone_or_more_than_all(elbow_deg, name):
+    """From an elbow bent by 30 deg, of the 70 to 110 that are asked, with the arm beside the body: half of the way at
+    least, and no more than 40 deg too far."""
+    start = {**REACH, "elbow": 30.0}
+    drill = load_shipped("row_rotate")
+    assert station_of(drill, {**ROW, "elbow": elbow_deg}, {"start": start}, "start") == name
 
 
 def test_where_an_angle_of_the_start_is_not_known_all_along_no_rep_is_found():

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
+from imu_shoulder.arrays import usual_step
 from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limb_words, limbs_of
 
 # Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
@@ -151,7 +152,7 @@ def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, F
     grid_s = np.arange(start_s, end_s, 1.0 / _GRID_HZ)
     out = {}
     for sensor in sensors:
-        spacing_s = float(np.median(np.diff(sensor.time_s)))
+        spacing_s = usual_step(sensor.time_s)
         rate = uniform_filter1d(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
         after = np.clip(np.searchsorted(sensor.time_s, grid_s), 1, len(sensor.time_s) - 1)
         heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
@@ -181,7 +182,7 @@ def _lag_s(first: FloatArray, second: FloatArray) -> float | None:
 
 def _alike(first: FloatArray, second: FloatArray, furthest: int) -> tuple[IntArray, FloatArray]:
     """Correlation (-1 to 1) of the first with the second so many rows later, for each lag up to the furthest."""
-    size = 1 << int(np.ceil(np.log2(2 * len(first))))
+    size = 1 << (len(first) + furthest - 1).bit_length()
     product = np.fft.irfft(np.conj(np.fft.rfft(first, size)) * np.fft.rfft(second, size), size)
     lags = np.arange(-furthest, furthest + 1)
     return lags, product[lags] / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)

@@ -11,7 +11,7 @@ from itertools import permutations, product
 
 import numpy as np
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import block_means, block_spreads, median_of, runs
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
@@ -44,6 +44,8 @@ AXIS_CHANGES = [
 # A flat top at the extreme of a channel counts as clipping only beyond what gravity and slow drills reach.
 _FLAT_TOP_LEAST = np.array([20.0, 20.0, 20.0, 4.0, 4.0, 4.0])
 _FLAT_TOP_SAMPLES = 3
+# A channel that changes within so many rows need not be looked through for a change.
+_FEW_ROWS = 1000
 # At less, of a low range, beyond gravity: so many samples in all.
 _LOW_RANGE = np.array([12.0, 12.0, 12.0, 0.5, 0.5, 0.5])
 _MANY_AT_TOP = 12
@@ -91,9 +93,7 @@ def find_rest(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, rate_hz: flo
     count = len(acc) // width
     if count == 0:
         return None
-    blocks = acc[: count * width].reshape(count, width, 3)
-    mean = blocks.mean(axis=1)
-    spread = np.sqrt(blocks.var(axis=1).sum(axis=1))
+    mean, spread = block_means(acc, width), block_spreads(acc, width)
     norm = np.sqrt((mean * mean).sum(axis=1))
     share = spread / np.maximum(norm, 1e-9)
     near = max(1, int(np.searchsorted(time_s[: count * width : width], time_s[0] + _START_S)))
@@ -185,12 +185,11 @@ def tilting(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float
     count = len(acc) // width
     if count < 8:
         return None
-    rows = slice(0, count * width)
-    a, w = (part[rows].reshape(count, width, 3).mean(axis=1) for part in (acc, gyr))
-    t = time_s[rows].reshape(count, width).mean(axis=1)
+    a, w, t = (block_means(part, width) for part in (acc, gyr, time_s[:, None]))
+    t = t[:, 0]
     # Two steps apart, to let the tilt show above the linear acceleration; none across a gap.
     norm = np.linalg.norm(a, axis=1)
-    slow = np.abs(norm - np.median(norm)) < _SLOW_M_S2
+    slow = np.abs(norm - median_of(norm)) < _SLOW_M_S2
     used = (t[2:] - t[:-2] < 3.0 * width / rate_hz) & slow[2:] & slow[1:-1] & slow[:-2]
     rates = ((0.25 * w[:-2] + 0.5 * w[1:-1] + 0.25 * w[2:]) * (t[2:] - t[:-2])[:, None])[used]
     return Tilting(a[1:-1][used], (a[2:] - a[:-2])[used], rates)
@@ -229,16 +228,25 @@ def range_rows(values: FloatArray, limits: FloatArray | list[float]) -> BoolArra
     return np.asarray((np.abs(values) >= limits).any(axis=1))
 
 
-def flat_top_rows(values: FloatArray) -> BoolArray:
+def clipped_rows(values: FloatArray, limits: list[float]) -> BoolArray:
+    """(N,) rows of values (N, 6) that reach their range, (6,) of `range_limits`, or lie on a flat top."""
+    least, most = values.min(axis=0), values.max(axis=0)
+    flat = _flat_top_rows(values, least, most)
+    return flat | range_rows(values, limits) if (np.maximum(most, -least) >= limits).any() else flat
+
+
+def _flat_top_rows(values: FloatArray, least: FloatArray, most: FloatArray) -> BoolArray:
     """(N,) rows of values (N, 6) on a flat top: several samples in a row at the very extreme of a channel.
 
     At an extreme that slow drills reach, as that of a low range, only where there are many such samples in all.
     """
     flat = np.zeros(len(values), dtype=np.bool_)
-    for channel, extremes in enumerate(zip(values.min(axis=0), values.max(axis=0), strict=True)):
+    for channel, extremes in enumerate(zip(least, most, strict=True)):
         for extreme in extremes:
             if abs(extreme) >= _LOW_RANGE[channel]:
-                found = runs(values[:, channel] == extreme, _FLAT_TOP_SAMPLES)
+                at_extreme = values[:, channel] == extreme
+                often = np.count_nonzero(at_extreme) >= _FLAT_TOP_SAMPLES
+                found = runs(at_extreme, _FLAT_TOP_SAMPLES) if often else []
                 if abs(extreme) >= _FLAT_TOP_LEAST[channel] or sum(b - a for a, b in found) >= _MANY_AT_TOP:
                     for start, end in found:
                         flat[start:end] = True
@@ -247,25 +255,34 @@ def flat_top_rows(values: FloatArray) -> BoolArray:
 
 def constant_channels(values: FloatArray) -> tuple[str, ...]:
     """Names of the channels of values (N, 6) that hold one value throughout."""
-    same = (values == values[0]).all(axis=0) if len(values) > 1 else np.zeros(6, dtype=np.bool_)
+    some = values[:_FEW_ROWS]
+    if len(values) == 1 or not (some == some[0]).all(axis=0).any():
+        return ()
+    same = (values == values[0]).all(axis=0)
     return tuple(name for name, constant in zip(AXES, same, strict=True) if constant)
 
 
-def stuck_stretches(values: FloatArray, rate_hz: float, stuck_s: float) -> list[Stuck]:
+def repeated_values(values: FloatArray) -> BoolArray:
+    """(6, N - 1) whether each channel of values (N, 6) repeats its value in the next row."""
+    return np.asarray(values.T[:, 1:] == values.T[:, :-1])
+
+
+def stuck_stretches(values: FloatArray, same: BoolArray, rate_hz: float, stuck_s: float) -> list[Stuck]:
     """Where channels of values (N, 6) repeat one value for longer than stuck_s while the sensor moves.
+
+    same: (6, N - 1) of `repeated_values`.
 
     One channel alone: stuck where another one moves meanwhile. All six: frozen where the value is one of turning,
     or where a jump ends it. A channel that often repeats its value elsewhere too has a coarse converter, and is not
     judged.
     """
     least = max(3, round(stuck_s * rate_hz))
-    same = np.diff(values, axis=0) == 0
     found: dict[tuple[int, int], list[str]] = {}
-    for channel in np.flatnonzero(np.count_nonzero(same, axis=0) >= least):
-        long = runs(same[:, channel], least)
+    for channel, own in enumerate(same):
+        repeats = int(np.count_nonzero(own))
+        long = runs(own, least) if repeats >= least else []
         inside = sum(end - start for start, end in long)
-        elsewhere = (np.count_nonzero(same[:, channel]) - inside) / max(1, len(same) - inside)
-        if elsewhere > COARSE_SHARE:
+        if not long or (repeats - inside) / max(1, len(own) - inside) > COARSE_SHARE:
             continue
         for start, end in long:
             if _moves(values, start, end + 1):

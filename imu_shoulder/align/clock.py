@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, minimum_filter1d, uniform_filter1d
 
+from imu_shoulder.arrays import median_of, medians_of, quantile
 from imu_shoulder.frames import sin_cos
-from imu_shoulder.model import BoolArray, FloatArray
+from imu_shoulder.model import FloatArray
 
 IntArray = NDArray[np.int64]
 
@@ -33,6 +34,8 @@ _WANDER_BLOCK_S = 5.0
 _PHASE_SHARP = 2.5
 _PHASE_BLOCK = 128
 _PHASE_CLEAR = 0.35
+# Stamps that stay within so much of a spacing around an even pace have nothing between them: their phases, too.
+_NEAR = 0.45
 # How long lateness is watched to tell a packet that waits from one that is lost.
 _PACKETS_S = 1.0
 
@@ -57,9 +60,9 @@ class Clock:
 
     def holes(self) -> tuple[IntArray, IntArray]:
         """Where samples are missing: index of the sample after each hole, and how many are missing in it."""
-        steps = np.rint(np.diff(self.time_s) * self.rate_hz).astype(np.int64)
-        after = np.flatnonzero(steps > 1) + 1
-        return after, steps[after - 1] - 1
+        steps = np.diff(self.time_s) * self.rate_hz
+        after = np.flatnonzero(steps > 1.5) + 1
+        return after, np.rint(steps[after - 1]).astype(np.int64) - 1
 
 
 def wrap_period_s(step_s: float, spacing_s: float) -> float | None:
@@ -71,12 +74,13 @@ def wrap_period_s(step_s: float, spacing_s: float) -> float | None:
 def repair_clock(time_s: FloatArray, declared_rate_hz: float, split_s: float) -> Clock:
     """Repair the stamps time_s (N,). split_s: a longer hole starts a new stretch of even spacing."""
     declared_s = 1.0 / declared_rate_hz
-    rows = np.arange(len(time_s))
-    repeated = np.diff(time_s, prepend=np.nan) == 0
+    rows, stamps = np.arange(len(time_s)), time_s
+    repeated = np.append(False, time_s[1:] == time_s[:-1])
     packets = float(repeated.mean()) > _PACKET_SHARE
-    if not packets:
+    if not packets and repeated.any():
         rows = rows[~repeated]
-    stamps, wraps, set_back, reordered = _undo_steps(time_s[rows], declared_s)
+        stamps = time_s[rows]
+    stamps, wraps, set_back, reordered = _undo_steps(stamps, declared_s)
     if reordered:
         order = np.argsort(stamps, kind="stable")
         rows, stamps = rows[order], stamps[order]
@@ -89,8 +93,10 @@ def repair_clock(time_s: FloatArray, declared_rate_hz: float, split_s: float) ->
         spacing_s, missing = _spacing(stamps, declared_s, split_s)
         fitted = _even_times(stamps, missing, spacing_s, split_s)
     jitter = float(np.std(stamps - fitted))
-    keep = fitted > np.maximum.accumulate(np.concatenate([[-np.inf], fitted[:-1]]))
-    return Clock(rows[keep], fitted[keep], 1.0 / spacing_s, jitter, duplicates, reordered, wraps, set_back)
+    if not (fitted[1:] > fitted[:-1]).all():
+        keep = fitted > np.maximum.accumulate(np.concatenate([[-np.inf], fitted[:-1]]))
+        rows, fitted = rows[keep], fitted[keep]
+    return Clock(rows, fitted, 1.0 / spacing_s, jitter, duplicates, reordered, wraps, set_back)
 
 
 def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, tuple[float, ...], int]:
@@ -102,7 +108,7 @@ def _undo_steps(time_s: FloatArray, spacing_s: float) -> tuple[FloatArray, int, 
     steps = np.diff(time_s)
     if not (steps <= -0.5 * spacing_s).any():
         return time_s, 0, (), 0
-    least = max(0.5 * spacing_s, 6 * 1.4826 * float(np.median(np.abs(steps - np.median(steps)))))
+    least = max(0.5 * spacing_s, 6 * 1.4826 * median_of(np.abs(steps - median_of(steps))))
     places = np.flatnonzero(steps <= -least) + 1
     stamps = time_s.copy()
     wraps, set_back, late = 0, [], 0
@@ -147,14 +153,18 @@ def _stays_back(stamps: FloatArray, place: int, step_s: float, spacing_s: float)
 def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[float, IntArray]:
     """The true sample spacing in seconds, and (N,) how many samples are missing before each sample."""
     steps = np.diff(stamps)
-    middle = float(np.median(steps))
-    even = np.abs(steps - middle) < 0.5 * middle
-    jitter_s = 1.4826 * float(np.median(np.abs(steps - middle))) / np.sqrt(2.0)
-    block = int(np.clip(round(2.0 / declared_s), 1, max(1, len(steps) // 2)))
+    usual = median_of(steps)
     # No sensor samples ten times as fast as it says: a pace beyond that comes of stamps that mean nothing.
     least_s = 0.1 * declared_s
-    pace_s = max(least_s, float(np.quantile((stamps[block:] - stamps[:-block]) / block, 0.25)))
-    if even.mean() > 0.5 and 0.5 * pace_s < middle < 1.5 * pace_s:
+    if usual > least_s and _even_throughout(stamps):
+        missing = np.zeros(len(stamps), dtype=np.int64)
+        return _slope(stamps, missing, usual, split_s), missing
+    off = np.abs(steps - usual)
+    even = off < 0.5 * usual
+    jitter_s = 1.4826 * median_of(off) / np.sqrt(2.0)
+    block = int(np.clip(round(2.0 / declared_s), 1, max(1, len(steps) // 2)))
+    pace_s = max(least_s, quantile(stamps[block:] - stamps[:-block], 0.25) / block)
+    if even.mean() > 0.5 and 0.5 * pace_s < usual < 1.5 * pace_s:
         spacing_s, sharpness = _sharpest_spacing(stamps, float(steps[even].mean()), jitter_s)
         if sharpness > _PHASE_SHARP:
             missing = _missing_by_phase(stamps, spacing_s)
@@ -165,7 +175,14 @@ def _spacing(stamps: FloatArray, declared_s: float, split_s: float) -> tuple[flo
             return spacing_s, missing
     # Stamps that bunch. The pace is too slow where packets are lost, the declared rate may be wrong: the better fits.
     tried = [_spacing_of_packets(stamps, start_s, least_s, split_s) for start_s in (pace_s, declared_s)]
-    return min(tried, key=lambda t: float(np.median(np.abs(stamps - _even_times(stamps, t[1], t[0], split_s)))))
+    return min(tried, key=lambda t: median_of(np.abs(stamps - _even_times(stamps, t[1], t[0], split_s))))
+
+
+def _even_throughout(stamps: FloatArray) -> bool:
+    """Whether all stamps stay so near to one even pace that no sample can be missing: then none is looked for."""
+    spacing_s = float(stamps[-1] - stamps[0]) / (len(stamps) - 1)
+    off = stamps - spacing_s * np.arange(float(len(stamps)))
+    return bool(off.max() - off.min() < _NEAR * spacing_s)
 
 
 def _spacing_of_packets(stamps: FloatArray, spacing_s: float, least_s: float, split_s: float) -> tuple[float, IntArray]:
@@ -201,7 +218,8 @@ def _sharpest_spacing(stamps: FloatArray, spacing_s: float, jitter_s: float) -> 
 
 def _sharpness(turns_rad: FloatArray) -> float:
     """Mean power of the sums of unit phasors (blocks, N) over each block."""
-    return float(np.mean(np.sin(turns_rad).sum(axis=1) ** 2 + np.cos(turns_rad).sum(axis=1) ** 2))
+    sine, cosine = sin_cos(turns_rad)
+    return float(np.mean(sine.sum(axis=1) ** 2 + cosine.sum(axis=1) ** 2))
 
 
 def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
@@ -216,12 +234,15 @@ def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
     angles = np.arctan2(*(np.add.reduceat(part, starts) for part in sin_cos(turns)))
     phases = uniform_filter1d(np.unwrap(angles), 5, mode="nearest") / (2 * np.pi)
     middles = 0.5 * (starts + np.append(starts[1:], len(cycles)) - 1)
-    place = cycles - np.interp(np.arange(len(cycles)), middles, phases)
-    beyond = place - np.arange(len(cycles))
-    if np.abs(place - np.rint(place)).max() > _PHASE_CLEAR:
-        beyond = median_filter(beyond, size=9, mode="reflect")
-    count = np.maximum.accumulate(np.rint(beyond).astype(np.int64))
-    return np.diff(count, prepend=count[0])
+    own = np.arange(float(len(cycles)))
+    beyond = cycles - np.interp(own, middles, phases) - own
+    count = np.rint(beyond)
+    if np.abs(beyond - count).max() > _PHASE_CLEAR:
+        count = np.rint(median_filter(beyond, size=9, mode="reflect"))
+    missing = np.zeros(len(count), dtype=np.int64)
+    if (count != count[0]).any():
+        missing[1:] = np.diff(np.maximum.accumulate(count))
+    return missing
 
 
 def _missing_by_lateness(stamps: FloatArray, spacing_s: float, window: int) -> IntArray:
@@ -238,7 +259,7 @@ def _missing_by_lateness(stamps: FloatArray, spacing_s: float, window: int) -> I
     rise[1:] = after[1:] - before[:-1]
     # Missing samples only raise it, so that what falls is noise.
     fall = rise[rise < 0]
-    spread = 1.4826 * float(np.median(-fall)) if len(fall) else 0.0
+    spread = 1.4826 * median_of(-fall) if len(fall) else 0.0
     least = max(0.75 * spacing_s, 5.0 * spread)
     missing = np.zeros(count, dtype=np.int64)
     last = 0
@@ -258,34 +279,45 @@ def _forward_minimum(values: FloatArray, window: int) -> FloatArray:
 
 
 def _stretch_starts(missing: IntArray, spacing_s: float, split_s: float) -> IntArray:
-    return np.flatnonzero(((missing - 0.5) * spacing_s > split_s) | (np.arange(len(missing)) == 0))
+    starts = np.flatnonzero((missing - 0.5) * spacing_s > split_s)
+    return starts if len(starts) and starts[0] == 0 else np.append(0, starts)
 
 
 def _slope(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: float) -> float:
     """Spacing by least squares of stamp on sample count, each stretch about its own middle, late stamps left out."""
-    count = np.arange(len(stamps)) + np.cumsum(missing)
+    count = _counted(missing)
     starts = _stretch_starts(missing, spacing_s, split_s)
     sizes = np.diff(starts, append=len(stamps))
 
-    def centred(values: FloatArray, use: BoolArray) -> FloatArray:
-        weight = np.maximum(np.add.reduceat(use.astype(np.float64), starts), 1.0)
-        return values - np.repeat(np.add.reduceat(np.where(use, values, 0.0), starts) / weight, sizes)
+    def centred(values: FloatArray, use: FloatArray | None) -> FloatArray:
+        own, weight = (values, sizes) if use is None else (use * values, np.add.reduceat(use, starts))
+        level = np.add.reduceat(own, starts) / np.maximum(weight, 1.0)
+        return values - (np.repeat(level, sizes) if len(level) > 1 else level)
 
-    def fit(use: BoolArray) -> tuple[float, FloatArray]:
-        """The slope, and how far (N,) each stamp is off."""
-        x, y = centred(count.astype(np.float64), use), centred(stamps, use)
-        scale = float((x * x)[use].sum())
-        slope = float((x * y)[use].sum()) / scale if scale > 0 else spacing_s
-        return slope, np.abs(y - slope * x)
+    def fit(use: FloatArray | None) -> tuple[float, FloatArray, FloatArray]:
+        """The slope, and both sides (N,) of it. use: (N,) 1 for the stamps that are used, else 0; None for all."""
+        x, y = centred(count, use), centred(stamps, use)
+        own = x if use is None else use * x
+        scale = float((own * x).sum())
+        return float((own * y).sum()) / scale if scale > 0 else spacing_s, x, y
 
-    _, error = fit(np.ones(len(stamps), dtype=np.bool_))
-    return fit(error <= max(5 * float(np.median(error)), 1e-9))[0]
+    slope, x, y = fit(None)
+    x *= slope
+    error = np.abs(y - x)
+    return fit((error <= max(5 * median_of(error), 1e-9)).astype(np.float64))[0]
+
+
+def _counted(missing: IntArray) -> FloatArray:
+    """(N,) the number of each sample, with those that are missing before it."""
+    count = np.arange(float(len(missing)))
+    if missing.any():
+        count += np.cumsum(missing)
+    return count
 
 
 def _even_times(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s: float) -> FloatArray:
     """Evenly spaced times that follow the stamps' slow wander, block by block, within each stretch."""
-    count = np.arange(len(stamps)) + np.cumsum(missing)
-    even = spacing_s * count
+    even = spacing_s * _counted(missing)
     error = stamps - even
     starts = _stretch_starts(missing, spacing_s, split_s)
     block = max(8, round(_WANDER_BLOCK_S / spacing_s))
@@ -293,7 +325,7 @@ def _even_times(stamps: FloatArray, missing: IntArray, spacing_s: float, split_s
     for start, end in zip(starts, np.append(starts[1:], len(stamps)), strict=True):
         blocks = max(1, int(end - start) // block)
         size = int(end - start) // blocks
-        levels = np.median(error[start : start + blocks * size].reshape(blocks, size), axis=1)
+        levels = medians_of(error[start : start + blocks * size].reshape(blocks, size))
         middles = size * np.arange(blocks) + 0.5 * (size - 1)
         fitted[start:end] = even[start:end] + np.interp(np.arange(end - start), middles, levels)
     return fitted

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from imu_shoulder.align.kernels import SIX_POINT, Kernel
 from imu_shoulder.arrays import BLOCK_ROWS
-from imu_shoulder.model import BoolArray, FloatArray, Track
+from imu_shoulder.model import BoolArray, FloatArray
 
 IntArray = NDArray[np.int64]
 
@@ -42,17 +42,6 @@ def grid_times(start_s: float, end_s: float, rate_hz: float) -> FloatArray:
 def longest_step_s(spacing_s: float, bridge_s: float) -> float:
     """The longest step between two samples that is bridged: bridge_s of missing samples, plus rounding."""
     return bridge_s + 1.5 * spacing_s
-
-
-def make_track(placement: str, gridded: Gridded) -> Track:
-    """A track of gridded acc and gyr, values (M, 6)."""
-    return Track(
-        placement=placement,
-        acc_m_s2=np.ascontiguousarray(gridded.values[:, :3]),
-        gyr_rad_s=np.ascontiguousarray(gridded.values[:, 3:]),
-        valid=~np.isnan(gridded.values[:, 0]),
-        clipped=gridded.clipped,
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,13 +137,18 @@ def _resampled(
         even = (first >= begin) & (last < end) & (last_s - first_s < (weighed.taps - 0.4) * spacing_s)
         rows = (open_rows & even).ravel().nonzero()[0]
         size = BLOCK_ROWS * SIX_POINT.taps // weighed.taps
+        whole = first.ravel(), before_s.ravel(), step_s.ravel()
         for start in range(0, len(rows), size):
             block = rows[start : start + size]
-            out[:, block] = _weighed(values, first.take(block), before_s.take(block) / step_s.take(block), weighed)
+            # Rows that lie beside each other, as nearly all do, need not be gathered.
+            beside = block[-1] - block[0] == len(block) - 1
+            at = slice(int(block[0]), int(block[-1]) + 1) if beside else block
+            first_at, before, step = (one[at] for one in whole)
+            out[:, at] = _weighed(values, first_at, before / step, weighed)
         open_rows = open_rows & ~even
     nearest = np.where(after_s < before_s, right, left)
-    at = (~off_sample & np.isnan(out[0]).reshape(after.shape)).ravel().nonzero()[0]
-    out[:, at] = values[nearest.take(at)].T
+    on_sample = (~off_sample & np.isnan(out[0]).reshape(after.shape)).ravel().nonzero()[0]
+    out[:, on_sample] = values[nearest.take(on_sample)].T
     if clipped.any():
         flags[~off_sample] = clipped[nearest[~off_sample]]
     if open_rows.any():
@@ -192,8 +186,13 @@ _FEW = 256
 
 def _weighed(values: FloatArray, first: IntArray, share: FloatArray, kernel: Kernel) -> FloatArray:
     """(C, M) of the kernel's samples from `first` on, at `share` (0 to 1) between the two in the middle."""
-    powers = np.ones((kernel.weights.shape[1], len(share)))
-    powers[1:] = share
-    np.multiply.accumulate(powers, axis=0, out=powers)
+    # In an order that does not hang on how many rows there are: a stream's are the same however it was cut.
+    weights = np.multiply.outer(kernel.weights[:, -1], share)
+    for column in kernel.weights.T[-2:0:-1]:
+        weights += column[:, None]
+        weights *= share
+    weights += kernel.weights[:, :1]
     among = values.T.take(first + np.arange(kernel.taps)[:, None], axis=1)
-    return np.asarray(np.einsum("tm,ctm->cm", kernel.weights @ powers, among))
+    among *= weights
+    # Of one row alone the sum would be taken in pairs.
+    return np.asarray(among.sum(axis=1) if len(share) > 1 else np.add.accumulate(among, axis=1)[:, -1])

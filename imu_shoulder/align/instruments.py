@@ -17,8 +17,8 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.align.checks import longest_even_step_s
 from imu_shoulder.align.disagree import DisagreeParams, not_together, stepped, wrong_turn, zero_wanders
 from imu_shoulder.align.tilts import Tilts, tilts_of, what_fits_better
-from imu_shoulder.arrays import sums_over
-from imu_shoulder.frames import quat_product
+from imu_shoulder.arrays import block_means, block_spreads, in_blocks, medians_of, quantile, sums_over
+from imu_shoulder.frames import quat_from_rotvec, quat_product
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -98,18 +98,20 @@ def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz:
     count = len(acc) // width
     if count < 2:
         return Stills(np.empty((0, 3)), np.empty(0, np.intp), np.empty(0, np.intp))
-    blocks = acc[: count * width].reshape(count, width, 3)
-    mean = blocks.mean(axis=1)
-    spread = np.sqrt(blocks.var(axis=1).sum(axis=1))
+    mean, spread = block_means(acc, width), block_spreads(acc, width)
     lasts_s = time_s[width - 1 : count * width : width] - time_s[: count * width : width]
     size = np.maximum(np.linalg.norm(mean, axis=1), 1e-9)
     # Noise that a sensor has at its stillest is no movement.
-    allowed = np.hypot(_SPREAD_M_S2, min(1.5 * float(np.quantile(spread, 0.1)), _SPREAD_M_S2))
-    rate = gyr[: count * width].reshape(count, width, 3).mean(axis=1)
-    rate = np.linalg.norm(rate - np.median(rate[spread <= np.quantile(spread, 0.25)], axis=0), axis=1)
-    slow = rate <= _SLOW_SHARE * float(np.quantile(rate, 0.99))
+    allowed = np.hypot(_SPREAD_M_S2, min(1.5 * quantile(spread, 0.1), _SPREAD_M_S2))
+    rate = block_means(gyr, width)
+    rate = np.linalg.norm(rate - medians_of(rate[spread <= quantile(spread, 0.25)].T), axis=1)
+    slow = rate <= _SLOW_SHARE * quantile(rate, 0.99)
     calm = slow & (spread < allowed) & (lasts_s < 1.1 * width / rate_hz)
-    halves = [blocks[:, :middle].mean(axis=1), blocks[:, middle:].mean(axis=1)]
+    blocks = in_blocks(acc, width)
+    halves = [
+        (part @ np.full(part.shape[2], 1.0 / part.shape[2])).T
+        for part in (blocks[:, :, :middle], blocks[:, :, middle:])
+    ]
     lengths = np.maximum(np.linalg.norm(halves[0], axis=1) * np.linalg.norm(halves[1], axis=1), 1e-9)
     stays = np.einsum("nj,nj->n", *halves) > np.cos(_STAYS_RAD) * lengths
     still = np.flatnonzero(calm & stays & (size > _LEAST_M_S2))
@@ -135,7 +137,7 @@ def turns_between(
     if not len(pairs):
         return None
     pairs = pairs[np.unique(np.linspace(0, len(pairs) - 1, min(_PAIRS, len(pairs))).astype(np.intp))]
-    zero = np.median(sums_over(gyr.T, stills.first, stills.end) / (stills.end - stills.first), axis=1)
+    zero = medians_of(sums_over(gyr.T, stills.first, stills.end) / (stills.end - stills.first))
     half = (stills.end[0] - stills.first[0]) // 2
     ways = [gyr[stills.first[k] + half : stills.first[k + 1] + half] - zero for k in pairs]
     return Turns(stills.acc_m_s2[pairs], stills.acc_m_s2[pairs + 1], ways, rate_hz, _turned(ways, 1.0, rate_hz))
@@ -143,15 +145,21 @@ def turns_between(
 
 def _turned(ways: Sequence[FloatArray], factor: float, rate_hz: float) -> Rotation:
     """after_from_before of each way, rates (n, 3) in rad/s."""
-    # All at once, pair by pair: standing still makes the ways equally long, by a power of two.
-    size = 1 << (max(map(len, ways)) - 1).bit_length()
-    longer = np.zeros((len(ways), size, 3))
-    for row, way in zip(longer, ways, strict=True):
-        row[: len(way)] = way
-    turns = Rotation.from_rotvec(longer.reshape(-1, 3) * (factor / rate_hz)).as_quat().T.copy()
-    while turns.shape[1] > len(ways):
-        turns = quat_product(turns[:, ::2], turns[:, 1::2])
-    return Rotation.from_quat(turns.T).inv()
+    # All at once, pair by pair: standing still makes the ways equally long.
+    longer = np.zeros((3, len(ways), max(map(len, ways))))
+    for k, way in enumerate(ways):
+        longer[:, k, : len(way)] = way.T
+    longer *= factor / rate_hz
+    turns = quat_from_rotvec(longer)
+    while turns.shape[2] > 1:
+        if turns.shape[2] % 2:
+            turns = np.concatenate([turns, np.broadcast_to(_STAYS, (4, len(ways), 1))], axis=2)
+        turns = quat_product(turns[:, :, ::2], turns[:, :, 1::2])
+    return Rotation.from_quat(turns[:, :, 0].T).inv()
+
+
+# No turn, as a quaternion with the scalar last.
+_STAYS = np.array([0.0, 0.0, 0.0, 1.0])[:, None, None]
 
 
 def disagreement_rad(turns: Turns, told: Rotation, axes: FloatArray) -> FloatArray:

@@ -14,7 +14,8 @@ class AlignParams:
     """rate_hz: of the common grid; None for the declared rate that most sensors share (the higher of equals), or the
     smallest whole part of it that is not below enough_hz.
 
-    enough_hz: an arm's drill, its tremor of up to 12 Hz included, is the same at a higher rate (docs/design_choices.md).
+    enough_hz: an arm's drill, its tremor of up to 12 Hz included, is the same at a higher rate
+    (docs/design_choices.md).
     bridge_s: a hole this long or shorter is bridged by a straight line and counted; a longer one stays a gap.
     rate_tolerance: a measured rate further than this share from the declared one is a warning.
     stuck_s: a channel that repeats one value for longer while the sensor moves is stuck.

@@ -12,7 +12,8 @@ from math import cos, radians
 
 import numpy as np
 
-from imu_shoulder.frames import quat_product
+from imu_shoulder.arrays import block_means, block_spreads, median_of, medians_of
+from imu_shoulder.frames import cross, quat_from_rotvec, quat_product
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 
 # The rows that are one step, and the steps that are one turn.
@@ -31,14 +32,16 @@ _CLEARLY = 2.0 - 2.0 * cos(radians(3.0))
 # simulators, six open sessions and 280 fast sets of a watch.
 _AGREE_SHARE, _FITS_SHARE, _OTHER_UNIT_SHARE, _AXES_SHARE, _UNIT_SHARE, _SURE = 0.3, 0.85, 0.8, 0.8, 0.5, 1.0
 # How many times as much a gyroscope should say whose numbers are in this unit and were taken for the other.
+# Of three exchanged axes: a sign counts against the other two; of all signs and none one way is a mirror.
+_SIGNS = np.array([[1.0, 1.0, 1.0], [1.0, -1.0, -1.0], [-1.0, 1.0, -1.0], [-1.0, -1.0, 1.0]])
 _UNITS = ((np.pi / 180.0, "deg/s"), (180.0 / np.pi, "rad/s"))
 
 
 @dataclass(frozen=True, slots=True)
 class Tilts:
     """readings_m_s2: (2, T, 3) the accelerometer before and after each turn of a second; before, after: (T, 3) their
-    directions. steps_rad, coning_rad: (3, K) what the gyroscope turned in each step, and what comes on top since its
-    axis turned meanwhile. used: (T,) the step with which each turn begins.
+    directions. steps_rad, coning_rad: (3, 4, T) what the gyroscope turned in each step of a turn, and what comes on top
+    since its axis turned meanwhile. used: (T,) the step with which each turn begins.
     """
 
     readings_m_s2: FloatArray
@@ -50,12 +53,10 @@ class Tilts:
 
     def told_by(self, factor: float = 1.0) -> FloatArray:
         """after_from_before (T, 3, 3) as the gyroscope has it, if it turned so many times as far."""
-        turn = factor * self.steps_rad + factor**2 * self.coning_rad
-        half = np.linalg.norm(turn, axis=0) / 2.0
-        quat = np.vstack([0.5 * np.sinc(half / np.pi) * turn, np.cos(half)])
-        told = quat[:, self.used]
+        quat = quat_from_rotvec(factor * self.steps_rad + factor**2 * self.coning_rad)
+        told = quat[:, 0]
         for k in range(1, _STEPS):
-            told = quat_product(told, quat[:, self.used + k])
+            told = quat_product(told, quat[:, k])
         x, y, z, w = told
         # Of the way back: it takes what was up before to what is up after.
         rows = (
@@ -72,13 +73,17 @@ class Tilts:
     def off_about_other_axes(self, told: FloatArray) -> list[FloatArray]:
         """The same with the gyroscope's axes turned in each of the 24 ways in which axes can be exchanged."""
         out = []
+        part = np.ascontiguousarray(told.transpose(1, 2, 0))
         for order in permutations(range(3)):
-            part = told * self.after[:, order, None] * self.before[:, None, order]
-            kept = np.einsum("nii->n", part)
-            turned = [part[:, i, j] + part[:, j, i] for i, j in ((0, 1), (0, 2), (1, 2))]
-            # A sign counts against the other two; of all signs and none one way is a mirror.
-            for x, y, z in ((1, 1, 1), (1, -1, -1), (-1, 1, -1), (-1, -1, 1)):
-                out.append(_chord_squared(kept + x * turned[0] + y * turned[1] + z * turned[2]))
+            after, before = self.after.T[list(order)], self.before.T[list(order)]
+            kept = sum(part[i, i] * after[i] * before[i] for i in range(3))
+            turned = np.array(
+                [
+                    part[i, j] * after[i] * before[j] + part[j, i] * after[j] * before[i]
+                    for i, j in ((0, 1), (0, 2), (1, 2))
+                ]
+            )
+            out += list(_chord_squared(kept + _SIGNS @ turned))
         return out
 
     def without(self, offset_m_s2: FloatArray) -> Tilts:
@@ -130,22 +135,20 @@ def tilts_of(
     count = len(acc) // width
     if count <= _LEAST_TURNS:
         return None
-    rows = slice(0, count * width)
-    steps = acc[rows].reshape(count, width, 3)
-    mean, spread = steps.mean(axis=1), np.sqrt(steps.var(axis=1).sum(axis=1))
-    rates = gyr[rows].reshape(count, 2, width // 2, 3).mean(axis=2)
-    own_s = time_s[rows].reshape(count, width).mean(axis=1)
+    mean, spread = block_means(acc, width), block_spreads(acc, width)
+    rates = block_means(gyr, width // 2)[: 2 * count]
+    own_s = block_means(time_s[:, None], width)[:, 0]
     # The zero of a gyroscope is what it mostly reads: a limb rests more than it moves.
-    rates = rates - np.median(rates, axis=(0, 1))
+    rates = (rates - medians_of(rates.T)).reshape(count, 2, 3)
     # Up where one step ends and the next begins.
     up, own_s = (mean[1:] + mean[:-1]) / 2.0, (own_s[1:] + own_s[:-1]) / 2.0
     size = np.linalg.norm(up, axis=1)
-    slow = np.abs(size - np.median(size)) < _SLOW_M_S2
+    slow = np.abs(size - median_of(size)) < _SLOW_M_S2
     slow &= np.maximum(spread[1:], spread[:-1]) < _SPREAD_M_S2
     slow &= np.linalg.norm(mean[1:] - mean[:-1], axis=1) < _STEP_M_S2
     lost = np.zeros(count + 1, dtype=np.intp)
     if clipped is not None:
-        lost[1:] = np.cumsum(clipped[rows].reshape(count, width).any(axis=1))
+        lost[1:] = np.cumsum(clipped[: count * width].reshape(count, width).any(axis=1))
     even = own_s[_STEPS:] - own_s[:-_STEPS] < 1.2 * _STEPS * width / rate_hz
     whole = lost[_STEPS + 2 :] == lost[: -_STEPS - 2]
     used = np.flatnonzero(slow[:-_STEPS] & slow[_STEPS:] & even & whole)
@@ -154,10 +157,10 @@ def tilts_of(
     used = used[np.unique(np.linspace(0, len(used) - 1, min(_MOST_TURNS, len(used))).astype(np.intp))]
     readings = np.stack([up[used], up[used + _STEPS]])
     before, after = _directions(readings)
-    first, second = np.moveaxis(rates, 1, 0) * (width / rate_hz / 2.0)
+    steps = used + 1 + np.arange(_STEPS)[:, None]
+    first, second = (rates[:, half].T[:, steps] * (width / rate_hz / 2.0) for half in (0, 1))
     # To the second order, as strapdown navigation has it for coning.
-    coning = 2.0 / 3.0 * np.cross(first, second)
-    return Tilts(readings, before, after, np.ascontiguousarray((first + second).T), coning.T, used + 1)
+    return Tilts(readings, before, after, first + second, 2.0 / 3.0 * cross(first, second), used + 1)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.notes import Notes
-from imu_shoulder.arrays import joined_runs, runs
+from imu_shoulder.arrays import joined_runs, runs, usual_step
 from imu_shoulder.model import BoolArray, FloatArray
 
 # So many repetitions by chance, in all of a recording, make one that is none.
@@ -55,7 +55,8 @@ def longest_by_chance(repeats: float, rows: int) -> float:
 
 def zero_rows(values: FloatArray) -> BoolArray:
     """(N,) rows of values (N, 6) whose accelerometer reads nothing at all, which only a fall would make of a sensor."""
-    return np.asarray(~values[:, :3].any(axis=1))
+    x, y, z = values[:, :3].T
+    return np.asarray((x == 0.0) & (y == 0.0) & (z == 0.0))
 
 
 def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped: BoolArray) -> list[Unfit]:
@@ -67,10 +68,11 @@ def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped:
     out = np.zeros(len(values), dtype=np.bool_)
     for zero in found:
         out[zero.start : zero.end] = True
-    found += _standing_still(values, out | clipped)
+    same = checks.repeated_values(values)
+    found += _standing_still(same, out | clipped)
     for still in found:
         out[still.start : still.end] = True
-    for stuck in checks.stuck_stretches(values, rate_hz, stuck_s):
+    for stuck in checks.stuck_stretches(values, same, rate_hz, stuck_s):
         if not out[stuck.start : stuck.end].all():
             whole = len(stuck.channels) == len(checks.AXES)
             what = "all channels" if whole else ", ".join(stuck.channels)
@@ -86,11 +88,13 @@ def _zeros(values: FloatArray, start: int, end: int) -> Unfit:
     return Unfit(start, end, "zero_rows", f"{what} zero")
 
 
-def _standing_still(values: FloatArray, out: BoolArray) -> list[Unfit]:
-    """Where an instrument repeats all its channels for longer than chance has it. out: (N,) rows known to be unfit."""
+def _standing_still(repeated: BoolArray, out: BoolArray) -> list[Unfit]:
+    """Where an instrument repeats all its channels for longer than chance has it. repeated: (6, N - 1) of
+    `repeated_values`. out: (N,) rows known to be unfit."""
     found: dict[tuple[int, int], list[str]] = {}
     for name, columns in checks.INSTRUMENTS.items():
-        same = (np.diff(values[:, columns], axis=0) == 0).all(axis=1) & ~out[1:]
+        x, y, z = repeated[columns]
+        same = x & y & z & ~out[1:]
         # What stands still for long is no measure of how often the sensor repeats itself.
         short = np.count_nonzero(same) - sum(end - start for start, end in runs(same, _LONG_ROWS))
         limit = longest_by_chance(short / max(1, len(same)), len(same))
@@ -171,7 +175,7 @@ def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None
         own = [one for one in found if one.code == code]
         for one in own:
             mask[one.start : one.end] = True
-        step_s = float(np.median(np.diff(time_s))) if len(time_s) > 1 else 1.0
+        step_s = usual_step(time_s) if len(time_s) > 1 else 1.0
         spans = [(float(time_s[a]), float(time_s[b - 1])) for a, b in joined_runs(mask, _ONE_STRETCH_S / step_s)]
         why = own[0].why
         if len(spans) > _NAMED:

@@ -14,9 +14,9 @@ from math import log
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
-from scipy.spatial.transform import Rotation
 
-from imu_shoulder.frames import quat_product
+from imu_shoulder.arrays import medians_of, usual_step
+from imu_shoulder.frames import cross, quat_from_rotvec, quat_product, rotated_by
 from imu_shoulder.model import SIDES, STERNUM, ComplexArray, FloatArray, limb_words, limbs_of
 from imu_shoulder.spill import let_go
 
@@ -113,30 +113,38 @@ def _on_one_grid(sensors: Sequence[Upright]) -> Mapping[str, _Turning]:
 
 
 def _turning(sensor: Upright, grid_s: FloatArray, rows: int) -> _Turning:
-    zero = np.median(sensor.gyr_rad_s, axis=0)
+    zero = medians_of(sensor.gyr_rad_s.T)
+    # The rows of all stretches behind each other, so that what is done to one row of each lies together.
     force, rate = (
-        _on_grid(values, sensor.time_s, grid_s).reshape(-1, rows, 3)
-        for values in (sensor.acc_m_s2, sensor.gyr_rad_s - zero)
+        np.ascontiguousarray(values.reshape(3, -1, rows).transpose(0, 2, 1))
+        for values in _on_grid([sensor.acc_m_s2, sensor.gyr_rad_s], sensor.time_s, grid_s)
     )
+    rate -= zero[:, None, None]
     # Attitude since the stretch began, by sums of 1, 2, 4, ... turns.
-    turned = Rotation.from_rotvec((rate / _GRID_HZ).reshape(-1, 3)).as_quat().T.reshape(4, -1, rows).copy()
+    turned = quat_from_rotvec(rate / _GRID_HZ)
     step = 1
     while step < rows:
-        turned[:, :, step:] = quat_product(turned[:, :, :-step], turned[:, :, step:])
+        turned[:, step:] = quat_product(turned[:, :-step], turned[:, step:])
         step *= 2
-    attitude = Rotation.from_quat(turned.reshape(4, -1).T)
-    force, rate = (attitude.apply(values.reshape(-1, 3)).reshape(values.shape) for values in (force, rate))
+    force, rate = rotated_by(turned, force), rotated_by(turned, rate)
     rate = uniform_filter1d(rate, max(1, round(_SMOOTH_S * _GRID_HZ)), axis=1)
     # In the mean a limb is not pushed anywhere.
     up = force.mean(axis=1)
-    up /= np.maximum(np.linalg.norm(up, axis=1), 1e-9)[:, None]
-    ahead = np.cross(up, np.eye(3)[np.argmin(np.abs(up), axis=1)])
-    ahead /= np.linalg.norm(ahead, axis=1)[:, None]
-    about = [np.einsum("bnj,bj->bn", rate, axis) for axis in (up, ahead, np.cross(up, ahead))]
+    up /= np.maximum(np.sqrt((up * up).sum(axis=0)), 1e-9)
+    ahead = cross(up, np.eye(3)[:, np.argmin(np.abs(up), axis=0)])
+    ahead /= np.sqrt((ahead * ahead).sum(axis=0))
+    about = [np.einsum("jnb,jb->bn", rate, axis) for axis in (up, ahead, cross(up, ahead))]
     return _Turning(about[0], about[1] + 1j * about[2])
 
 
-def _on_grid(values: FloatArray, time_s: FloatArray, grid_s: FloatArray) -> FloatArray:
-    spacing_s = float(np.median(np.diff(time_s)))
-    smooth = uniform_filter1d(values, max(1, round(1.0 / (_GRID_HZ * spacing_s))), axis=0)
-    return np.column_stack([np.interp(grid_s, time_s, column) for column in smooth.T])
+def _on_grid(signals: Sequence[FloatArray], time_s: FloatArray, grid_s: FloatArray) -> list[FloatArray]:
+    """Each signal (N, 3), smoothed to what the grid can carry, on the times grid_s (M,): (3, M)."""
+    width = max(1, round(1.0 / (_GRID_HZ * usual_step(time_s))))
+    after = np.clip(time_s.searchsorted(grid_s, side="right"), 1, len(time_s) - 1)
+    share = (grid_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
+    out = []
+    for values in signals:
+        smooth = uniform_filter1d(values.T, width, axis=1)
+        before = smooth.take(after - 1, axis=1)
+        out.append(before + np.clip(share, 0.0, 1.0) * (smooth.take(after, axis=1) - before))
+    return out

@@ -11,7 +11,7 @@ import numpy as np
 from imu_shoulder.align import checks
 from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
-from imu_shoulder.align.grid import grid_times, longest_step_s, make_track, resample
+from imu_shoulder.align.grid import grid_times, longest_step_s, resample
 from imu_shoulder.align.kernels import kernel_of
 from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, is_offset, unit_notes
 from imu_shoulder.align.params import AlignParams
@@ -136,9 +136,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    clipped = checks.range_rows(
-        values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s)
-    ) | checks.flat_top_rows(values)
+    clipped = checks.clipped_rows(values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s))
     unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped)
     note_unfit(notes, unfit, time_s)
     good = np.ones(len(values), dtype=np.bool_)
@@ -206,13 +204,18 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
         Turning(
             s.stream.placement,
             s.time_s,
-            spilled(np.linalg.norm(s.values[:, 3:], axis=1)),
+            spilled(_sizes(s.values[:, 3:])),
             s.stream.declared_rate_hz,
         )
         for s in used
     ]
     apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
+
+
+def _sizes(vectors: FloatArray) -> FloatArray:
+    """(N,) how long the vectors (N, 3) are."""
+    return np.asarray(np.sqrt(np.einsum("nj,nj->n", vectors, vectors)))
 
 
 def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
@@ -268,8 +271,9 @@ def _track(sensor: _Repaired, time_s: FloatArray, rate_hz: float, params: AlignP
     # A row depends on the samples about it alone.
     for rows in parts(count):
         own = sensor.time_s, sensor.values, sensor.clipped
-        part = make_track(sensor.stream.placement, resample(*own, time_s[rows], spacing_s, params.bridge_s, kernel))
-        acc[rows], gyr[rows], valid[rows], clipped[rows] = part.acc_m_s2, part.gyr_rad_s, part.valid, part.clipped
+        part = resample(*own, time_s[rows], spacing_s, params.bridge_s, kernel)
+        acc[rows], gyr[rows] = part.values[:, :3], part.values[:, 3:]
+        valid[rows], clipped[rows] = ~np.isnan(part.values[:, 0]), part.clipped
     return Track(sensor.stream.placement, acc, gyr, valid, clipped)
 
 

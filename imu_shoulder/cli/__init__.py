@@ -100,7 +100,7 @@ def main(args: Sequence[str] | None = None) -> None:
     """Entry point of `imu-shoulder` and `python -m imu_shoulder`."""
     # Libraries make hundreds of thousands of objects that stay. To look for garbage among them after every few hundred
     # new ones, and once more when all ends, takes a sixth of a short command.
-    gc.set_threshold(50_000, 20, 20)
+    gc.set_threshold(200_000, 20, 20)
     atexit.register(gc.freeze)
     if isinstance(sys.stdout, io.TextIOWrapper):  # a name that is not in the terminal's encoding must not end a command
         sys.stdout.reconfigure(errors="backslashreplace")

@@ -254,8 +254,10 @@ class Stream(Paced):
     def _kept(
         self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]
     ) -> dict[Side, dict[str, Attitude]]:
+        if self.pose is None:
+            return {}
         headings = [h for side, h in self._headings.items() if side in sides]
-        return keep_headings(headings, time_s, attitudes, 0.0 if self.pose is None else self.pose.end_s)
+        return keep_headings(headings, time_s, attitudes, self.pose.end_s)
 
     def _calibration_of(self, time_s: FloatArray, kept: Kept, events: Sequence[Event]) -> Calibration:
         assert self.pose is not None

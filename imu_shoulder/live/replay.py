@@ -23,8 +23,8 @@ def plan_for_drill(drill: Drill, side: str, athlete: str) -> Plan:
 
 def plan_for_recording(recording: Recording, drills: Mapping[str, Drill]) -> Plan:
     """What was done, as if it had been asked: one set of a drill after the other, in the recording's order."""
-    done = [event for event in recording.events if event.trial_type == "set" and event.drill is not None]
-    known = [(drills.get(str(e.drill)) or load_shipped(str(e.drill)), e) for e in done]
+    sets = [(event.drill, event) for event in recording.events if event.trial_type == "set"]
+    known = [(drills.get(name) or load_shipped(name), event) for name, event in sets if name is not None]
     found = [(drill.towards(e.direction) if e.direction else drill, e.side) for drill, e in known]
     if not found:
         raise RecordingError(

@@ -12,7 +12,7 @@ from math import hypot
 
 import numpy as np
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import median_of, runs
 from imu_shoulder.drills import AngleRange
 from imu_shoulder.frames import unwrapped_deg
 from imu_shoulder.measure.registry import RepData, once
@@ -43,18 +43,25 @@ def held_sd_s(data: RepData) -> float:
     return hypot((wide - narrow) / 2, CROSSING_SD_S)
 
 
-def _longest(data: RepData, sds: float) -> tuple[float, float]:
-    """held, with the limits moved outward by so many standard deviations."""
-    top_s = data.rep.top_start_s, data.rep.top_end_s
+@once
+def _off_level(data: RepData) -> FloatArray | None:
+    """How far (N,) the arm is from what counts as the level held, negative inside; None where no level is seen."""
     name = _top_angle(data)
     values = _angle(data, name)
     if values is None:
-        return top_s
+        return None
     # Turning round, the top is the furthest point.
     level = data.rep.top_deg if name is None else _median(values[data.top])
-    if not np.isfinite(level):
+    return np.abs(values - level) - PLATEAU_DEG if np.isfinite(level) else None
+
+
+def _longest(data: RepData, sds: float) -> tuple[float, float]:
+    """held, with the limits moved outward by so many standard deviations."""
+    top_s = data.rep.top_start_s, data.rep.top_end_s
+    off_level = _off_level(data)
+    if off_level is None:
         return top_s
-    out_deg = np.abs(values - level) - PLATEAU_DEG - sds * LEVEL_SD_DEG
+    out_deg = off_level - sds * LEVEL_SD_DEG
     beyond_band = _beyond_band(data, sds)
     if beyond_band is not None:
         out_deg = np.minimum(out_deg, beyond_band)
@@ -96,23 +103,34 @@ def _angle(data: RepData, name: str | None) -> FloatArray | None:
 
 def _beyond_band(data: RepData, sds: float) -> FloatArray | None:
     """How far (N,) the arm is outside of what is asked at the top, negative inside; None where no hold is asked or the
-    level held lies outside."""
+    level held lies outside. The limits are moved as of `_longest`."""
+    ranges = _beyond_ranges(data)
+    if ranges is None or not all(held_deg <= sds * sd_deg for _, held_deg, sd_deg in ranges):
+        return None
+    out_deg = np.full(len(data.time_s), -np.inf)
+    for beyond, _, sd_deg in ranges:
+        out_deg = np.maximum(out_deg, beyond - sds * sd_deg)
+    return out_deg
+
+
+@once
+def _beyond_ranges(data: RepData) -> list[tuple[FloatArray, float, float]] | None:
+    """Of each range asked at the top how far (N,) the arm is outside of it, the median of that at the top, and the
+    standard deviation of its limits; None where no hold is asked or something is not seen."""
     drill = data.drill
     if drill is None or drill.top.hold_s <= 0:
         return None
-    out_deg = np.full(len(data.time_s), -np.inf)
+    found = []
     for asked in drill.top.ranges:
         several = len(drill.stations) > 1
         values = _angle(data, asked.angle if several or asked.angle != drill.leading_angle else None)
         base = _base(data, asked)
         if values is None or not np.isfinite(base):
             return None
-        off_deg = sds * (ZERO_SD_DEG if asked.above is None else WAY_SD_SHARE * abs(asked.low_deg))
-        beyond = np.maximum(base + asked.low_deg - values, values - base - asked.high_deg) - off_deg
-        if not _median(beyond[data.top]) <= 0:
-            return None
-        out_deg = np.maximum(out_deg, beyond)
-    return out_deg
+        sd_deg = ZERO_SD_DEG if asked.above is None else WAY_SD_SHARE * abs(asked.low_deg)
+        beyond = np.maximum(base + asked.low_deg - values, values - base - asked.high_deg)
+        found.append((beyond, _median(beyond[data.top]), sd_deg))
+    return found
 
 
 def _base(data: RepData, asked: AngleRange) -> float:
@@ -134,4 +152,4 @@ def _base(data: RepData, asked: AngleRange) -> float:
 
 def _median(values: FloatArray) -> float:
     seen = values[np.isfinite(values)]
-    return float(np.median(seen)) if len(seen) else float("nan")
+    return median_of(seen) if len(seen) else float("nan")

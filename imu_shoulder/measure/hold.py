@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import median_of, runs
 from imu_shoulder.measure.held import held, held_sd_s
 from imu_shoulder.measure.registry import RepData, measure, once
 from imu_shoulder.model import FloatArray
@@ -87,7 +87,7 @@ def hold_sag_deg(data: RepData) -> float:
     last = round(SAG_S * data.rate_hz)
     if len(values) < 2 * last:
         return float("nan")
-    return float(np.median(values[: len(values) // 2]) - np.mean(values[-last:]))
+    return median_of(values[: len(values) // 2]) - float(np.mean(values[-last:]))
 
 
 @measure(
@@ -193,7 +193,7 @@ def breaks(data: RepData) -> tuple[Break, ...]:
     seen = values[np.isfinite(values)]
     if len(values) < 2 or not len(seen):
         return ()
-    apart = values - np.median(seen)
+    apart = values - median_of(seen)
     away = np.abs(apart) > BREAK_DEG
     if data.band_deg is not None:
         low, high = data.band_deg

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import hypot
+from math import hypot, isfinite
 
 import numpy as np
 
@@ -270,7 +270,7 @@ def tempo_text(lower_s: float, bottom_s: float, lift_s: float, top_s: float) -> 
     stays the same. Empty where a field is not known.
     """
     fields = (lower_s, bottom_s, lift_s, top_s)
-    return "/".join(f"{field:.0f}" for field in fields) if np.isfinite(fields).all() else ""
+    return "/".join(f"{field:.0f}" for field in fields) if all(map(isfinite, fields)) else ""
 
 
 def rep_tempo(data: RepData) -> str:

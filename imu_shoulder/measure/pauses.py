@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import median_of, runs
 from imu_shoulder.drills import AskedPause
 from imu_shoulder.measure.registry import RepData, measure, once
 
@@ -57,7 +57,7 @@ def _in_phase(data: RepData, way: str, start_s: float, end_s: float) -> tuple[Pa
     for first, last in runs(still):
         if last - first < PAUSE_S * data.rate_hz:
             continue
-        at_deg = float(np.median(level[first:last]))
+        at_deg = median_of(level[first:last])
         if low + edge < at_deg < high - edge:
             found.append(Pause(way, float(times[first]), float(times[last - 1]), at_deg))
     return tuple(found)

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import wraps
+from functools import cached_property, wraps
 from typing import Any, TypeVar, cast
-
-import numpy as np
 
 from imu_shoulder.drills import Drill
 from imu_shoulder.measure.curves import SetCurves
@@ -52,6 +50,8 @@ class RepData:
     first_row: int = 0
     floor: Floor = Floor()
     kept: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+    # Many measures ask for the rows of the same few spans.
+    spans: dict[tuple[float, float], slice] = field(default_factory=dict, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         if self.whole is None:
@@ -66,10 +66,13 @@ class RepData:
         return values[self.first_row : self.first_row + len(self.time_s)]
 
     def rows(self, start_s: float, end_s: float) -> slice:
-        first, last = np.searchsorted(self.time_s, [start_s - 1e-9, end_s + 1e-9])
-        return slice(int(first), int(last))
+        found = self.spans.get((start_s, end_s))
+        if found is None:
+            first, last = self.time_s.searchsorted([start_s - 1e-9, end_s + 1e-9])
+            found = self.spans[start_s, end_s] = slice(int(first), int(last))
+        return found
 
-    @property
+    @cached_property
     def top(self) -> slice:
         """Rows at the top, or the one nearest to the turn-round."""
         found = self.rows(self.rep.top_start_s, self.rep.top_end_s)
@@ -82,9 +85,10 @@ class RepData:
 def once(compute: Callable[[RepData], T]) -> Callable[[RepData], T]:
     """Work a thing out once per rep, however many measures ask for it."""
 
+    name = compute.__qualname__
+
     @wraps(compute)
     def kept(data: RepData) -> T:
-        name = compute.__qualname__
         if name not in data.kept:
             data.kept[name] = compute(data)
         return cast(T, data.kept[name])

@@ -16,19 +16,17 @@ def sparc(speed: FloatArray, rate_hz: float) -> float:
     Source: Balasubramanian, Melendez-Calderon, Roby-Brami, Burdet 2015, doi 10.1186/s12984-015-0090-9. For discrete
     movements: never across a hold. NaN for a profile that is zero everywhere.
     """
-    count = int(2 ** (np.ceil(np.log2(len(speed))) + PAD_LEVEL))
+    count = 1 << (len(speed) - 1).bit_length() + PAD_LEVEL
     spectrum = np.abs(np.fft.rfft(speed, count))
-    if spectrum.max() == 0:
+    highest = spectrum.max()
+    if highest == 0:
         return float("nan")
-    frequency = np.fft.rfftfreq(count, 1.0 / rate_hz)
-    spectrum = spectrum / spectrum.max()
-    inside = frequency <= CUTOFF_HZ
-    spectrum, frequency = spectrum[inside], frequency[inside]
-    last = np.flatnonzero(spectrum >= AMPLITUDE_THRESHOLD)[-1]
-    spectrum, frequency = spectrum[: last + 1], frequency[: last + 1]
+    spectrum = spectrum[: int(CUTOFF_HZ * count / rate_hz) + 1] / highest
+    last = int((spectrum >= AMPLITUDE_THRESHOLD).nonzero()[0][-1])
     if last == 0:
         return float("nan")
-    return -float(np.sum(np.hypot(np.diff(frequency) / frequency[-1], np.diff(spectrum))))
+    # Frequencies are evenly apart: each step is as long a part of the way to the last one.
+    return -float(np.hypot(1.0 / last, spectrum[1 : last + 1] - spectrum[:last]).sum())
 
 
 def ldlj(speed: FloatArray, rate_hz: float) -> float:

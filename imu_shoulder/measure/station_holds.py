@@ -38,7 +38,7 @@ def visit_sway_deg(data: RepData, visit: StationVisit) -> float:
     if visit.end_s - visit.start_s < MIN_HOLD_S + 2 * SETTLE_S:
         return float("nan")
     direction = pointing(data, "forearm", data.rows(visit.start_s + SETTLE_S, visit.end_s - SETTLE_S))
-    if len(direction) < 3:
+    if not len(direction):
         return float("nan")
     along = np.arange(len(direction)) - (len(direction) - 1) / 2
     apart = direction - direction.mean(axis=0)

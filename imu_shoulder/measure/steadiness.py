@@ -15,7 +15,7 @@ from imu_shoulder.measure.hold import (
     settled_values,
     slope,
 )
-from imu_shoulder.measure.registry import RepData, measure
+from imu_shoulder.measure.registry import RepData, measure, once
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.turning import turning_points
 
@@ -69,7 +69,7 @@ def hold_tremor_share_pct(data: RepData) -> float:
 )
 def hold_wander_deg(data: RepData) -> float:
     values = settled(data)
-    if len(values) < 3:
+    if not len(values):
         return float("nan")
     power = np.abs(np.fft.rfft(detrended(values))) ** 2
     frequency_hz = np.fft.rfftfreq(len(values), 1 / data.rate_hz)
@@ -104,7 +104,7 @@ def hold_corrections_per_s(data: RepData) -> float:
 )
 def hold_sway_deg_s(data: RepData) -> float:
     direction = pointing(data, _pointer(data))
-    if len(direction) < 3:
+    if not len(direction):
         return float("nan")
     return float(np.degrees(np.linalg.norm(np.diff(direction, axis=0), axis=1).mean()) * data.rate_hz)
 
@@ -185,6 +185,7 @@ def _tremor_rms(data: RepData, whole: FloatArray) -> float:
     return float(np.sqrt(np.mean(data.cut(whole)[settled_rows(data)] ** 2)))
 
 
+@once
 def _rotation(data: RepData) -> FloatArray:
     values = settled_values(data, data.angles.get("rotation_deg"))
     return unwrapped_deg(values)
@@ -209,4 +210,4 @@ def pointing(data: RepData, pointer: str, rows: slice | None = None) -> FloatArr
             return np.empty((0, 3))
         columns.append(data.cut(whole)[rows])
     found = np.column_stack(columns)
-    return np.asarray(found / np.linalg.norm(found, axis=1, keepdims=True)) if len(found) else found
+    return np.asarray(found / np.sqrt(np.einsum("nj,nj->n", found, found))[:, None])

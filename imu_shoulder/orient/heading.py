@@ -170,7 +170,7 @@ def _solve(
     hanging = between + 1
     apart = hanging + sensors
     # The two sensors' frames differ by one unknown heading at the start; what changes of it is drift.
-    turns = [turn for turn in moments.joint_turns if turn.before + 1 < count]
+    turns = moments.joint_turns
     before = np.array([turn.before for turn in turns], dtype=np.intp)
     heading = np.array([turn.heading_rad for turn in turns])
     turn_sd_rad = np.array([turn.sd_rad for turn in turns])
@@ -223,9 +223,7 @@ def _solve(
     # Where they drift by more than was thought, it counts from how it was at first.
     surprised = surprise > 1.0 and len(turns) > 0
     middle = float(np.angle(np.sum(np.exp(1j * heading[: FIRST_TURNS if surprised else None])))) if len(turns) else 0.0
-    equations.add(
-        [(np.array([between]), 1.0)], middle if surprised else 0.0, params.first_turn_rad if surprised else pi
-    )
+    equations.add([(np.array([between]), 1.0)], middle, params.first_turn_rad if surprised else pi)
 
     matrix = equations.matrix()
     order = _order(matrix)

@@ -98,8 +98,7 @@ class KeptHeading:
         moments = self._moments
         if moments is not None and moments.time_s[-1] > time_s:
             count = max(int(np.searchsorted(moments.time_s, time_s)), self._reference + 1)
-            turns = tuple(t for t in moments.joint_turns if t.before + 1 < count)
-            self._moments, self._block = replace(moments.until(count), joint_turns=turns), self._block[:count]
+            self._moments, self._block = moments.until(count), self._block[:count]
             # What was known meanwhile was known: the correction goes back from the newest one.
             self._solve(max(self._known_s[-1], float(moments.time_s[-1])))
 

@@ -124,7 +124,7 @@ class QuietMoments:
     sway_rad: float = radians(0.5)
 
     def until(self, count: int) -> QuietMoments:
-        """The first `count` moments."""
+        """The first `count` moments, and what happened between them."""
         return replace(
             self,
             time_s=self.time_s[:count],
@@ -133,6 +133,7 @@ class QuietMoments:
             stay=self.stay[:count],
             lost=self.lost[:count],
             unseen_rad2=self.unseen_rad2[:count],
+            joint_turns=[turn for turn in self.joint_turns if turn.before + 1 < count],
         )
 
     def followed(self, sensor: int, travel_rad: float) -> IntArray:

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from imu_shoulder.arrays import runs
 from imu_shoulder.model import FloatArray
@@ -42,10 +41,13 @@ def extremes(time_s: FloatArray, angle_deg: FloatArray, bin_s: float) -> tuple[F
     edge = np.flatnonzero(np.diff(known)) + 1
     keep = np.zeros(len(time_s), dtype=np.bool_)
     if known.any():
-        bins = np.floor((time_s - time_s[0]) / bin_s)[known]
-        by_bin = pd.Series(angle_deg[known], index=np.flatnonzero(known)).groupby(bins)
-        keep[by_bin.idxmin().to_numpy()] = True
-        keep[by_bin.idxmax().to_numpy()] = True
+        rows, bins = np.flatnonzero(known), np.floor((time_s - time_s[0]) / bin_s)[known]
+        first = np.append(0, np.flatnonzero(np.diff(bins)) + 1)
+        for of_bin in (np.minimum, np.maximum):
+            extreme = np.repeat(of_bin.reduceat(angle_deg[rows], first), np.diff(first, append=len(rows)))
+            at_extreme = np.flatnonzero(angle_deg[rows] == extreme)
+            # The first of equals.
+            keep[rows[at_extreme[np.diff(bins[at_extreme], prepend=-1.0) > 0]]] = True
     for place in edge:
         keep[place - 1 : place + 1] = True
     keep &= known | np.isin(np.arange(len(time_s)), edge)

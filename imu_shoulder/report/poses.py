@@ -43,18 +43,32 @@ def _encoded(time_s: FloatArray, values: FloatArray, start_s: float, end_s: floa
 
 def _postures(window: pd.DataFrame, side: str) -> FloatArray:
     """(N, 5) degrees; the plane goes on with its last known value where it means nothing."""
-    columns = {name: window.get(f"{side}_{name}_deg", pd.Series(np.nan, index=window.index)) for name in ANGLES}
-    table = pd.DataFrame(columns).astype(np.float64)
-    table["plane"] = table["plane"].ffill().bfill().fillna(SCAPULAR_PLANE_DEG)
-    return table.to_numpy()
+    out = np.full((len(window), len(ANGLES)), np.nan)
+    for column, name in zip(out.T, ANGLES, strict=True):
+        if f"{side}_{name}_deg" in window:
+            column[:] = window[f"{side}_{name}_deg"].to_numpy(dtype=np.float64)
+    plane = out[:, ANGLES.index("plane")]
+    known = np.flatnonzero(~np.isnan(plane))
+    before = known.searchsorted(np.arange(len(plane)), side="right") - 1
+    plane[:] = plane[known[np.maximum(before, 0)]] if len(known) else SCAPULAR_PLANE_DEG
+    return out
 
 
 def _frames(values: FloatArray, most: float) -> str:
     levels, seen = [0] * len(ANGLES), [True] * len(ANGLES)
+    drawn_deg = [0.0] * len(ANGLES)
     out: list[str] = []
     lasted = 0
     known_all = (~np.isnan(values)).tolist()
     for row, now in zip(values.tolist(), known_all, strict=True):
+        # Most rows change nothing; an angle that is not known is no further from what is drawn than any other.
+        if out and now == seen and lasted < len(DIGITS) - 1:
+            for value, drawn in zip(row, drawn_deg, strict=True):
+                if abs(value - drawn) > KEEP_DEG:
+                    break
+            else:
+                lasted += 1
+                continue
         if len(out) * (1 + len(ANGLES)) > most:
             break
         turns = [_turn(value, level) if known else 0 for value, level, known in zip(row, levels, now, strict=True)]
@@ -64,6 +78,7 @@ def _frames(values: FloatArray, most: float) -> str:
         changes = (DIGITS[turn + MOST] if known else "." for turn, known in zip(turns, now, strict=True))
         out.append(DIGITS[lasted] + "".join(changes))
         levels = [level + turn for level, turn in zip(levels, turns, strict=True)]
+        drawn_deg = [LEVEL_DEG * level for level in levels]
         seen, lasted = now, 1
     return "".join(out) + DIGITS[lasted]
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from imu_shoulder.arrays import median_of
 from imu_shoulder.assess.faults import CRITERIA
 from imu_shoulder.report import charts, curves, headlines, lines, poses, words
 
@@ -156,7 +157,7 @@ def _section(
     if not hold_asked:
         columns = [column for column in columns if column[0] not in HOLD_COLUMNS]
     shown = {name for name, *_ in columns}
-    details = [name for name in DETAILS if name in own and name not in shown and not _empty(own[name])]
+    details = [name for name in DETAILS if name in own and name not in shown and not _empty(rep[name] for rep in reps)]
     stays = _stays(own)
     return Section(
         id=f"set-{entry['set']}-{side}",
@@ -293,9 +294,9 @@ def _close(rep: Mapping[Any, Any]) -> str:
     return words.degrees("; ".join(seen or names))
 
 
-def _empty(column: pd.Series) -> bool:
+def _empty(cells: Iterable[Any]) -> bool:
     """Whether no rep has a value: an empty text comes back from reps.csv as missing."""
-    return bool((column.isna() | (column == "")).all())
+    return all(cell == "" if isinstance(cell, str) else bool(pd.isna(cell)) for cell in cells)
 
 
 def _heading(column: str) -> str:
@@ -316,9 +317,13 @@ def _spread(window: pd.DataFrame, side: str) -> list[tuple[str, str, str]]:
     """Each angle of the arm with the median and the largest of its standard deviation in the set."""
     rows = []
     for column in window.columns:
-        if column.startswith(f"{side}_") and column.endswith("_sd") and window[column].notna().any():
+        if not (column.startswith(f"{side}_") and column.endswith("_sd")):
+            continue
+        values = window[column].to_numpy(dtype=np.float64)
+        known = values[~np.isnan(values)]
+        if len(known):
             name = words.sentence(words.angle(column.removeprefix(f"{side}_").removesuffix("_deg_sd")))
-            rows.append((name, words.number(window[column].median(), 1), words.number(window[column].max(), 1)))
+            rows.append((name, words.number(median_of(known), 1), words.number(float(known.max()), 1)))
     return rows
 
 

@@ -107,14 +107,11 @@ def _bias(gyr: FloatArray, acc: FloatArray, known: BoolArray, rate_hz: float) ->
 
 def _moving(earth_from_sensor: Rotation, rate_hz: float) -> BoolArray:
     span = round(MOVING_SPAN_S * rate_hz)
-    moving = np.zeros(len(earth_from_sensor), dtype=np.bool_)
-    if len(moving) > span:
-        turn_rad = np.atleast_1d((earth_from_sensor[:-span].inv() * earth_from_sensor[span:]).magnitude())
-        moving[span // 2 : span // 2 + len(turn_rad)] = turn_rad > MOVING_RAD
-        # The half spans at the ends are as their neighbours are.
-        moving[: span // 2] = moving[span // 2]
-        moving[span // 2 + len(turn_rad) :] = moving[span // 2 + len(turn_rad) - 1]
-    return moving
+    if len(earth_from_sensor) <= span:
+        return np.zeros(len(earth_from_sensor), dtype=np.bool_)
+    turn_rad = np.atleast_1d((earth_from_sensor[:-span].inv() * earth_from_sensor[span:]).magnitude())
+    # The half spans at the ends are as their neighbours are.
+    return np.pad(turn_rad > MOVING_RAD, (span // 2, span - span // 2), mode="edge")
 
 
 def _stretches(moving: BoolArray, rate_hz: float) -> list[tuple[int, int]]:

@@ -171,14 +171,15 @@ def _cut(curve: _Curve, e: Excursion, reach: tuple[int, int]) -> _Cut | None:
 
 
 def _first_over(smooth: FloatArray, first: int, last: int, level: float) -> int:
-    """The last row in [first, last] from which the curve stays over the level until `last`."""
+    """The earliest row in [first, last] from which the curve stays over the level until `last`."""
     under = np.flatnonzero(smooth[first : last + 1] < level)
     return first + (int(under[-1]) + 1 if len(under) else 0)
 
 
 def _last_over(smooth: FloatArray, first: int, last: int, level: float) -> int:
-    under = np.flatnonzero(smooth[first : last + 1] < level)
-    return first + (int(under[0]) - 1 if len(under) else last - first)
+    """The latest row in [first, last] up to which it stays over the level since `first`."""
+    end = len(smooth) - 1
+    return end - _first_over(smooth[::-1], end - last, end - first, level)
 
 
 def _times(level: FloatArray, cut: _Cut, beyond: float) -> tuple[float, float, float, float]:

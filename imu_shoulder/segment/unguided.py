@@ -60,8 +60,8 @@ def _arm_set(
     start_s, end_s = span_s or (float(free.time_s[0]), float(free.time_s[-1]))
     rows = rows_between(time_s, start_s, end_s)
     curve = np.interp(time_s[rows], free.time_s, np.degrees(free.curve_rad), left=np.nan, right=np.nan)
-    reps = [_rep(free, k) for k in range(len(free.reps))]
-    return ArmSet(number, None, side, "lift", ANGLE, start_s, end_s, (rows.start, rows.stop), curve, tuple(reps), True)
+    reps = tuple(_rep(free, k) for k in range(len(free.reps)))
+    return ArmSet(number, None, side, "lift", ANGLE, start_s, end_s, (rows.start, rows.stop), curve, reps, True)
 
 
 def _rep(free: FreeSet, place: int) -> Rep:
