@@ -125,10 +125,13 @@ def wrong_turn(off_rad: FloatArray, params: DisagreeParams) -> Contradiction | N
 
 
 def not_together(tilts: Tilts, params: DisagreeParams) -> Contradiction | None:
-    """Instruments that do not go together in how gravity turned."""
-    off, turned = float(tilts.off(tilts.told_by()).mean()), float(tilts.turned.mean())
-    if off < 2.0 - 2.0 * cos(radians(params.off_deg)) or off < params.off_times**2 * turned:
-        return None
-    by_deg = float(np.degrees(np.sqrt(off)))
-    text = f"its gyroscope and its accelerometer contradict each other by {by_deg:.1f} deg in a second of slow movement"
-    return Contradiction("instruments_disagree", text, by_deg)
+    """Instruments that do not go together in how gravity turned, in all turns or in a half of them."""
+    off, turned = tilts.off(tilts.told_by()), tilts.turned
+    half = len(off) // 2
+    for part in (slice(None), slice(half), slice(half, None)):
+        mean = float(off[part].mean())
+        if mean > 2.0 - 2.0 * cos(radians(params.off_deg)) and mean > params.off_times**2 * float(turned[part].mean()):
+            by_deg = float(np.degrees(np.sqrt(mean)))
+            what = f"its gyroscope and its accelerometer contradict each other by {by_deg:.1f} deg"
+            return Contradiction("instruments_disagree", f"{what} in a second of slow movement", by_deg)
+    return None

@@ -263,9 +263,6 @@ def instruments_off(
         found = wrong_turn(disagreement_rad(turns, turns.told, np.eye(3)), limits)
     if found is None and tilts is not None:
         found = not_together(tilts, limits)
-        # What an instrument does for some of the time only.
-        for part in tilts.halves():
-            found = found or not_together(part, limits)
     return (off if found is None else Off(found.code, found.text, found.value)), ""
 
 

@@ -92,21 +92,6 @@ class Tilts:
         before, after = _directions(readings)
         return replace(self, readings_m_s2=readings, before=before, after=after)
 
-    def halves(self) -> list[Tilts]:
-        """The first turns and the last ones; none where they are few."""
-        count = len(self.used)
-        parts = [slice(0, count // 2), slice(count // 2, count)] if count >= 2 * _LEAST_TURNS else []
-        return [
-            replace(
-                self,
-                readings_m_s2=self.readings_m_s2[:, part],
-                before=self.before[part],
-                after=self.after[part],
-                used=self.used[part],
-            )
-            for part in parts
-        ]
-
     def contradicts(self, factor: float) -> bool:
         """Whether the sensor clearly turned, and the gyroscope, if it turned so many times as far, says otherwise."""
         turned = self.turned
