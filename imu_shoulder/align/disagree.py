@@ -19,6 +19,8 @@ from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 # Means beside a step, the nearer and the further: the first rows of each, and how many. More steps than this are noise.
 _NEAR_S, _MOST_STEPS = 0.12, 100
+# A half of so many turns is looked at by itself.
+_LEAST_HALF = 20
 # Thirds of a recording are held against each other where each has so many still moments.
 _LEAST_STILLS = 4
 
@@ -128,7 +130,8 @@ def not_together(tilts: Tilts, params: DisagreeParams) -> Contradiction | None:
     """Instruments that do not go together in how gravity turned, in all turns or in a half of them."""
     off, turned = tilts.off(tilts.told_by()), tilts.turned
     half = len(off) // 2
-    for part in (slice(None), slice(half), slice(half, None)):
+    parts = (slice(None), slice(half), slice(half, None))
+    for part in parts if half >= _LEAST_HALF else parts[:1]:
         mean = float(off[part].mean())
         if mean > 2.0 - 2.0 * cos(radians(params.off_deg)) and mean > params.off_times**2 * float(turned[part].mean()):
             by_deg = float(np.degrees(np.sqrt(mean)))
