@@ -41,6 +41,9 @@ LEAST_SCATTER_S = 0.015
 ALIKE = 2.0
 # The share of the bound that the error of a life stays within, since neither of the two bounds is reached. Ours.
 WITHIN_SHARE = 0.75
+# Of few acknowledgements the soonest may be later than the soonest of many by as much as nearly all of them are, over
+# their count. Ours.
+LATER_QUANTILE = 0.95
 # Nothing is known of how long an acknowledgement takes.
 ANY_TIME = (-math.inf, math.inf)
 # A stretch whose least delayed packet came sooner than nearly all others' by more than this was stamped wrongly.
@@ -263,7 +266,7 @@ def _by_acknowledgement(
     if not boots:
         return {}
     least_s, most_s = acknowledged_s
-    later_s = float(np.median(np.concatenate([one.later_s for one in boots.values()])))
+    later_s = float(np.quantile(np.concatenate([one.later_s for one in boots.values()]), LATER_QUANTILE))
     out = {}
     for boot, one in boots.items():
         low_s, high_s = sorted((one.lower_s, one.upper_s))
