@@ -14,7 +14,8 @@ from scipy.spatial.transform import Rotation
 from imu_shoulder.errors import ParameterError
 from imu_shoulder.frames import heading_rotation, quat_from_rotation, rotation_from_quat
 from imu_shoulder.model import Track
-from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards, turned
+from imu_shoulder.orient.attitude import Attitude, OrientParams, orient_afterwards, settings_of, turned
+from imu_shoulder.orient.bias import BiasTrack
 from imu_shoulder.orient.stream import OrientStream
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -351,3 +352,11 @@ def test_in_a_stream_an_even_turn_goes_on_through_a_gap_however_the_gap_is_cut()
     seen = np.delete(np.arange(900), np.arange(400, 500))
     error_deg = heading_error_deg(rotation_from_quat(quat[seen]), true[300:][seen])
     assert np.abs(error_deg).max() < 1.0
+
+
+@pytest.mark.parametrize(("sd_deg_s", "estimates"), [(0.02, False), (0.2, True)])
+def test_the_filter_looks_for_a_bias_itself_where_stillness_says_too_little(sd_deg_s: float, estimates: bool) -> None:
+    bias = BiasTrack(np.array([50.0]), np.zeros((1, 3)), np.radians([sd_deg_s]))
+    assert settings_of(OrientParams(), bias)["motionBiasEstEnabled"] is estimates
+    unknown = BiasTrack(np.empty(0), np.empty((0, 3)), np.empty(0))
+    assert "motionBiasEstEnabled" not in settings_of(OrientParams(), unknown)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from math import radians
 from typing import Any
 
 import numpy as np
@@ -109,11 +110,17 @@ def attitude_of(track: Track, quat: FloatArray, gyr: FloatArray, bias: BiasTrack
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:
     """VQF's settings. With a bias from stillness its own rest estimate is off: it takes slow sway for bias.
 
-    What is left for its motion estimate is small, so that estimate starts from a small uncertainty.
+    What is left for its motion estimate is small, so that estimate starts from a small uncertainty; where stillness
+    shows the bias better than that, there is nothing left for it.
     """
     if not len(bias.row):
         return {"tauAcc": params.tau_acc_s}
-    return {"tauAcc": params.tau_acc_s, "restBiasEstEnabled": False, "biasSigmaInit": params.bias_sd_left_deg_s}
+    return {
+        "tauAcc": params.tau_acc_s,
+        "restBiasEstEnabled": False,
+        "motionBiasEstEnabled": bool(bias.usual_sd_rad_s > radians(params.bias_sd_left_deg_s)),
+        "biasSigmaInit": params.bias_sd_left_deg_s,
+    }
 
 
 def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
