@@ -188,7 +188,8 @@ class Checked:
         return [Checked(table, self._file, self._error, "", item) for table, item in zip(found, items, strict=True)]
 
     def schema(self, version: int) -> None:
-        if self._table.get("schema") != version:
+        found = self._table.get("schema")
+        if found != version or isinstance(found, bool):
             raise self.wrong("schema", str(version), self._table.get("schema"))
 
     def text(self, key: str, default: str | None = None, blank: bool = False) -> str:

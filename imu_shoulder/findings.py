@@ -53,7 +53,18 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
             Kind("gaps", "warning", "many stretches without samples, in one line", "carry the receiver nearer"),
             Kind("gap", "warning", "a stretch without samples", "carry the receiver nearer"),
             Kind("clipping", "warning", "samples at the end of the sensor's range", "set a wider range"),
-            Kind("spikes", "note", "single samples that stick out of their neighbours", "nothing, if they are few"),
+            Kind(
+                "spikes",
+                "note",
+                "single samples that stick out of their neighbours; a straight line was put in their place",
+                "nothing, if they are few; else look at the sensor and its cable",
+            ),
+            Kind(
+                "range_wrapped",
+                "warning",
+                "an instrument ran over the end of its range to the other end; undone",
+                "set a wider range",
+            ),
             Kind(
                 "constant_channel",
                 "fault",
@@ -79,6 +90,12 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "look at what wrote the file",
             ),
             Kind(
+                "noisy",
+                "fault",
+                "readings that jump to and fro from row to row; that stretch was not used",
+                "look at the sensor and its cable",
+            ),
+            Kind(
                 "accelerometer_off",
                 "fault",
                 "the accelerometer's zero or scale is broken; the sensor was not used",
@@ -95,6 +112,24 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "fault",
                 "the gyroscope's scale is off by more than a sound part's; the sensor was not used",
                 "look at the declared scale; measure the sensor with `bench`",
+            ),
+            Kind(
+                "gyroscope_wanders",
+                "fault",
+                "the gyroscope reads another turn when held still early than late; the sensor was not used",
+                "let the sensor warm up; change it, if it stays so",
+            ),
+            Kind(
+                "axes_changed",
+                "fault",
+                "the accelerometer turned from one sample to the next, the gyroscope did not; the sensor was not used",
+                "look at what wrote the file, and at the sensor",
+            ),
+            Kind(
+                "instruments_disagree",
+                "fault",
+                "accelerometer and gyroscope contradict each other, and nothing explains it; the sensor was not used",
+                "look at the sensor, and record again",
             ),
             Kind(
                 "axes_wrong",

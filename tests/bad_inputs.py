@@ -99,6 +99,12 @@ def every(column: int, text: str) -> Spoil:
     return spoil
 
 
+def truths_in_parquet(place: Path) -> None:
+    frame = pd.read_csv(place / "r" / WRIST)
+    frame.assign(acc_x=frame["acc_x"] > 0).to_parquet(place / "r" / "right_wrist.parquet")
+    swap("r/recording.toml", f'"{WRIST}"', '"right_wrist.parquet"')(place)
+
+
 def other_tables(place: Path) -> None:
     """A database file that some other program keeps."""
     with contextlib.closing(sqlite3.connect(place / "h.db")) as connection, connection:
@@ -272,6 +278,25 @@ RECORDINGS = [
         ANALYSE,
         ("right_wrist",),
     ),
+    Bad(
+        "a sensor of two rows",
+        lambda p: (p / "r" / WRIST).write_text("\n".join((p / "r" / WRIST).read_text().splitlines()[:3]) + "\n"),
+        ANALYSE,
+        ("a second of samples", "right_wrist", "2 rows"),
+    ),
+    Bad("truth values in place of numbers", every(1, "True"), ANALYSE, (WRIST, "row 2", "acc_x", "'True'")),
+    Bad("truth values in capitals", every(5, "FALSE"), ANALYSE, (WRIST, "row 2", "gyr_y", "'FALSE'")),
+    Bad("truth values in a parquet file", truths_in_parquet, ANALYSE, ("right_wrist.parquet", "acc_x", "bool")),
+    Bad(
+        "truth values under a map",
+        lambda p: (p / "data/upper.csv").write_text(
+            (p / "data/upper.csv").read_text().replace(";0.1;0;-1;", ";true;0;-1;")
+        ),
+        "analyse data --map map.toml --out o",
+        ("upper.csv", "row 4", "'true'"),
+    ),
+    Bad("schema of nan", swap("r/recording.toml", "schema = 1", "schema = nan"), ANALYSE, ("schema", "it is nan")),
+    Bad("schema of true", swap("r/recording.toml", "schema = 1", "schema = true"), ANALYSE, ("schema", "it is True")),
     Bad("events of another table", write("r/events.tsv", "a,b,c\n1,2,3\n"), ANALYSE, ("onset", "events.tsv")),
     Bad("events empty", write("r/events.tsv", ""), ANALYSE, ("events.tsv",)),
     Bad("events is a folder", folder_instead("r/events.tsv"), ANALYSE, ("events.tsv",)),
@@ -803,6 +828,20 @@ FILES = [
         ("from 1970 to 2200", "0001-01-01"),
     ),
     Bad("a backup that is none", lambda p: None, "history restore results --db h.db", ("history.db", "results")),
+    Bad("a history of what is no recording", lambda p: None, "history add results --db n.db", ("recording folders",)),
+    Bad(
+        "a history by parameters of no name",
+        write("params.toml", "[judge]\nnonsense = 1\n"),
+        "history add r --db n.db --params params.toml",
+        ("nonsense",),
+    ),
+    Bad("retest of one session twice", lambda p: None, "retest results results", ("each session once", "results")),
+    Bad(
+        "retest of a session and its copy",
+        lambda p: shutil.copytree(p / "results", p / "again"),
+        "retest results again",
+        ("each session once", "again"),
+    ),
     Bad("retest of no measure", lambda p: None, "retest results earlier --measure nonsense", ("nonsense",)),
     Bad(
         "validate with a lag of nan",

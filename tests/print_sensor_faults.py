@@ -37,8 +37,11 @@ ACCUSES = {
     *("zero_rows", "repeated_rows", "accelerometer_off", "gyroscope_scale", "axes_wrong", "clocks_apart"),
     *("clock_unknown", "starts_late", "ends_early", "constant_channel", "stuck_channel", "gravity_off"),
     *("axes_disagree", "sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle"),
-    *("accelerometer_upside_down", "clipping", "mirrored_arm"),
+    *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped", "gyroscope_wanders"),
+    *("axes_changed", "instruments_disagree", "noisy"),
 } & set(KINDS)
+# What is told of sound sensors too, in its unit: by so much more it has to be.
+TOLD_OF_SOUND = {"accelerometer_zero": 0.1, "spikes": 5.0, "gyr_offset": 1.0}
 
 
 def of_one(seed: int) -> Recording:
@@ -86,12 +89,13 @@ class Answer:
         return {(f.placement, f.code) for f in self.findings if f.code in ACCUSES}
 
     def telling(self, sound: Answer) -> set[tuple[str, str]]:
-        """What is told and was not told of the sound recording. A zero is told of sound sensors too: only a new one."""
-        zeros = {f.placement: f.value or 0.0 for f in sound.findings if f.code == "accelerometer_zero"}
+        """What is told and was not told of the sound recording. Some of it is told of sound sensors too, if less."""
+        before = {(f.placement, f.code): f.value or 0.0 for f in sound.findings if f.code in TOLD_OF_SOUND}
         told = {
             (f.placement, f.code)
             for f in self.findings
-            if f.code == "accelerometer_zero" and (f.value or 0.0) - zeros.get(f.placement, 0.0) > 0.1
+            if f.code in TOLD_OF_SOUND
+            and (f.value or 0.0) - before.get((f.placement, f.code), 0.0) > TOLD_OF_SOUND[f.code]
         }
         return told | (self.accusing() - sound.accusing())
 

@@ -153,6 +153,76 @@ def plus(acc: FloatArray) -> Harm:
     return changed(lambda values: values + np.concatenate([acc, np.zeros(3)]))
 
 
+def spikes(share: float, size: FloatArray) -> Harm:
+    """In a share of all rows, in one channel each, by as much as `size` (6,) says up or down."""
+
+    def harm(stream: SensorStream, recording: Recording) -> SensorStream:
+        values, rng = _values(stream), np.random.default_rng(len(stream.time_s))
+        rows = rng.choice(np.arange(5, len(values) - 5), round(share * len(values)), replace=False)
+        channels = rng.choice(np.flatnonzero(size), len(rows))
+        values[rows, channels] += rng.choice([-1.0, 1.0], len(rows)) * size[channels]
+        return with_values(stream, values)
+
+    return harm
+
+
+def runs_over(values: FloatArray) -> FloatArray:
+    """A gyroscope that begins at its other end where it goes beyond its range."""
+    return np.hstack([values[:, :3], (values[:, 3:] + LIMIT_RAD_S) % (2.0 * LIMIT_RAD_S) - LIMIT_RAD_S])
+
+
+def packets_twice(rows: int, times: int) -> Harm:
+    """Packets of so many rows come again in place of the next, evenly over the first set."""
+
+    def harm(stream: SensorStream, recording: Recording) -> SensorStream:
+        values, event = _values(stream), sets_of(recording)[0]
+        inside = between(stream, event.onset_s, event.end_s - 1.0)
+        for first in np.linspace(inside.start, inside.stop - 2 * rows, times).astype(int):
+            values[first + rows : first + 2 * rows] = values[first : first + rows]
+        return with_values(stream, values)
+
+    return harm
+
+
+def within_set(change: Callable[[FloatArray], FloatArray], begin: float, end: float = np.inf) -> Harm:
+    """`changed`, from a share of the first set to another."""
+
+    def harm(stream: SensorStream, recording: Recording) -> SensorStream:
+        values, event = _values(stream), sets_of(recording)[0]
+        start_s, end_s = (event.onset_s + share * event.duration_s for share in (begin, end))
+        rows = between(stream, start_s, end_s)
+        values[rows] = change(values[rows])
+        return with_values(stream, values)
+
+    return harm
+
+
+def noise(values: FloatArray) -> FloatArray:
+    """Of 1 rad/s in each axis of the gyroscope."""
+    rng = np.random.default_rng(len(values))
+    return np.hstack([values[:, :3], values[:, 3:] + rng.normal(size=(len(values), 3))])
+
+
+def zero_of_gyroscope(deg_s: FloatArray) -> Callable[[FloatArray], FloatArray]:
+    return lambda values: values + np.concatenate([np.zeros(3), np.radians(deg_s)])
+
+
+def pace(factor: float) -> Harm:
+    return lambda stream, recording: replace(
+        stream, time_s=stream.time_s[0] + factor * (stream.time_s - stream.time_s[0])
+    )
+
+
+def clock_jumps(by_s: float) -> Harm:
+    """In the middle of the first set."""
+
+    def harm(stream: SensorStream, recording: Recording) -> SensorStream:
+        event = sets_of(recording)[0]
+        return replace(stream, time_s=stream.time_s + by_s * (stream.time_s > event.onset_s + event.duration_s / 2))
+
+    return harm
+
+
 def clipped(values: FloatArray) -> FloatArray:
     return np.hstack([values[:, :3], np.clip(values[:, 3:], -LIMIT_RAD_S, LIMIT_RAD_S)])
 
@@ -189,6 +259,8 @@ def same_arm(placement: str) -> tuple[str, str]:
 # A zero that is off: told and taken off, told by the size of gravity in one posture, or the sensor left out.
 ZERO = "accelerometer_zero accelerometer_off gravity_off"
 LIMIT_RAD_S = float(np.radians(60.0))
+SPIKE = np.array([60.0, 60.0, 60.0, 10.0, 10.0, 10.0])
+GYROSCOPE = np.repeat([0.0, 1.0], 3)
 MIRRORED_X = np.array([-1.0, 1.0, 1.0])
 
 SENSOR_FAULTS: Mapping[str, SensorFault] = {
@@ -224,6 +296,31 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("clock 0.2 s ahead", late(0.2), "clocks_apart", "put right", of_both=True),
         _fault("clock 0.5 s ahead", late(0.5), "clocks_apart", "put right", of_both=True),
         _fault("clock 10 s ahead", late(10.0), "clock_unknown", "sensor"),
+        _fault("spikes in 1 % of the rows", spikes(0.01, SPIKE), "spikes", "put right"),
+        _fault("spikes of the gyroscope in 3 %", spikes(0.03, SPIKE * GYROSCOPE), "spikes", "put right"),
+        _fault("gyroscope runs over at 60 deg/s", changed(runs_over), "range_wrapped", "put right"),
+        _fault("gyroscope noisy for a third of the set", within_set(noise, 0.3, 0.6), "noisy", "rows, sensor"),
+        _fault("20 packets of four rows come twice", packets_twice(4, 20), "repeated_rows", "put right"),
+        _fault(
+            "gyroscope's zero moves by 4 deg/s in the set",
+            within_set(zero_of_gyroscope(np.array([0.0, 4.0, 0.0])), 0.4),
+            "gyroscope_wanders instruments_disagree",
+            "sensor",
+        ),
+        _fault(
+            "gyroscope's zero off by 20 deg/s",
+            changed(zero_of_gyroscope(np.array([0.0, 0.0, 20.0]))),
+            "gyr_offset",
+            "put right",
+        ),
+        _fault(
+            "accelerometer negated from within the set",
+            within_set(lambda values: values * np.repeat([-1.0, 1.0], 3), 0.4),
+            "axes_changed accelerometer_off axes_wrong instruments_disagree",
+            "sensor",
+        ),
+        _fault("clock 2 % slow", pace(0.98), "clock_unknown", "sensor", of_both=True),
+        _fault("clock jumps by 1 s in the set", clock_jumps(1.0), "clock_unknown", "sensor", of_both=True),
         _fault("starts after the pose", starts_late, "starts_late", "rows, sensor"),
         _fault("ends half-way", ends_early, "ends_early", "rows"),
     )

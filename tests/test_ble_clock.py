@@ -97,6 +97,33 @@ def test_few_pings_of_a_life_are_helped_by_the_others():
     assert max(worst_s) < 0.003
 
 
+@pytest.mark.parametrize(("packets_s", "pings_s"), [(0.008, 0.0), (0.0, 0.008)])
+def test_what_waits_for_the_radio_does_not_move_a_node(packets_s, pings_s):
+    """All packets of a node, or all of its pings, wait for 8 ms or more: another node of its kind shows how long an
+    acknowledgement takes, and so where in between the clock stands."""
+    alone_s, helped_s = [], []
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        told, own = times(rng, 60, 50.0, 10.0), times(rng, 50, 80.0, -10.0)
+        waits = BootTimes(
+            own.node_s, own.arrival_s + packets_s, own.ping_node_s, own.ping_before_s - pings_s, own.ping_after_s
+        )
+        within_s = fit_clock({1: told}).acknowledged_s
+        for found, fit in ((alone_s, fit_clock({1: waits})), (helped_s, fit_clock({1: waits}, within_s))):
+            off_s = np.abs(fit.host_s(1, waits.node_s) - (80 + waits.node_s * (1 + 10e-6))).max()
+            assert off_s <= fit.bound_s
+            found.append(off_s)
+    assert np.median(alone_s) > 0.003
+    assert max(helped_s) < 0.0025
+
+
+def test_what_contradicts_a_nodes_own_bounds_is_not_taken():
+    """As where the computer talks to it at another interval."""
+    rng = np.random.default_rng(3)
+    own = times(rng, 60, 80.0, -10.0)
+    assert fit_clock({1: own}, (0.030, 0.034)).offset_s == fit_clock({1: own}).offset_s
+
+
 def test_what_is_said_of_a_lifes_time_holds():
     """Lives of which little is left: those said to be known to 3 ms are."""
     said = wrong = 0

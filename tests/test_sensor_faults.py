@@ -11,6 +11,7 @@ from open_data import RATE_HZ, watch_sets, with_stillness
 from sensor_faults import SENSOR_FAULTS, between, late, plus, same_arm, sets_of, times, with_values
 
 from imu_shoulder.align import Align, AlignParams, align_recording
+from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.unfit import longest_by_chance
 from imu_shoulder.analysis import Analysis, Params
@@ -196,7 +197,7 @@ def test_real_sets_of_a_watch_show_sound_instruments():
     """Fast sets with weights, in which the arm's own acceleration is as large as gravity."""
     for own in watch_sets()[::3]:
         for one in (own, with_stillness(own)):
-            off, unit = instruments_off(one.acc_m_s2, one.gyr_rad_s, one.time_s, RATE_HZ)
+            off, unit = instruments_off(one.acc_m_s2, one.gyr_rad_s, one.time_s, RATE_HZ, DisagreeParams())
             assert not unit, one.number
             assert off is None or off.fit, (one.number, off)
 

@@ -25,28 +25,51 @@ _USUAL_RAD_S = 0.1
 _ALIKE, _MORE_THAN_AT_NONE, _MORE_THAN_ELSEWHERE = 0.5, 0.03, 0.08
 _SAME_LAG_S, _ELSEWHERE_S = 0.05, 0.4
 _LEAST_OVERLAP_S = 20.0
+# Nothing is told within a hole that lasts longer.
+_HOLE_S = 0.5
+# A clock that jumps or keeps another pace: the lag is looked for in windows of this length, so far apart, in which both
+# move and are alike, so many at least, up to this. It is another one from here on: sound arms of two simulators and of
+# six open sessions had 0.2 s at most.
+_WINDOW_S, _AWAY_AT_MOST_S, _LEAST_WINDOWS = (10.0, 4.0), 4.0, 4
+_MOVES, _ALIKE_HERE, _AWAY_S = 0.3, 0.6, 0.45
 
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """How fast one sensor turns: time_s (N,), rate_rad_s (N,), on its own clock."""
+    """How fast one sensor turns: time_s (N,), rate_rad_s (N,), on its own clock.
+
+    declared_hz: how many rows a second should have; None where the rows are not the sensor's own.
+    """
 
     placement: str
     time_s: FloatArray
     rate_rad_s: FloatArray
+    declared_hz: float | None = None
+
+    @property
+    def pace_off(self) -> float:
+        """By which share its clock counts another time than its rows do."""
+        lasts_s = float(self.time_s[-1] - self.time_s[0])
+        if self.declared_hz is None or lasts_s <= 0.0:
+            return 0.0
+        return abs((len(self.time_s) - 1) / (lasts_s * self.declared_hz) - 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """A sensor whose clock is ahead of another's by ahead_s (behind where negative)."""
+    """A sensor whose clock is ahead of another's by ahead_s (behind where negative).
+
+    steady: by so much throughout; else it comes to differ by that.
+    """
 
     placement: str
     other: str
     ahead_s: float
+    steady: bool = True
 
     @property
     def mended(self) -> bool:
-        return abs(self.ahead_s) <= MENDED_S
+        return self.steady and abs(self.ahead_s) <= MENDED_S
 
     @property
     def code(self) -> str:
@@ -56,6 +79,8 @@ class Apart:
     @property
     def text(self) -> str:
         """What was seen."""
+        if not self.steady:
+            return f"its clock runs away from that of the {limb_words(self.other)} sensor by {self.ahead_s:.1f} s"
         way = "ahead of" if self.ahead_s > 0 else "behind"
         return f"its clock was {abs(self.ahead_s):.2f} s {way} that of the {limb_words(self.other)} sensor"
 
@@ -77,6 +102,13 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
     out = []
     for upper, wrist in arms:
         ahead_s = _lag_s(grids[wrist], grids[upper])
+        away_s = _runs_away_s(*_later(grids[wrist], grids[upper], ahead_s or 0.0))
+        if away_s > _AWAY_S:
+            paces = {sensor.placement: sensor.pace_off for sensor in sensors}
+            off = {own: _off_from_rest(own, (upper, wrist), grids, paces[own]) for own in (upper, wrist)}
+            wrong, right = sorted(off, key=lambda own: off[own], reverse=True)
+            out.append(Apart(wrong, right, away_s, steady=False))
+            continue
         if ahead_s is None:
             continue
         # Whoever the rest goes with as it is has the right time.
@@ -87,6 +119,33 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
     return out
 
 
+def _off_from_rest(
+    own: str, arm: tuple[str, str], grids: Mapping[str, FloatArray], pace_off: float
+) -> tuple[bool, float]:
+    """Whether a sensor runs away from those that are not on its arm; and how far its clock is off the rows' pace."""
+    away_s = max((_runs_away_s(grids[own], grid) for name, grid in grids.items() if name not in arm), default=0.0)
+    return away_s > _AWAY_S, pace_off
+
+
+def _runs_away_s(first: FloatArray, second: FloatArray) -> float:
+    """By how much the lag between the two changes from window to window; 0 where few windows show one."""
+    rows, hop = (round(span_s * _GRID_HZ) for span_s in _WINDOW_S)
+    furthest = round(_AWAY_AT_MOST_S * _GRID_HZ)
+    lags_s = []
+    for start in range(0, len(first) - rows + 1, hop):
+        a, b = first[start : start + rows], second[start : start + rows]
+        if not (a.all() and b.all()) or min(a.std(), b.std()) < _MOVES:
+            continue
+        lags, alike = _alike(a - a.mean(), b - b.mean(), furthest)
+        best = int(np.argmax(alike))
+        if alike[best] > _ALIKE_HERE and best not in (0, len(lags) - 1):
+            lags_s.append(lags[best] / _GRID_HZ)
+    # One window, or one in twenty, may be taken for the rep beside it.
+    stray = max(1, len(lags_s) // 20)
+    lags_s.sort()
+    return float(lags_s[-1 - stray] - lags_s[stray]) if len(lags_s) >= _LEAST_WINDOWS else 0.0
+
+
 def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, FloatArray]]:
     """The grid, and how fast each turns on it, as a logarithm without its mean; zero where it was not there."""
     start_s, end_s = min(s.time_s[0] for s in sensors), max(s.time_s[-1] for s in sensors)
@@ -95,7 +154,9 @@ def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, F
     for sensor in sensors:
         spacing_s = usual_step(sensor.time_s)
         rate = uniform_filter1d(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
+        after = np.clip(np.searchsorted(sensor.time_s, grid_s), 1, len(sensor.time_s) - 1)
         heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
+        heard &= sensor.time_s[after] - sensor.time_s[after - 1] < _HOLE_S
         values = np.log1p(np.interp(grid_s, sensor.time_s, rate) / _USUAL_RAD_S)
         out[sensor.placement] = np.where(heard, values - values[heard].mean() if heard.any() else 0.0, 0.0)
     return grid_s, out
@@ -127,8 +188,13 @@ def _alike(first: FloatArray, second: FloatArray, furthest: int) -> tuple[IntArr
     return lags, product[lags] / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)
 
 
+def _later(first: FloatArray, second: FloatArray, lag_s: float) -> tuple[FloatArray, FloatArray]:
+    """Both as far as they share it with the second one taken lag_s later."""
+    rows = round(lag_s * _GRID_HZ)
+    return (first[:-rows], second[rows:]) if rows > 0 else (first[-rows:], second[: len(second) + rows])
+
+
 def _alike_at(first: FloatArray, second: FloatArray, lag_s: float) -> float:
     """The correlation with the second one taken lag_s later."""
-    rows = round(lag_s * _GRID_HZ)
-    a, b = (first[:-rows], second[rows:]) if rows > 0 else (first[-rows:], second[: len(second) + rows])
+    a, b = _later(first, second, lag_s)
     return float(a @ b) / max(float(np.linalg.norm(first) * np.linalg.norm(second)), 1e-12)

@@ -1,4 +1,4 @@
-"""Looks for what is wrong with a sensor's numbers: units, gravity taken out, clipping, stuck channels, spikes.
+"""Looks for what is wrong with a sensor's numbers: units, gravity taken out, clipping, stuck channels.
 
 Rows here are the samples of one sensor in order of its repaired time, (N, 3) accelerometer in m/s^2 and (N, 3)
 gyroscope in rad/s.
@@ -16,6 +16,7 @@ from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import BoolArray, FloatArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
+INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
 AXES = ("acc_x", "acc_y", "acc_z", "gyr_x", "gyr_y", "gyr_z")
 
 # Normal gravity is 9.780 at the equator to 9.832 at the poles (WGS 84, NIMA TR8350.2, section 4). The band around it
@@ -52,17 +53,20 @@ MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
 COARSE_SHARE = 0.3
-_SPIKE = np.array([40.0, 40.0, 40.0, 8.0, 8.0, 8.0])
 
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """The stillest second: mean accelerometer norm, m/s^2, its spread as a share of it, mean gyroscope norm, rad/s."""
+    """The stillest second: mean accelerometer norm, m/s^2, its spread as a share of it, mean gyroscope (3,), rad/s."""
 
     start_s: float
     gravity_m_s2: float
     spread: float
-    gyr_offset_rad_s: float
+    gyr_rad_s: FloatArray
+
+    @property
+    def gyr_offset_rad_s(self) -> float:
+        return float(np.linalg.norm(self.gyr_rad_s))
 
     @property
     def still(self) -> bool:
@@ -97,7 +101,7 @@ def find_rest(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, rate_hz: flo
     if share[place] >= _REST_SPREAD:
         place = int(np.argmin(spread))
     rows = slice(place * width, (place + 1) * width)
-    offset = float(np.linalg.norm(gyr[rows].mean(axis=0)))
+    offset = gyr[rows].mean(axis=0)
     return Rest(float(time_s[place * width]), float(norm[place]), float(share[place]), offset)
 
 
@@ -295,15 +299,3 @@ def _moves(values: FloatArray, start: int, end: int) -> bool:
     if np.linalg.norm(inside[0, 3:]) > _STUCK_TURNING_RAD_S:
         return True
     return bool(end < len(values) and (np.abs(values[end] - inside[0]) > _JUMP).any())
-
-
-def count_spikes(values: FloatArray) -> int:
-    """Single samples of values (N, 6) far from both neighbours, which agree with each other."""
-    found = np.zeros(max(0, len(values) - 2), dtype=np.bool_)
-    for column, limit in zip(values.T, _SPIKE, strict=True):
-        # No step is longer than the channel's span.
-        steps = np.diff(column) if len(found) and np.ptp(column) > limit else np.zeros(0)
-        if len(steps) and max(steps.max(), -steps.min()) > limit:
-            away = np.minimum(np.abs(steps[:-1]), np.abs(steps[1:])) > limit
-            found |= away & (np.abs(steps[:-1] + steps[1:]) < 0.25 * limit)
-    return int(found.sum())

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align.checks import longest_even_step_s
+from imu_shoulder.align.disagree import DisagreeParams, not_together, stepped, wrong_turn, zero_wanders
 from imu_shoulder.align.tilts import Tilts, tilts_of, what_fits_better
 from imu_shoulder.arrays import block_means, block_spreads, in_blocks, medians_of, quantile, sums_over
 from imu_shoulder.frames import quat_from_rotvec, quat_product
@@ -26,6 +27,8 @@ _STILL_S = 0.5
 _SPREAD_M_S2 = 0.25
 _STAYS_RAD = radians(2.0)
 _SLOW_SHARE = 0.15
+# A reading of nothing has no direction; one in g, for some of the time, does.
+_LEAST_M_S2 = 0.3
 # Postures are compared where they are this far apart, and the way between them is no longer than this.
 _APART_RAD = radians(25.0)
 _LONGEST_S = 8.0
@@ -111,7 +114,7 @@ def still_moments(acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz:
     ]
     lengths = np.maximum(np.linalg.norm(halves[0], axis=1) * np.linalg.norm(halves[1], axis=1), 1e-9)
     stays = np.einsum("nj,nj->n", *halves) > np.cos(_STAYS_RAD) * lengths
-    still = np.flatnonzero(calm & stays & (size > 1.0))
+    still = np.flatnonzero(calm & stays & (size > _LEAST_M_S2))
     return Stills(mean[still], still * width, (still + 1) * width)
 
 
@@ -241,15 +244,33 @@ _LEAST_STILLS = 3
 
 
 def instruments_off(
-    acc: FloatArray, gyr: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray | None = None
+    acc: FloatArray,
+    gyr: FloatArray,
+    time_s: FloatArray,
+    rate_hz: float,
+    limits: DisagreeParams,
+    clipped: BoolArray | None = None,
 ) -> tuple[Off | None, str]:
     """What is wrong with a sensor, or None; and the unit its gyroscope is in, "" where that is no question."""
     tilts = tilts_of(acc, gyr, time_s, rate_hz, clipped)
+    stills = still_moments(acc, gyr, time_s, rate_hz)
+    turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
+    off, unit = _explained(tilts, stills, turns)
+    if unit or (off is not None and not off.fit):
+        return off, unit
+    found = stepped(acc, gyr, time_s, rate_hz, limits) or zero_wanders(gyr, stills.first, stills.end, limits)
+    if found is None and turns is not None:
+        found = wrong_turn(disagreement_rad(turns, turns.told, np.eye(3)), limits)
+    if found is None and tilts is not None:
+        found = not_together(tilts, limits)
+    return (off if found is None else Off(found.code, found.text, found.value)), ""
+
+
+def _explained(tilts: Tilts | None, stills: Stills, turns: Turns | None) -> tuple[Off | None, str]:
+    """As `instruments_off`, by other axes, another unit, a scale or a zero."""
     better = None if tilts is None else what_fits_better(tilts)
     if better is not None and better.unit:
         return None, better.unit
-    stills = still_moments(acc, gyr, time_s, rate_hz)
-    turns = turns_between(stills, gyr, time_s, rate_hz, clipped)
     from_rest = [] if turns is None else [_from_rest(turns)]
     shown = from_rest if tilts is None else [*from_rest, _in_movement(tilts)]
     if tilts is not None and better is not None:

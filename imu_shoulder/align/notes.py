@@ -6,6 +6,7 @@ import math
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import Clock
+from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.grid import longest_step_s
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.params import AlignParams
@@ -78,12 +79,14 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
         notes.add("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
 
 
-def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float, clipped: BoolArray) -> bool:
+def instrument_notes(
+    notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float, limits: DisagreeParams, clipped: BoolArray
+) -> bool:
     """What all of a recording shows of a sensor's instruments, values (N, 6), clipped (N,); whether it can be used.
 
     Raises RecordingError where its gyroscope is in another unit than declared.
     """
-    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz, clipped)
+    off, unit = instruments_off(values[:, :3], values[:, 3:], time_s, rate_hz, limits, clipped)
     if unit:
         raise checks.wrong_gyroscope_unit(notes.placement, unit)
     if off is not None:
@@ -91,14 +94,20 @@ def instrument_notes(notes: Notes, values: FloatArray, time_s: FloatArray, rate_
     return off is None or off.fit
 
 
+def is_offset(rest: checks.Rest) -> bool:
+    """Whether a gyroscope reads more at rest than the stages after take for a bias."""
+    return rest.still and rest.gyr_offset_rad_s > math.radians(_OFFSET_DEG_S)
+
+
 def unit_notes(notes: Notes, rest: checks.Rest, values: FloatArray, time_s: FloatArray, rate_hz: float) -> None:
-    """Units and signs held against gravity. Raises RecordingError where they are certainly wrong."""
+    """Units and signs held against gravity, values (N, 6). Raises RecordingError where they are certainly
+    wrong."""
     said = checks.require_gravity(notes.placement, rest)
     if said is not None:
         notes.add("gravity_off" if rest.still else "never_still", said, rest.gravity_m_s2)
     said = checks.require_gyroscope(notes.placement, values[:, :3], values[:, 3:], time_s, rate_hz)
     if said is not None:
         notes.add("axes_disagree", said)
-    offset = math.degrees(rest.gyr_offset_rad_s)
-    if rest.still and offset > _OFFSET_DEG_S:
+    if is_offset(rest):
+        offset = math.degrees(rest.gyr_offset_rad_s)
         notes.add("gyr_offset", f"its gyroscope reads {offset:.1f} deg/s when held still", offset)

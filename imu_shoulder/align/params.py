@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from imu_shoulder.align.disagree import DisagreeParams
+from imu_shoulder.align.spikes import SpikeParams
 from imu_shoulder.errors import ParameterError
 
 
@@ -17,7 +19,8 @@ class AlignParams:
     bridge_s: a hole this long or shorter is bridged by a straight line and counted; a longer one stays a gap.
     rate_tolerance: a measured rate further than this share from the declared one is a warning.
     stuck_s: a channel that repeats one value for longer while the sensor moves is stuck.
-    latency_s: a live stream waits this long for a sensor that is late before it goes on without it.
+    latency_s: a live stream waits this long for a sensor that is late before it goes on without it. spikes, disagree:
+    single readings that cannot be, and instruments that contradict each other.
 
     Sources. rate_hz, enough_hz, bridge_s, rate_tolerance, stuck_s, latency_s: ours.
     """
@@ -28,6 +31,8 @@ class AlignParams:
     rate_tolerance: float = 0.01
     stuck_s: float = 1.0
     latency_s: float = 0.25
+    spikes: SpikeParams = field(default_factory=SpikeParams)
+    disagree: DisagreeParams = field(default_factory=DisagreeParams)
 
     def __post_init__(self) -> None:
         limits = {

@@ -131,11 +131,12 @@ def tilts_of(
     slow = np.abs(size - median_of(size)) < _SLOW_M_S2
     slow &= np.maximum(spread[1:], spread[:-1]) < _SPREAD_M_S2
     slow &= np.linalg.norm(mean[1:] - mean[:-1], axis=1) < _STEP_M_S2
+    lost = np.zeros(count + 1, dtype=np.intp)
     if clipped is not None:
-        lost: BoolArray = np.asarray(clipped[: count * width].reshape(count, width).any(axis=1), dtype=np.bool_)
-        slow &= ~(lost[1:] | lost[:-1])
+        lost[1:] = np.cumsum(clipped[: count * width].reshape(count, width).any(axis=1))
     even = own_s[_STEPS:] - own_s[:-_STEPS] < 1.2 * _STEPS * width / rate_hz
-    used = np.flatnonzero(slow[:-_STEPS] & slow[_STEPS:] & even)
+    whole = lost[_STEPS + 2 :] == lost[: -_STEPS - 2]
+    used = np.flatnonzero(slow[:-_STEPS] & slow[_STEPS:] & even & whole)
     if len(used) < _LEAST_TURNS:
         return None
     used = used[np.unique(np.linspace(0, len(used) - 1, min(_MOST_TURNS, len(used))).astype(np.intp))]
@@ -172,7 +173,8 @@ def what_fits_better(tilts: Tilts) -> Better | None:
         by_unit = {unit: tilts.off(tilts.told_by(factor)) for factor, unit in _UNITS}
         unit = min(by_unit, key=lambda own: float(by_unit[own].sum()))
         off_by = by_unit[unit]
-        if off_by.sum() < axes.sum() and _is_better(tilts, off_by, own, _UNIT_SHARE):
+        fits = float(off_by.sum()) < min(float(axes.sum()), _FITS_SHARE**2 * turned)
+        if fits and _is_better(tilts, off_by, own, _UNIT_SHARE):
             return Better(unit, float(off_by.sum()))
     fits = float(axes.sum()) < _FITS_SHARE**2 * turned
     return Better("", float(axes.sum())) if fits and _is_better(tilts, axes, own, _AXES_SHARE) else None

@@ -17,7 +17,6 @@ from imu_shoulder.align.notes import Notes
 from imu_shoulder.arrays import joined_runs, runs, usual_step
 from imu_shoulder.model import BoolArray, FloatArray
 
-INSTRUMENTS = {"accelerometer": slice(0, 3), "gyroscope": slice(3, 6)}
 # So many repetitions by chance, in all of a recording, make one that is none.
 _BY_CHANCE = 1e-5
 # A still sensor repeats itself more often than it does on the whole: so many times as often, and a little.
@@ -26,6 +25,13 @@ _STILLER, _LEAST_SHARE = 3.0, 0.02
 _LEAST_ROWS = 10_000
 # Rows that are written twice are told by so many different ones in a row.
 _DIFFERENT_ROWS = 8
+# A packet that comes again right after itself: so many rows at least, from so many rows before at most, and this share
+# of all rows that come again so soon.
+_PACKET_ROWS, _NEAR_ROWS, _MOSTLY = 3, 64, 0.9
+# An instrument is noisy where parts of this length, so many in a row, have so much noise in each channel (m/s^2, rad/s)
+# that comes back in the next row by this share. In real sets, hard ones too, two such parts in a row were the most.
+_NOISE_S, _NOISE_PARTS, _NOISE, _BACK_SHARE = 0.5, 4, (1.5, 0.25), 0.3
+_AGAIN = "rows of before were written again"
 # More stretches than this are told in one line, and stretches as near as this are one.
 _NAMED = 5
 _ONE_STRETCH_S = 0.1
@@ -73,6 +79,7 @@ def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped:
             found.append(Unfit(stuck.start, stuck.end, "stuck_channel", f"{what} repeated one value"))
             out[stuck.start : stuck.end] = True
     found += _written_twice(values, out)
+    found += _noisy(values, rate_hz)
     return sorted(found, key=lambda one: one.start)
 
 
@@ -85,7 +92,7 @@ def _standing_still(repeated: BoolArray, out: BoolArray) -> list[Unfit]:
     """Where an instrument repeats all its channels for longer than chance has it. repeated: (6, N - 1) of
     `repeated_values`. out: (N,) rows known to be unfit."""
     found: dict[tuple[int, int], list[str]] = {}
-    for name, columns in INSTRUMENTS.items():
+    for name, columns in checks.INSTRUMENTS.items():
         x, y, z = repeated[columns]
         same = x & y & z & ~out[1:]
         # What stands still for long is no measure of how often the sensor repeats itself.
@@ -115,7 +122,7 @@ def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
     key = values @ weights
     ordered = np.sort(key)
     # Several times as fast as the order itself, which hardly any recording needs.
-    if np.count_nonzero(ordered[1:] == ordered[:-1]) < _DIFFERENT_ROWS - 1:
+    if np.count_nonzero(ordered[1:] == ordered[:-1]) < _PACKET_ROWS:
         return []
     order = np.argsort(key, kind="stable")
     again = np.zeros(len(key), dtype=np.int64)
@@ -131,8 +138,34 @@ def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
             len(np.unique(key[start : end + 1])) >= _DIFFERENT_ROWS
             and (rows == values[start - again[start] :][: len(rows)]).all()
         ):
-            found.append(Unfit(start, end + 1, "repeated_rows", "rows of before were written again"))
+            found.append(Unfit(start, end + 1, "repeated_rows", _AGAIN))
+    near = (again > 1) & (again <= _NEAR_ROWS)
+    for one in found:
+        near[one.start : one.end] = False
+    packets = runs(near, _PACKET_ROWS)
+    # A coarse sensor repeats single rows, too.
+    if sum(end - start for start, end in packets) >= _MOSTLY * np.count_nonzero(near):
+        found += [Unfit(start, end, "repeated_rows", _AGAIN) for start, end in packets]
     return found
+
+
+def _noisy(values: FloatArray, rate_hz: float) -> list[Unfit]:
+    """Where an instrument jumps to and fro from row to row for long, which no limb does."""
+    width = max(10, round(_NOISE_S * rate_hz))
+    count = (len(values) - 2) // width
+    bad = np.zeros(max(count, 0), dtype=np.bool_)
+    for columns, limit in zip(checks.INSTRUMENTS.values(), _NOISE, strict=True):
+        steps = np.diff(values[: count * width + 2, columns], axis=0)
+        if not len(steps) or np.abs(steps).max() < limit:
+            continue
+        power = (steps[:-1] ** 2).reshape(count, -1).sum(axis=1)
+        back = -(steps[:-1] * steps[1:]).reshape(count, -1).sum(axis=1)
+        # White noise comes back by half of each step.
+        bad |= (power > 6 * width * limit**2) & (back > _BACK_SHARE * power)
+    return [
+        Unfit(start * width, end * width, "noisy", "its readings jump to and fro from row to row")
+        for start, end in runs(bad, _NOISE_PARTS)
+    ]
 
 
 def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None:

@@ -9,13 +9,13 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.notes import Notes
-from imu_shoulder.align.unfit import INSTRUMENTS, longest_by_chance
+from imu_shoulder.align.unfit import longest_by_chance
 from imu_shoulder.model import BoolArray, FloatArray
 
 # What is watched: each channel, and each instrument as a whole.
-_NAMES = (*checks.AXES, *(f"its {name}" for name in INSTRUMENTS))
+_NAMES = (*checks.AXES, *(f"its {name}" for name in checks.INSTRUMENTS))
 _CHANNELS = len(checks.AXES)
-_PARTS = tuple(INSTRUMENTS.values())
+_PARTS = tuple(checks.INSTRUMENTS.values())
 _MOVES = tuple(checks.MOVES.tolist())
 # A shorter repetition is chance in any sensor, a longer one no measure of how often a sensor repeats itself.
 _LEAST_ROWS, _LONG_ROWS = 4, 50

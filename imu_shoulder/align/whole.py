@@ -13,9 +13,10 @@ from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, resample
 from imu_shoulder.align.kernels import kernel_of
-from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, unit_notes
+from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, is_offset, unit_notes
 from imu_shoulder.align.params import AlignParams
-from imu_shoulder.align.unfit import note_unfit, unfit_stretches
+from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
+from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
@@ -100,7 +101,26 @@ def grid_rate_hz(rates_hz: Sequence[float], params: AlignParams) -> float:
     return shared_hz / max(1, int(shared_hz / params.enough_hz))
 
 
+def _measured(stream: SensorStream) -> SensorStream:
+    """Without rows that hold no number, which are holes like those of samples that never came."""
+    good = np.isfinite(stream.acc_m_s2).all(axis=1) & np.isfinite(stream.gyr_rad_s).all(axis=1)
+    good &= np.isfinite(stream.time_s)
+    if good.all():
+        return stream
+    if not good.any():
+        came, do = "none of its rows does", "correct the file or record again"
+        raise RecordingError(f"numbers in every column of {stream.placement}", came, do)
+    return replace(
+        stream,
+        time_s=stream.time_s[good],
+        acc_m_s2=stream.acc_m_s2[good],
+        gyr_rad_s=stream.gyr_rad_s[good],
+        mag=None if stream.mag is None else stream.mag[good],
+    )
+
+
 def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
+    stream = _measured(stream)
     clock = repair_clock(stream.time_s, stream.declared_rate_hz, params.bridge_s)
     # Channel by channel in memory, which makes the checks of each channel several times as fast.
     values = room((6, len(stream.time_s))).T
@@ -111,6 +131,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     notes = Notes(stream.placement)
     clock_notes(notes, clock, stream, params)
 
+    spikes = _mend(values, notes, params.spikes)
     constant = checks.constant_channels(values)
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
@@ -127,15 +148,14 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     fit = not constant and bool(good.any())
     if rest is not None and not constant:
         unit_notes(notes, rest, own, own_s, rate_hz)
-        fit = instrument_notes(notes, own, own_s, rate_hz, clipped[good])
+        if is_offset(rest):
+            own[:, 3:] -= rest.gyr_rad_s
+        fit = instrument_notes(notes, own, own_s, rate_hz, params.disagree, clipped[good])
 
     share_pct = 100.0 * float(clipped.mean())
     if clipped.any():
         at = time_s[clipped]
         notes.add("clipping", f"clipped for {share_pct:.2g} % of the time", share_pct, float(at[0]), float(at[-1]))
-    spikes = checks.count_spikes(values)
-    if spikes:
-        notes.add("spikes", f"{spikes} single samples stick out of their neighbours", float(spikes))
     after, missing = clock.holes()
     lasts_s = time_s[after] - time_s[after - 1]
     gap = lasts_s > longest_step_s(1.0 / rate_hz, params.bridge_s)
@@ -163,10 +183,32 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings)
 
 
+def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
+    """Put single readings right that cannot be, values (N, 6). Returns how many spikes there were."""
+    wrapped = undo_wraps(values, params)
+    if wrapped is not None:
+        notes.add("range_wrapped", f"its {wrapped} ran over the end of its range to the other end; undone")
+    spikes = spike_rows(values, params) & ~zero_rows(values)
+    count = int(np.count_nonzero(spikes))
+    if count:
+        without_spikes(values, spikes)
+        text = f"{count} single samples stick out of their neighbours; a straight line was put in their place"
+        notes.add("spikes", text, float(count))
+    return count
+
+
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
     used = [sensor for sensor in sensors if sensor.quality.used]
-    turning = [Turning(s.stream.placement, s.time_s, spilled(_sizes(s.values[:, 3:]))) for s in used]
+    turning = [
+        Turning(
+            s.stream.placement,
+            s.time_s,
+            spilled(_sizes(s.values[:, 3:])),
+            s.stream.declared_rate_hz,
+        )
+        for s in used
+    ]
     apart = {found.placement: found for found in clocks_apart(turning, events)}
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from imu_shoulder.ble.clock import MOST_DRIFT, Lag, shake_lag
+from imu_shoulder.ble.clock import ANY_TIME, MOST_DRIFT, Lag, shake_lag
 from imu_shoulder.ble.kinds import NodeKind, node_kind
 from imu_shoulder.ble.lives import Arrival, Ping
 from imu_shoulder.ble.packet import PacketError
@@ -225,7 +225,13 @@ def _node_logs(contents: Contents) -> dict[int, _NodeLog]:
 def _samples(nodes: Mapping[int, _NodeLog]) -> dict[int, NodeSamples]:
     """The samples of the nodes that have any, on the host's clock."""
     found = {number: node_samples(node.kind, node.arrivals, node.pings) for number, node in nodes.items()}
-    return {number: samples for number, samples in found.items() if samples is not None}
+    known = {number: samples for number, samples in found.items() if samples is not None}
+    within_s: dict[str, tuple[float, float]] = {}
+    for number, samples in known.items():
+        kind, (least_s, most_s) = nodes[number].entry.kind, samples.clock.acknowledged_s
+        before_s = within_s.get(kind, ANY_TIME)
+        within_s[kind] = max(before_s[0], least_s), min(before_s[1], most_s)
+    return {number: samples.if_acknowledged(within_s[nodes[number].entry.kind]) for number, samples in known.items()}
 
 
 def _node_remarks(node: _NodeLog, found: NodeSamples | None) -> list[str]:

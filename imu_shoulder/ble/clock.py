@@ -8,6 +8,10 @@ from below. The drift comes from the least delayed packets alone, by the weighte
 (Theil-Sen; Sen 1968, doi 10.1080/01621459.1968.10480934, weighted by distance), and from what crystals are known to do,
 the one and the other counted by how well it is known. The offset is the middle between the bounds, and half their
 distance is how wrong it can be.
+
+Packets that all wait long for the radio, since they are made in step with it, or pings that all do by chance, bound the
+offset poorly. But how long a ping's acknowledgement takes is the radio's, much the same for all boots and for all nodes
+of a kind on one host: what bounds it in one bounds it in all.
 """
 
 from __future__ import annotations
@@ -35,9 +39,13 @@ PRIOR_DRIFT = 50e-6
 # taken away.
 LEAST_SCATTER_S = 0.015
 ALIKE = 2.0
-# The share of the bound that the error of a life stays within. Ours: of 8100 lives of which this was under 3 ms, in
-# logs of which most was taken away, nine were off by more than 3 ms.
+# The share of the bound that the error of a life stays within, since neither of the two bounds is reached. Ours.
 WITHIN_SHARE = 0.75
+# Of few acknowledgements the soonest may be later than the soonest of many by as much as nearly all of them are, over
+# their count. Ours.
+LATER_QUANTILE = 0.95
+# Nothing is known of how long an acknowledgement takes.
+ANY_TIME = (-math.inf, math.inf)
 # A stretch whose least delayed packet came sooner than nearly all others' by more than this was stamped wrongly.
 EARLY_S = 0.01
 # A stretch whose least delayed packet came later than others by more than this says nothing of the clock.
@@ -69,6 +77,7 @@ class ClockFit:
     drift may add at the end that is further from the pings; infinite without pings.
     residual_s: median distance of the least delayed packets from the line; it grows when the drift is not constant.
     refused_ppm: a drift that was found and not believed, and the clock taken at its nominal pace; None for none.
+    acknowledged_s: the least and the most that the soonest acknowledgement takes after its stamp, by these boots alone.
     """
 
     rate: float
@@ -77,6 +86,7 @@ class ClockFit:
     bounds_s: Mapping[int, float]
     residual_s: float
     refused_ppm: float | None
+    acknowledged_s: tuple[float, float]
 
     @property
     def bound_s(self) -> float:
@@ -182,22 +192,30 @@ def _between(times: BootTimes) -> tuple[FloatArray, FloatArray]:
     return times.ping_node_s, (times.ping_before_s + times.ping_after_s) / 2 - times.ping_node_s
 
 
-def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
-    """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out."""
+def fit_clock(boots: Mapping[int, BootTimes], acknowledged_s: tuple[float, float] = ANY_TIME) -> ClockFit:
+    """Fit one node's clock over all its boots: one rate, one offset per boot. Boots without packets are left out.
+
+    acknowledged_s: as of ClockFit, by other nodes of its kind.
+    """
     boots = {boot: times for boot, times in boots.items() if len(times.node_s)}
     anchors = {boot: _least_delayed(times) for boot, times in boots.items()}
     drift = _drift(boots, anchors)
     levels = {boot: above_s - drift.slope * node_s for boot, (node_s, above_s) in anchors.items()}
     quantile = FLOOR_QUANTILE if drift.refused_ppm is None else 0.0
     uppers = {boot: float(np.quantile(level, quantile)) for boot, level in levels.items()}
-    placed = _by_acknowledgement(
-        {
-            # What a host's clock that stood still stamped too early bounds nothing.
-            boot: _pinged(boots[boot], drift, float(level[level >= uppers[boot] - EARLY_S].min()))
-            for boot, level in levels.items()
-            if len(boots[boot].ping_node_s)
-        }
-    )
+    pinged = {
+        # What a host's clock that stood still stamped too early bounds nothing.
+        boot: _pinged(boots[boot], drift, float(level[level >= uppers[boot] - EARLY_S].min()))
+        for boot, level in levels.items()
+        if len(boots[boot].ping_node_s)
+    }
+    own_s = _acknowledged_s(pinged)
+    if drift.refused_ppm is not None:
+        # At the nominal pace bounds contradict each other.
+        placed, told_s = _by_acknowledgement(pinged, own_s), ANY_TIME
+    else:
+        both_s = max(own_s[0], acknowledged_s[0]), min(own_s[1], acknowledged_s[1])
+        placed, told_s = _by_acknowledgement(pinged, both_s if both_s[0] <= both_s[1] else own_s), own_s
     off_s = np.abs(np.concatenate([np.zeros(0), *(level - uppers[boot] for boot, level in levels.items())]))
     return ClockFit(
         1 + drift.slope,
@@ -206,6 +224,7 @@ def fit_clock(boots: Mapping[int, BootTimes]) -> ClockFit:
         dict.fromkeys(boots, math.inf) | {boot: bound_s for boot, (_, bound_s) in placed.items()},
         float(np.median(off_s)) if len(off_s) else 0.0,
         drift.refused_ppm,
+        told_s,
     )
 
 
@@ -232,17 +251,22 @@ def _pinged(times: BootTimes, drift: _Drift, upper_s: float) -> _Pinged:
     return _Pinged(lower_s, min(upper_s, soonest_s), soonest_s, acknowledged_s - soonest_s, drift.sd * furthest_s)
 
 
-def _by_acknowledgement(boots: Mapping[int, _Pinged]) -> dict[int, tuple[float, float]]:
-    """The offset of each boot, and how wrong its times can be.
+def _acknowledged_s(boots: Mapping[int, _Pinged]) -> tuple[float, float]:
+    """The least and the most that the soonest acknowledgement takes, by all boots."""
+    if not boots:
+        return ANY_TIME
+    least_s = max(one.acknowledged_s - one.upper_s for one in boots.values())
+    return least_s, min(one.acknowledged_s - one.lower_s for one in boots.values())
 
-    Few pings leave the bounds of a boot far apart. The time from a ping's stamp to its acknowledgement is the radio's,
-    much the same in all boots, so what bounds it in one bounds it in all.
-    """
+
+def _by_acknowledgement(
+    boots: Mapping[int, _Pinged], acknowledged_s: tuple[float, float]
+) -> dict[int, tuple[float, float]]:
+    """The offset of each boot, and how wrong its times can be. Few pings leave the bounds of a boot alone far apart."""
     if not boots:
         return {}
-    least_s = max(one.acknowledged_s - one.upper_s for one in boots.values())
-    most_s = min(one.acknowledged_s - one.lower_s for one in boots.values())
-    later_s = float(np.median(np.concatenate([one.later_s for one in boots.values()])))
+    least_s, most_s = acknowledged_s
+    later_s = float(np.quantile(np.concatenate([one.later_s for one in boots.values()]), LATER_QUANTILE))
     out = {}
     for boot, one in boots.items():
         low_s, high_s = sorted((one.lower_s, one.upper_s))

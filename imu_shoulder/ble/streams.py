@@ -24,8 +24,8 @@ class NodeSamples:
     acc_m_s2, gyr_rad_s: (N, 3). mag: (N, 3) in microtesla, or None.
     packets: good ones that came and are in. lost: missing from the sequence. damaged: came and were refused.
     repeated: came again. unplaced: came and fit no clock that is known, so they are left out. overruns: stretches lost
-    inside the node, of unknown length. heard_s: by life, host time of the first and the last packet. untimed: samples
-    left out, since their life has no well known time.
+    inside the node, of unknown length. heard_s: by life, host time of the first and the last packet. times: by life,
+    what `clock` was fitted to. untimed: samples left out, since their life has no well known time.
     """
 
     time_s: FloatArray
@@ -36,6 +36,7 @@ class NodeSamples:
     clock: ClockFit
     lives: tuple[Life, ...]
     heard_s: Mapping[int, tuple[float, float]]
+    times: Mapping[int, BootTimes]
     packets: int
     lost: int
     damaged: int
@@ -43,6 +44,13 @@ class NodeSamples:
     unplaced: int
     overruns: int
     untimed: int = 0
+
+    def if_acknowledged(self, within_s: tuple[float, float]) -> NodeSamples:
+        """On the clock that is known if the soonest acknowledgement takes so long, as of ClockFit."""
+        clock, time_s = fit_clock(self.times, within_s), self.time_s.copy()
+        for number, offset_s in clock.offset_s.items():
+            time_s[self.life == number] += offset_s - self.clock.offset_s[number]
+        return replace(self, clock=clock, time_s=time_s)
 
     def only(self, kept: BoolArray) -> NodeSamples:
         """Without those of no known time. kept: (N,)"""
@@ -135,9 +143,10 @@ def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Pi
         return None
     lives = {number: _life_packets(placed) for number, placed in sorted(by_life.items())}
     spacings = {number: found.spacing(kind) for number, found in lives.items()}
-    clock = fit_clock(
-        {number: _life_times(kind, found, spacings[number], account.lives[number]) for number, found in lives.items()}
-    )
+    times = {
+        number: _life_times(kind, found, spacings[number], account.lives[number]) for number, found in lives.items()
+    }
+    clock = fit_clock(times)
     time_s, life_of, acc, gyr, mag = [], [], [], [], []
     for number, found in lives.items():
         count = np.array([p.count for p in found.packets])
@@ -162,6 +171,7 @@ def node_samples(kind: NodeKind, arrivals: Sequence[Arrival], pings: Sequence[Pi
         clock,
         tuple(account.lives),
         {number: _heard_s(found.arrivals) for number, found in lives.items()},
+        times,
         len(packets),
         account.lost,
         damaged,

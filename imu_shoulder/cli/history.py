@@ -57,17 +57,18 @@ def add(
     from imu_shoulder.errors import ShoulderError
     from imu_shoulder.history.adding import add_recording, recordings_in
 
-    with opened(db, kept) as store, stage_progress() as progress:
-        how = how_of(params_file, drill_files, progress)
-        folders = list(recordings_in(path))
-        done, failed = [], []
-        for folder in folders:
-            try:
-                done.append((folder, add_recording(store, folder, how)))
-            except ShoulderError as error:
-                if len(folders) == 1:
-                    raise
-                failed.append((folder, error))
+    done, failed = [], []
+    with stage_progress() as progress:
+        # What is refused here makes no database.
+        how, folders = how_of(params_file, drill_files, progress), list(recordings_in(path))
+        with opened(db, kept) as store:
+            for folder in folders:
+                try:
+                    done.append((folder, add_recording(store, folder, how)))
+                except ShoulderError as error:
+                    if len(folders) == 1:
+                        raise
+                    failed.append((folder, error))
     if as_json:
         added = [{"folder": str(f), "session": a.session_id, "athlete": a.athlete, "state": a.state} for f, a in done]
         say_json({"added": added, "failed": [{"folder": str(f), "error": str(why)} for f, why in failed]})

@@ -6,11 +6,14 @@ takes much longer for it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from imu_shoulder.align.apart import Turning, clocks_apart
+from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
 from imu_shoulder.engine.memory import Memory
@@ -26,7 +29,9 @@ _TOGETHER = ""
 class InstrumentWatch:
     """wake() when there is something new to see, look() every so often; then read findings."""
 
-    def __init__(self) -> None:
+    def __init__(self, limits: DisagreeParams) -> None:
+        # A stream takes the gyroscope's zero off as it learns it.
+        self._limits = replace(limits, zero_deg_s=math.inf)
         self._to_look: list[str] = []
         self._found: dict[tuple[str, str], Finding] = {}
 
@@ -49,7 +54,7 @@ class InstrumentWatch:
         if placement == _TOGETHER:
             self._against_each_other(rows, events)
         elif placement in rows and placement not in bad:
-            off, unit = instruments_off(*rows[placement], rate_hz)
+            off, unit = instruments_off(*rows[placement], rate_hz, self._limits)
             if unit:
                 self._add(placement, "axes_wrong", f"its gyroscope's numbers seem to be in {unit}")
             elif off is not None and not off.fit:

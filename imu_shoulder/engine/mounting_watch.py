@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.calibrate.mounting import MountingParams, Stretch, mounting_findings
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.instrument_watch import InstrumentWatch
@@ -16,16 +17,16 @@ from imu_shoulder.orient.bias import BiasTrack
 class MountingWatch:
     """take() what each movement showed, look() every so often; then read findings."""
 
-    def __init__(self, drills: Mapping[str, Drill], params: MountingParams) -> None:
+    def __init__(self, drills: Mapping[str, Drill], params: MountingParams, instruments: DisagreeParams) -> None:
         """drills: those named in events, by id."""
-        self._drills, self._params = drills, params
+        self._drills, self._params, self._of_instruments = drills, params, instruments
         self.begin()
 
     def begin(self) -> None:
         """Sensors may have been moved: as if nothing had been shown."""
         self._stretches: list[Stretch] = []
         self._of_mounting: tuple[Finding, ...] = ()
-        self._instruments = InstrumentWatch()
+        self._instruments = InstrumentWatch(self._of_instruments)
 
     @property
     def findings(self) -> tuple[Finding, ...]:

@@ -58,7 +58,7 @@ class Stream(Paced):
         self.pose_error: CalibrationError | None = None
         self._seating, self._slips = Seating(self.rate_hz, params), SlipWatch(params.slip)
         self._headings: dict[Side, KeptHeading] = {}
-        self._mounting = MountingWatch(self._asked.drills, params.mounting)
+        self._mounting = MountingWatch(self._asked.drills, params.mounting, params.align.disagree)
         self._sets = Sets(self.rate_hz, params)
         # The arms whose angles are wanted outside sets; in a set all are.
         self.wanted: Collection[Side] = SIDES

@@ -90,7 +90,8 @@ def _read_parquet(path: Path, columns: Sequence[str], max_rows: int) -> pd.DataF
 def require_numeric(path: Path, frame: pd.DataFrame, names: Iterable[str]) -> None:
     """Raises RecordingError where one of these columns of a Parquet file holds something else than numbers."""
     for name in names:
-        if not pd.api.types.is_numeric_dtype(frame[name]):
+        kind = frame[name].dtype
+        if not pd.api.types.is_numeric_dtype(kind) or pd.api.types.is_bool_dtype(kind):
             raise RecordingError(f"numbers in column {name} of {path.name}", f"it holds {frame[name].dtype}", _TO_DO)
 
 
@@ -148,15 +149,25 @@ def _read_csv(path: Path, names: list[str], columns: Sequence[str]) -> list[pd.D
                 encoding="utf-8",
                 chunksize=PART_ROWS,
             ) as parts:
-                return list(parts)
+                frames = list(parts)
     except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
         if "out of memory" in str(error):  # the reader's own words for it
             raise MemoryError(str(error)) from error
-        raise _first_bad_cell(path, names, columns, error) from error
+        raise _first_bad_cell(path, names, columns) or _unread(path, error) from error
+    # The reader takes true and false for numbers.
+    if any(frame[list(columns)].isin((0.0, 1.0)).all().any() for frame in frames if len(frame)):
+        said = _first_bad_cell(path, names, columns)
+        if said is not None:
+            raise said
+    return frames
 
 
-def _first_bad_cell(path: Path, names: list[str], columns: Sequence[str], error: Exception) -> RecordingError:
-    """Walks the file line by line, which is slow, only after the fast reader gave up."""
+def _unread(path: Path, error: Exception) -> RecordingError:
+    return RecordingError(f"a table of numbers in {path.name}", f"it cannot be read ({error})", _TO_DO)
+
+
+def _first_bad_cell(path: Path, names: list[str], columns: Sequence[str]) -> RecordingError | None:
+    """Walks the file line by line, which is slow, only where the fast reader gave up or may have been wrong."""
     places = [(names.index(name), name) for name in columns]
     try:
         with path.open(encoding="utf-8-sig", newline="") as stream:
@@ -180,9 +191,9 @@ def _first_bad_cell(path: Path, names: list[str], columns: Sequence[str], error:
                             f"it is {cell!r}" if cell else "the cell is empty",
                             _TO_DO,
                         )
-    except (UnicodeDecodeError, csv.Error) as found:
-        error = found
-    return RecordingError(f"a table of numbers in {path.name}", f"it cannot be read ({error})", _TO_DO)
+    except (UnicodeDecodeError, csv.Error) as error:
+        return _unread(path, error)
+    return None
 
 
 def _refuse_not_finite(path: Path, values: FloatArray, columns: Sequence[str]) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -28,6 +29,8 @@ BLANKS = " "
 _MARKS = {codecs.BOM_UTF8: "utf-8", codecs.BOM_UTF16_LE: "utf-16", codecs.BOM_UTF16_BE: "utf-16"}
 _TO_DO = "correct the file or export it again"
 _LINE_LETTERS = 100_000
+
+_TRUTH = re.compile("true|false", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,7 +221,7 @@ class TextTable:
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("error", pd.errors.ParserWarning)
-                return pd.read_csv(
+                frame = pd.read_csv(
                     stream,
                     sep=r"\s+" if blanks else self.layout.delimiter,
                     decimal=self.layout.decimal,
@@ -236,6 +239,9 @@ class TextTable:
             if "out of memory" in str(error):  # the reader's own words for it
                 raise MemoryError(str(error)) from error
             return None
+        # The reader takes columns of true and false for numbers.
+        of_two = frame[[place for place in wanted if place not in texts]].isin((0.0, 1.0)).all().any()
+        return None if of_two and _TRUTH.search(stream.getvalue()) else frame
 
     def _first_bad(self, lines: Sequence[tuple[int, str]], places: Sequence[int]) -> RecordingError:
         """Walks the lines one by one, which is slow, only after the fast reader gave up."""

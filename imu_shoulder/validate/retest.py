@@ -6,8 +6,9 @@ against each other: they leave the straps out of it, and make the error too smal
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -41,6 +42,7 @@ def values_of_folders(folders: Sequence[Path]) -> pd.DataFrame:
     """The values (VALUES) of results folders. Raises HistoryError for those of different versions or parameters."""
     tables = []
     summaries = load_history(folders)
+    _require_once(folders, summaries)
     for folder, summary in zip(folders, summaries, strict=True):
         version, first = (found["versions"]["imu_shoulder"] for found in (summary, summaries[0]))
         if version != first:
@@ -51,6 +53,17 @@ def values_of_folders(folders: Sequence[Path]) -> pd.DataFrame:
         reps = as_written(pd.read_csv(folder / REPS, keep_default_na=True))
         tables.append(_of_session(reps, person(summary["recording"]["athlete"]), summary["recording"]["start"][:10]))
     return one_a_day(pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=list(VALUES)))
+
+
+def _require_once(folders: Sequence[Path], summaries: Sequence[Mapping[str, Any]]) -> None:
+    seen: dict[tuple[str, str], Path] = {}
+    for folder, summary in zip(folders, summaries, strict=True):
+        of = summary["recording"]
+        key = person(of["athlete"]), of["start"]
+        if key in seen:
+            came = f"{seen[key]} and {folder} are both of {of['athlete']}, {of['start']}"
+            raise HistoryError("each session once", came, "leave one of the two out")
+        seen[key] = folder
 
 
 def _of_session(reps: pd.DataFrame, who: str, day: str) -> pd.DataFrame:
