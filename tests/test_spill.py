@@ -151,4 +151,4 @@ def test_memory_hardly_grows_with_the_length_and_results_are_the_same(tmp_path):
     require_same_files(tmp_path / "out-12-1000", tmp_path / f"out-12-{10**9}")
     rows = 4 * 11 * 60 * 100
     on_disk, in_memory = ((peaks[12, least] - peaks[1, least]) / rows for least in (1000, 10**9))
-    assert on_disk < 120 < 250 < in_memory
+    assert on_disk < 100 < 200 < in_memory
