@@ -6,6 +6,7 @@ All of the numbers are ours: several times what a warm-up needs, and less than w
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from imu_shoulder.errors import RecordingError, ShoulderError
@@ -32,14 +33,16 @@ MAX_ASKED_S = 3600.0
 MAX_HOURS = 12.0
 # The declared rate may be off the measured one by this share of it; less than that is put right and said.
 MOST_RATE_OFF = 0.25
-# What an analysis takes on top of the program itself: for each sensor and row of the common grid, and in any case.
-# Measured: 360 a row in an hour of 5 sensors at 100 Hz, and 80 MB for a warm-up of five minutes.
-BYTES_PER_ROW = 500
+# What an analysis takes on top of the program itself: for each sensor and row of the common grid, for each sample of a
+# sensor, and in any case. Measured: 440 a row of 2 samples in 12 minutes of 4 sensors, 360 a row of one in an hour of
+# 5, and 80 MB for a warm-up of five minutes.
+BYTES_PER_ROW, BYTES_PER_SAMPLE = 350, 100
 BYTES_AT_LEAST = 50_000_000
 # Of so many rows or more, an hour and a half at 50 Hz, the columns lie on the disk where the system is Linux.
-# Memory then holds what one step works on: for each row, however many sensors there are. Measured: 290 in 8 hours.
+# Memory then holds what one step works on: for each row, and each sample of one sensor, however many there are.
+# Measured: 350 a row of 2 samples in 8 hours of 5 sensors, 290 a row of one.
 LONG_ROWS = 1 << 18
-BYTES_PER_LONG_ROW = 350
+BYTES_PER_LONG_ROW, BYTES_PER_LONG_SAMPLE = 270, 80
 
 
 def free_bytes() -> int | None:
@@ -73,11 +76,13 @@ def _below_limit() -> int | None:
     return max(0, limit - used)
 
 
-def require_memory(rows: int, sensors: int, error: type[ShoulderError] = RecordingError) -> None:
-    """Raises `error` where an analysis of so many rows of so many sensors would not fit into memory."""
-    on_disk = rows >= LONG_ROWS and sys.platform == "linux"
-    bytes_per_row = BYTES_PER_LONG_ROW if on_disk else sensors * BYTES_PER_ROW
-    needed, free = BYTES_AT_LEAST + rows * bytes_per_row, free_bytes()
+def require_memory(rows: int, samples: Sequence[int], error: type[ShoulderError] = RecordingError) -> None:
+    """Raises `error` where an analysis of so many rows would not fit into memory. samples: of each sensor."""
+    sensors, free = len(samples), free_bytes()
+    if rows >= LONG_ROWS and sys.platform == "linux":
+        needed = BYTES_AT_LEAST + rows * BYTES_PER_LONG_ROW + max(samples) * BYTES_PER_LONG_SAMPLE
+    else:
+        needed = BYTES_AT_LEAST + sensors * rows * BYTES_PER_ROW + sum(samples) * BYTES_PER_SAMPLE
     if free is not None and needed > free:
         raise error(
             f"{needed / 1e6:.0f} MB of free memory for {rows} rows of {sensors} sensors",

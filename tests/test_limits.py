@@ -34,8 +34,8 @@ def test_the_page_states_the_limits():
         f"{limits.MAX_EVENTS} rows",
         f"{limits.MAX_REPS} reps",
         f"{100 * limits.MOST_RATE_OFF:.0f} %",
-        f"{limits.BYTES_PER_ROW} bytes",
-        f"{limits.BYTES_PER_LONG_ROW} bytes",
+        f"{limits.BYTES_PER_ROW} bytes for each sensor and row of the common grid, {limits.BYTES_PER_SAMPLE} for each",
+        f"{limits.BYTES_PER_LONG_ROW} bytes for each row and {limits.BYTES_PER_LONG_SAMPLE} for each",
         f"{limits.LONG_ROWS:,} rows",
     ):
         assert said in text
@@ -43,14 +43,14 @@ def test_the_page_states_the_limits():
 
 def test_what_does_not_fit_into_memory_is_refused_with_what_is_needed(monkeypatch):
     monkeypatch.setattr(limits, "free_bytes", lambda: 75_000_000)
-    with pytest.raises(RecordingError, match="80 MB of free memory for 12000 rows of 5 sensors, but there are 75 MB"):
-        limits.require_memory(12_000, 5)
-    limits.require_memory(9_000, 5)
+    with pytest.raises(RecordingError, match="83 MB of free memory for 12000 rows of 5 sensors, but there are 75 MB"):
+        limits.require_memory(12_000, [24_000] * 5)
+    limits.require_memory(9_000, [18_000] * 5)
     if sys.platform == "linux":
-        with pytest.raises(RecordingError, match="142 MB of free memory for 262144 rows of 5 sensors"):
-            limits.require_memory(limits.LONG_ROWS, 5)
+        with pytest.raises(RecordingError, match="163 MB of free memory for 262144 rows of 5 sensors"):
+            limits.require_memory(limits.LONG_ROWS, [2 * limits.LONG_ROWS] * 5)
     monkeypatch.setattr(limits, "free_bytes", lambda: None)
-    limits.require_memory(10**9, 5)
+    limits.require_memory(10**9, [10**9] * 5)
 
 
 def test_an_analysis_of_too_much_says_what_it_needs(small_recording, tmp_path, monkeypatch):

@@ -77,7 +77,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
         )
     rate_hz = grid_rate_hz([sensor.stream.declared_rate_hz for sensor in used], params)
     start_s, end_s = min(sensor.quality.start_s for sensor in used), max(sensor.quality.end_s for sensor in used)
-    require_memory(int((end_s - start_s) * rate_hz), len(used))
+    require_memory(int((end_s - start_s) * rate_hz), [len(sensor.time_s) for sensor in used])
     time_s = spilled(grid_times(start_s, end_s, rate_hz))
     tracks = {sensor.stream.placement: _track(sensor, time_s, rate_hz, params) for sensor in used}
     return Aligned(
