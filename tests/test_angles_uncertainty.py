@@ -186,7 +186,7 @@ def test_intervals_hold_the_truth_of_most_people_and_are_not_far_too_wide():
 
 @pytest.mark.parametrize(
     ("name", "mean_deg", "sd_deg"),
-    [("pose_out_deg", 3.0, 3.0), ("pose_forward_deg", 0.5, 3.0), ("forearm_pose_deg", 2.0, 5.0)],
+    [("pose_out_deg", 2.5, 2.0), ("pose_forward_deg", 0.5, 2.0), ("forearm_pose_deg", 2.0, 5.0)],
 )
 def test_what_is_assumed_of_the_pose_is_what_the_docs_say_people_do(name, mean_deg, sd_deg):
     """docs/design_choices.md: how people hang in the pose, and that "of an error that lies to one side, the figure is

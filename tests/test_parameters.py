@@ -292,13 +292,13 @@ def test_exports_say_which_were_changed(wide, small_recording, tmp_path):
 
 
 def test_range_says_which_were_changed(tmp_path):
-    (tmp_path / "p.toml").write_text("[uncertainty]\npose_out_deg = 5\n")
+    (tmp_path / "p.toml").write_text("[uncertainty]\npose_out_deg = 4\n")
     out = ("--out", tmp_path / "out")
     found = run("range", ROOT / "recordings/range_tests", "--params", tmp_path / "p.toml", *out)
     assert found.exit_code == 0, found.output
-    assert "uncertainty.pose_out_deg 5 (not 4)" in found.stdout
+    assert "uncertainty.pose_out_deg 4 (not 3)" in found.stdout
     changes = json.loads((tmp_path / "out/range.json").read_text())["parameters_changed"]
-    assert changes == {"uncertainty.pose_out_deg": {"value": 5.0, "built_in": 4.0}}
+    assert changes == {"uncertainty.pose_out_deg": {"value": 4.0, "built_in": 3.0}}
 
 
 def test_the_page_is_worked_out_with_them_too():

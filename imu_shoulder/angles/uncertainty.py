@@ -67,17 +67,15 @@ class UncertaintyParams:
     Azen 1979, from memory), and not everyone goes that far; carrying_deg: ours, of it 4.1 deg between people (n = 400,
     Int J Morphol 2018 36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings
     39:58); muscle_deg: up to 4 deg of elevation (PMC3327809); carrying_goes_deg: common practice, that the forearm of a
-    fully bent elbow lies on the arm, half of what it is of people; pose_out_deg, pose_forward_deg: ours, less
-    than the joint of arm and blade alone differs between 79 people who stand in neutral (upright computed tomography,
-    by quartiles 5 and 4 deg: Yoshida et al. 2022, doi 10.1186/s13018-022-03113-5); elbow_pose_deg, forearm_pose_deg,
-    forearm_azimuth_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg, reused_apart_deg,
+    fully bent elbow lies on the arm, half of what it is of people; pose_out_deg, pose_forward_deg,
+    elbow_pose_deg, forearm_pose_deg, forearm_azimuth_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg, reused_apart_deg,
     standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
     """
 
     inclination_deg: float = 0.53
     zero_offset_deg: float = 0.85
-    pose_out_deg: float = 4.0
-    pose_forward_deg: float = 3.0
+    pose_out_deg: float = 3.0
+    pose_forward_deg: float = 2.0
     elbow_pose_deg: float = 4.2
     elbow_stop_deg: float = 3.0
     forearm_pose_deg: float = 5.5
