@@ -114,12 +114,6 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "look at the declared scale; measure the sensor with `bench`",
             ),
             Kind(
-                "gyroscope_wanders",
-                "fault",
-                "the gyroscope reads another turn when held still early than late; the sensor was not used",
-                "let the sensor warm up; change it, if it stays so",
-            ),
-            Kind(
                 "axes_changed",
                 "fault",
                 "the accelerometer turned from one sample to the next, the gyroscope did not; the sensor was not used",

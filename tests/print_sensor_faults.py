@@ -37,7 +37,7 @@ ACCUSES = {
     *("zero_rows", "repeated_rows", "accelerometer_off", "gyroscope_scale", "axes_wrong", "clocks_apart"),
     *("clock_unknown", "starts_late", "ends_early", "constant_channel", "stuck_channel", "gravity_off"),
     *("axes_disagree", "sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle"),
-    *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped", "gyroscope_wanders"),
+    *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped"),
     *("axes_changed", "instruments_disagree", "noisy"),
 } & set(KINDS)
 # What is told of sound sensors too, in its unit: by so much more it has to be.

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align.checks import longest_even_step_s
-from imu_shoulder.align.disagree import DisagreeParams, not_together, stepped, wrong_turn, zero_wanders
+from imu_shoulder.align.disagree import DisagreeParams, not_together, stepped, wrong_turn
 from imu_shoulder.align.tilts import Tilts, tilts_of, what_fits_better
 from imu_shoulder.arrays import block_means, block_spreads, in_blocks, medians_of, quantile, sums_over
 from imu_shoulder.frames import quat_from_rotvec, quat_product
@@ -258,7 +258,7 @@ def instruments_off(
     off, unit = _explained(tilts, stills, turns)
     if unit or (off is not None and not off.fit):
         return off, unit
-    found = stepped(acc, gyr, time_s, rate_hz, limits) or zero_wanders(gyr, stills.first, stills.end, limits)
+    found = stepped(acc, gyr, time_s, rate_hz, limits)
     if found is None and turns is not None:
         found = wrong_turn(disagreement_rad(turns, turns.told, np.eye(3)), limits)
     if found is None and tilts is not None:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from imu_shoulder.align import checks
 from imu_shoulder.align.clock import Clock
 from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.grid import longest_step_s
 from imu_shoulder.align.instruments import instruments_off
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.arrays import medians_of
 from imu_shoulder.findings import finding_of
 from imu_shoulder.model import BoolArray, Finding, FloatArray, SensorStream
 
@@ -94,9 +97,15 @@ def instrument_notes(
     return off is None or off.fit
 
 
-def is_offset(rest: checks.Rest) -> bool:
-    """Whether a gyroscope reads more at rest than the stages after take for a bias."""
-    return rest.still and rest.gyr_offset_rad_s > math.radians(_OFFSET_DEG_S)
+def is_offset(rest: checks.Rest, gyr: FloatArray) -> bool:
+    """Whether a gyroscope, gyr (N, 3) in rad/s, reads more at rest than the stages after take for a bias.
+
+    A zero is in all of a recording, in which a person turns to and fro; who turns slowly and evenly for a while, not.
+    """
+    if not rest.still or rest.gyr_offset_rad_s <= math.radians(_OFFSET_DEG_S):
+        return False
+    off = np.linalg.norm(medians_of(gyr.T) - rest.gyr_rad_s)
+    return bool(off < 0.5 * rest.gyr_offset_rad_s)
 
 
 def unit_notes(notes: Notes, rest: checks.Rest, values: FloatArray, time_s: FloatArray, rate_hz: float) -> None:
@@ -108,6 +117,6 @@ def unit_notes(notes: Notes, rest: checks.Rest, values: FloatArray, time_s: Floa
     said = checks.require_gyroscope(notes.placement, values[:, :3], values[:, 3:], time_s, rate_hz)
     if said is not None:
         notes.add("axes_disagree", said)
-    if is_offset(rest):
+    if is_offset(rest, values[:, 3:]):
         offset = math.degrees(rest.gyr_offset_rad_s)
         notes.add("gyr_offset", f"its gyroscope reads {offset:.1f} deg/s when held still", offset)

@@ -148,7 +148,7 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     fit = not constant and bool(good.any())
     if rest is not None and not constant:
         unit_notes(notes, rest, own, own_s, rate_hz)
-        if is_offset(rest):
+        if is_offset(rest, own[:, 3:]):
             own[:, 3:] -= rest.gyr_rad_s
         fit = instrument_notes(notes, own, own_s, rate_hz, params.disagree, clipped[good])
 

@@ -68,8 +68,8 @@ class UncertaintyParams:
     Int J Morphol 2018 36:135-139); trunk_pose_deg: one person's repeats (Donaldson et al. 2021, ISBS Proceedings
     39:58); muscle_deg: up to 4 deg of elevation (PMC3327809); carrying_goes_deg: common practice, that the forearm of a
     fully bent elbow lies on the arm, half of what it is of people; pose_out_deg, pose_forward_deg,
-    elbow_pose_deg, forearm_pose_deg, forearm_azimuth_deg, azimuth_deg, bend_axis_deg, forward_deg, bends_forward_deg, reused_apart_deg,
-    standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
+    elbow_pose_deg, forearm_pose_deg, forearm_azimuth_deg, azimuth_deg, bend_axis_deg, forward_deg,
+    bends_forward_deg, reused_apart_deg, standing_lean_deg, any_lean_deg, lying_deg, trunk_azimuth_deg: ours.
     """
 
     inclination_deg: float = 0.53

@@ -6,9 +6,7 @@ takes much longer for it.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -30,8 +28,7 @@ class InstrumentWatch:
     """wake() when there is something new to see, look() every so often; then read findings."""
 
     def __init__(self, limits: DisagreeParams) -> None:
-        # A stream takes the gyroscope's zero off as it learns it.
-        self._limits = replace(limits, zero_deg_s=math.inf)
+        self._limits = limits
         self._to_look: list[str] = []
         self._found: dict[tuple[str, str], Finding] = {}
 
