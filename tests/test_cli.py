@@ -99,7 +99,7 @@ def test_an_analysis_imports_only_what_it_uses(small_recording, tmp_path):
         f"print([name for name in {UNUSED} if name in sys.modules], gc.get_threshold()[0])"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
-    assert found.stdout.splitlines()[-1] == "[] 50000"
+    assert found.stdout.splitlines()[-1] == "[] 200000"
 
 
 def test_import_of_the_package_is_light():

@@ -17,7 +17,7 @@ LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
 # Under so many steps forward nothing is said of a rate.
 _LEAST_STEPS = 20
 # Less shows neither units nor rest.
-_LEAST_S = 1.0
+_LEAST_S = 0.5
 # Where more than this share of the rows repeats the stamp before, stamps are those of packets of several rows.
 _PACKET_SHARE = 0.05
 _UNITS = {1e3: "milliseconds", 1e6: "microseconds", 1e9: "nanoseconds"}
@@ -99,7 +99,7 @@ def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
     for one in streams.values():
         if len(one.time_s) < _LEAST_S * one.declared_rate_hz:
             raise RecordingError(
-                f"a second of samples or more of {one.placement}",
+                f"half a second of samples or more of {one.placement}",
                 f"there are {len(one.time_s)} rows",
                 "record or export it again, or leave that sensor out",
             )
