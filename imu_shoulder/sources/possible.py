@@ -17,7 +17,7 @@ LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
 # Under so many steps forward nothing is said of a rate.
 _LEAST_STEPS = 20
 # Fewer are no recording of anything.
-_LEAST_ROWS = 10
+_LEAST_ROWS = 5
 # Where more than this share of the rows repeats the stamp before, stamps are those of packets of several rows.
 _PACKET_SHARE = 0.05
 _UNITS = {1e3: "milliseconds", 1e6: "microseconds", 1e9: "nanoseconds"}

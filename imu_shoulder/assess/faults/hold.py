@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import hypot, isfinite
+from math import hypot, isfinite, sqrt
 
 from imu_shoulder.assess.fault import Case, Criterion, Fault
 from imu_shoulder.assess.limits import changed_sd_deg, lead_sd_deg, over, under, worst
@@ -45,7 +45,7 @@ def hold_short(drill: Drill, case: Case) -> float:
 def _stays(case: Case) -> list[tuple[str, float, float, float]]:
     """Each station visited: its name, how long it was held, how long is asked, and the first one's deviation.
 
-    Speed and angle tell it otherwise where an arm is slow or unsteady: by as much it is not known.
+    Speed and angle tell it otherwise where an arm is slow or unsteady: it lies anywhere between the two.
     """
     drill = case.data.drill
     stations = {} if drill is None else {station.name: station for station in drill.stations}
@@ -53,7 +53,7 @@ def _stays(case: Case) -> list[tuple[str, float, float, float]]:
     for visit in longest_visits(case.data):
         station, held_s = stations[visit.name], visit.end_s - visit.start_s
         apart_s = in_posture_s(case.data, station, visit) - held_s
-        out.append((visit.name, held_s, station.hold_s, hypot(case.params.station_sd_s, apart_s / 2)))
+        out.append((visit.name, held_s, station.hold_s, hypot(case.params.station_sd_s, apart_s / sqrt(12))))
     return out
 
 
