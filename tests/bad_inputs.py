@@ -282,7 +282,7 @@ RECORDINGS = [
         "a sensor of two rows",
         lambda p: (p / "r" / WRIST).write_text("\n".join((p / "r" / WRIST).read_text().splitlines()[:3]) + "\n"),
         ANALYSE,
-        ("5 samples or more", "right_wrist", "2 rows"),
+        ("5 samples or more", "right_wrist", "there are 2"),
     ),
     Bad("truth values in place of numbers", every(1, "True"), ANALYSE, (WRIST, "row 2", "acc_x", "'True'")),
     Bad("truth values in capitals", every(5, "FALSE"), ANALYSE, (WRIST, "row 2", "gyr_y", "'FALSE'")),

@@ -35,12 +35,15 @@ def page(name: str) -> str:
 
 def codes_in(path: Path) -> set[str]:
     """Codes that a file gives to `finding_of`, to mounting's own `_finding`, and in align to `add` of its notes, to
-    what is `Off` or `Unfit`, and to what its watch leaves out."""
+    what is `Off`, `Unfit` or a `Contradiction`, and to what its watch leaves out."""
+    places = {"finding_of": 1, "_finding": 1}
+    if path.parent.name == "align":
+        places |= {"add": 0, "Off": 0, "Unfit": 2, "Contradiction": 0, "_leave_out": 0}
     codes = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Call):
             name = getattr(node.func, "id", getattr(node.func, "attr", ""))
-            place = {"finding_of": 1, "_finding": 1, "add": 0, "Off": 0, "Unfit": 2, "_leave_out": 0}.get(name)
+            place = places.get(name)
             if place is not None and len(node.args) > place:
                 inner = ast.walk(node.args[place])
                 codes |= {

@@ -36,6 +36,8 @@ from imu_shoulder.spill import parts, room, spilled
 
 # How far an event may reach beyond the data: hand-set marks are not to the sample.
 _EVENT_SLACK_S = 1.0
+# Fewer are no recording of anything.
+_LEAST_SAMPLES = 5
 # A sensor that misses more than this of the events began late or ended early.
 _SPAN_SLACK_S = 2.0
 
@@ -121,6 +123,12 @@ def _measured(stream: SensorStream) -> SensorStream:
 
 def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     stream = _measured(stream)
+    if len(stream.time_s) < _LEAST_SAMPLES:
+        raise RecordingError(
+            f"{_LEAST_SAMPLES} samples or more of {stream.placement}",
+            f"there are {len(stream.time_s)}",
+            "record or export it again, or leave that sensor out",
+        )
     clock = repair_clock(stream.time_s, stream.declared_rate_hz, params.bridge_s)
     # Channel by channel in memory, which makes the checks of each channel several times as fast.
     values = room((6, len(stream.time_s))).T

@@ -16,8 +16,6 @@ from imu_shoulder.spill import let_go
 LEAST_RATE_HZ, MOST_RATE_HZ = 5.0, 4000.0
 # Under so many steps forward nothing is said of a rate.
 _LEAST_STEPS = 20
-# Fewer are no recording of anything.
-_LEAST_ROWS = 5
 # Where more than this share of the rows repeats the stamp before, stamps are those of packets of several rows.
 _PACKET_SHARE = 0.05
 _UNITS = {1e3: "milliseconds", 1e6: "microseconds", 1e9: "nanoseconds"}
@@ -95,14 +93,7 @@ def _require_length(time_s: FloatArray, steps: FloatArray, rate_hz: float, name:
 
 
 def require_possible_sensors(streams: Mapping[str, SensorStream]) -> None:
-    """Raises RecordingError where a sensor has next to no samples, or two sensors hold the same numbers."""
-    for one in streams.values():
-        if len(one.time_s) < _LEAST_ROWS:
-            raise RecordingError(
-                f"{_LEAST_ROWS} samples or more of {one.placement}",
-                f"there are {len(one.time_s)} rows",
-                "record or export it again, or leave that sensor out",
-            )
+    """Raises RecordingError where two sensors hold the same numbers."""
     for one, other in combinations(streams.values(), 2):
         if _same(one, other):
             raise RecordingError(
