@@ -245,7 +245,8 @@ def verdict(name: str, value: float, goal: float, text: str, *, least: bool = Fa
 
 def page(cases: Cases, live: dict[str, float], start: float, hours: dict[str, float], cohort: str) -> str:
     lengths = [cases[(m, 4, 1.0)] for m in (1, 10, 100)]
-    sensors = [cases[(10, n, 1.0)] for n in PLACES]
+    worn = [count for minutes, count, share in sorted(cases) if (minutes, share) == (10, 1.0)]
+    sensors = [cases[(10, count, 1.0)] for count in worn]
     marked = [cases[(20, 4, share)] for share in (0.25, 1.0)]
     usual = cases[(20, 4, 1.0)]
     slope = float(exponent(lengths, (1, 10, 100), "all"))
@@ -289,7 +290,7 @@ def page(cases: Cases, live: dict[str, float], start: float, hours: dict[str, fl
             "",
             "Ten minutes; one sensor on every place there is makes seven.",
             "",
-            *growth("sensors", tuple(PLACES), sensors),
+            *growth("sensors", worn, sensors),
             "## By sets",
             "",
             "Twenty minutes of four sensors, with a quarter of the sets marked and with all.",
