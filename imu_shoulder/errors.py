@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 # Of each part of a message; the names of all columns of reps.csv are fewer.
 MOST_LETTERS = 600
 
@@ -49,3 +51,10 @@ class OutputError(ShoulderError):
 
 class ParameterError(ShoulderError):
     """A parameter is outside its range."""
+
+
+def require_over_zero(values: Mapping[str, float]) -> None:
+    """Raises ParameterError for the first parameter, by name, that is not over 0."""
+    for name, value in values.items():
+        if not value > 0:
+            raise ParameterError(f"{name} over 0", f"it is {value:g}", "choose another value")

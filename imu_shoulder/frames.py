@@ -27,7 +27,7 @@ def rotation_from_quat(quat: FloatArray) -> Rotation:
     return Rotation.from_quat(quat, scalar_first=True)
 
 
-def quat_product(first: FloatArray, second: FloatArray) -> FloatArray:
+def quat_product(first: FloatArray | tuple[FloatArray, ...], second: FloatArray) -> FloatArray:
     """first * second of quaternions (4, ...) with the scalar last, as scipy has it. Written out it is several times as
     fast as the library's."""
     x, y, z, w = first

@@ -93,10 +93,8 @@ def test_proposed_marks_are_written_read_and_give_the_same_again(clean, tmp_path
     assert reps[0] == reps[1]
 
 
-@pytest.mark.parametrize("session", [first_session, second_session])
-def test_every_set_of_a_session_is_found_with_its_drill_and_no_calibration_is_counted(session):
-    recording, events = session(9002)
-    found = proposals(recording)
+def require_sets(found, events):
+    """Every set that was done is proposed, with its drill and side, and no other."""
     sets = [own for own in found if own.kind == "set"]
     true = [event for event in events if event.trial_type == "set"]
     assert len(sets) == len(true)
@@ -104,9 +102,18 @@ def test_every_set_of_a_session_is_found_with_its_drill_and_no_calibration_is_co
         assert own is not None
         assert is_right(own, event)
         assert own.side == event.side
+
+
+@pytest.mark.parametrize("session", [first_session, second_session])
+def test_every_set_of_a_session_is_found_with_its_drill_and_no_calibration_is_counted(session):
+    recording, events = session(9002)
+    found = proposals(recording)
+    require_sets(found, events)
     moved = [event for event in events if event.trial_type not in ("set", "neutral_pose")]
     for event in moved:
-        assert not any(own.start_s < event.end_s - 1 and event.onset_s + 1 < own.end_s for own in sets)
+        assert not any(
+            own.start_s < event.end_s - 1 and event.onset_s + 1 < own.end_s for own in found if own.kind == "set"
+        )
     pose = next(own for own in found if own.kind == "neutral_pose")
     assert pose.end_s < moved[0].onset_s + 1
 
@@ -213,13 +220,7 @@ def test_who_passes_a_station_now_and_then_does_the_drill_and_who_never_stays_at
 @pytest.mark.parametrize("seed", [9050, 9078])
 def test_a_movement_that_comes_back_in_minutes_is_no_part_of_the_sets_beside_it(seed):
     recording, events = second_session(seed)
-    sets = [own for own in proposals(recording) if own.kind == "set"]
-    true = [event for event in events if event.trial_type == "set"]
-    assert len(sets) == len(true)
-    for event, own in matched(sets, true):
-        assert own is not None
-        assert is_right(own, event)
-        assert own.side == event.side
+    require_sets(proposals(recording), events)
 
 
 def test_stays_that_are_no_part_of_a_rep_speak_against_exercise():

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.align.tilts import Tilts
-from imu_shoulder.errors import ParameterError
+from imu_shoulder.errors import require_over_zero
 from imu_shoulder.model import FloatArray, IntArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -44,9 +44,7 @@ class DisagreeParams:
     turn_deg: float = 20.0
 
     def __post_init__(self) -> None:
-        for name in self.__slots__:
-            if not getattr(self, name) > 0:
-                raise ParameterError(f"{name} over 0", f"it is {getattr(self, name):g}", "choose another value")
+        require_over_zero({name: getattr(self, name) for name in self.__slots__})
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from imu_shoulder.align.checks import INSTRUMENTS
-from imu_shoulder.errors import ParameterError
+from imu_shoulder.arrays import runs
+from imu_shoulder.errors import require_over_zero
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
@@ -53,9 +54,7 @@ class SpikeParams:
     wrap_alike_share: float = 0.15
 
     def __post_init__(self) -> None:
-        for name in self.__slots__:
-            if not getattr(self, name) > 0:
-                raise ParameterError(f"{name} over 0", f"it is {getattr(self, name):g}", "choose another value")
+        require_over_zero({name: getattr(self, name) for name in self.__slots__})
 
 
 def spike_rows(values: FloatArray, params: SpikeParams) -> BoolArray:
@@ -76,7 +75,9 @@ def spike_rows(values: FloatArray, params: SpikeParams) -> BoolArray:
             break
         places = np.array(sorted(new))
         found[places if rows is None else rows[places]] = True
-    return _short(found, params.most_rows)
+    for start, end in runs(found, params.most_rows + 1):
+        found[start:end] = False
+    return found
 
 
 def _sticking_out(values: FloatArray, limit: float, restless: float) -> IntArray:
@@ -93,15 +94,6 @@ def _sticking_out(values: FloatArray, limit: float, restless: float) -> IntArray
     looked, off = looked[far], off[far]
     usual = np.median(steps[np.clip(looked[:, None] + _NEAR, 0, len(steps) - 1)], axis=1)
     return np.asarray(looked[off > restless * usual])
-
-
-def _short(found: BoolArray, most_rows: int) -> BoolArray:
-    """Without runs that are longer than that."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], found, [False]]).astype(np.int8)))
-    for start, end in edges.reshape(-1, 2):
-        if end - start > most_rows:
-            found[start:end] = False
-    return found
 
 
 def without_spikes(values: FloatArray, spikes: BoolArray) -> None:

@@ -31,9 +31,9 @@ _CLEARLY = 2.0 - 2.0 * cos(radians(3.0))
 # better by, in stretches of two seconds, by the root of its squares. Nothing was better in 700 sound sensors of two
 # simulators, six open sessions and 280 fast sets of a watch.
 _AGREE_SHARE, _FITS_SHARE, _OTHER_UNIT_SHARE, _AXES_SHARE, _UNIT_SHARE, _SURE = 0.3, 0.85, 0.8, 0.8, 0.5, 1.0
-# How many times as much a gyroscope should say whose numbers are in this unit and were taken for the other.
 # Of three exchanged axes: a sign counts against the other two; of all signs and none one way is a mirror.
 _SIGNS = np.array([[1.0, 1.0, 1.0], [1.0, -1.0, -1.0], [-1.0, 1.0, -1.0], [-1.0, -1.0, 1.0]])
+# How many times as much a gyroscope should say whose numbers are in this unit and were taken for the other.
 _UNITS = ((np.pi / 180.0, "deg/s"), (180.0 / np.pi, "rad/s"))
 
 

@@ -15,7 +15,7 @@ import numpy as np
 import vqf
 
 from imu_shoulder.arrays import BLOCK_ROWS, bridged
-from imu_shoulder.frames import rotated, sin_cos
+from imu_shoulder.frames import quat_product, rotated, sin_cos
 from imu_shoulder.model import BoolArray, FloatArray, IntArray, Track
 from imu_shoulder.orient.bias import BiasTrack, StillnessParams, calm, still_windows, track_bias
 from imu_shoulder.orient.offset import OffsetParams, accelerometer_offset
@@ -124,17 +124,10 @@ def turned_back(quat: FloatArray, rate_rad_s: FloatArray, early_s: float | Float
     """Quaternions (4, ...), scalar first, early_s before. rate_rad_s: (3, ...) at which the sensor turned."""
     w, x, y, z = quat
     # Half of the angle; so small that it is its tangent.
-    a, b, c = rate_rad_s * (0.5 * early_s)
-    out = np.array(
-        [
-            w + x * a + y * b + z * c,
-            x - w * a - y * c + z * b,
-            y - w * b - z * a + x * c,
-            z - w * c - x * b + y * a,
-        ]
-    )
-    out /= np.sqrt(1.0 + a * a + b * b + c * c)
-    return out
+    back = np.ones((4, *rate_rad_s.shape[1:]))
+    back[:3] = rate_rad_s * (-0.5 * early_s)
+    x, y, z, w = quat_product((x, y, z, w), back) / np.sqrt((back * back).sum(axis=0))
+    return np.array([w, x, y, z])
 
 
 def settings_of(params: OrientParams, bias: BiasTrack) -> dict[str, float | bool]:

@@ -20,6 +20,7 @@ from imu_shoulder.spill import PART_ROWS, room
 # What programs write for not-a-number. An empty cell is none of them: it is refused as no number.
 _NAN = ("nan", "NaN", "NAN", "-nan")
 _TO_DO = "correct the file or export it again"
+_FIRST_ROWS = 100
 
 
 def file_sha256(path: Path) -> str:
@@ -155,11 +156,16 @@ def _read_csv(path: Path, names: list[str], columns: Sequence[str]) -> list[pd.D
             raise MemoryError(str(error)) from error
         raise _first_bad_cell(path, names, columns) or _unread(path, error) from error
     # The reader takes true and false for numbers.
-    if any(frame[list(columns)].isin((0.0, 1.0)).all().any() for frame in frames if len(frame)):
+    if any(of_two_values(frame[list(columns)]) for frame in frames):
         said = _first_bad_cell(path, names, columns)
         if said is not None:
             raise said
     return frames
+
+
+def of_two_values(frame: pd.DataFrame) -> bool:
+    """Whether a column may be one of true and false, read as numbers; its first rows tell mostly that it is none."""
+    return all(len(part) and part.isin((0.0, 1.0)).all().any() for part in (frame.head(_FIRST_ROWS), frame))
 
 
 def _unread(path: Path, error: Exception) -> RecordingError:

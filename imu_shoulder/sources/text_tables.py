@@ -21,6 +21,7 @@ import pandas as pd
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.limits import MAX_COLUMNS, MAX_NAME_LETTERS
 from imu_shoulder.sources.opened import read_unpacked
+from imu_shoulder.sources.tables import of_two_values
 
 # What programs write where nothing was measured.
 MISSING = ("", "nan", "NaN", "NAN", "-nan", "n/a", "N/A", "NA", "null", "NULL", "None", "-", "--", "#N/A")
@@ -240,7 +241,7 @@ class TextTable:
                 raise MemoryError(str(error)) from error
             return None
         # The reader takes columns of true and false for numbers.
-        of_two = frame[[place for place in wanted if place not in texts]].isin((0.0, 1.0)).all().any()
+        of_two = of_two_values(frame[[place for place in wanted if place not in texts]])
         return None if of_two and _TRUTH.search(stream.getvalue()) else frame
 
     def _first_bad(self, lines: Sequence[tuple[int, str]], places: Sequence[int]) -> RecordingError:
