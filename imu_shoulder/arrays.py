@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+from numpy.typing import NDArray
 
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 
@@ -49,6 +52,27 @@ def joined_runs(mask: BoolArray, step: float) -> list[tuple[int, int]]:
         else:
             out.append((first, last))
     return out
+
+
+def sliding(combine: np.ufunc, values: NDArray[Any], width: int) -> NDArray[Any]:
+    """What `width` rows in a row of values (N,) come to, such as their minimum: (N - width + 1,), N of `width` or more.
+
+    combine: of two rows, such that one that is taken twice changes nothing.
+    """
+    done = 1
+    while done < width:
+        step = min(done, width - done)
+        values = combine(values[:-step], values[step:])
+        done += step
+    return values
+
+
+def near(mask: BoolArray, reach: int, *, beyond: bool = False) -> BoolArray:
+    """Rows (N,) no more than `reach` rows away from one in which mask (N,) is True.
+
+    beyond: whether it is True before the first row and after the last.
+    """
+    return sliding(np.logical_or, np.pad(mask, reach, constant_values=beyond), 2 * reach + 1)
 
 
 def bridged(values: FloatArray, known: BoolArray | None = None) -> FloatArray:

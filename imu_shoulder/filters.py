@@ -1,8 +1,8 @@
-"""The low-pass filter of all stages: Butterworth of second order, run forwards and backwards so that nothing is late.
+"""The filters of all stages: a Butterworth low-pass of second order and a moving mean, neither late nor early.
 
-It is scipy.signal's `butter` and `sosfiltfilt` without that package, which takes as long to be imported as a short
-recording to be analysed. Coefficients: the bilinear transform of 1 / (s^2 + sqrt(2) s + 1), such as in Oppenheim and
-Schafer, Discrete-Time Signal Processing.
+They are scipy.signal's `butter` and `sosfiltfilt` and scipy.ndimage's `uniform_filter1d` without those packages, which
+take as long to be imported as a short recording to be analysed. Coefficients of the low-pass: the bilinear transform of
+1 / (s^2 + sqrt(2) s + 1), such as in Oppenheim and Schafer, Discrete-Time Signal Processing.
 """
 
 from __future__ import annotations
@@ -13,9 +13,10 @@ from typing import Literal
 import numpy as np
 from scipy.linalg.lapack import dtbtrs
 
-from imu_shoulder.model import FloatArray
+from imu_shoulder.model import FloatArray, IntArray
 
 Ends = Literal["odd", "constant"]
+MeanEnds = Literal["even", "constant"]
 
 
 def low_passed(values: FloatArray, cutoff_hz: float, rate_hz: float, pad: int, ends: Ends = "odd") -> FloatArray:
@@ -58,3 +59,30 @@ def _coefficients(cutoff_hz: float, rate_hz: float) -> tuple[float, float, float
     k = tan(pi * cutoff_hz / rate_hz)
     scale = 1.0 / (1.0 + sqrt(2.0) * k + k * k)
     return k * k * scale, 2.0 * (k * k - 1.0) * scale, (1.0 - sqrt(2.0) * k + k * k) * scale
+
+
+def moving_mean(values: FloatArray, width: int, axis: int = 0, ends: MeanEnds = "even") -> FloatArray:
+    """Mean over `width` rows around each along an axis of values without NaN; of an even number one more lies before.
+
+    ends: what is taken to lie beyond, even (mirrored, the last value twice) or constant.
+    """
+    out = np.empty(values.shape)
+    rows, means = np.moveaxis(values, axis, 0), np.moveaxis(out, axis, 0)
+    count, before = len(rows), width // 2
+    head, tail = _beyond(count, -before, 0, ends), _beyond(count, count, count + width - before - 1, ends)
+    longer = np.concatenate([rows[head], rows, rows[tail]])
+    # From each sum to the next one row comes in and one goes out.
+    means[0] = np.add.accumulate(longer[:width])[-1]
+    np.subtract(longer[width:], longer[: count - 1], out=means[1:])
+    np.add.accumulate(means, out=means)
+    means /= width
+    return out
+
+
+def _beyond(count: int, first: int, last: int, ends: MeanEnds) -> IntArray:
+    """Which of `count` rows stand for the places from first up to last."""
+    places = np.arange(first, last)
+    if ends == "constant":
+        return places.clip(0, count - 1)
+    places %= 2 * count
+    return np.minimum(places, 2 * count - 1 - places)

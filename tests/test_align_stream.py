@@ -11,8 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from imu_shoulder.align import Align, AlignParams, align_recording
+from imu_shoulder.align import AlignParams, align_recording
 from imu_shoulder.align.notes import Notes
+from imu_shoulder.align.stream import Align
 from imu_shoulder.align.unfit_watch import UnfitWatch
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.model import Aligned, FloatArray, Recording, SensorStream

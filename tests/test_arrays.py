@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.ndimage import label
+from scipy.ndimage import binary_dilation, label, minimum_filter1d
 
-from imu_shoulder.arrays import bridged, joined_runs, longest_run, runs
+from imu_shoulder.arrays import bridged, joined_runs, longest_run, near, runs, sliding
 
 MASKS = [np.zeros(0, bool), np.zeros(5, bool), np.ones(5, bool)]
 MASKS += [np.random.default_rng(seed).random(60) < share for seed in range(10) for share in (0.2, 0.5, 0.9)]
@@ -52,3 +52,20 @@ def test_without_a_mask_the_finite_values_are_known(mask):
 
 def test_nothing_known_stays_unknown():
     assert np.isnan(bridged(np.full(4, np.nan), np.zeros(4, bool))).all()
+
+
+@pytest.mark.parametrize("width", [1, 2, 3, 7, 8, 60])
+def test_a_minimum_slides_as_that_of_scipy(width):
+    values = np.random.default_rng(2).normal(size=60)
+    whole = minimum_filter1d(values, width, mode="nearest")
+    inside = slice(width // 2, len(values) - (width - 1 - width // 2))
+    np.testing.assert_array_equal(sliding(np.minimum, values, width), whole[inside])
+
+
+@pytest.mark.parametrize("mask", [m for m in MASKS if len(m)])
+@pytest.mark.parametrize("reach", [1, 2, 9, 70])
+@pytest.mark.parametrize("beyond", [False, True])
+def test_near_is_what_scipy_dilates(mask, reach, beyond):
+    expected = binary_dilation(mask, iterations=reach, border_value=beyond)
+    np.testing.assert_array_equal(near(mask, reach, beyond=beyond), expected)
+    np.testing.assert_array_equal(near(mask, 0), mask)

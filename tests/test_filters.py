@@ -1,4 +1,4 @@
-"""The low-pass filter against scipy.signal's, which it stands for."""
+"""The filters against those of scipy.signal and scipy.ndimage, which they stand for."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ import sys
 
 import numpy as np
 import pytest
-from scipy import signal
+from scipy import ndimage, signal
 
-from imu_shoulder.filters import low_passed
+from imu_shoulder.filters import low_passed, moving_mean
 
 
 @pytest.mark.parametrize("ends", ["odd", "constant"])
@@ -32,8 +32,21 @@ def test_an_analysis_takes_no_large_part_of_scipy_that_it_can_do_without(small_r
     code = (
         "import sys; from imu_shoulder.cli import cli\n"
         f"cli.main(['analyse', {str(small_recording)!r}, '--out', {str(tmp_path / 'out')!r}], standalone_mode=False)\n"
-        "print([name for name in ('scipy.signal', 'scipy.stats', 'scipy.optimize', 'scipy.interpolate') "
-        "if name in sys.modules])"
+        "parts = ('scipy.signal', 'scipy.stats', 'scipy.optimize', 'scipy.interpolate', 'scipy.ndimage')\n"
+        "print([name for name in parts if name in sys.modules])"
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert found.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize(("ends", "mode"), [("even", "reflect"), ("constant", "nearest")])
+@pytest.mark.parametrize("width", [1, 2, 5, 8, 51])
+@pytest.mark.parametrize(
+    ("shape", "axis"), [((1,), 0), ((3,), 0), ((400,), 0), ((400, 3), 0), ((3, 400), 1), ((3, 40, 6), 1)]
+)
+def test_a_moving_mean_is_the_library_s_to_the_last_bit(shape, axis, width, ends, mode):
+    values = 50 + np.random.default_rng(0).normal(0, 10, shape)
+    want = ndimage.uniform_filter1d(values, width, axis=axis, mode=mode)
+    np.testing.assert_array_equal(moving_mean(values, width, axis, ends), want)
+    if values.ndim == 2:  # as it lies in memory changes nothing
+        np.testing.assert_array_equal(moving_mean(np.asfortranarray(values), width, axis, ends), want)

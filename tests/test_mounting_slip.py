@@ -262,6 +262,13 @@ def test_the_filter_gives_a_bell_its_size_and_a_parabola_nothing():
     np.testing.assert_allclose(fit.left_over(rate, middle), [0.0], atol=1e-9)
     jolt = rate + np.where(x == 0.1, 1.0, 0.0)[:, None]
     assert fit.left_over(jolt, middle)[0] > 0.05
+    missing = np.where(np.arange(401)[:, None] == 200, np.nan, rate)
+    half = round(0.4 * rate_hz)
+    seen = fit.sizes(missing).any(axis=1)
+    for near_a_gap in (seen[:half], seen[-half:], seen[200 - half : 201 + half]):
+        assert not near_a_gap.any()
+    assert seen[half : 200 - half].all()
+    assert not fit.sizes(rate[: 2 * half]).any()
 
 
 def test_a_turn_in_the_midst_of_a_limbs_own_quick_one_is_among_the_pulses():

@@ -10,9 +10,10 @@ import pytest
 from open_data import RATE_HZ, watch_sets, with_stillness
 from sensor_faults import SENSOR_FAULTS, between, late, plus, same_arm, sets_of, times, with_values
 
-from imu_shoulder.align import Align, AlignParams, align_recording
+from imu_shoulder.align import AlignParams, align_recording
 from imu_shoulder.align.disagree import DisagreeParams
 from imu_shoulder.align.instruments import instruments_off
+from imu_shoulder.align.stream import Align
 from imu_shoulder.align.unfit import longest_by_chance
 from imu_shoulder.analysis import Analysis, Params
 from imu_shoulder.angles.mirrored import Mirrored, MirrorParams

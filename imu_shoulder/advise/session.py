@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from imu_shoulder.advise import Rules, shipped_rules
 from imu_shoulder.advise.advice import advise
@@ -15,15 +15,16 @@ from imu_shoulder.calibrate.store import StoredCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
-from imu_shoulder.plan import Plan
-from imu_shoulder.plan.held import hold_against
-from imu_shoulder.plan.matching import Matches, asked_by, check_athlete, match_sets
 from imu_shoulder.range import shipped_tests
 from imu_shoulder.range.results import range_ids, range_results
 from imu_shoulder.range.words import with_words
 from imu_shoulder.report.headlines import first_lines
 from imu_shoulder.report.pain import PAIN_CEILING
 from imu_shoulder.report.summary import summarise
+
+if TYPE_CHECKING:
+    from imu_shoulder.plan import Plan
+    from imu_shoulder.plan.matching import Matches
 
 
 def analyse_session(
@@ -42,6 +43,8 @@ def analyse_session(
     Raises ShoulderError.
     """
     if plan is not None:
+        from imu_shoulder.plan.matching import asked_by, check_athlete, match_sets  # most recordings have none
+
         check_athlete(plan, recording.athlete)
     progress("align")
     aligned = align_recording(recording, params.align)
@@ -51,10 +54,10 @@ def analyse_session(
 
         recording = proposed(recording, plan, drills, params, aligned)
     apart = shipped_tests().keys() - drills.keys()
-    planned = None
+    planned = asked = None
     if plan is not None:
         planned = plan, match_sets(plan, recording.events, apart)
-    asked = None if planned is None else asked_by(*planned)
+        asked = asked_by(*planned)
     analysis = analyse(recording, params, drills, progress, asked, apart, stored, aligned)
     return analysis, session_summary(analysis, planned, history, rules)
 
@@ -71,7 +74,11 @@ def session_summary(
     sessions, in any order. Raises HistoryError.
     """
     summary = summarise(analysis, PAIN_CEILING if plan is None else plan[0].pain_ceiling)
-    summary["plan"] = None if plan is None else hold_against(*plan, summary["sets"])
+    summary["plan"] = None
+    if plan is not None:
+        from imu_shoulder.plan.held import hold_against
+
+        summary["plan"] = hold_against(*plan, summary["sets"])
     has_range = bool(range_ids(analysis.recording.events, shipped_tests()))
     summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}

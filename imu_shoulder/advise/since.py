@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
-from statistics import median
 from typing import Any
 
 from imu_shoulder.advise.history import Summary
@@ -91,7 +90,11 @@ def _median_of(entry: Mapping[str, Any], group: str, name: str) -> float | None:
 
 def _middle(values: Iterable[float | None]) -> float | None:
     found = [value for value in values if value is not None]
-    return median(found) if found else None
+    if not found:
+        return None
+    from statistics import median  # takes its time to be imported, and most sessions are looked at alone
+
+    return median(found)
 
 
 def _most(values: Iterable[float | None]) -> float | None:

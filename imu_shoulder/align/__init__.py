@@ -2,11 +2,9 @@
 
 from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.stillness import StillParams, common_still_windows, still_windows
-from imu_shoulder.align.stream import Align
 from imu_shoulder.align.whole import align_recording, require_events_inside
 
 __all__ = [
-    "Align",
     "AlignParams",
     "StillParams",
     "align_recording",

@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.arrays import usual_step
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.model import SIDES, Event, FloatArray, IntArray, limb_words, limbs_of
 
 # Clocks are called apart from here on; up to the second a sure lag is taken off; further is not looked.
@@ -153,7 +153,7 @@ def _on_one_grid(sensors: Sequence[Turning]) -> tuple[FloatArray, Mapping[str, F
     out = {}
     for sensor in sensors:
         spacing_s = usual_step(sensor.time_s)
-        rate = uniform_filter1d(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
+        rate = moving_mean(sensor.rate_rad_s, max(1, round(_SMOOTH_S / spacing_s)))
         after = np.clip(np.searchsorted(sensor.time_s, grid_s), 1, len(sensor.time_s) - 1)
         heard = (grid_s >= sensor.time_s[0]) & (grid_s <= sensor.time_s[-1])
         heard &= sensor.time_s[after] - sensor.time_s[after - 1] < _HOLE_S

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, minimum_filter1d, uniform_filter1d
 
-from imu_shoulder.arrays import median_of, medians_of, quantile
+from imu_shoulder.arrays import median_of, medians_of, quantile, sliding
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.frames import sin_cos
 from imu_shoulder.model import FloatArray
 
@@ -232,12 +232,14 @@ def _missing_by_phase(stamps: FloatArray, spacing_s: float) -> IntArray:
     starts = np.arange(0, max(1, len(cycles) - _PHASE_BLOCK // 2), _PHASE_BLOCK)
     turns = 2 * np.pi * cycles
     angles = np.arctan2(*(np.add.reduceat(part, starts) for part in sin_cos(turns)))
-    phases = uniform_filter1d(np.unwrap(angles), 5, mode="nearest") / (2 * np.pi)
+    phases = moving_mean(np.unwrap(angles), 5, ends="constant") / (2 * np.pi)
     middles = 0.5 * (starts + np.append(starts[1:], len(cycles)) - 1)
     own = np.arange(float(len(cycles)))
     beyond = cycles - np.interp(own, middles, phases) - own
     count = np.rint(beyond)
     if np.abs(beyond - count).max() > _PHASE_CLEAR:
+        from scipy.ndimage import median_filter  # takes its time to be imported, and few recordings need it
+
         count = np.rint(median_filter(beyond, size=9, mode="reflect"))
     missing = np.zeros(len(count), dtype=np.int64)
     if (count != count[0]).any():
@@ -274,8 +276,7 @@ def _missing_by_lateness(stamps: FloatArray, spacing_s: float, window: int) -> I
 
 def _forward_minimum(values: FloatArray, window: int) -> FloatArray:
     """Least of values[i : i + window] for each i."""
-    shifted: FloatArray = minimum_filter1d(values, window, mode="nearest", origin=-(window // 2))
-    return shifted
+    return sliding(np.minimum, np.pad(values, (0, window - 1), mode="edge"), window)
 
 
 def _stretch_starts(missing: IntArray, spacing_s: float, split_s: float) -> IntArray:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
 
 from imu_shoulder.align.checks import INSTRUMENTS
 from imu_shoulder.arrays import runs
@@ -116,6 +115,8 @@ def undo_wraps(values: FloatArray, params: SpikeParams) -> str | None:
         if len(jumps) < 2:
             continue
         # The true way from row to row goes on meanwhile.
+        from scipy.ndimage import median_filter  # takes its time to be imported, and few recordings need it
+
         over = np.abs(steps - median_filter(steps, _BESIDE))
         period = float(np.median(over[jumps]))
         ends = np.minimum(np.abs(column[jumps]), np.abs(column[jumps + 1])) > period / 4.0

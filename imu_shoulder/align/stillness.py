@@ -6,9 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_dilation, uniform_filter1d
 
-from imu_shoulder.arrays import runs
+from imu_shoulder.arrays import near, runs
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.model import BoolArray, FloatArray, Track
 
 
@@ -65,8 +65,7 @@ def _width(time_s: FloatArray, params: StillParams) -> int:
 
 
 def _smoothed(time_s: FloatArray, values: FloatArray, params: StillParams) -> FloatArray:
-    averaged: FloatArray = uniform_filter1d(np.nan_to_num(values), _width(time_s, params), axis=0, mode="nearest")
-    return averaged
+    return moving_mean(np.nan_to_num(values), _width(time_s, params), ends="constant")
 
 
 def _quiet(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, params: StillParams) -> BoolArray:
@@ -77,7 +76,7 @@ def _quiet(time_s: FloatArray, acc: FloatArray, gyr: FloatArray, params: StillPa
     quiet: BoolArray = (rate <= np.radians(params.max_rate_deg_s)) & (power <= params.max_shake_m_s2**2)
     missing = np.isnan(acc[:, 0])
     if missing.any():
-        quiet &= ~binary_dilation(missing, iterations=_width(time_s, params) // 2)
+        quiet &= ~near(missing, _width(time_s, params) // 2)
     return quiet
 
 

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from math import log
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.arrays import medians_of, usual_step
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.frames import cross, quat_from_rotvec, quat_product, rotated_by
 from imu_shoulder.model import SIDES, STERNUM, ComplexArray, FloatArray, limb_words, limbs_of
 from imu_shoulder.spill import let_go
@@ -127,7 +127,7 @@ def _turning(sensor: Upright, grid_s: FloatArray, rows: int) -> _Turning:
         turned[:, step:] = quat_product(turned[:, :-step], turned[:, step:])
         step *= 2
     force, rate = rotated_by(turned, force), rotated_by(turned, rate)
-    rate = uniform_filter1d(rate, max(1, round(_SMOOTH_S * _GRID_HZ)), axis=1)
+    rate = moving_mean(rate, max(1, round(_SMOOTH_S * _GRID_HZ)), axis=1)
     # In the mean a limb is not pushed anywhere.
     up = force.mean(axis=1)
     up /= np.maximum(np.sqrt((up * up).sum(axis=0)), 1e-9)
@@ -144,7 +144,7 @@ def _on_grid(signals: Sequence[FloatArray], time_s: FloatArray, grid_s: FloatArr
     share = (grid_s - time_s[after - 1]) / (time_s[after] - time_s[after - 1])
     out = []
     for values in signals:
-        smooth = uniform_filter1d(values.T, width, axis=1)
+        smooth = moving_mean(values.T, width, axis=1)
         before = smooth.take(after - 1, axis=1)
         out.append(before + np.clip(share, 0.0, 1.0) * (smooth.take(after, axis=1) - before))
     return out

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from math import hypot, inf, isfinite, nan
 
 import numpy as np
-from scipy.ndimage import minimum_filter1d
 from scipy.special import ndtr
 
 from imu_shoulder.angles.joint import SD
+from imu_shoulder.arrays import sliding
 from imu_shoulder.assess.fault import Case, Limits, heading_lost, range_text
 from imu_shoulder.drills import Drill
 from imu_shoulder.drills.judged import JUDGED
@@ -182,8 +182,9 @@ def _kept(values: FloatArray, rate_hz: float) -> float:
     width = min(max(1, round(LASTS_S * rate_hz)), max(len(values), 1))
     if not len(values):
         return nan
-    low = minimum_filter1d(np.where(np.isfinite(values), values, -inf), width, mode="nearest")
-    most = float(low.max())
+    # Seen for less, at the start or the end, it is taken to have been there before or to stay.
+    longer = np.pad(np.where(np.isfinite(values), values, -inf), (width // 2, width - 1 - width // 2), mode="edge")
+    most = float(sliding(np.minimum, longer, width).max())
     return most if isfinite(most) else nan
 
 

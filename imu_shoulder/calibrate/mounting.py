@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from math import radians
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.drills import Drill
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.findings import finding_of
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import (
@@ -151,7 +151,7 @@ def _motion(rows: slice, rate_hz: float, track: Track, attitude: Attitude, param
 
 def _smooth(values: FloatArray, width: float) -> FloatArray:
     """(B, 3), the mean over so many rows around each."""
-    return np.asarray(uniform_filter1d(values, max(1, round(width)), axis=0))
+    return moving_mean(values, max(1, round(width)))
 
 
 def _lying_still(stretches: Sequence[Stretch], params: MountingParams) -> list[Finding]:

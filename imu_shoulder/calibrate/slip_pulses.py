@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import correlate1d, maximum_filter1d
 
+from imu_shoulder.arrays import near
 from imu_shoulder.calibrate.coarse import block_length, block_means, block_middles
 from imu_shoulder.calibrate.slip_model import SlipParams
 from imu_shoulder.frames import rotation_from_quat
@@ -109,10 +109,14 @@ class Bell:
         """Size (N, 3) of such a turn around each row of (N, 3); 0 near gaps and ends."""
         # Component by component in memory: a sum over three neighbours in memory takes longer than the filter.
         components = np.ascontiguousarray(rate_rad_s.T)
-        missing = ~np.isfinite(components).all(axis=0)
-        out = correlate1d(np.where(missing, 0.0, components), self._fit[0], axis=1, mode="constant")
-        near_gap = maximum_filter1d(missing.astype(np.int8), 2 * self._half + 1, mode="constant", cval=1)
-        return np.where(near_gap > 0, 0.0, out).T
+        missing = np.logical_not(np.isfinite(components).all(axis=0))
+        out = np.zeros_like(components)
+        inside = slice(self._half, -self._half)
+        if out[:, inside].size:
+            for into, component in zip(out, np.where(missing, 0.0, components), strict=True):
+                into[inside] = np.correlate(component, self._fit[0], "valid")
+        out[:, near(missing, self._half)] = 0.0
+        return out.T
 
     def left_over(self, rate_rad_s: FloatArray, rows: IntArray) -> FloatArray:
         """RMS rate (R,) around each row that neither the turn nor the smooth limb explains."""

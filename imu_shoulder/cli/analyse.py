@@ -88,7 +88,6 @@ def analyse(
     from imu_shoulder.calibrate.store import read_calibration
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
-    from imu_shoulder.plan import load_plan
     from imu_shoulder.sources.any_kind import read_any
 
     if causal and method != "vqf":
@@ -96,7 +95,11 @@ def analyse(
     with stage_progress() as progress:
         progress("reading")
         drills = {drill.id: drill for drill in map(load_file, drill_files)}
-        plan = None if plan_file is None else load_plan(plan_file, drills)
+        plan = None
+        if plan_file is not None:
+            from imu_shoulder.plan import load_plan
+
+            plan = load_plan(plan_file, drills)
         earlier, rules = _advice_from(history, rule_file)
         params = params_of(params_file)
         params = replace(params, afterwards=not causal, orient=replace(params.orient, method=method))

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from math import inf
 
-from imu_shoulder.align import Align
+from imu_shoulder.align.stream import Align
 from imu_shoulder.analysis import Params
 from imu_shoulder.drills import Drill
 from imu_shoulder.engine.marks import Mark, Marks

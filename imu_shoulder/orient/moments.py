@@ -8,10 +8,10 @@ from itertools import pairwise
 from math import radians
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 from scipy.spatial.transform import Rotation
 
 from imu_shoulder.arrays import runs
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
 from imu_shoulder.orient.attitude import Attitude
@@ -260,7 +260,7 @@ def _speed(attitudes: Sequence[Attitude], rate_hz: float) -> FloatArray:
 def _mean_speed(attitude: Attitude, width: int) -> FloatArray:
     """Size (N,) of the mean rate over `width` rows around each; very large beside a row that is not valid."""
     known = np.where(attitude.valid, attitude.rate_earth_rad_s.T, 1e3)
-    mean = uniform_filter1d(known, width, axis=1, mode="nearest")
+    mean = moving_mean(known, width, axis=1, ends="constant")
     return np.asarray(np.sqrt((mean * mean).sum(axis=0)))
 
 

@@ -12,10 +12,10 @@ from itertools import pairwise
 from typing import Literal
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from imu_shoulder.arrays import longest_run
 from imu_shoulder.errors import ParameterError
+from imu_shoulder.filters import moving_mean
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.free_motion import WORKING_RATE_HZ, Bout, find_bouts
 from imu_shoulder.segment.free_strokes import (
@@ -138,7 +138,7 @@ def _whole_reps(bout: Bout, strokes: Strokes) -> tuple[FloatArray, Strokes]:
     """
     half_stroke = max(1, int(min(np.median(np.diff(strokes.turns)) / 2, TURNING_SPAN_S * bout.rate_hz)))
     posture_places = find_alternation(bout.posture, strokes)
-    places = posture_places or find_alternation(uniform_filter1d(bout.acc_g, half_stroke, axis=0), strokes)
+    places = posture_places or find_alternation(moving_mean(bout.acc_g, half_stroke), strokes)
     if places is None:
         return bout.posture, strokes
     if posture_places is not None:

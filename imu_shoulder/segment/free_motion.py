@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import binary_dilation
 from scipy.spatial.transform import Rotation
 from vqf import offlineVQF
 
-from imu_shoulder.arrays import bridged, joined_runs
+from imu_shoulder.arrays import bridged, joined_runs, near
 from imu_shoulder.filters import low_passed
 from imu_shoulder.frames import rotation_from_quat
 from imu_shoulder.model import BoolArray, FloatArray, Track
@@ -154,8 +153,7 @@ def _main_axes(posture: FloatArray, moves: BoolArray, rate_hz: float) -> FloatAr
     Turns and not postures are decomposed: a drifting heading or one change of place outweighs no set.
     """
     span = max(1, round(STROKE_SPAN_S * rate_hz))
-    near = binary_dilation(moves, iterations=span)[span:]
-    turns = (posture[span:] - posture[:-span])[near]
+    turns = (posture[span:] - posture[:-span])[near(moves, span)[span:]]
     # Each turn weighs by its size, not its square: many reps outweigh one quick move into position.
     weighted = turns / np.maximum(np.linalg.norm(turns, axis=1, keepdims=True), np.finfo(float).tiny)
     _, axes = np.linalg.eigh(turns.T @ weighted)

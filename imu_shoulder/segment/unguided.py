@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import UPPER_ARM, WRIST, FloatArray, Side, Track, on_arm
-from imu_shoulder.segment.free import FreeRep, FreeSet, find_free_sets
 from imu_shoulder.segment.model import ArmSet, Rep, rows_between, unseen_stretches
+
+if TYPE_CHECKING:
+    from imu_shoulder.segment.free import FreeRep, FreeSet
 
 ANGLE = "main_axis"
 
@@ -36,6 +39,8 @@ def marked_set(
     drill: what was asked, if anything; its reps are counted and not judged. Not those of one that is cut by stations:
     there several strokes make one rep.
     """
+    from imu_shoulder.segment.free import FreeSet, find_free_sets  # takes its time to be imported
+
     rows = rows_between(time_s, *span_s)
     unseen = unseen_stretches(time_s[rows], track.valid[rows])
     stroke_by_stroke = drill is not None and drill.by_stations
