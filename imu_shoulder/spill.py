@@ -6,6 +6,7 @@ what was touched of it since `let_go` was last called. What is shorter is an arr
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import mmap
 import sys
@@ -46,6 +47,9 @@ def room(shape: int | tuple[int, ...], dtype: Any = np.float64) -> NDArray[Any]:
             mapped = mmap.mmap(descriptor, size)
         except OSError as error:  # a limit on the address space
             raise MemoryError(f"no room for {size} bytes") from error
+    if hasattr(mmap, "MADV_HUGEPAGE"):
+        with contextlib.suppress(OSError):  # a kernel without large pages: small ones take twice the time to touch
+            mapped.madvise(mmap.MADV_HUGEPAGE)
     with _lock:
         _mapped.add(mapped)
     return np.ndarray(sizes, dtype, buffer=mapped)
