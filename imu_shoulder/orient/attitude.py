@@ -166,8 +166,10 @@ def all_turned(attitudes: Sequence[Attitude], heading_rad: FloatArray, sds: Floa
     out = []
     for k, own in enumerate(attitudes):
         part = slice(k * rows, (k + 1) * rows)
-        heading = (None, None) if sds is None else (sds[0, k], sds[1, k])
-        out.append(Attitude(own.placement, quat[part], rate[part], own.valid, own.bias, *heading, heading_rad[k]))
+        sd_rad, apart_sd_rad = (None, None) if sds is None else (sds[0, k], sds[1, k])
+        out.append(
+            Attitude(own.placement, quat[part], rate[part], own.valid, own.bias, sd_rad, apart_sd_rad, heading_rad[k])
+        )
     return out
 
 
