@@ -88,7 +88,8 @@ def test_help_starts_without_heavy_imports(args):
 
 # What an analysis of marked sets has no use for.
 UNUSED = ("scipy.fft", "scipy.optimize", "scipy.signal", "scipy.stats", "xml.sax", "imu_shoulder.sources.column_map")
-UNUSED += ("imu_shoulder.propose", "imu_shoulder.engine.stream")
+UNUSED += ("scipy.ndimage", "numpy.f2py.crackfortran", "numpy.testing._private", "unittest", "statistics")
+UNUSED += ("imu_shoulder.propose", "imu_shoulder.engine.stream", "imu_shoulder.plan", "imu_shoulder.segment.free")
 
 
 def test_an_analysis_imports_only_what_it_uses(small_recording, tmp_path):
@@ -100,6 +101,18 @@ def test_an_analysis_imports_only_what_it_uses(small_recording, tmp_path):
     )
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
     assert found.stdout.splitlines()[-1] == "[] 200000"
+
+
+def test_a_spared_import_is_there_for_who_uses_it():
+    code = (
+        "import sys\nfrom imu_shoulder.cli.spared import SPARED, spare_imports\nspare_imports()\n"
+        "import numpy, scipy.spatial.transform\nassert 'numpy.testing._private' not in sys.modules\n"
+        "import numpy.f2py\nfrom numpy.testing import assert_allclose\nassert_allclose(1.0, 1.0)\n"
+        "spare_imports()\nprint(all(name in sys.modules for name in SPARED), callable(numpy.f2py.get_include), "
+        "numpy.testing.assert_allclose is assert_allclose)"
+    )
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert found.stdout.strip() == "True True True", found.stderr
 
 
 def test_import_of_the_package_is_light():

@@ -85,6 +85,9 @@ def analyse(
     """
     from dataclasses import replace
 
+    from imu_shoulder.cli.spared import spare_imports
+
+    spare_imports()
     from imu_shoulder.calibrate.store import read_calibration
     from imu_shoulder.cli.progress import stage_progress
     from imu_shoulder.drills import load_file
