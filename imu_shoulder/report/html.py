@@ -106,6 +106,7 @@ def environment(loader: jinja2.BaseLoader) -> jinja2.Environment:
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
+        optimized=False,  # of constants, which a template has few of: that takes longer than it saves on a page
     )
     found.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
     return found
