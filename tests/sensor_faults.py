@@ -313,8 +313,14 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
             "axes_changed accelerometer_off axes_wrong instruments_disagree",
             "sensor",
         ),
-        _fault("clock 2 % slow", pace(0.98), "clock_unknown", "sensor", of_both=True),
-        _fault("clock jumps by 1 s in the set", clock_jumps(1.0), "clock_unknown", "sensor", of_both=True),
+        _fault("clock 2 % slow", pace(0.98), "clocks_apart clock_unknown", "put right, sensor", of_both=True),
+        _fault(
+            "clock jumps by 1 s in the set",
+            clock_jumps(1.0),
+            "clocks_apart clock_unknown",
+            "put right, sensor",
+            of_both=True,
+        ),
         _fault("starts after the pose", starts_late, "starts_late", "rows, sensor"),
         _fault("ends half-way", ends_early, "ends_early", "rows"),
     )

@@ -18,6 +18,7 @@ from imu_shoulder.align.params import AlignParams
 from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
+from imu_shoulder.arrays import medians_of
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
 from imu_shoulder.limits import require_memory
@@ -212,7 +213,7 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
         Turning(
             s.stream.placement,
             s.time_s,
-            spilled(_sizes(s.values[:, 3:])),
+            spilled(_sizes(s.values[:, 3:] - medians_of(s.values[:, 3:].T))),
             s.stream.declared_rate_hz,
         )
         for s in used
@@ -232,10 +233,13 @@ def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
     if not apart.mended:
         found = finding_of(apart.placement, apart.code, f"not used, since {apart.text}", apart.ahead_s)
         return replace(sensor, quality=replace(sensor.quality, used=False), findings=(*sensor.findings, found))
-    found = finding_of(apart.placement, apart.code, f"{apart.text}, by how both turned; put right", apart.ahead_s)
-    span_s = (sensor.quality.start_s - apart.ahead_s, sensor.quality.end_s - apart.ahead_s)
-    quality = replace(sensor.quality, start_s=span_s[0], end_s=span_s[1])
-    own_s = spilled(sensor.time_s - apart.ahead_s)
+    text = f"{apart.text}, by how both turned; put right"
+    found = finding_of(apart.placement, apart.code, text, apart.ahead_s)
+    own_s = spilled(sensor.time_s - apart.ahead_at(sensor.time_s))
+    ends_s = np.array([sensor.quality.start_s, sensor.quality.end_s])
+    start_s, end_s = ends_s - apart.ahead_at(ends_s)
+    rate_hz = sensor.quality.measured_rate_hz / (1.0 - apart.pace)
+    quality = replace(sensor.quality, start_s=float(start_s), end_s=float(end_s), measured_rate_hz=rate_hz)
     return replace(sensor, time_s=own_s, quality=quality, findings=(*sensor.findings, found))
 
 
