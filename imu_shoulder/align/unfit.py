@@ -162,10 +162,19 @@ def _noisy(values: FloatArray, rate_hz: float) -> list[Unfit]:
         back = -(steps[:-1] * steps[1:]).reshape(count, -1).sum(axis=1)
         # White noise comes back by half of each step.
         bad |= (power > 6 * width * limit**2) & (back > _BACK_SHARE * power)
-    return [
-        Unfit(start * width, end * width, "noisy", "its readings jump to and fro from row to row")
-        for start, end in runs(bad, _NOISE_PARTS)
-    ]
+    out = np.zeros(len(values), dtype=np.bool_)
+    # Noise begins and ends within a part, and now and then a part of it is less noisy.
+    for start, end in joined_runs(_long_runs(bad), 2 * _NOISE_PARTS):
+        out[max(0, start - 1) * width : (end + 1) * width] = True
+    return [Unfit(start, end, "noisy", "its readings jump to and fro from row to row") for start, end in runs(out)]
+
+
+def _long_runs(bad: BoolArray) -> BoolArray:
+    """Those parts (K,) that are bad with so many beside them."""
+    out = np.zeros(len(bad), dtype=np.bool_)
+    for start, end in runs(bad, _NOISE_PARTS):
+        out[start:end] = True
+    return out
 
 
 def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None:
