@@ -17,7 +17,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from second_simulator import SetPlan, calmed, perform, person, session
-from sensor_faults import BY_SIZE, SENSOR_FAULTS, SensorFault, same_arm, starts_late
+from sensor_faults import BY_SIZE, SENSOR_FAULTS, SensorFault, same_arm
+from sensor_harms import starts_late
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Analysis
@@ -38,8 +39,10 @@ ACCUSES = {
     *("clock_unknown", "starts_late", "ends_early", "constant_channel", "stuck_channel", "gravity_off"),
     *("axes_disagree", "sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle"),
     *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped"),
-    *("axes_changed", "instruments_disagree", "noisy"),
+    *("axes_changed", "instruments_disagree", "noisy", "coarse", "filled_rows", "same_data"),
 } & set(KINDS)
+# What is no word against the sensor, and is looked for in its words.
+OF_THE_DATA = {"gap", "gaps", "bridged", "jitter", "duplicates", "reordered", "clock_set_back"}
 # What is told of sound sensors too, in its unit: by so much more it has to be.
 TOLD_OF_SOUND = {"accelerometer_zero": 0.1, "spikes": 5.0, "gyr_offset": 1.0}
 
@@ -98,6 +101,11 @@ class Answer:
             and (f.value or 0.0) - before.get((f.placement, f.code), 0.0) > TOLD_OF_SOUND[f.code]
         }
         return told | (self.accusing() - sound.accusing())
+
+    def noting(self, sound: Answer) -> set[tuple[str, str]]:
+        """What is told of the data itself, such as that rows are missing, in other words than of the sound recording."""
+        before = {(f.placement, f.text) for f in sound.findings}
+        return {(f.placement, f.code) for f in self.findings if (f.placement, f.text) not in before} - self.accusing()
 
 
 def answer(recording: Recording) -> Answer:
@@ -158,7 +166,8 @@ def try_out(fault: SensorFault, recording: Recording, placement: str, sound: Ans
         return tally
     new = got.accusing() - sound.accusing()
     theirs = same_arm(placement) if fault.of_both else (placement,)
-    tally["found"] = any(p in theirs and code in fault.codes for p, code in got.telling(sound))
+    told = got.telling(sound) | {found for found in got.noting(sound) if found[1] in OF_THE_DATA}
+    tally["found"] = any(p in theirs and code in fault.codes for p, code in told)
     tally["accused"] = any(p not in theirs for p, code in new)
     bare = {p: s for p, s in recording.streams.items() if p != placement}
     without = answer(Recording(recording.name, "", "", bare, recording.events))

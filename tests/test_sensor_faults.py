@@ -8,7 +8,8 @@ from functools import cache
 import numpy as np
 import pytest
 from open_data import RATE_HZ, watch_sets, with_stillness
-from sensor_faults import SENSOR_FAULTS, between, late, plus, same_arm, sets_of, times, with_values
+from sensor_faults import SENSOR_FAULTS, same_arm
+from sensor_harms import between, late, plus, sets_of, times, with_values
 
 from imu_shoulder.align import Align, AlignParams, align_recording
 from imu_shoulder.align.disagree import DisagreeParams

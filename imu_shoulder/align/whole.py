@@ -13,8 +13,9 @@ from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, resample
 from imu_shoulder.align.kernels import kernel_of
-from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, is_offset, unit_notes
+from imu_shoulder.align.notes import Notes, clock_notes, coarse_notes, instrument_notes, is_offset, unit_notes
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.align.same import same_rows
 from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
@@ -32,6 +33,7 @@ from imu_shoulder.model import (
     SensorQuality,
     SensorStream,
     Track,
+    limb_words,
 )
 from imu_shoulder.spill import parts, room, spilled
 
@@ -66,6 +68,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     """
     params = params or AlignParams()
     sensors = [_repair(stream, params) for stream in recording.streams.values()]
+    sensors = _without_doubles(sensors)
     _require_overlap(sensors)
     _require_inside(recording.events, [(sensor.quality.start_s, sensor.quality.end_s) for sensor in sensors])
     sensors = _on_one_clock(sensors, recording.events)
@@ -140,13 +143,15 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     notes = Notes(stream.placement)
     clock_notes(notes, clock, stream, params)
 
+    coarse = coarse_notes(notes, values)
     spikes = _mend(values, notes, params.spikes)
     constant = checks.constant_channels(values)
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    clipped = checks.clipped_rows(values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s))
-    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped)
+    limits = checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s)
+    clipped = checks.clipped_rows(values, limits, coarse=coarse)
+    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped, coarse=coarse)
     note_unfit(notes, unfit, time_s)
     good = np.ones(len(values), dtype=np.bool_)
     for stretch in unfit:
@@ -204,6 +209,21 @@ def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
         text = f"{count} single samples stick out of their neighbours; a straight line was put in their place"
         notes.add("spikes", text, float(count))
     return count
+
+
+def _without_doubles(sensors: Sequence[_Repaired]) -> list[_Repaired]:
+    """Without sensors that have the same rows: one of two is not what it is said to be, and which is not known."""
+    twins = same_rows({s.stream.placement: (s.time_s, s.values) for s in sensors})
+    out = []
+    for sensor in sensors:
+        other = twins.get(sensor.stream.placement)
+        if other is not None:
+            text = f"not used: its rows are those of the {limb_words(other)} sensor"
+            found = finding_of(sensor.stream.placement, "same_data", text)
+            quality = replace(sensor.quality, used=False)
+            sensor = replace(sensor, quality=quality, findings=(*sensor.findings, found))
+        out.append(sensor)
+    return out
 
 
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
