@@ -3,6 +3,7 @@
 Every kind of fault of `sensor_faults` is put into one sensor of a session of each simulator, and of the open sessions
 of two persons where they are there. `blamed`: recordings in which an athlete is blamed for what neither the sound
 recording nor the one without that sensor shows. `lost`: those that miss reps, and nothing says that they were not seen.
+`--sound`: of as many sessions of sound sensors, each of another kind of person, drill and sensor, nothing may be told.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import pandas as pd
 from second_simulator import SetPlan, calmed, perform, person, session
 from sensor_faults import BY_SIZE, SENSOR_FAULTS, SensorFault, same_arm
 from sensor_harms import starts_late
+from sound_sessions import sound_sessions
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Analysis
@@ -103,7 +105,7 @@ class Answer:
         return told | (self.accusing() - sound.accusing())
 
     def noting(self, sound: Answer) -> set[tuple[str, str]]:
-        """What is told of the data itself, such as that rows are missing, in other words than of the sound recording."""
+        """What is told of the data itself, such as missing rows, in other words than of the sound recording."""
         before = {(f.placement, f.text) for f in sound.findings}
         return {(f.placement, f.code) for f in self.findings if (f.placement, f.text) not in before} - self.accusing()
 
@@ -215,9 +217,7 @@ def curve(recordings: list[tuple[str, Recording]]) -> pd.DataFrame:
     sounds = [aligned(recording) for _, recording in recordings]
     for name, unit, harm, sizes, codes in BY_SIZE:
         for size in sizes:
-            fault = SensorFault(
-                name, harm(size), frozenset(codes.split()), frozenset(), of_both=codes == "clocks_apart"
-            )
+            fault = SensorFault(name, harm(size), frozenset(codes.split()), frozenset(), of_both="clock" in codes)
             tried = found = 0
             for k, (_, recording) in enumerate(recordings):
                 limbs = [p for p in recording.streams if p in LIMBS]
@@ -236,7 +236,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--sound", type=int, default=0, help="More seeds of which the sound recordings are checked.")
+    parser.add_argument("--sound", type=int, default=0, help="so many sessions of sound_sessions.py")
     parser.add_argument("--only")
     parser.add_argument("--open-sessions", type=Path, default=OPEN_SESSIONS)
     options = parser.parse_args()
@@ -245,10 +245,11 @@ def main() -> None:
     recordings += list(open_sessions(options.open_sessions))
     table, alarms = tables(recordings, options.only)
     sound = len(recordings)
-    for seed in range(seeds.stop, seeds.stop + options.sound):
-        for name, make in (("one", of_one), ("two", of_two)):
-            accusing = sorted(aligned(make(seed)).accusing())
-            alarms += [f"{name} {seed}: {placement} {code}" for placement, code in accusing]
+    if options.sound:
+        for name, recording in sound_sessions(seeds.stop, options.sound):
+            told = aligned(recording)
+            alarms += [f"{name}: {placement} {code}" for placement, code in sorted(told.accusing())]
+            alarms += [f"{name}: {told.said}"] if told.said else []
             sound += 1
     print(table.to_markdown(index=False))
     print()

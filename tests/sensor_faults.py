@@ -14,7 +14,7 @@ import numpy as np
 import sensor_harms as harms
 from sensor_harms import Harm, beside, changed, frozen, held, late, times, values_of, within_set, zeroed
 
-from imu_shoulder.model import FloatArray, Recording, SensorStream
+from imu_shoulder.model import Recording
 
 # What becomes of it: some of its rows or all of the sensor left out, its clock put right, or the recording refused.
 Outcome = Literal["rows", "sensor", "put right", "refused"]
@@ -60,6 +60,8 @@ def same_arm(placement: str) -> tuple[str, str]:
 
 # A zero that is off: told and taken off, told by the size of gravity in one posture, or the sensor left out.
 ZERO = "accelerometer_zero accelerometer_off gravity_off"
+CLOCKS = "clocks_apart clock_unknown"
+LATE = "clocks_apart instruments_disagree"
 GYROSCOPE_OFF = "gyroscope_scale instruments_disagree axes_wrong"
 SPIKE = np.array([60.0, 60.0, 60.0, 10.0, 10.0, 10.0])
 GYROSCOPE = np.repeat([0.0, 1.0], 3)
@@ -115,11 +117,11 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
             "axes_changed accelerometer_off axes_wrong instruments_disagree",
             "sensor",
         ),
-        _fault("clock 2 % slow", harms.pace(0.98), "clocks_apart clock_unknown", "put right, sensor", of_both=True),
+        _fault("clock 2 % slow", harms.pace(0.98), CLOCKS, "put right, sensor", of_both=True),
         _fault(
             "clock jumps by 1 s in the set",
             harms.clock_jumps(1.0),
-            "clocks_apart clock_unknown",
+            CLOCKS,
             "put right, sensor",
             of_both=True,
         ),
@@ -131,8 +133,9 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
             "axes_wrong instruments_disagree axes_changed gyroscope_scale",
             "sensor",
         ),
-        _fault("gyroscope's x 1.2 times", times(1.0, np.array([1.2, 1.0, 1.0])), GYROSCOPE_OFF, "sensor"),
-        _fault("accelerometer's x 1.2 times", times(np.array([1.2, 1.0, 1.0]), 1.0), f"{ZERO} gyroscope_scale", "sensor"),
+        _fault(
+            "accelerometer's x 1.2 times", times(np.array([1.2, 1.0, 1.0]), 1.0), f"{ZERO} gyroscope_scale", "sensor"
+        ),
         _fault(
             "accelerometer's x drifts by 1 m/s^2 a minute",
             harms.drifts(np.array([1.0, 0, 0, 0, 0, 0])),
@@ -140,14 +143,14 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
             "put right, sensor",
         ),
         _fault(
-            "gyroscope's zero drifts by 3 deg/s a minute",
-            harms.drifts(np.array([0, 0, 0, 3.0, 0, 0])),
-            f"gyr_offset {GYROSCOPE_OFF}",
+            "gyroscope's zero drifts by 8 deg/s a minute",
+            harms.drifts(np.array([0, 0, 0, 8.0, 0, 0])),
+            f"gyr_offset accelerometer_off {GYROSCOPE_OFF}",
             "put right, sensor",
         ),
         _fault("values rounded to 0.5 m/s^2 and 2 deg/s", harms.rounded(0.5, 2.0), "coarse", "put right"),
         _fault("averaged over 0.5 s", harms.averaged(0.5), "clocks_apart", "put right", of_both=True),
-        _fault("gyroscope 0.2 s late", harms.gyroscope_late(0.2), "clocks_apart", "put right", of_both=True),
+        _fault("gyroscope 0.2 s late", harms.gyroscope_late(0.2), LATE, "put right, sensor", of_both=True),
         _fault("a second filled with a straight line", harms.filled(0.4, 1.0), "filled_rows stuck_channel", "rows"),
         _fault("no numbers for 1 s", harms.missing(0.4, 1.0), "gap gaps", "rows"),
         _fault("no numbers of one axis for 3 s", harms.missing(0.4, 3.0, slice(1, 2)), "gap gaps", "rows"),
@@ -202,5 +205,21 @@ BY_SIZE: tuple[tuple[str, str, Callable[[float], Harm], tuple[float, ...], str],
     ),
     ("gyroscope's scale off", "%", lambda size: times(1.0, 1.0 + size / 100.0), (2, 5, 7, 10, 15), "gyroscope_scale"),
     ("gyroscope's scale off", "%", lambda size: times(1.0, 1.0 + size / 100.0), (-15, -10, -7, -5), "gyroscope_scale"),
+    (
+        "gyroscope's x off",
+        "%",
+        lambda size: times(1.0, np.array([1.0 + size / 100.0, 1.0, 1.0])),
+        (20, 50, 100),
+        GYROSCOPE_OFF,
+    ),
+    (
+        "gyroscope's zero drifts",
+        "deg/s a minute",
+        lambda size: harms.drifts(np.array([0, 0, 0, size, 0, 0])),
+        (3, 5, 8),
+        f"gyr_offset accelerometer_off {GYROSCOPE_OFF}",
+    ),
     ("clock ahead", "s", late, (0.05, 0.1, 0.15, 0.2, 0.3, 1.0), "clocks_apart"),
+    ("clock slow", "%", lambda size: harms.pace(1.0 - size / 100.0), (0.1, 0.2, 0.5, 1.0, 2.0), CLOCKS),
+    ("clock jumps", "s", harms.clock_jumps, (0.1, 0.2, 0.3, 0.5, 1.0, 3.0), CLOCKS),
 )
