@@ -30,19 +30,23 @@ _USUAL_RAD_S = 0.1
 _HOLE_S = 0.5
 # A hole in a sensor's own time is its jump if it is as long within this, and as near to where the others show it.
 _SAME_JUMP_S, _NEAR_JUMP_S = 0.15, 8.0
+# A jump that no hole shows has to be so much likelier than none, as a logarithm.
+_MUCH_BETTER = 20.0
 
 
 @dataclass(frozen=True, slots=True)
 class Turning:
     """How fast one sensor turns: time_s (N,), rate_rad_s (N,), on its own clock.
 
-    declared_hz: how many rows a second should have; None where the rows are not the sensor's own.
+    declared_hz: how many rows a second should have; None where the rows are not the sensor's own. breaks_s: when its
+    clock was set back.
     """
 
     placement: str
     time_s: FloatArray
     rate_rad_s: FloatArray
     declared_hz: float | None = None
+    breaks_s: tuple[float, ...] = ()
 
     def pace_off(self, runs: float = 0.0) -> float:
         """By which share its clock counts another time than its rows do, if it gained `runs` s in each second."""
@@ -52,7 +56,10 @@ class Turning:
         return abs((len(self.time_s) - 1) / (lasts_s * self.declared_hz) - 1.0)
 
     def hole_of(self, jump_s: float, at_s: float) -> float | None:
-        """When its time leaves out as much as a jump ahead, about then; None where it does not."""
+        """When its time leaves out as much as a jump ahead, or was set back, about then; None where neither is so."""
+        near = [own_s for own_s in self.breaks_s if abs(own_s - at_s) < _NEAR_JUMP_S]
+        if near:
+            return min(near, key=lambda own_s: abs(own_s - at_s))
         steps_s = np.diff(self.time_s)
         off = np.abs(steps_s - jump_s) + 1e6 * (np.abs(self.time_s[1:] - at_s) > _NEAR_JUMP_S)
         place = int(np.argmin(off))
@@ -136,7 +143,8 @@ def clocks_apart(sensors: Sequence[Turning], events: Sequence[Event]) -> list[Ap
         if runs is not None and abs(runs.whole_s) >= _LEAST_RUN_S and (jump is None or runs.better >= jump.better):
             out.append(arm.running(runs.offset_s, runs.whole_s, runs.sd_s, begun_s, begun_s + lags.lasts_s))
         elif jump is not None and abs(jump.by_s) >= _LEAST_JUMP_S:
-            out.append(arm.jumping(jump.offset_s, jump.by_s, jump.sd_s, begun_s + jump.at_s))
+            jumped = arm.jumping(jump.offset_s, jump.by_s, jump.sd_s, begun_s + jump.at_s)
+            out += [jumped] if jumped.sure or jump.better >= _MUCH_BETTER else []
         else:
             near_s, sd_s, sure = lags.throughout()
             if (far_s or sure) and abs(far_s + near_s) >= LEAST_S:

@@ -100,6 +100,8 @@ class Lags:
         sd_s = float(np.hypot(_sd_s(before[k], one), _sd_s(after[k], two)))
         at_s = float(self.middle_s[k] + self.middle_s[k + 1]) / 2.0
         better = float(before[k, one] + after[k, two] - total.max())
+        if better < _SURE:
+            return None
         return Jump(at_s, (one - self._none) / GRID_HZ, (two - one) / GRID_HZ, sd_s, better)
 
     def runs(self) -> Runs | None:

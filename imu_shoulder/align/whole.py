@@ -49,7 +49,7 @@ _SPAN_SLACK_S = 2.0
 class _Repaired:
     """One sensor after its clock was repaired and its numbers were checked: the rows that are a measurement.
 
-    time_s: (K,). values: (K, 6) acc and gyr. clipped: (K,).
+    time_s: (K,). values: (K, 6) acc and gyr. clipped: (K,). breaks_s: when its clock was set back.
     """
 
     stream: SensorStream
@@ -58,6 +58,7 @@ class _Repaired:
     clipped: BoolArray
     quality: SensorQuality
     findings: tuple[Finding, ...]
+    breaks_s: tuple[float, ...] = ()
 
 
 def align_recording(recording: Recording, params: AlignParams | None = None) -> Aligned:
@@ -194,7 +195,9 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         gyr_offset_deg_s=None if still is None else float(np.degrees(still.gyr_offset_rad_s)),
         used=fit,
     )
-    return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings)
+    back = np.diff(stream.time_s[clock.rows]) < 0.0 if clock.set_back_s else np.empty(0, dtype=np.bool_)
+    breaks_s = tuple(clock.time_s[1:][back].tolist()) if back.any() else ()
+    return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings, breaks_s)
 
 
 def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
@@ -235,6 +238,7 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
             s.time_s,
             spilled(_sizes(s.values[:, 3:] - medians_of(s.values[:, 3:].T))),
             s.stream.declared_rate_hz,
+            s.breaks_s,
         )
         for s in used
     ]
