@@ -182,7 +182,7 @@ class _Arm:
         pace = whole_s / (until_s - from_s)
         # Its rows count the right time.
         costs = [own.pace_off(by) + other.pace_off() for own, other, by in self._ways(pace)]
-        wrist_is = self._is_wrist(lambda lags: lags.gained_by_running(), costs[1] - costs[0])
+        wrist_is = self._is_wrist(lambda lags: lags.gained_by_running(), costs[0] - costs[1])
         named = self._named(wrist_is, whole_s, sd_s)
         sign = np.sign(named.ahead_s * whole_s)
         offset_s = float(sign * (offset_s + self.far_s))

@@ -29,6 +29,8 @@ _LEAST_WINDOWS = 4
 # arms of two simulators, six open sessions among them, the most was 6 for a jump of 0.3 s or more, and a pace that is
 # off and a lag throughout never came to 0.17 s.
 _SURE = 10.0
+# So alike are the two in the mean of all windows, as a logarithm: what has nothing in common comes to a half.
+_LEAST_ALIKE = 1.2
 # What the two sensors of an arm turn differently.
 _ARM_SD_S = 0.03
 # A pace that is off: the most, the steps in which it is looked for, by what they come to over all, and the parts of a
@@ -60,15 +62,21 @@ class Jump:
 
 @dataclass(frozen=True, slots=True)
 class Lags:
-    """What each of K windows says of every lag: middle_s (K,), likely (K, L) as a logarithm. lasts_s: of the whole."""
+    """What each of K windows says of every lag: middle_s (K,), likely (K, L) as a logarithm, against the lag that is
+    likeliest there; most (K,): that one against no likeness at all. lasts_s: of the whole."""
 
     middle_s: FloatArray
     likely: FloatArray
+    most: FloatArray
     lasts_s: float
 
     @property
     def _none(self) -> int:
         return self.likely.shape[1] // 2
+
+    def _alike(self, likely: float) -> bool:
+        """Whether the two are alike, by the sum of `likely` over the windows."""
+        return float(self.most.sum()) + likely > _LEAST_ALIKE * len(self.most)
 
     def throughout(self) -> tuple[float, float, bool]:
         """The likeliest lag, its standard deviation, and whether it is surely another than none."""
@@ -78,6 +86,7 @@ class Lags:
         best, width = int(np.argmax(total)), round(_SAME_LAG_S * GRID_HZ)
         near_none = float(total[self._none - width : self._none + width + 1].max())
         sure = float(total[best]) - near_none > _SURE and best not in (0, len(total) - 1)
+        sure = sure and self._alike(float(total[best]))
         return (best - self._none) / GRID_HZ, _sd_s(total, best), sure
 
     def jump(self) -> Jump | None:
@@ -100,7 +109,7 @@ class Lags:
         sd_s = float(np.hypot(_sd_s(before[k], one), _sd_s(after[k], two)))
         at_s = float(self.middle_s[k] + self.middle_s[k + 1]) / 2.0
         better = float(before[k, one] + after[k, two] - total.max())
-        if better < _SURE:
+        if better < _SURE or not self._alike(better + float(total.max())):
             return None
         return Jump(at_s, (one - self._none) / GRID_HZ, (two - one) / GRID_HZ, sd_s, better)
 
@@ -119,7 +128,7 @@ class Lags:
             sums = [self._if_it_runs(float(one)).max() for one in tried]
             whole_s = float(tried[int(np.argmax(sums))])
         better = float(max(sums)) - least
-        if better < _SURE:
+        if better < _SURE or not self._alike(better + least):
             return None
         along = self._if_it_runs(whole_s)
         best = int(np.argmax(along))
@@ -146,7 +155,8 @@ class Lags:
         places = np.arange(count) + by[:, None]
         inside = (places >= 0) & (places < count)
         taken = np.take_along_axis(self.likely, np.clip(places, 0, count - 1), axis=1)
-        return np.asarray(np.where(inside, taken, 0.0).sum(axis=0))
+        # What is further than a window looks is as likely there as no likeness at all.
+        return np.asarray(np.where(inside, taken, -np.minimum(self.most, _SAYS_AT_MOST)[:, None]).sum(axis=0))
 
 
 def _sd_s(likely: FloatArray, best: int) -> float:
@@ -171,7 +181,7 @@ def lags_of(first: FloatArray, second: FloatArray) -> Lags:
         start += rows if there else hop
     lasts_s = len(first) / GRID_HZ
     if not starts:
-        return Lags(np.empty(0), np.empty((0, 2 * reach + 1)), lasts_s)
+        return Lags(np.empty(0), np.empty((0, 2 * reach + 1)), np.empty(0), lasts_s)
     begin = np.array(starts)
     one = first[begin[:, None] + np.arange(rows)]
     one = one - one.mean(axis=1)[:, None]
@@ -185,8 +195,9 @@ def lags_of(first: FloatArray, second: FloatArray) -> Lags:
     alike = shared / np.sqrt((one**2).sum(axis=1)[:, None] * power + 1e-12)
     alike = np.where(heard[places + rows] - heard[places] == rows, np.clip(alike, 0.0, _ALIKE_AT_MOST), 0.0)
     likely = -0.5 * _VALUES_HZ * _WINDOW_S * np.log1p(-(alike**2))
-    likely = np.maximum(likely - likely.max(axis=1)[:, None], -_SAYS_AT_MOST)
-    return Lags((begin + rows / 2.0) / GRID_HZ, likely, lasts_s)
+    most = likely.max(axis=1)
+    likely = np.maximum(likely - most[:, None], -_SAYS_AT_MOST)
+    return Lags((begin + rows / 2.0) / GRID_HZ, likely, most, lasts_s)
 
 
 def lag_throughout(first: FloatArray, second: FloatArray, least_s: float) -> float | None:
