@@ -36,6 +36,8 @@ _ARM_SD_S = 0.03
 # A pace that is off: the most, the steps in which it is looked for, by what they come to over all, and the parts of a
 # recording that each have to have a lag of their own.
 _PACE, _COARSE_S, _FINE_S, _PARTS = 0.05, 0.2, 0.04, 8
+# Of more windows than this a pace that comes to more than so much over all speaks against any other by so much in each.
+_MANY_WINDOWS, _LITTLE_S, _LEAVES_OUT = 60, 1.0, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,11 @@ class Lags:
     @property
     def _none(self) -> int:
         return self.likely.shape[1] // 2
+
+    @property
+    def _at_least(self) -> FloatArray:
+        """(K,) as of `likely`, of no likeness."""
+        return np.asarray(np.maximum(-self.most, self.likely.min(axis=1)))
 
     def _alike(self, likely: float) -> bool:
         """Whether the two are alike, by the sum of `likely` over the windows."""
@@ -118,25 +125,35 @@ class Lags:
         if len(self.middle_s) < _LEAST_WINDOWS:
             return None
         least = float(self.likely.sum(axis=0).max())
-        parts = [part.sum(axis=0) for part in np.array_split(self.likely, _PARTS) if len(part)]
-        if sum(float(part.max()) for part in parts) - least < _SURE:
+        parts = self._in_parts()
+        open_to = float(parts.likely.max(axis=1).sum()) - least
+        if open_to < _SURE:
             return None
-        most_s = _PACE * self.lasts_s
+        # What comes to little over a long recording shows in its parts, and what comes to much leaves most windows out.
+        little = len(self.middle_s) > _MANY_WINDOWS and open_to < _LEAVES_OUT * len(self.middle_s)
+        seen, most_s = (parts, _LITTLE_S) if little else (self, _PACE * self.lasts_s)
         whole_s = 0.0
         for reach_s, step_s in ((most_s, _COARSE_S), (_COARSE_S, _FINE_S)):
             tried = whole_s + step_s * np.arange(-round(reach_s / step_s), round(reach_s / step_s) + 1)
-            sums = [self._if_it_runs(float(one)).max() for one in tried]
+            sums = [seen._if_it_runs(float(one)).max() for one in tried]
             whole_s = float(tried[int(np.argmax(sums))])
-        better = float(max(sums)) - least
-        if better < _SURE or not self._alike(better + least):
-            return None
         along = self._if_it_runs(whole_s)
         best = int(np.argmax(along))
+        better = float(along[best]) - least
+        if better < _SURE or not self._alike(better + least):
+            return None
         middle_s = (best - self._none) / GRID_HZ
         beside = [self._if_it_runs(whole_s + way)[best] for way in (-_COARSE_S, _COARSE_S)]
         bend = 2.0 * float(along[best]) - float(sum(beside))
         sd_s = float(np.hypot(_ARM_SD_S, _COARSE_S / np.sqrt(max(bend, 1.0))))
         return Runs(middle_s - whole_s / 2.0, whole_s, sd_s, better)
+
+    def _in_parts(self) -> Lags:
+        """As a few long windows."""
+        parts = [part for part in np.array_split(np.arange(len(self.middle_s)), _PARTS) if len(part)]
+        summed = ([values[part].sum(axis=0) for part in parts] for values in (self.likely, self.most))
+        likely, most = (np.array(values) for values in summed)
+        return Lags(np.array([self.middle_s[part].mean() for part in parts]), likely, most, self.lasts_s)
 
     def gained_by_running(self) -> float:
         """How much likelier a pace is than none; 0 where that is not sure."""
@@ -156,7 +173,7 @@ class Lags:
         inside = (places >= 0) & (places < count)
         taken = np.take_along_axis(self.likely, np.clip(places, 0, count - 1), axis=1)
         # What is further than a window looks is as likely there as no likeness at all.
-        return np.asarray(np.where(inside, taken, -np.minimum(self.most, _SAYS_AT_MOST)[:, None]).sum(axis=0))
+        return np.asarray(np.where(inside, taken, self._at_least[:, None]).sum(axis=0))
 
 
 def _sd_s(likely: FloatArray, best: int) -> float:
