@@ -100,8 +100,10 @@ class Apart:
     def ahead_at(self, time_s: FloatArray) -> FloatArray:
         """How far it is ahead at these times (N,) of its own."""
         if self.until_s > self.from_s:
-            return self.offset_s + self.ahead_s * (time_s - self.from_s) / (self.until_s - self.from_s)
-        return self.offset_s + self.ahead_s * (time_s >= self.from_s)
+            share = (time_s - self.from_s) / (self.until_s - self.from_s)
+        else:
+            share = np.where(time_s >= self.from_s, 1.0, 0.0)
+        return np.asarray(self.offset_s + self.ahead_s * share, dtype=np.float64)
 
     @property
     def pace(self) -> float:

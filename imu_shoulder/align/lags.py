@@ -74,7 +74,7 @@ class Lags:
 
     @property
     def _none(self) -> int:
-        return self.likely.shape[1] // 2
+        return int(self.likely.shape[1]) // 2
 
     @property
     def _at_least(self) -> FloatArray:

@@ -158,7 +158,8 @@ def _departures(
 
 def _away(smooth: Mapping[str, FloatArray], start: Sequence[AngleRange]) -> FloatArray:
     """(N,) how far the arm is outside the start posture's ranges (deg), negative inside."""
-    return np.max([np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start], axis=0)
+    outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
+    return np.asarray(np.max(outside, axis=0))
 
 
 def _with_unseen(
