@@ -90,6 +90,24 @@ KINDS: Mapping[str, Kind] = MappingProxyType(
                 "look at what wrote the file",
             ),
             Kind(
+                "filled_rows",
+                "fault",
+                "rows on a straight line, which no sensor reads: put in for what was lost; they were not used",
+                "leave out what was lost instead of filling it in",
+            ),
+            Kind(
+                "same_data",
+                "fault",
+                "two sensors have the same rows, and one of them is not what it is said to be; neither was used",
+                "look which file is whose",
+            ),
+            Kind(
+                "coarse",
+                "warning",
+                "readings come in steps as large as a person's sway",
+                "set a finer resolution, or write more digits",
+            ),
+            Kind(
                 "noisy",
                 "fault",
                 "readings that jump to and fro from row to row; that stretch was not used",

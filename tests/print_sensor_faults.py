@@ -3,6 +3,7 @@
 Every kind of fault of `sensor_faults` is put into one sensor of a session of each simulator, and of the open sessions
 of two persons where they are there. `blamed`: recordings in which an athlete is blamed for what neither the sound
 recording nor the one without that sensor shows. `lost`: those that miss reps, and nothing says that they were not seen.
+`--sound`: of as many sessions of sound sensors, each of another kind of person, drill and sensor, nothing may be told.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from second_simulator import SetPlan, calmed, perform, person, session
-from sensor_faults import BY_SIZE, SENSOR_FAULTS, SensorFault, same_arm, starts_late
+from sensor_faults import BY_SIZE, SENSOR_FAULTS, SensorFault, same_arm
+from sensor_harms import starts_late
+from sound_sessions import sound_sessions
 
 from imu_shoulder.align import align_recording
 from imu_shoulder.analysis import Analysis
@@ -38,8 +41,10 @@ ACCUSES = {
     *("clock_unknown", "starts_late", "ends_early", "constant_channel", "stuck_channel", "gravity_off"),
     *("axes_disagree", "sensor_slip", "swapped_segments", "swapped_sides", "not_on_limb", "implausible_angle"),
     *("accelerometer_upside_down", "clipping", "mirrored_arm", "range_wrapped"),
-    *("axes_changed", "instruments_disagree", "noisy"),
+    *("axes_changed", "instruments_disagree", "noisy", "coarse", "filled_rows", "same_data"),
 } & set(KINDS)
+# What is no word against the sensor, and is looked for in its words.
+OF_THE_DATA = {"gap", "gaps", "bridged", "jitter", "duplicates", "reordered", "clock_set_back"}
 # What is told of sound sensors too, in its unit: by so much more it has to be.
 TOLD_OF_SOUND = {"accelerometer_zero": 0.1, "spikes": 5.0, "gyr_offset": 1.0}
 
@@ -98,6 +103,11 @@ class Answer:
             and (f.value or 0.0) - before.get((f.placement, f.code), 0.0) > TOLD_OF_SOUND[f.code]
         }
         return told | (self.accusing() - sound.accusing())
+
+    def noting(self, sound: Answer) -> set[tuple[str, str]]:
+        """What is told of the data itself, such as missing rows, in other words than of the sound recording."""
+        before = {(f.placement, f.text) for f in sound.findings}
+        return {(f.placement, f.code) for f in self.findings if (f.placement, f.text) not in before} - self.accusing()
 
 
 def answer(recording: Recording) -> Answer:
@@ -158,7 +168,8 @@ def try_out(fault: SensorFault, recording: Recording, placement: str, sound: Ans
         return tally
     new = got.accusing() - sound.accusing()
     theirs = same_arm(placement) if fault.of_both else (placement,)
-    tally["found"] = any(p in theirs and code in fault.codes for p, code in got.telling(sound))
+    told = got.telling(sound) | {found for found in got.noting(sound) if found[1] in OF_THE_DATA}
+    tally["found"] = any(p in theirs and code in fault.codes for p, code in told)
     tally["accused"] = any(p not in theirs for p, code in new)
     bare = {p: s for p, s in recording.streams.items() if p != placement}
     without = answer(Recording(recording.name, "", "", bare, recording.events))
@@ -206,9 +217,7 @@ def curve(recordings: list[tuple[str, Recording]]) -> pd.DataFrame:
     sounds = [aligned(recording) for _, recording in recordings]
     for name, unit, harm, sizes, codes in BY_SIZE:
         for size in sizes:
-            fault = SensorFault(
-                name, harm(size), frozenset(codes.split()), frozenset(), of_both=codes == "clocks_apart"
-            )
+            fault = SensorFault(name, harm(size), frozenset(codes.split()), frozenset(), of_both="clock" in codes)
             tried = found = 0
             for k, (_, recording) in enumerate(recordings):
                 limbs = [p for p in recording.streams if p in LIMBS]
@@ -227,7 +236,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=4)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--sound", type=int, default=0, help="More seeds of which the sound recordings are checked.")
+    parser.add_argument("--sound", type=int, default=0, help="so many sessions of sound_sessions.py")
     parser.add_argument("--only")
     parser.add_argument("--open-sessions", type=Path, default=OPEN_SESSIONS)
     options = parser.parse_args()
@@ -236,10 +245,11 @@ def main() -> None:
     recordings += list(open_sessions(options.open_sessions))
     table, alarms = tables(recordings, options.only)
     sound = len(recordings)
-    for seed in range(seeds.stop, seeds.stop + options.sound):
-        for name, make in (("one", of_one), ("two", of_two)):
-            accusing = sorted(aligned(make(seed)).accusing())
-            alarms += [f"{name} {seed}: {placement} {code}" for placement, code in accusing]
+    if options.sound:
+        for name, recording in sound_sessions(seeds.stop, options.sound):
+            told = aligned(recording)
+            alarms += [f"{name}: {placement} {code}" for placement, code in sorted(told.accusing())]
+            alarms += [f"{name}: {told.said}"] if told.said else []
             sound += 1
     print(table.to_markdown(index=False))
     print()

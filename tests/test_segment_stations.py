@@ -307,3 +307,22 @@ def test_of_a_rep_that_stayed_nowhere_the_top_is_where_the_leading_angle_was_fur
     *_, found = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate"))
     assert found.visits == ()
     assert found.top_start_s == found.top_end_s == pytest.approx(1.5 + 2 * 10.2 + 1.4, abs=0.05)
+
+
+@pytest.mark.parametrize("lost", ["after", "before"])
+def test_a_rep_that_went_on_in_what_was_not_seen_has_that_in_it(lost):
+    """It was last seen at its first station, or first at its last one: what it left out is not known."""
+    way = rep_of("row", "rotate")
+    angles = draw([*way, *way, *way, *way])
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    each_s = time_s[-1] / 4
+    # From within the second rep's first station to the start of the fourth, or from the end of the first to within the
+    # third rep's last station.
+    from_s, until_s = (each_s + 4.0, 3 * each_s + 0.5) if lost == "after" else (each_s, 2 * each_s + 6.5)
+    unseen = (time_s > from_s) & (time_s < until_s)
+    shown = {name: np.where(unseen, np.nan, values) for name, values in angles.items()}
+    found = find_station_reps(time_s, shown, RATE_HZ, load_shipped("row_rotate"))
+    for rep in found:
+        seen = not ((time_s > rep.start_s) & (time_s < rep.end_s) & unseen).any()
+        assert order(rep) == ["row", "rotate"] or not seen
+    assert any(not (rep.end_s < from_s or rep.start_s > until_s) for rep in found)

@@ -53,6 +53,8 @@ MOVES = np.array([0.3, 0.3, 0.3, 0.1, 0.1, 0.1])
 _JUMP = np.array([0.5, 0.5, 0.5, 0.3, 0.3, 0.3])
 _STUCK_TURNING_RAD_S = 0.1
 COARSE_SHARE = 0.3
+# A converter's step, m/s^2 and rad/s, from which on it is no finer than a person who stands still.
+_COARSE = (0.2, 0.015)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,10 +230,11 @@ def range_rows(values: FloatArray, limits: FloatArray | list[float]) -> BoolArra
     return np.asarray((np.abs(values) >= limits).any(axis=1))
 
 
-def clipped_rows(values: FloatArray, limits: list[float]) -> BoolArray:
-    """(N,) rows of values (N, 6) that reach their range, (6,) of `range_limits`, or lie on a flat top."""
+def clipped_rows(values: FloatArray, limits: list[float], *, coarse: bool = False) -> BoolArray:
+    """(N,) rows of values (N, 6) that reach their range, (6,) of `range_limits`, or lie on a flat top, which those of a
+    coarse converter do anyhow."""
     least, most = values.min(axis=0), values.max(axis=0)
-    flat = _flat_top_rows(values, least, most)
+    flat = np.zeros(len(values), dtype=np.bool_) if coarse else _flat_top_rows(values, least, most)
     return flat | range_rows(values, limits) if (np.maximum(most, -least) >= limits).any() else flat
 
 
@@ -260,6 +263,18 @@ def constant_channels(values: FloatArray) -> tuple[str, ...]:
         return ()
     same = (values == values[0]).all(axis=0)
     return tuple(name for name, constant in zip(AXES, same, strict=True) if constant)
+
+
+def coarse_steps(values: FloatArray) -> tuple[float, float]:
+    """The steps in which the accelerometer and the gyroscope of values (N, 6) come, in m/s^2 and rad/s, where they are
+    as large as a person's sway; else 0."""
+    some = values[:: 1 + len(values) // _FEW_ROWS]
+    found = []
+    for columns, least in zip(INSTRUMENTS.values(), _COARSE, strict=True):
+        steps = [np.diff(np.unique(column)) for column in some[:, columns].T]
+        own = min((float(step.min()) for step in steps if len(step)), default=0.0)
+        found.append(own if own >= least else 0.0)
+    return found[0], found[1]
 
 
 def repeated_values(values: FloatArray) -> BoolArray:

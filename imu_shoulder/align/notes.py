@@ -82,6 +82,16 @@ def clock_notes(notes: Notes, clock: Clock, stream: SensorStream, params: AlignP
         notes.add("gap", f"no samples from {start:.2f} to {end:.2f} s", float(end - start), float(start), float(end))
 
 
+def coarse_notes(notes: Notes, values: FloatArray) -> bool:
+    """Whether an instrument of values (N, 6) comes in steps so large that a value says nothing by staying."""
+    acc_m_s2, gyr_rad_s = checks.coarse_steps(values)
+    said = [f"its accelerometer of {acc_m_s2:.2g} m/s^2"] if acc_m_s2 else []
+    said += [f"its gyroscope of {math.degrees(gyr_rad_s):.2g} deg/s"] if gyr_rad_s else []
+    if said:
+        notes.add("coarse", f"read in steps, {' and '.join(said)}", acc_m_s2 or gyr_rad_s)
+    return bool(said)
+
+
 def instrument_notes(
     notes: Notes, values: FloatArray, time_s: FloatArray, rate_hz: float, limits: DisagreeParams, clipped: BoolArray
 ) -> bool:

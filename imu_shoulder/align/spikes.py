@@ -20,6 +20,8 @@ _AROUND = np.array([-2, -1, 1, 2])
 # The median of so many steps is none of those that run over.
 _BESIDE = 7
 _NEAR = np.array([*range(-12, 0), *range(1, 13)])
+# So many of the steps come and go by single readings at most.
+_MOST_SINGLE = 0.6
 # So many of the steps are alike at least.
 _MOST_ALIKE = 0.9
 # So many ranges from its lowest to its highest turn at most does a channel run over.
@@ -126,6 +128,10 @@ def undo_wraps(values: FloatArray, params: SpikeParams) -> str | None:
             < 2.0 * params.wrap_alike_share * period
         )
         alike = ends & goes_on & (np.abs(over[jumps] / period - 1.0) < params.wrap_alike_share)
+        # What jumps back in the next row is a single reading.
+        single = np.count_nonzero(np.diff(jumps) == 1)
+        if 2 * single > _MOST_SINGLE * len(jumps):
+            continue
         if float(alike.mean()) < _MOST_ALIKE or period > 2.0 * (1.0 + params.wrap_alike_share) * largest:
             continue
         jumps = np.flatnonzero(np.abs(over / period - 1.0) < 2.0 * params.wrap_alike_share)

@@ -14,7 +14,7 @@ import numpy as np
 
 from imu_shoulder.align import checks
 from imu_shoulder.align.notes import Notes
-from imu_shoulder.arrays import joined_runs, runs, usual_step
+from imu_shoulder.arrays import joined_runs, median_of, runs, usual_step
 from imu_shoulder.model import BoolArray, FloatArray
 
 # So many repetitions by chance, in all of a recording, make one that is none.
@@ -32,6 +32,12 @@ _PACKET_ROWS, _NEAR_ROWS, _MOSTLY = 3, 64, 0.9
 # that comes back in the next row by this share. In real sets, hard ones too, two such parts in a row were the most.
 _NOISE_S, _NOISE_PARTS, _NOISE, _BACK_SHARE = 0.5, 4, (1.5, 0.25), 0.3
 _AGAIN = "rows of before were written again"
+# Each second row that is the one before, as of a sensor that is asked twice as often as it measures: so many at least,
+# by this share of all rows at most, so near to each other, and of which chance makes this share at most.
+_DOUBLED_ROWS, _DOUBLED_MOST, _DOUBLED_STEP, _CHANCE_SHARE = 20, 0.3, 3, 0.05
+# A straight line in all channels: for so long, to within this share of how a channel usually bends, and so many that
+# change meanwhile.
+_LINE_S, _LINE_ROWS, _LINE_SHARE, _LINE_CHANNELS = 0.25, 8, 0.02, 4
 # More stretches than this are told in one line, and stretches as near as this are one.
 _NAMED = 5
 _ONE_STRETCH_S = 0.1
@@ -59,19 +65,25 @@ def zero_rows(values: FloatArray) -> BoolArray:
     return np.asarray((x == 0.0) & (y == 0.0) & (z == 0.0))
 
 
-def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped: BoolArray) -> list[Unfit]:
+def unfit_stretches(
+    values: FloatArray, rate_hz: float, stuck_s: float, clipped: BoolArray, *, coarse: bool = False
+) -> list[Unfit]:
     """All unfit rows of a sensor's values (N, 6), in order of time. stuck_s: as of AlignParams.
 
-    clipped: (N,) rows at the end of the range, which repeat their value for that reason.
+    clipped: (N,) rows at the end of the range, which repeat their value for that reason. coarse: whether it comes in
+    steps so large that a value says nothing by staying.
     """
     found = [_zeros(values, start, end) for start, end in runs(zero_rows(values))]
     out = np.zeros(len(values), dtype=np.bool_)
     for zero in found:
         out[zero.start : zero.end] = True
+    if coarse:
+        return sorted(found + _noisy(values, rate_hz), key=lambda one: one.start)
     same = checks.repeated_values(values)
     found += _standing_still(same, out | clipped)
     for still in found:
         out[still.start : still.end] = True
+    found += _doubled(same, out)
     for stuck in checks.stuck_stretches(values, same, rate_hz, stuck_s):
         if not out[stuck.start : stuck.end].all():
             whole = len(stuck.channels) == len(checks.AXES)
@@ -79,6 +91,7 @@ def unfit_stretches(values: FloatArray, rate_hz: float, stuck_s: float, clipped:
             found.append(Unfit(stuck.start, stuck.end, "stuck_channel", f"{what} repeated one value"))
             out[stuck.start : stuck.end] = True
     found += _written_twice(values, out)
+    found += _on_a_line(values, out, max(_LINE_ROWS, round(_LINE_S * rate_hz)))
     found += _noisy(values, rate_hz)
     return sorted(found, key=lambda one: one.start)
 
@@ -149,6 +162,39 @@ def _written_twice(values: FloatArray, out: BoolArray) -> list[Unfit]:
     return found
 
 
+def _doubled(repeated: BoolArray, out: BoolArray) -> list[Unfit]:
+    """Single rows that are the one before, over and over. repeated, out: as of `_standing_still`."""
+    whole = repeated.all(axis=0) & ~out[1:]
+    places = np.flatnonzero(whole) + 1
+    others = len(whole) - len(places)
+    if not _DOUBLED_ROWS <= len(places) <= _DOUBLED_MOST * len(whole):
+        return []
+    by_chance = np.prod((np.count_nonzero(repeated, axis=1) - len(places)) / others) * others
+    if by_chance > _CHANCE_SHARE * len(places):
+        return []
+    near = np.diff(places) <= _DOUBLED_STEP
+    beside = np.append(near, False) | np.append(False, near)
+    if np.count_nonzero(beside) < _DOUBLED_ROWS:
+        return []
+    return [Unfit(place, place + 1, "repeated_rows", _AGAIN) for place in places[beside].tolist()]
+
+
+def _on_a_line(values: FloatArray, out: BoolArray, least: int) -> list[Unfit]:
+    """Where all channels go on in a straight line for at least so many rows, as no sensor's do: its noise does not."""
+    straight = ~out[1:-1]
+    every = 1 + len(values) // _LEAST_ROWS
+    for column in values.T:
+        bend = np.abs(column[2:] - 2.0 * column[1:-1] + column[:-2])
+        straight &= bend <= _LINE_SHARE * median_of(bend[::every])
+        if not runs(straight, least):
+            return []
+    return [
+        Unfit(start, end + 2, "filled_rows", "all channels go on in a straight line, as what was lost is filled in")
+        for start, end in runs(straight, least)
+        if np.count_nonzero(values[end + 1] != values[start]) >= _LINE_CHANNELS
+    ]
+
+
 def _noisy(values: FloatArray, rate_hz: float) -> list[Unfit]:
     """Where an instrument jumps to and fro from row to row for long, which no limb does."""
     width = max(10, round(_NOISE_S * rate_hz))
@@ -162,10 +208,19 @@ def _noisy(values: FloatArray, rate_hz: float) -> list[Unfit]:
         back = -(steps[:-1] * steps[1:]).reshape(count, -1).sum(axis=1)
         # White noise comes back by half of each step.
         bad |= (power > 6 * width * limit**2) & (back > _BACK_SHARE * power)
-    return [
-        Unfit(start * width, end * width, "noisy", "its readings jump to and fro from row to row")
-        for start, end in runs(bad, _NOISE_PARTS)
-    ]
+    out = np.zeros(len(values), dtype=np.bool_)
+    # Noise begins and ends within a part, and now and then a part of it is less noisy.
+    for start, end in joined_runs(_long_runs(bad), 2 * _NOISE_PARTS):
+        out[max(0, start - 1) * width : (end + 1) * width] = True
+    return [Unfit(start, end, "noisy", "its readings jump to and fro from row to row") for start, end in runs(out)]
+
+
+def _long_runs(bad: BoolArray) -> BoolArray:
+    """Those parts (K,) that are bad with so many beside them."""
+    out = np.zeros(len(bad), dtype=np.bool_)
+    for start, end in runs(bad, _NOISE_PARTS):
+        out[start:end] = True
+    return out
 
 
 def note_unfit(notes: Notes, found: Sequence[Unfit], time_s: FloatArray) -> None:

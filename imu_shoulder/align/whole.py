@@ -13,11 +13,13 @@ from imu_shoulder.align.apart import Apart, Turning, clocks_apart
 from imu_shoulder.align.clock import repair_clock
 from imu_shoulder.align.grid import grid_times, longest_step_s, resample
 from imu_shoulder.align.kernels import kernel_of
-from imu_shoulder.align.notes import Notes, clock_notes, instrument_notes, is_offset, unit_notes
+from imu_shoulder.align.notes import Notes, clock_notes, coarse_notes, instrument_notes, is_offset, unit_notes
 from imu_shoulder.align.params import AlignParams
+from imu_shoulder.align.same import same_rows
 from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
+from imu_shoulder.arrays import medians_of
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
 from imu_shoulder.limits import require_memory
@@ -31,6 +33,7 @@ from imu_shoulder.model import (
     SensorQuality,
     SensorStream,
     Track,
+    limb_words,
 )
 from imu_shoulder.spill import parts, room, spilled
 
@@ -46,7 +49,7 @@ _SPAN_SLACK_S = 2.0
 class _Repaired:
     """One sensor after its clock was repaired and its numbers were checked: the rows that are a measurement.
 
-    time_s: (K,). values: (K, 6) acc and gyr. clipped: (K,).
+    time_s: (K,). values: (K, 6) acc and gyr. clipped: (K,). breaks_s: when its clock was set back.
     """
 
     stream: SensorStream
@@ -55,6 +58,7 @@ class _Repaired:
     clipped: BoolArray
     quality: SensorQuality
     findings: tuple[Finding, ...]
+    breaks_s: tuple[float, ...] = ()
 
 
 def align_recording(recording: Recording, params: AlignParams | None = None) -> Aligned:
@@ -65,6 +69,7 @@ def align_recording(recording: Recording, params: AlignParams | None = None) -> 
     """
     params = params or AlignParams()
     sensors = [_repair(stream, params) for stream in recording.streams.values()]
+    sensors = _without_doubles(sensors)
     _require_overlap(sensors)
     _require_inside(recording.events, [(sensor.quality.start_s, sensor.quality.end_s) for sensor in sensors])
     sensors = _on_one_clock(sensors, recording.events)
@@ -139,13 +144,15 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
     notes = Notes(stream.placement)
     clock_notes(notes, clock, stream, params)
 
+    coarse = coarse_notes(notes, values)
     spikes = _mend(values, notes, params.spikes)
     constant = checks.constant_channels(values)
     if constant:
         zero = "zero" if not values[0, [checks.AXES.index(name) for name in constant]].any() else "one value"
         notes.add("constant_channel", f"not used, since {', '.join(constant)} is {zero} throughout")
-    clipped = checks.clipped_rows(values, checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s))
-    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped)
+    limits = checks.range_limits(stream.acc_range_m_s2, stream.gyr_range_rad_s)
+    clipped = checks.clipped_rows(values, limits, coarse=coarse)
+    unfit = [] if constant else unfit_stretches(values, rate_hz, params.stuck_s, clipped, coarse=coarse)
     note_unfit(notes, unfit, time_s)
     good = np.ones(len(values), dtype=np.bool_)
     for stretch in unfit:
@@ -188,7 +195,9 @@ def _repair(stream: SensorStream, params: AlignParams) -> _Repaired:
         gyr_offset_deg_s=None if still is None else float(np.degrees(still.gyr_offset_rad_s)),
         used=fit,
     )
-    return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings)
+    back = np.diff(stream.time_s[clock.rows]) < 0.0 if clock.set_back_s else np.empty(0, dtype=np.bool_)
+    breaks_s = tuple(clock.time_s[1:][back].tolist()) if back.any() else ()
+    return _Repaired(stream, own_s, own, spilled(clipped[good]), quality, notes.findings, breaks_s)
 
 
 def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
@@ -205,6 +214,21 @@ def _mend(values: FloatArray, notes: Notes, params: SpikeParams) -> int:
     return count
 
 
+def _without_doubles(sensors: Sequence[_Repaired]) -> list[_Repaired]:
+    """Without sensors that have the same rows: one of two is not what it is said to be, and which is not known."""
+    twins = same_rows({s.stream.placement: (s.time_s, s.values) for s in sensors})
+    out = []
+    for sensor in sensors:
+        other = twins.get(sensor.stream.placement)
+        if other is not None:
+            text = f"not used: its rows are those of the {limb_words(other)} sensor"
+            found = finding_of(sensor.stream.placement, "same_data", text)
+            quality = replace(sensor.quality, used=False)
+            sensor = replace(sensor, quality=quality, findings=(*sensor.findings, found))
+        out.append(sensor)
+    return out
+
+
 def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list[_Repaired]:
     """Clocks of an arm's two sensors that are apart put right, or the sensor left out where they are too far apart."""
     used = [sensor for sensor in sensors if sensor.quality.used]
@@ -212,8 +236,9 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
         Turning(
             s.stream.placement,
             s.time_s,
-            spilled(_sizes(s.values[:, 3:])),
+            spilled(_sizes(s.values[:, 3:] - medians_of(s.values[:, 3:].T))),
             s.stream.declared_rate_hz,
+            s.breaks_s,
         )
         for s in used
     ]
@@ -232,10 +257,13 @@ def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
     if not apart.mended:
         found = finding_of(apart.placement, apart.code, f"not used, since {apart.text}", apart.ahead_s)
         return replace(sensor, quality=replace(sensor.quality, used=False), findings=(*sensor.findings, found))
-    found = finding_of(apart.placement, apart.code, f"{apart.text}, by how both turned; put right", apart.ahead_s)
-    span_s = (sensor.quality.start_s - apart.ahead_s, sensor.quality.end_s - apart.ahead_s)
-    quality = replace(sensor.quality, start_s=span_s[0], end_s=span_s[1])
-    own_s = spilled(sensor.time_s - apart.ahead_s)
+    text = f"{apart.text}, by how both turned; put right"
+    found = finding_of(apart.placement, apart.code, text, apart.ahead_s)
+    own_s = spilled(sensor.time_s - apart.ahead_at(sensor.time_s))
+    ends_s = np.array([sensor.quality.start_s, sensor.quality.end_s])
+    start_s, end_s = ends_s - apart.ahead_at(ends_s)
+    rate_hz = sensor.quality.measured_rate_hz / (1.0 - apart.pace)
+    quality = replace(sensor.quality, start_s=float(start_s), end_s=float(end_s), measured_rate_hz=rate_hz)
     return replace(sensor, time_s=own_s, quality=quality, findings=(*sensor.findings, found))
 
 

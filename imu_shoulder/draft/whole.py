@@ -231,6 +231,9 @@ def _check_clocks(out: Drafted) -> None:
         turnings = [Turning(t.placement, t.time_s - t.time_s[0] + last, t.rate_rad_s) for t in turnings]
     for apart in clocks_apart(turnings, ()):
         one = next(one for one in out.sensors if one.keys["placement"] == apart.placement)
+        if not apart.steady:
+            out.notes.append(f"{one.label}: {apart.text}")
+            continue
         offset_s = float(one.keys.get("offset_s", 0.0)) - apart.ahead_s
         off = f"{abs(apart.ahead_s):.2f} s {'ahead' if apart.ahead_s > 0 else 'behind'}"
         why = f"its clock is {off}: so the arm's two turn together"

@@ -17,7 +17,7 @@ from imu_shoulder.arrays import bridged, runs
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz, velocity_deg_s
-from imu_shoulder.segment.model import Rep, StationVisit
+from imu_shoulder.segment.model import UNSEEN_S, Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
 # Turning faster than this, all angles together, is moving on to the next station; in a set of slow strokes, this share
@@ -81,6 +81,8 @@ def find_station_reps(
     usual = _usual_stations(drill, postures)
     lead = smooth[drill.leading_angle]
     spans = [_outer(attempt, beyond, len(time_s)) for attempt in attempts]
+    lost = np.any([np.isnan(angles[name]) for name in whole], axis=0)
+    spans = _with_unseen(spans, runs(lost, max(1, round(UNSEEN_S * rate_hz))), _away(smooth, drill.start))
     reps = []
     for k, (start, end) in enumerate(spans):
         names = _named(drill, postures[k], _posture(smooth, (start, start)), usual)
@@ -131,8 +133,7 @@ def _departures(
     One that was under way at a mark counts as far as it was seen. Passing through the start's ranges on the way to
     somewhere else is no coming back: that is near to where the arm usually rests within them.
     """
-    outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
-    away = np.asarray(np.max(outside, axis=0))
+    away = _away(smooth, start)
     inside = np.flatnonzero(away <= 0)
     # An angle that is known nowhere in the set, such as the plane of an arm that hangs, leaves no speed.
     if not len(inside) or np.isnan(speed[inside]).all():
@@ -153,6 +154,29 @@ def _departures(
         and (a > 0 or (marks[0] and speed[0] > MOVE_DEG_S))
         and (b < last or (marks[1] and speed[last] > MOVE_DEG_S))
     ]
+
+
+def _away(smooth: Mapping[str, FloatArray], start: Sequence[AngleRange]) -> FloatArray:
+    """(N,) how far the arm is outside the start posture's ranges (deg), negative inside."""
+    outside = [np.maximum(smooth[r.angle] - r.high_deg, r.low_deg - smooth[r.angle]) for r in start]
+    return np.asarray(np.max(outside, axis=0))
+
+
+def _with_unseen(
+    spans: Sequence[tuple[float, float]], lost: Sequence[tuple[int, int]], away: FloatArray
+) -> list[tuple[float, float]]:
+    """Spans of reps with the unseen stretch in which each went on, or came from: an arm that was last seen away from
+    the start had more to do, and what it left out is not known."""
+    out = list(spans)
+    for first, last in lost:
+        before, after = max(first - 1, 0), min(last, len(away) - 1)
+        k = next((k for k in reversed(range(len(out))) if out[k][0] < first), None)
+        if k is not None and away[before] > LEAVE_DEG and out[k][1] < last:
+            out[k] = (out[k][0], float(after))
+        k = next((k for k in range(len(out)) if out[k][1] > last), None)
+        if k is not None and away[after] > LEAVE_DEG and out[k][0] > first and (k == 0 or out[k - 1][1] <= first):
+            out[k] = (float(before), out[k][1])
+    return out
 
 
 def _attempt(speed: FloatArray, first: int, last: int, move_deg_s: float) -> _Attempt:
