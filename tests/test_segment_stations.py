@@ -218,6 +218,21 @@ def test_an_unsteady_arm_holds_a_station_once():
     assert there == [["row", "rotate"]] * 3
 
 
+def test_an_unsteady_arm_near_overhead_holds_a_station_once():
+    """Straight overhead a degree of sway reads as many degrees of plane and rotation, and goes nowhere."""
+    high: Posture = {**PRESS, "elevation": 162}
+    angles = draw([(ROW, 3.0, 2.5), (ROTATE, 3.0, 2.5), (high, 3.0, 12.0), (ROTATE, 3.0, 0.1), (REACH, 3.0, 1.5)])
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    held = np.flatnonzero(np.all([np.abs(angles[name] - high[name]) < 0.01 for name in high], axis=0))
+    sway = np.zeros(len(time_s))
+    sway[held] = 24.0 * np.sin(np.pi * np.arange(len(held)) / len(held)) * np.sin(2 * np.pi * 0.6 * time_s[held])
+    angles["plane"] += sway
+    angles["rotation"] -= sway
+    (rep,) = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate_press"))
+    assert [visit.name for visit in rep.visits if visit.name == "press"] == ["press"]
+    assert rep.top_end_s - rep.top_start_s > 11.0
+
+
 def test_a_station_that_was_left_is_held_twice():
     dropped = {**ROW, "elevation": 60.0}
     left = [(ROW, 1.4, 1.5), (dropped, 0.6, 0.0), (ROW, 0.6, 1.5), *rep_of("row", "rotate")[1:]]

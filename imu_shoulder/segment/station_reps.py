@@ -105,17 +105,21 @@ def posture_names(drill: Drill) -> set[str]:
 
 
 def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArray:
-    """Speed (N,) in deg/s of the posture. The plane counts by how far the arm is from hanging, the rotation from
-    the level on by how far it is from straight overhead, where neither is defined."""
+    """Speed (N,) in deg/s of the posture."""
     total = np.zeros(len(next(iter(smooth.values()))))
     for name, values in smooth.items():
-        weight: FloatArray | float = 1.0
-        if "elevation" in smooth and name == "plane":
-            weight = np.sin(np.radians(smooth["elevation"]))
-        elif "elevation" in smooth and name == "rotation":
-            weight = np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
-        total += (weight * velocity_deg_s(values, rate_hz)) ** 2
+        total += (_weight(name, smooth) * velocity_deg_s(values, rate_hz)) ** 2
     return np.sqrt(total)
+
+
+def _weight(name: str, smooth: Mapping[str, FloatArray]) -> FloatArray | float:
+    """By how much an angle's change moves the arm (N,). The plane counts by how far the arm is from hanging, the
+    rotation from the level on by how far it is from straight overhead, where neither is defined."""
+    if "elevation" in smooth and name == "plane":
+        return np.sin(np.radians(smooth["elevation"]))
+    if "elevation" in smooth and name == "rotation":
+        return np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
+    return 1.0
 
 
 def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
@@ -331,9 +335,12 @@ def _joined(
 
 
 def _wandered(smooth: Mapping[str, FloatArray], first: tuple[float, float], then: tuple[float, float]) -> bool:
-    """Whether no angle left the posture of the first stay by LEAVE_DEG until the next one."""
+    """Whether the arm left the posture of the first stay by LEAVE_DEG, in no angle, until the next one."""
     held, rows = _posture(smooth, first), slice(int(first[1]), int(then[0]) + 1)
-    return all(float(np.abs(values[rows] - held[name]).max()) <= LEAVE_DEG for name, values in smooth.items())
+    near = {name: values[rows] for name, values in smooth.items()}
+    return all(
+        float(np.abs(_weight(name, near) * (values - held[name])).max()) <= LEAVE_DEG for name, values in near.items()
+    )
 
 
 def _rep(
