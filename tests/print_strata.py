@@ -152,8 +152,7 @@ def _angles(out: SetSeen, analysis: Analysis, run: Run, side: Side, span_s: Span
     means["rotation_deg"] = true("elbow_deg") > BENT_DEG
     heading_sd_deg = np.median([j.values["heading_sd_deg"] for j in judged if not j.excluded])
     for angle in (angle for angle in ANGLES if angle in arm.angles):
-        of_gravity = angle == "elevation_deg" and arm.elevation_reference == "gravity"
-        off = (arm.angles[angle][rows] - true("elevation_gravity_deg" if of_gravity else angle) + 180) % 360 - 180
+        off = (arm.angles[angle][rows] - true(angle) + 180) % 360 - 180
         known = np.isfinite(off)
         if known.mean() < LEAST_KNOWN:
             continue

@@ -21,7 +21,8 @@ from imu_shoulder.simulate.script import possible_faults
 
 # Sessions are numbered from here on, apart from every other figure's seeds.
 FIRST_SEED = 500_000
-PLAIN_DEG, PLAIN_SHARE = 5.0, 0.2
+# Twice as far as an angle is known.
+PLAIN_DEG, PLAIN_SHARE = 10.0, 0.2
 WRONG_SHARE = 0.15
 # Longer strokes are slow; a set of them is long.
 USUAL_STROKE_S = 4.0
