@@ -31,9 +31,9 @@ class SlipParams:
     lasting_s: what was turned back within this time, about as long as a rep with its hold, was a movement. both_s: what
     both arms show within so little time was the person, as straps give way one by one.
 
-    Sources. least_rad, least_evidence, least_of_each, suspect_evidence, sure_evidence, hand_rad, pulse_s, windows, alone,
-    pulse_least_rad, pulse_sd_rad, beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap, lasting_s,
-    both_s: ours.
+    Sources. least_rad, least_evidence, least_of_each, suspect_evidence, sure_evidence, hand_rad, pulse_s, windows,
+    alone, pulse_least_rad, pulse_sd_rad, beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap,
+    lasting_s, both_s: ours.
     """
 
     least_rad: float = radians(10.0)
