@@ -218,6 +218,20 @@ def test_an_unsteady_arm_holds_a_station_once():
     assert there == [["row", "rotate"]] * 3
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_slow_unsteady_arm_holds_each_station_once(seed):
+    """Strokes of 7 s, and wander of 1.2 deg in each angle, which is as quick as a slow arm that moves on."""
+    angles = draw(rep_of("row", "rotate", stay_s=4.0, move_s=7.0) * 3)
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    rng = np.random.default_rng(seed)
+    for values in angles.values():
+        of_hz, phase = np.linspace(0.1, 1.0, 12), rng.uniform(0, 2 * np.pi, 12)
+        values += 1.2 * np.sqrt(2 / 12) * np.sin(2 * np.pi * np.outer(time_s, of_hz) + phase).sum(axis=1)
+    found = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate"))
+    there = [[visit.name for visit in rep.visits if visit.start_s <= rep.top_start_s] for rep in found]
+    assert there == [["row", "rotate"]] * 3
+
+
 def test_an_unsteady_arm_near_overhead_holds_a_station_once():
     """Straight overhead a degree of sway reads as many degrees of plane and rotation, and goes nowhere."""
     high: Posture = {**PRESS, "elevation": 162}
