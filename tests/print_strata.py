@@ -30,7 +30,7 @@ from imu_shoulder.pipeline import analyse
 LEAST_KNOWN = 0.1
 WRONG_DEG = 15.0
 # Where a plane and a forearm's direction mean something.
-PLANE_FROM_DEG, PLANE_TO_DEG, BENT_DEG = 45.0, 150.0, 45.0
+PLANE_FROM_DEG, PLANE_TO_DEG, BENT_DEG = 45.0, 135.0, 45.0
 # The causal form takes its time: of every so many rounds of all strata and simulators, one.
 CAUSAL_EVERY = 4
 ANSWERS = dict.fromkeys(PASSED_OVER, PASSED_OVER)
@@ -149,7 +149,7 @@ def _angles(out: SetSeen, analysis: Analysis, run: Run, side: Side, span_s: Span
 
     elevation_deg = true("elevation_deg")
     means = {"plane_deg": (elevation_deg > PLANE_FROM_DEG) & (elevation_deg < PLANE_TO_DEG)}
-    means["rotation_deg"] = true("elbow_deg") > BENT_DEG
+    means["rotation_deg"] = (true("elbow_deg") > BENT_DEG) & (elevation_deg < PLANE_TO_DEG)
     heading_sd_deg = np.median([j.values["heading_sd_deg"] for j in judged if not j.excluded])
     for angle in (angle for angle in ANGLES if angle in arm.angles):
         off = (arm.angles[angle][rows] - true(angle) + 180) % 360 - 180
