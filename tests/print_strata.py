@@ -33,7 +33,11 @@ WRONG_DEG = 15.0
 PLANE_FROM_DEG, PLANE_TO_DEG, BENT_DEG = 45.0, 135.0, 45.0
 # The causal form takes its time: of every so many rounds of all strata and simulators, one.
 CAUSAL_EVERY = 4
-ANSWERS = dict.fromkeys(PASSED_OVER, PASSED_OVER)
+# What is as right an answer: at a station that was not reached, or hardly stayed at, its posture was not held.
+ANSWERS = dict.fromkeys(PASSED_OVER, PASSED_OVER) | {
+    "hold_short": ("hold_short", "station_off"),
+    "short_arc": ("short_arc", "station_off", "rotation_off"),
+}
 WORN = {"breastbone sensor": True, "no breastbone sensor": False}
 
 

@@ -76,8 +76,8 @@ SECTIONS = (
         "scored. `over 15 deg wrong`: root mean square over the set, of the plane at 45 to 135 deg of elevation or "
         "of the rotation of a bent elbow under 135, where the direction of the body is said to be known. Clean reps "
         "break no limit by the true angles; a fault is one that was put in and truly misses its limit by 10 deg or a "
-        "fifth of the time asked. Holds of strokes up to 4 s are held against seconds, slower ones against their stated sd. "
-        "The same: verdicts of the causal form. Constants were set on other sessions.",
+        "fifth of the time asked. Holds of strokes up to 4 s are held against seconds, slower ones against their "
+        "stated sd. The same: verdicts of the causal form. Constants were set on other sessions.",
         "coverage 0.90 to 0.99 and a median sd of at most 1.3 times the error, for every angle and stratum; sets "
         "judged 99.5 % with and 97 % without a breastbone sensor; none over 15 deg wrong; counts exact in 99 %; at "
         "most 1 % of clean reps blamed; recall 0.98; holds within 0.15 s in the median and 0.4 s in 98 %, slow ones "
