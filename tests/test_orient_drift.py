@@ -118,3 +118,12 @@ def test_a_sensor_that_drifted_by_half_a_turn_until_the_next_set_is_followed():
     for one in seen:
         assert one.errors_deg["elbow_deg"] < 10.0
         assert not one.blamed
+
+
+def test_sensors_that_no_drift_brings_together_are_not_known_against_each_other():
+    """Three looks at them in six minutes of a restless person: the elbow was read 70 deg off, and blamed for it."""
+    seen = [one for one in strata_seen(("sitting and lying", 9109)) if one.side == "right"]
+    assert seen
+    for one in seen:
+        assert one.errors_deg["elbow_deg"] < 2.0 * one.sds_deg["elbow_deg"]
+        assert not any("elbow_off" in faults for faults in one.blamed)

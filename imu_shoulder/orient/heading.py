@@ -98,10 +98,13 @@ def track_heading(
         # What both sensors showed of each other does not fit: they drift apart by more than their stillness told.
         surprise *= min(found.off, MOST_SURPRISE)
         found = _likelier(moments, block, links, params, surprise)
-    return tuple(
-        HeadingTrack(moments.time_s, found.value[s], found.sd[s], found.apart[s], found.drift[s])
-        for s in range(sensors)
-    )
+    sd, apart = found.sd, found.apart
+    if found.off >= params.surprising:
+        # No drift makes it fit: which of the sensors went astray, and when, is not known.
+        limbs = np.arange(sensors)[:, None] < sensors - moments.with_trunk
+        sd = np.hypot(sd, limbs * found.astray_rad)
+        apart = np.hypot(apart, (np.arange(sensors)[:, None] > 0) * found.astray_rad)
+    return tuple(HeadingTrack(moments.time_s, found.value[s], sd[s], apart[s], found.drift[s]) for s in range(sensors))
 
 
 def _drift_shown(moments: QuietMoments, block: IntArray, value: FloatArray, params: HeadingParams) -> FloatArray:
@@ -171,8 +174,8 @@ class _Equations:
 class _Found:
     """value, sd, apart: (S, K) corrections, their standard deviations, and those of their difference from the first
     sensor's; drift: of each sensor. off: how many times as far as expected the headings between the two sensors are
-    from the solution, in the middle of them. cost: half the squares of all that does not fit, in standard deviations,
-    of what lost its say as much as it may cost.
+    from the solution, in the middle of them, astray_rad: and how far. cost: half the squares of all that does not fit,
+    in standard deviations, of what lost its say as much as it may cost.
     """
 
     value: FloatArray
@@ -180,6 +183,7 @@ class _Found:
     apart: FloatArray
     drift: Sequence[Drift]
     off: float
+    astray_rad: float
     cost: float
 
 
@@ -311,10 +315,12 @@ def _solve(
     off_sds = wrap_rad(target - matrix @ solution[order]) / sigma
     lost = TUKEY**2 / 6 * (1.0 - np.maximum(1.0 - (off_sds / TUKEY) ** 2, 0.0) ** 3)
     cost = float(np.where(robust, lost, off_sds**2 / 2).sum())
-    off = 0.0
+    off = astray_rad = 0.0
     if len(turns) >= FIRST_TURNS:
         said = (value[0] - value[1])[[before, before + 1]].mean(axis=0) + solution[between]
-        off = float(np.median(np.abs(wrap_rad(heading - said)) / np.hypot(turn_sd_rad, params.turn_kind_rad)))
+        left_rad = np.abs(wrap_rad(heading - said))
+        astray_rad = float(np.median(left_rad))
+        off = float(np.median(left_rad / np.hypot(turn_sd_rad, params.turn_kind_rad)))
     place = np.argsort(order)
     # A block with a single moment showed no drift of its own: what is usual holds there.
     shown_in = np.full(count, -1)
@@ -323,7 +329,7 @@ def _solve(
     columns = np.where(shown_in >= 0, sensors * count + sensor * stretches + shown_in, usual + sensor)
     untold_rad_s = np.where(shown_in >= 0, 0.0, surprise * own_rad_s[:, None])
     drift = _drifts(normal, place, columns, solution, untold_rad_s)
-    return _Found(value, *_spreads(normal, place, count, sensors), drift, off / MEDIAN_SD, cost)
+    return _Found(value, *_spreads(normal, place, count, sensors), drift, off / MEDIAN_SD, astray_rad, cost)
 
 
 def _drifts(
