@@ -15,7 +15,7 @@ import subprocess
 import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -77,12 +77,12 @@ class Found:
 
 
 def remembered(work: Callable[..., Any]) -> Callable[..., Any]:
-    """A stage that works a thing out once, as long as its parameters, the last it is given, are the built-in ones: most
-    constants are read after it."""
+    """A stage that works a thing out once, as long as the parameters it is given are the built-in ones: most constants
+    are read after it."""
     known: dict[int, Any] = {}
 
     def again(first: Any, *others: Any) -> Any:
-        if changed(others[-1]):
+        if any(changed(given) for given in others if is_dataclass(given)):
             return work(first, *others)
         if id(first) not in known:
             known[id(first)] = first, work(first, *others)  # kept, so that no other object gets its id

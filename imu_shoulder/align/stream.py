@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from itertools import accumulate
+from math import isfinite
 
 import numpy as np
 
@@ -64,7 +65,7 @@ class Align:
     def newest_s(self) -> float | None:
         """Time of the newest sample, of any sensor, on the repaired clock; None before the first."""
         newest_s = max(sensor.newest_s for sensor in self._sensors.values())
-        return newest_s if np.isfinite(newest_s) else None
+        return newest_s if isfinite(newest_s) else None
 
     @property
     def unfit(self) -> tuple[Finding, ...]:
@@ -192,7 +193,7 @@ class _Sensor:
         if not len(rows):
             return
         time_s = rows[:, _TIME]
-        before_s = self.newest_s if np.isfinite(self.newest_s) else float(time_s[0])
+        before_s = self.newest_s if isfinite(self.newest_s) else float(time_s[0])
         self.newest_s = float(time_s[-1])
         if self.newest_s - before_s > self._longest_s:
             self._counts["gap"] += int((np.diff(time_s, prepend=before_s) > self._longest_s).sum())

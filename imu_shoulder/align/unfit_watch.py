@@ -70,24 +70,28 @@ class _Sensor:
         self._short = [0] * len(_NAMES)
         self._then = [self._last] * _CHANNELS
         self._moved = [False] * _CHANNELS
+        # Whether in the last row nothing was repeated. The lists above say so as soon as something is.
+        self._all_new = False
         self.found: dict[tuple[str, str], tuple[float, float, int]] = {}
 
     def is_fit(self, time_s: float, row: list[float]) -> bool:
         """Whether the next row (6,) is a measurement."""
-        same = list(map(eq, row, self._last))
-        self._last = row
+        last, self._last = self._last, row
+        same = list(map(eq, row, last))
         unfit = False
         if not (row[0] or row[1] or row[2]):
             unfit = True
             what = "its accelerometer reads" if any(row) else "all channels read"
             self._leave_out("zero_rows", f"{what} zero", time_s)
-        if True in same:
+        repeats = True in same
+        if repeats:
+            if self._all_new:
+                self._since = [self._count - 1] * len(_NAMES)
+                self._then, self._moved = [last] * _CHANNELS, [False] * _CHANNELS
             # An instrument that stands still is named before its channels.
             unfit = self._stands_still(time_s, same, unfit=unfit)
             unfit = self._is_stuck(time_s, row, same, unfit=unfit)
-        else:
-            self._since = [self._count] * len(_NAMES)
-            self._then, self._moved = [row] * _CHANNELS, [False] * _CHANNELS
+        self._all_new = not repeats
         self._count += 1
         return not unfit
 

@@ -34,7 +34,7 @@ from imu_shoulder.orient.attitude import Attitude
 from imu_shoulder.orient.keeping import QUIET_S, KeptHeading, keep_headings
 
 # At how many looks the past is looked at for what these are named after; at every one for ended reps.
-STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 4, 2, 40
+STILLNESS_LOOKS, MOMENT_LOOKS, SLIP_LOOKS = 5, 2, 40
 MOVEMENTS = ("elbow_bends", "forward_raises", "bends_at_shoulder_height")
 
 
@@ -147,7 +147,7 @@ class Stream(Paced):
         newest = self._newest
         if newest is None or not newest.attitudes or side not in self._headings:
             return nan
-        kept = partial(self._kept, newest.time_s, newest.attitudes, (side,))
+        kept = partial(self._kept, newest.time_s, newest.attitudes, (side,), with_sd=False)
         return self._seating.glance(side, name, newest.attitudes, kept)
 
     # The stages, in the order of `Stages.advance`.
@@ -252,12 +252,17 @@ class Stream(Paced):
     # How they do it.
 
     def _kept(
-        self, time_s: FloatArray, attitudes: Mapping[str, Attitude], sides: Collection[Side]
+        self,
+        time_s: FloatArray,
+        attitudes: Mapping[str, Attitude],
+        sides: Collection[Side],
+        *,
+        with_sd: bool = True,
     ) -> dict[Side, dict[str, Attitude]]:
         if self.pose is None:
             return {}
         headings = [h for side, h in self._headings.items() if side in sides]
-        return keep_headings(headings, time_s, attitudes, self.pose.end_s)
+        return keep_headings(headings, time_s, attitudes, self.pose.end_s, with_sd=with_sd)
 
     def _calibration_of(self, time_s: FloatArray, kept: Kept, events: Sequence[Event]) -> Calibration:
         assert self.pose is not None

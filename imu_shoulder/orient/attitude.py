@@ -152,10 +152,10 @@ def turned(attitude: Attitude, heading_rad: FloatArray) -> Attitude:
     return replace(attitude, quat_earth_from_sensor=quat, rate_earth_rad_s=rate)
 
 
-def all_turned(attitudes: Sequence[Attitude], heading_rad: FloatArray, sds: FloatArray) -> list[Attitude]:
+def all_turned(attitudes: Sequence[Attitude], heading_rad: FloatArray, sds: FloatArray | None) -> list[Attitude]:
     """As `turned`, of S sensors of M rows at once: of few rows it is the calls that cost.
 
-    heading_rad: (S, M). sds: (2, S, M) heading_sd_rad and apart_sd_rad from then on.
+    heading_rad: (S, M). sds: (2, S, M) heading_sd_rad and apart_sd_rad from then on, None where nobody asks for them.
     """
     quat, rate = _turned(
         np.concatenate([attitude.quat_earth_from_sensor for attitude in attitudes]),
@@ -166,8 +166,10 @@ def all_turned(attitudes: Sequence[Attitude], heading_rad: FloatArray, sds: Floa
     out = []
     for k, own in enumerate(attitudes):
         part = slice(k * rows, (k + 1) * rows)
-        heading = sds[0, k], sds[1, k], heading_rad[k]
-        out.append(Attitude(own.placement, quat[part], rate[part], own.valid, own.bias, *heading))
+        sd_rad, apart_sd_rad = (None, None) if sds is None else (sds[0, k], sds[1, k])
+        out.append(
+            Attitude(own.placement, quat[part], rate[part], own.valid, own.bias, sd_rad, apart_sd_rad, heading_rad[k])
+        )
     return out
 
 

@@ -248,17 +248,25 @@ class KeptHeading:
 
 
 def keep_headings(
-    headings: Sequence[KeptHeading], time_s: FloatArray, attitudes: Mapping[str, Attitude], posed_s: float
+    headings: Sequence[KeptHeading],
+    time_s: FloatArray,
+    attitudes: Mapping[str, Attitude],
+    posed_s: float,
+    *,
+    with_sd: bool = True,
 ) -> dict[Side, dict[str, Attitude]]:
-    """Each arm's attitudes with their headings as known at each time. posed_s: end of the pose."""
+    """Each arm's attitudes with their headings as known at each time. posed_s: end of the pose.
+
+    with_sd: with how well they are known, too.
+    """
     if not headings:
         return {}
     corrections = [heading.corrections(time_s) for heading in headings]
     worn = [attitudes[placement] for heading in headings for placement in heading.placements]
-    sds = np.concatenate([heading.sds(time_s) for heading in headings], axis=1)
+    sds = np.concatenate([heading.sds(time_s) for heading in headings], axis=1) if with_sd else None
     found = iter(all_turned(worn, np.concatenate(corrections), sds))
     kept = {heading.side: {placement: next(found) for placement in heading.placements} for heading in headings}
-    return held_together(kept, time_s, posed_s)
+    return held_together(kept, time_s, posed_s) if with_sd else kept
 
 
 def held_together(

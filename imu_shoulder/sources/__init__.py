@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -54,12 +54,13 @@ class RecordingSource:
         start_s = min(float(times[0]) for times in elapsed.values())
         end_s = max(float(times[-1]) for times in elapsed.values())
         edges = start_s + self.chunk_s * np.arange(1, int((end_s - start_s) / self.chunk_s) + 2)
+        ends = {placement: times.searchsorted(edges).tolist() for placement, times in elapsed.items()}
         done = dict.fromkeys(streams, 0)
         told = -np.inf
-        for edge in edges:
+        for k, edge in enumerate(edges):
             cut = {}
             for placement, stream in streams.items():
-                end = int(np.searchsorted(elapsed[placement], edge))
+                end = ends[placement][k]
                 if end > done[placement]:
                     cut[placement] = _rows(stream, done[placement], end)
                     done[placement] = end
@@ -76,10 +77,15 @@ def _elapsed_s(time_s: FloatArray) -> FloatArray:
 
 
 def _rows(stream: SensorStream, start: int, end: int) -> SensorStream:
-    return replace(
-        stream,
-        time_s=stream.time_s[start:end],
-        acc_m_s2=stream.acc_m_s2[start:end],
-        gyr_rad_s=stream.gyr_rad_s[start:end],
-        mag=None if stream.mag is None else stream.mag[start:end],
+    rows = slice(start, end)
+    # A live page plays hundreds a second: `replace`, which goes through all fields by name, takes twice as long.
+    return SensorStream(
+        stream.placement,
+        stream.time_s[rows],
+        stream.acc_m_s2[rows],
+        stream.gyr_rad_s[rows],
+        stream.declared_rate_hz,
+        None if stream.mag is None else stream.mag[rows],
+        stream.acc_range_m_s2,
+        stream.gyr_range_rad_s,
     )
