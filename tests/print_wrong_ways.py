@@ -18,16 +18,14 @@ import numpy as np
 import pandas as pd
 from print_coverage import any_person
 from second_simulator import Interlude, calmed, perform, person, session
-from second_simulator import Truth as SecondTruth
-from true_limits import Span, TrueArm, margins_deg
+from true_limits import Span, TrueArm, margins_deg, true_arm
 from wrong_ways import BY_NAME, RIGHT, WAYS, Way
 
 from imu_shoulder.assess.judge import JudgedRep
 from imu_shoulder.drills import load_shipped
-from imu_shoulder.frames import Y_AXIS, Z_AXIS, rotation_from_quat
-from imu_shoulder.model import SIDES, FloatArray, Recording, Side
+from imu_shoulder.model import SIDES, Recording, Side
 from imu_shoulder.pipeline import analyse
-from imu_shoulder.simulate import ForwardRaises, Pause, Pose, Scenario, Truth, simulate
+from imu_shoulder.simulate import ForwardRaises, Pause, Pose, Scenario, simulate
 from imu_shoulder.simulate.scenarios import ARMS
 
 # Persons of this script are numbered from here on, apart from every other figure's seeds.
@@ -110,7 +108,7 @@ def done(way: Way, simulator: str, number: int) -> Done:
             for r in run.truth.reps
         ]
         truth = run.truth
-        return Done(run.recording, shares, tuple(reps), {s: _arm(truth, s, truth.angles[s]) for s in SIDES})
+        return Done(run.recording, shares, tuple(reps), {s: true_arm(truth, s, truth.angles[s]) for s in SIDES})
     plans = [way.plan(share, side, REPS) for share in put_in]
     between = (Interlude("stand", 10.0, 0.0),)
     recording, truth = perform(
@@ -120,14 +118,8 @@ def done(way: Way, simulator: str, number: int) -> Done:
         Rep(r.set, r.side, r.role, (r.set_out_s, r.arrived_s), {s.name: (s.start_s, s.end_s) for s in r.stays})
         for r in truth.reps
     ]
-    arms = {s: _arm(truth, s, {**truth.angles[s], **truth.trunk}) for s in SIDES}
+    arms = {s: true_arm(truth, s, {**truth.angles[s], **truth.trunk}) for s in SIDES}
     return Done(recording, shares, tuple(reps), arms)
-
-
-def _arm(truth: Truth | SecondTruth, side: Side, angles_deg: Mapping[str, FloatArray]) -> TrueArm:
-    trunk_from_earth = rotation_from_quat(truth.quats["thorax"]).inv()
-    upper_arm = (trunk_from_earth * rotation_from_quat(truth.quats[f"{side}_humerus"])).apply(-Y_AXIS)
-    return TrueArm(truth.time_s, angles_deg, upper_arm, trunk_from_earth.apply(Z_AXIS))
 
 
 def seen_of(job: tuple[str, str, int]) -> list[Seen]:

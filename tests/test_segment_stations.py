@@ -218,6 +218,35 @@ def test_an_unsteady_arm_holds_a_station_once():
     assert there == [["row", "rotate"]] * 3
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_slow_unsteady_arm_holds_each_station_once(seed):
+    """Strokes of 7 s, and wander of 1.2 deg in each angle, which is as quick as a slow arm that moves on."""
+    angles = draw(rep_of("row", "rotate", stay_s=4.0, move_s=7.0) * 3)
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    rng = np.random.default_rng(seed)
+    for values in angles.values():
+        of_hz, phase = np.linspace(0.1, 1.0, 12), rng.uniform(0, 2 * np.pi, 12)
+        values += 1.2 * np.sqrt(2 / 12) * np.sin(2 * np.pi * np.outer(time_s, of_hz) + phase).sum(axis=1)
+    found = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate"))
+    there = [[visit.name for visit in rep.visits if visit.start_s <= rep.top_start_s] for rep in found]
+    assert there == [["row", "rotate"]] * 3
+
+
+def test_an_unsteady_arm_near_overhead_holds_a_station_once():
+    """Straight overhead a degree of sway reads as many degrees of plane and rotation, and goes nowhere."""
+    high: Posture = {**PRESS, "elevation": 162}
+    angles = draw([(ROW, 3.0, 2.5), (ROTATE, 3.0, 2.5), (high, 3.0, 12.0), (ROTATE, 3.0, 0.1), (REACH, 3.0, 1.5)])
+    time_s = np.arange(len(angles["elbow"])) / RATE_HZ
+    held = np.flatnonzero(np.all([np.abs(angles[name] - high[name]) < 0.01 for name in high], axis=0))
+    sway = np.zeros(len(time_s))
+    sway[held] = 24.0 * np.sin(np.pi * np.arange(len(held)) / len(held)) * np.sin(2 * np.pi * 0.6 * time_s[held])
+    angles["plane"] += sway
+    angles["rotation"] -= sway
+    (rep,) = find_station_reps(time_s, angles, RATE_HZ, load_shipped("row_rotate_press"))
+    assert [visit.name for visit in rep.visits if visit.name == "press"] == ["press"]
+    assert rep.top_end_s - rep.top_start_s > 11.0
+
+
 def test_a_station_that_was_left_is_held_twice():
     dropped = {**ROW, "elevation": 60.0}
     left = [(ROW, 1.4, 1.5), (dropped, 0.6, 0.0), (ROW, 0.6, 1.5), *rep_of("row", "rotate")[1:]]

@@ -51,6 +51,7 @@ COUNTS = """
         (TimesBetter("shape", 3.0), TABLE, []),
         (TimesBetter("shape", 4.0), TABLE, ["full_can, shape: 3.0 times better than the plain way, asked at least 4"]),
         (Share("blamed", "clean", at_most=0.01), COUNTS, ["quick, blamed: 4 of 30 clean, asked at most 0.01 of them"]),
+        (Share("blamed", "clean", at_most=0.01, rows="^calm"), COUNTS, []),
         (Share("exact", "sets", at_least=0.99), COUNTS, ["calm, exact: 20 of 21 sets, asked at least 0.99 of them"]),
         (Share("found", "sets", at_least=0.99), COUNTS, ["found: no such figure in the output"]),
         (Loses("live shape", "shape", 1.5), TABLE, []),

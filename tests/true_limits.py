@@ -11,9 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from second_simulator import Truth as SecondTruth
 
 from imu_shoulder.drills import AngleRange, Drill
-from imu_shoulder.model import FloatArray
+from imu_shoulder.frames import Y_AXIS, Z_AXIS, rotation_from_quat
+from imu_shoulder.model import FloatArray, Side
+from imu_shoulder.simulate import Truth
 
 Span = tuple[float, float]
 
@@ -57,6 +60,13 @@ class TrueArm:
         width = min(len(values), round(LASTS_S / (self.time_s[1] - self.time_s[0])))
         known = np.where(np.isfinite(values), values, -np.inf)
         return sign * float(sliding_window_view(known, width).min(axis=1).max())
+
+
+def true_arm(truth: Truth | SecondTruth, side: Side, angles_deg: Mapping[str, FloatArray]) -> TrueArm:
+    """Of either simulator's truth. angles_deg: its columns of this arm, the second one's trunk with them."""
+    trunk_from_earth = rotation_from_quat(truth.quats["thorax"]).inv()
+    upper_arm = (trunk_from_earth * rotation_from_quat(truth.quats[f"{side}_humerus"])).apply(-Y_AXIS)
+    return TrueArm(truth.time_s, angles_deg, upper_arm, trunk_from_earth.apply(Z_AXIS))
 
 
 def margins_deg(drill: Drill, arm: TrueArm, rep_s: Span, stays_s: Mapping[str, Span], holds: bool) -> dict[str, float]:

@@ -68,15 +68,17 @@ class Goal:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """One count of every row as a share of another one."""
+    """One count of every row that matches as a share of another one."""
 
     column: str
     of: str
     at_least: float = 0.0
     at_most: float = 1.0
+    rows: str = ""
 
     def missed(self, output: str) -> list[str]:
         rows = [row for row in table_rows(output) if self.column in row]
+        rows = [row for row in rows if re.search(self.rows, " ".join(row.values()))]
         if not rows:
             return [f"{self.column}: no such figure in the output"]
         asked = f"at least {self.at_least:g}" if self.at_least else f"at most {self.at_most:g}"

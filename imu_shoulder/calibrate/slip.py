@@ -121,4 +121,5 @@ def _judged(placement: str, pulses: Sequence[Pulse], postures: Postures, params:
             of_a_hand = np.linalg.norm(pulse.turn_rad) > params.hand_rad
             evidence = float(lasting) + (0.0 if of_a_hand else min(pulse.evidence, params.least_evidence))
             if evidence > params.suspect_evidence and np.linalg.norm(turn) > params.least_rad:
-                yield Slip(placement, pulse.begins_s, turn, evidence)
+                of_each = float(lasting) if of_a_hand else min(float(lasting), pulse.evidence)
+                yield Slip(placement, pulse.begins_s, turn, evidence, of_each)

@@ -16,9 +16,9 @@ class SlipParams:
     """What counts as a slip. Evidence is a log-likelihood ratio.
 
     least_rad: smallest lasting turn that is said. least_evidence: of the quick and the lasting turn together; the quick
-    one counts for no more than that, since people turn a hand quickly too, and is never enough alone. suspect_evidence:
-    as much on both arms at once was the person. sure_evidence: with less, a stream waits for lasting_s, in which later
-    moments may contradict.
+    one counts for no more than that, since people turn a hand quickly too, and is never enough alone. least_of_each:
+    least evidence of either by itself. suspect_evidence: as much on both arms at once was the person. sure_evidence:
+    with less, a stream waits for lasting_s, in which later moments may contradict.
     hand_rad: a quick turn of more says nothing of a strap: people turn a hand so to scratch, or to reach.
     pulse_s: how long a quick turn may last, each tried; windows: over so many times as long the limb's own turning is
     told from it; alone: it is this many times what the neighbour shows at the time; pulse_least_rad: smallest one
@@ -31,13 +31,14 @@ class SlipParams:
     lasting_s: what was turned back within this time, about as long as a rep with its hold, was a movement. both_s: what
     both arms show within so little time was the person, as straps give way one by one.
 
-    Sources. least_rad, least_evidence, suspect_evidence, sure_evidence, hand_rad, pulse_s, windows, alone,
-    pulse_least_rad, pulse_sd_rad, beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap, lasting_s,
-    both_s: ours.
+    Sources. least_rad, least_evidence, least_of_each, suspect_evidence, sure_evidence, hand_rad, pulse_s, windows,
+    alone, pulse_least_rad, pulse_sd_rad, beside, pulse_clear, stay_rad, set_rad, rest_rad, like_rad, links, cap,
+    lasting_s, both_s: ours.
     """
 
     least_rad: float = radians(10.0)
     least_evidence: float = 7.5
+    least_of_each: float = 3.5
     suspect_evidence: float = 5.5
     sure_evidence: float = 9.0
     hand_rad: float = radians(45.0)
@@ -62,17 +63,20 @@ class SlipParams:
 class Slip:
     """One sensor's turn on its strap: turn_rad (3,) is a rotation vector in the sensor's axes before the slip.
 
-    time_s: when it began. evidence: log-likelihood ratio of a slip to none.
+    time_s: when it began. evidence: log-likelihood ratio of a slip to none, of_each: the lesser of those of the
+    quick and of the lasting turn.
     """
 
     placement: str
     time_s: float
     turn_rad: FloatArray
     evidence: float
+    of_each: float
 
     def stands(self, others: Iterable[Slip], params: SlipParams) -> bool:
         """Whether it is said. others: all that were suspected."""
-        return self.evidence > params.least_evidence and not self.is_of_both(others, params)
+        enough = self.evidence > params.least_evidence and self.of_each > params.least_of_each
+        return enough and not self.is_of_both(others, params)
 
     def is_of_both(self, others: Iterable[Slip], params: SlipParams) -> bool:
         """Whether one of the others is on the other arm, at the same moment."""

@@ -20,6 +20,7 @@ from scipy.sparse.linalg import SuperLU, splu
 
 from imu_shoulder.frames import wrap_rad
 from imu_shoulder.model import BoolArray, FloatArray, IntArray
+from imu_shoulder.orient.guess import FIRST_TURNS, first_guess, first_relaxed, gone_astray
 from imu_shoulder.orient.links import Links, find_links
 from imu_shoulder.orient.moments import HeadingParams, QuietMoments
 
@@ -36,9 +37,10 @@ SYMMETRIC: dict[str, Any] = {
 # Links further out than this many standard deviations have no say. Tukey's usual 4.685 would still listen to a real
 # change of posture of 8 deg.
 TUKEY = 3.0
-# So many headings between the two sensors show how it was at first. By more than this at once no drift is let go, and
-# not more often.
-FIRST_TURNS, MOST_SURPRISE, SURPRISES = 3, 4.0, 3
+# By more than this at once no drift is let go, and not more often.
+MOST_SURPRISE, SURPRISES = 4.0, 3
+# Where the headings between the two sensors went so far from how they were at first, they may have drifted apart.
+FOLLOWS_RAD = radians(15.0)
 # Of a normal distribution: its median size in standard deviations.
 MEDIAN_SD = 0.6745
 
@@ -85,21 +87,24 @@ def track_heading(
     sensors = len(moments.earth_from_sensor)
     links = find_links(moments, block, reference, params)
     surprise = 1.0
-    found = _solve(moments, block, links, params, surprise)
+    found = _likelier(moments, block, links, params, surprise)
     drift_rad_s = _drift_shown(moments, block, found.value, params)
     if (drift_rad_s > params.faster * moments.drift_rad_s).any():
         moments = replace(moments, drift_rad_s=np.maximum(drift_rad_s, moments.drift_rad_s))
-        found = _solve(moments, block, links, params, surprise)
+        found = _likelier(moments, block, links, params, surprise)
     for _ in range(SURPRISES - 1):
         if found.off < params.surprising:
             break
         # What both sensors showed of each other does not fit: they drift apart by more than their stillness told.
         surprise *= min(found.off, MOST_SURPRISE)
-        found = _solve(moments, block, links, params, surprise)
-    return tuple(
-        HeadingTrack(moments.time_s, found.value[s], found.sd[s], found.apart[s], found.drift[s])
-        for s in range(sensors)
-    )
+        found = _likelier(moments, block, links, params, surprise)
+    sd, apart = found.sd, found.apart
+    if found.off >= params.surprising:
+        # No drift makes it fit: which of the sensors went astray, and when, is not known.
+        limbs = np.arange(sensors)[:, None] < sensors - moments.with_trunk
+        sd = np.hypot(sd, limbs * found.astray_rad)
+        apart = np.hypot(apart, (np.arange(sensors)[:, None] > 0) * found.astray_rad)
+    return tuple(HeadingTrack(moments.time_s, found.value[s], sd[s], apart[s], found.drift[s]) for s in range(sensors))
 
 
 def _drift_shown(moments: QuietMoments, block: IntArray, value: FloatArray, params: HeadingParams) -> FloatArray:
@@ -169,7 +174,8 @@ class _Equations:
 class _Found:
     """value, sd, apart: (S, K) corrections, their standard deviations, and those of their difference from the first
     sensor's; drift: of each sensor. off: how many times as far as expected the headings between the two sensors are
-    from the solution, in the middle of them.
+    from the solution, in the middle of them, astray_rad: and how far. cost: half the squares of all that does not fit,
+    in standard deviations, of what lost its say as much as it may cost.
     """
 
     value: FloatArray
@@ -177,10 +183,34 @@ class _Found:
     apart: FloatArray
     drift: Sequence[Drift]
     off: float
+    astray_rad: float
+    cost: float
 
 
-def _solve(moments: QuietMoments, block: IntArray, links: Links, params: HeadingParams, surprise: float) -> _Found:
+def _likelier(moments: QuietMoments, block: IntArray, links: Links, params: HeadingParams, surprise: float) -> _Found:
+    """The better of two solutions: what does not fit from the start has no say, and may have been right.
+
+    One starts from sensors that hardly drift; where what they showed of each other went astray together, another one
+    starts from a second sensor that drifted by just that.
+    """
+    found = _solve(moments, block, links, params, surprise)
+    if np.abs(gone_astray(moments.joint_turns)).max(initial=0.0) < FOLLOWS_RAD:
+        return found
+    other = _solve(moments, block, links, params, surprise, follows=True)
+    return other if other.cost < found.cost else found
+
+
+def _solve(
+    moments: QuietMoments,
+    block: IntArray,
+    links: Links,
+    params: HeadingParams,
+    surprise: float,
+    *,
+    follows: bool = False,
+) -> _Found:
     """Robust least squares for the corrections. surprise: so many times as far the sensors may drift as is known.
+    follows: the second sensor is first taken to have drifted as the headings between the two went.
 
     Unknowns per sensor: the correction at each moment, one drift rate per set, the usual one, and how the arm hangs by
     itself; per set, what its headings between the two sensors have in common. Where the person may turn, the sensors of
@@ -245,9 +275,9 @@ def _solve(moments: QuietMoments, block: IntArray, links: Links, params: Heading
         equations.add([*halves, *of_kind], heading, turn_sd_rad, robust=True)
         equations.add([(np.arange(apart, usual), 1.0)], 0.0, params.turn_kind_rad)
     # Where they drift by more than was thought, it counts from how it was at first.
-    surprised = surprise > 1.0 and len(turns) > 0
+    surprised = (surprise > 1.0 or follows) and len(turns) > 0
     middle = float(np.angle(np.sum(np.exp(1j * heading[: FIRST_TURNS if surprised else None])))) if len(turns) else 0.0
-    equations.add([(np.array([between]), 1.0)], middle, params.first_turn_rad if surprised else pi)
+    equations.add([(np.array([between]), 1.0)], middle, params.first_turn_rad if surprise > 1.0 else pi)
 
     matrix = equations.matrix()
     order = _order(matrix)
@@ -259,10 +289,12 @@ def _solve(moments: QuietMoments, block: IntArray, links: Links, params: Heading
     solution = np.zeros(equations.unknowns)
     for s in range(sensors):
         followed = moments.followed(s, params.travel_rad)
-        solution[hanging + s] = own = _first_relaxed(followed, links, s)
-        guess = _first_guess(followed, links, s, own)
+        solution[hanging + s] = own = first_relaxed(followed, links, s)
+        guess = first_guess(followed, links, s, own)
         # The sensors of an arm are never a whole circle apart; least squares alone would leave them so.
         guess += 2 * pi * np.round((solution[:count] - guess) / (2 * pi)) if s else 0.0
+        if s == 1 and follows:
+            guess -= np.interp(np.arange(count), before + 0.5, gone_astray(moments.joint_turns))
         solution[s * count : (s + 1) * count] = guess
     solution[between] = middle
     for step_number in range(8):
@@ -280,10 +312,15 @@ def _solve(moments: QuietMoments, block: IntArray, links: Links, params: Heading
         if step_number > 1 and np.abs(change).max() < radians(0.05):
             break
     value = solution[: sensors * count].reshape(sensors, count)
-    off = 0.0
+    off_sds = wrap_rad(target - matrix @ solution[order]) / sigma
+    lost = TUKEY**2 / 6 * (1.0 - np.maximum(1.0 - (off_sds / TUKEY) ** 2, 0.0) ** 3)
+    cost = float(np.where(robust, lost, off_sds**2 / 2).sum())
+    off = astray_rad = 0.0
     if len(turns) >= FIRST_TURNS:
         said = (value[0] - value[1])[[before, before + 1]].mean(axis=0) + solution[between]
-        off = float(np.median(np.abs(wrap_rad(heading - said)) / np.hypot(turn_sd_rad, params.turn_kind_rad)))
+        left_rad = np.abs(wrap_rad(heading - said))
+        astray_rad = float(np.median(left_rad))
+        off = float(np.median(left_rad / np.hypot(turn_sd_rad, params.turn_kind_rad)))
     place = np.argsort(order)
     # A block with a single moment showed no drift of its own: what is usual holds there.
     shown_in = np.full(count, -1)
@@ -292,7 +329,7 @@ def _solve(moments: QuietMoments, block: IntArray, links: Links, params: Heading
     columns = np.where(shown_in >= 0, sensors * count + sensor * stretches + shown_in, usual + sensor)
     untold_rad_s = np.where(shown_in >= 0, 0.0, surprise * own_rad_s[:, None])
     drift = _drifts(normal, place, columns, solution, untold_rad_s)
-    return _Found(value, *_spreads(normal, place, count, sensors), drift, off / MEDIAN_SD)
+    return _Found(value, *_spreads(normal, place, count, sensors), drift, off / MEDIAN_SD, astray_rad, cost)
 
 
 def _drifts(
@@ -347,31 +384,3 @@ def _turn_sd(moments: QuietMoments, params: HeadingParams) -> FloatArray:
     turns = (moments.earth_from_sensor[0][1:] * moments.earth_from_sensor[0][:-1].inv()).as_quat()
     turned = np.abs(wrap_rad(2 * np.arctan2(turns[:, 2], turns[:, 3])))
     return np.clip(np.hypot(turned, params.relaxed_rad), params.relaxed_rad, params.turn_rad)
-
-
-def _first_relaxed(followed: IntArray, links: Links, sensor: int) -> float:
-    """How differently the arm hangs by itself, as the median of the links within one stretch says."""
-    here = (followed[links.earlier] == followed[links.later]) & (links.relaxed[:, sensor] != 0)
-    said = wrap_rad(links.turn_rad[here, sensor] * links.relaxed[here, sensor])
-    return float(np.median(said)) if len(said) else 0.0
-
-
-def _first_guess(followed: IntArray, links: Links, sensor: int, relaxed_rad: float) -> FloatArray:
-    """Corrections (K,): as the median of the surest links to earlier stretches says.
-
-    A new stretch begins where the person may have turned or the sensor was not seen. Turns may add up to whole
-    circles, which least squares alone cannot see.
-    """
-    sd = links.sd_rad[:, sensor]
-    away = np.isfinite(sd) & (followed[links.earlier] != followed[links.later])
-    guess = np.zeros(len(followed))
-    for now in np.unique(followed)[1:]:
-        here = followed == now
-        guess[here] = last = guess[np.flatnonzero(here)[0] - 1]
-        mine = away & here[links.later]
-        if mine.any():
-            mine &= sd == sd[mine].min()
-            turn = links.turn_rad[mine, sensor] - relaxed_rad * links.relaxed[mine, sensor]
-            said = guess[links.earlier[mine]] + turn - last
-            guess[here] += float(np.median(wrap_rad(said)))
-    return guess

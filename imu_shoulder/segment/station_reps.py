@@ -21,8 +21,10 @@ from imu_shoulder.segment.model import UNSEEN_S, Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
 
 # Turning faster than this, all angles together, is moving on to the next station; in a set of slow strokes, this share
-# of their fastest, but no less than an unsteady arm wanders at.
+# of their fastest, but no less than an unsteady arm wanders at: so many times as fast as in the quietest tenth of the
+# rests in the start posture.
 MOVE_DEG_S, MOVE_SHARE, LEAST_MOVE_DEG_S = 15.0, 0.2, 4.0
+WANDERS, QUIETEST = 1.7, 0.1
 # A stay shorter than this is passing through.
 MIN_STAY_S = 0.4
 # The start posture must be left by this much before a rep begins, and a station's before it was left.
@@ -71,7 +73,8 @@ def find_station_reps(
     cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
     if cutoff_hz < SMOOTH_HZ:
         speed = _common_speed({name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz)
-    move_deg_s = float(np.clip(MOVE_SHARE * _usual_peak(speed, departures), LEAST_MOVE_DEG_S, MOVE_DEG_S))
+    least = max(MOVE_SHARE * _usual_peak(speed, departures), WANDERS * _at_rest(speed, departures))
+    move_deg_s = float(np.clip(least, LEAST_MOVE_DEG_S, MOVE_DEG_S))
     attempts = [_attempt(speed, first, last, move_deg_s) for first, last in departures]
     attempts = [attempt for attempt in attempts if attempt.moves]
     beyond = run_out([move for attempt in attempts for move in attempt.moves])
@@ -107,22 +110,35 @@ def posture_names(drill: Drill) -> set[str]:
 
 
 def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArray:
-    """Speed (N,) in deg/s of the posture. The plane counts by how far the arm is from hanging, the rotation from
-    the level on by how far it is from straight overhead, where neither is defined."""
+    """Speed (N,) in deg/s of the posture."""
     total = np.zeros(len(next(iter(smooth.values()))))
     for name, values in smooth.items():
-        weight: FloatArray | float = 1.0
-        if "elevation" in smooth and name == "plane":
-            weight = np.sin(np.radians(smooth["elevation"]))
-        elif "elevation" in smooth and name == "rotation":
-            weight = np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
-        total += (weight * velocity_deg_s(values, rate_hz)) ** 2
+        total += (_weight(name, smooth) * velocity_deg_s(values, rate_hz)) ** 2
     return np.sqrt(total)
+
+
+def _weight(name: str, smooth: Mapping[str, FloatArray]) -> FloatArray | float:
+    """By how much an angle's change moves the arm (N,). The plane counts by how far the arm is from hanging, the
+    rotation from the level on by how far it is from straight overhead, where neither is defined."""
+    if "elevation" in smooth and name == "plane":
+        return np.sin(np.radians(smooth["elevation"]))
+    if "elevation" in smooth and name == "rotation":
+        return np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
+    return 1.0
 
 
 def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
     """The fastest moment of a departure, in the middle of all; infinite without any."""
     return float(np.median([speed[a : b + 1].max() for a, b in spans])) if spans else float("inf")
+
+
+def _at_rest(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
+    """How fast the arm wanders in the start posture; 0 where that is nowhere seen."""
+    away = np.zeros(len(speed), dtype=bool)
+    for first, last in spans:
+        away[first : last + 1] = True
+    rests = speed[~away & np.isfinite(speed)]
+    return float(np.quantile(rests, QUIETEST)) if len(rests) else 0.0
 
 
 def _departures(
@@ -344,20 +360,34 @@ def _joined(
     visits: Sequence[tuple[str, tuple[float, float]]], smooth: Mapping[str, FloatArray]
 ) -> list[tuple[str, tuple[float, float]]]:
     """The visits, with two in a row at one station as one where the arm only wandered between them: an unsteady arm is
-    as quick as one that moves on, and goes nowhere."""
+    as quick as one that moves on, and goes nowhere. Where it went from the one to the other and did not come back, the
+    shorter one was a slow part of the way."""
     out: list[tuple[str, tuple[float, float]]] = []
     for name, span in visits:
-        if out and out[-1][0] == name and _wandered(smooth, out[-1][1], span):
-            out[-1] = (name, (out[-1][1][0], span[1]))
+        if not out or out[-1][0] != name:
+            out.append((name, span))
+            continue
+        before = out[-1][1]
+        between_deg, then_deg = _left_deg(smooth, before, span)
+        if between_deg <= LEAVE_DEG:
+            out[-1] = (name, (before[0], span[1]))
+        elif between_deg - then_deg <= LEAVE_DEG / 2:
+            out[-1] = (name, max(before, span, key=lambda stay: stay[1] - stay[0]))
         else:
             out.append((name, span))
     return out
 
 
-def _wandered(smooth: Mapping[str, FloatArray], first: tuple[float, float], then: tuple[float, float]) -> bool:
-    """Whether no angle left the posture of the first stay by LEAVE_DEG until the next one."""
-    held, rows = _posture(smooth, first), slice(int(first[1]), int(then[0]) + 1)
-    return all(float(np.abs(values[rows] - held[name]).max()) <= LEAVE_DEG for name, values in smooth.items())
+def _left_deg(
+    smooth: Mapping[str, FloatArray], first: tuple[float, float], then: tuple[float, float]
+) -> tuple[float, float]:
+    """How far, in any angle, the arm went from the posture of the first stay at most until the next, and is then."""
+    held, after = _posture(smooth, first), _posture(smooth, then)
+    near = {name: values[int(first[1]) : int(then[0]) + 1] for name, values in smooth.items()}
+    apart = {name: np.abs(_weight(name, near) * (values - held[name])) for name, values in near.items()}
+    last = {name: np.array([value]) for name, value in after.items()}
+    then_deg = max(float(np.abs(_weight(name, last) * (value - held[name]))[0]) for name, value in last.items())
+    return max(float(own.max()) for own in apart.values()), then_deg
 
 
 def _rep(
