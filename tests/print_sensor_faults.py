@@ -171,7 +171,7 @@ def try_out(fault: SensorFault, recording: Recording, placement: str, sound: Ans
     told = got.telling(sound) | {found for found in got.noting(sound) if found[1] in OF_THE_DATA}
     tally["found"] = any(p in theirs and code in fault.codes for p, code in told)
     tally["accused"] = any(p not in theirs for p, code in new)
-    bare = {p: s for p, s in recording.streams.items() if p != placement}
+    bare = {p: s for p, s in recording.streams.items() if p not in fault.who(placement)}
     without = answer(Recording(recording.name, "", "", bare, recording.events))
     baselines = [a.analysis for a in (sound, without) if a.analysis is not None]
     tally["blamed"] = blamed(got.analysis, baselines) > 0

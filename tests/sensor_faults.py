@@ -35,10 +35,13 @@ class SensorFault:
     of_both: bool = False
     exchanged: bool = False
 
+    def who(self, placement: str) -> tuple[str, ...]:
+        """The sensors that have it, if this one has."""
+        return (placement, beside(placement)) if self.exchanged else (placement,)
+
     def __call__(self, recording: Recording, placement: str) -> Recording:
         """The recording with the fault in one sensor."""
-        who = (placement, beside(placement)) if self.exchanged else (placement,)
-        bad = {own: self.harm(recording.streams[own], recording) for own in who}
+        bad = {own: self.harm(recording.streams[own], recording) for own in self.who(placement)}
         return replace(recording, streams={**recording.streams, **bad})
 
     def changes(self, recording: Recording, placement: str) -> bool:
