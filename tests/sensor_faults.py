@@ -88,7 +88,7 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
         _fault("accelerometer dies in the set", held(slice(0, 3), 0.4), "stuck_channel", "rows"),
         _fault("one axis of the gyroscope dies in the set", held(slice(4, 5), 0.4), "stuck_channel", "rows"),
         _fault("gyroscope clips at 60 deg/s", changed(harms.clipped), "clipping", "rows"),
-        _fault("accelerometer's x off by 0.5 m/s^2", harms.further_off(0.5), ZERO, "put right, sensor"),
+        _fault("accelerometer's x 0.5 m/s^2 further off", harms.further_off(0.5), ZERO, "put right, sensor"),
         _fault("accelerometer's x off by 1.5 m/s^2", harms.plus(np.array([1.5, 0.0, 0.0])), ZERO, "put right, sensor"),
         _fault("accelerometer's x off by 2 m/s^2", harms.plus(np.array([2.0, 0.0, 0.0])), ZERO, "put right, sensor"),
         _fault("accelerometer's z off by 3 m/s^2", harms.plus(np.array([0.0, 0.0, 3.0])), ZERO, "put right, sensor"),
@@ -113,6 +113,12 @@ SENSOR_FAULTS: Mapping[str, SensorFault] = {
             changed(harms.zero_of_gyroscope(np.array([0.0, 0.0, 20.0]))),
             "gyr_offset",
             "put right",
+        ),
+        _fault(
+            "gyroscope's zero moves by 4 deg/s in the set",
+            within_set(harms.zero_of_gyroscope(np.array([0.0, 4.0, 0.0])), 0.4),
+            f"gyr_offset accelerometer_off instruments_disagree {GYROSCOPE_OFF}",
+            "sensor",
         ),
         _fault(
             "accelerometer negated from within the set",

@@ -32,7 +32,7 @@ from imu_shoulder.sources import RecordingSource
 
 WRIST, UPPER = "right_wrist", "right_upper_arm"
 # The sensor's own zero, told or not, may hide it: see the zeros below, and the shares in docs/validation.md.
-SMALL = {"accelerometer's x off by 0.5 m/s^2"}
+SMALL = {"accelerometer's x 0.5 m/s^2 further off"}
 # What this session's movement does not show of a wrist that hardly turns about that axis, and what is a note.
 SMALL |= {"gyroscope's y inverted from within the set", "accelerometer's x 1.2 times"}
 NOTED = {"two rows with one time stamp each"}
