@@ -15,7 +15,7 @@ from imu_shoulder.calibrate.store import StoredCalibration
 from imu_shoulder.drills import Drill
 from imu_shoulder.model import Recording
 from imu_shoulder.pipeline import analyse
-from imu_shoulder.range import shipped_tests
+from imu_shoulder.range import SHIPPED
 from imu_shoulder.range.results import range_ids, range_results
 from imu_shoulder.range.words import with_words
 from imu_shoulder.report.headlines import first_lines
@@ -53,7 +53,7 @@ def analyse_session(
         from imu_shoulder.propose import proposed  # takes its time to be imported
 
         recording = proposed(recording, plan, drills, params, aligned)
-    apart = shipped_tests().keys() - drills.keys()
+    apart = set(SHIPPED) - drills.keys()
     planned = asked = None
     if plan is not None:
         planned = plan, match_sets(plan, recording.events, apart)
@@ -79,7 +79,7 @@ def session_summary(
         from imu_shoulder.plan.held import hold_against
 
         summary["plan"] = hold_against(*plan, summary["sets"])
-    has_range = bool(range_ids(analysis.recording.events, shipped_tests()))
+    has_range = bool(range_ids(analysis.recording.events, SHIPPED))
     summary["range"] = with_words(range_results(analysis)) if has_range else None
     drills = {found.arm_set.drill.id: found.arm_set.drill for found in analysis.sets if found.arm_set.drill is not None}
     first = plan is not None and bool(plan[0].limits_first)

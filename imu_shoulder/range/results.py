@@ -31,8 +31,8 @@ WHY_MISSED = {
 }
 
 
-def range_ids(events: Sequence[Event], tests: Mapping[str, RangeTest]) -> Collection[str]:
-    """The range tests that the set events name."""
+def range_ids(events: Sequence[Event], tests: Collection[str]) -> Collection[str]:
+    """The range tests, out of those of these ids, that the set events name."""
     return {e.drill for e in events if e.trial_type == "set" and e.drill is not None and e.drill in tests}
 
 
