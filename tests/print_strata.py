@@ -32,7 +32,7 @@ WRONG_DEG = 15.0
 # Where a plane and a forearm's direction mean something.
 PLANE_FROM_DEG, PLANE_TO_DEG, BENT_DEG = 45.0, 135.0, 45.0
 # The causal form takes its time: of every so many rounds of all strata and simulators, one.
-CAUSAL_EVERY = 4
+CAUSAL_EVERY = 20
 # What is as right an answer: at a station that was not reached, or hardly stayed at, its posture was not held.
 ANSWERS = dict.fromkeys(PASSED_OVER, PASSED_OVER) | {
     "hold_short": ("hold_short", "station_off"),

@@ -58,7 +58,7 @@ SECTIONS = (
         "limit by the true angles.",
         "coverage 0.90 to 0.99; counted exactly in 99 % of the sets; at most 1 % of clean reps blamed; nothing off "
         "that is not said to be.",
-        "tests/print_wide.py --persons 8 --first 800",
+        "tests/print_wide.py --persons 8 --first 900",
         "tests/print_wide.py --persons 3",
         (
             Goal("coverage", at_least=0.90, at_most=0.99),
@@ -111,7 +111,7 @@ SECTIONS = (
         "recordings beyond those are of every kind of `tests/sound_sessions.py` in turn. Tuning used seeds from "
         "9000 on.",
         "found in 98 % of all, no healthy sensor accused, nobody blamed, no rep lost, no alarm on a sound recording.",
-        "tests/print_sensor_faults.py --first 400 --seeds 7 --sound 190",
+        "tests/print_sensor_faults.py --first 500 --seeds 7 --sound 190",
         "tests/print_sensor_faults.py --seeds 1",
         (
             Goal("accused", at_most=0.0),
