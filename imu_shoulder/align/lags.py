@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.fft import next_fast_len
 
 from imu_shoulder.model import FloatArray, IntArray
 
@@ -203,7 +202,7 @@ def lags_of(first: FloatArray, second: FloatArray) -> Lags:
     one = first[begin[:, None] + np.arange(rows)]
     one = one - one.mean(axis=1)[:, None]
     other = second[begin[:, None] + np.arange(rows + 2 * reach)]
-    size = next_fast_len(rows + 2 * reach, real=True)
+    size = 1 << (rows + 2 * reach - 1).bit_length()
     shared = np.fft.irfft(np.conj(np.fft.rfft(one, size)) * np.fft.rfft(other, size), size)[:, : 2 * reach + 1]
     sums, squares = (np.concatenate([[0.0], np.cumsum(values)]) for values in (second, second**2))
     places = begin[:, None] + np.arange(2 * reach + 1)

@@ -16,9 +16,10 @@ import numpy as np
 from imu_shoulder.arrays import bridged, runs
 from imu_shoulder.drills import AngleRange, Drill, Station
 from imu_shoulder.model import FloatArray
-from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz, velocity_deg_s
+from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz
 from imu_shoulder.segment.model import UNSEEN_S, Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
+from imu_shoulder.segment.posture_speed import posture_speed_deg_s, weight
 
 # Turning faster than this, all angles together, is moving on to the next station; in a set of slow strokes, this share
 # of their fastest, but no less than an unsteady arm wanders at: so many times as fast as in the quietest tenth of the
@@ -67,12 +68,14 @@ def find_station_reps(
     the body faces; how far an angle goes is known without."""
     whole = {name: bridged(angles[name]) for name in posture_names(drill)}
     smooth = {name: smoothed(values, rate_hz) for name, values in whole.items()}
-    speed = _common_speed(smooth, rate_hz)
+    speed = posture_speed_deg_s(smooth, rate_hz)
     drill = drill if faces else drill.facing_anywhere()
     departures = _departures(smooth, speed, drill.start, marks)
     cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
     if cutoff_hz < SMOOTH_HZ:
-        speed = _common_speed({name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz)
+        speed = posture_speed_deg_s(
+            {name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz
+        )
     least = max(MOVE_SHARE * _usual_peak(speed, departures), WANDERS * _at_rest(speed, departures))
     move_deg_s = float(np.clip(least, LEAST_MOVE_DEG_S, MOVE_DEG_S))
     attempts = [_attempt(speed, first, last, move_deg_s) for first, last in departures]
@@ -107,24 +110,6 @@ def posture_names(drill: Drill) -> set[str]:
     """The angles that tell where in the drill the arm is."""
     asked = {r.angle for station in drill.stations for r in station.ranges} | {r.angle for r in drill.start}
     return asked | {drill.leading_angle}
-
-
-def _common_speed(smooth: Mapping[str, FloatArray], rate_hz: float) -> FloatArray:
-    """Speed (N,) in deg/s of the posture."""
-    total = np.zeros(len(next(iter(smooth.values()))))
-    for name, values in smooth.items():
-        total += (_weight(name, smooth) * velocity_deg_s(values, rate_hz)) ** 2
-    return np.sqrt(total)
-
-
-def _weight(name: str, smooth: Mapping[str, FloatArray]) -> FloatArray | float:
-    """By how much an angle's change moves the arm (N,). The plane counts by how far the arm is from hanging, the
-    rotation from the level on by how far it is from straight overhead, where neither is defined."""
-    if "elevation" in smooth and name == "plane":
-        return np.sin(np.radians(smooth["elevation"]))
-    if "elevation" in smooth and name == "rotation":
-        return np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
-    return 1.0
 
 
 def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
@@ -384,9 +369,9 @@ def _left_deg(
     """How far, in any angle, the arm went from the posture of the first stay at most until the next, and is then."""
     held, after = _posture(smooth, first), _posture(smooth, then)
     near = {name: values[int(first[1]) : int(then[0]) + 1] for name, values in smooth.items()}
-    apart = {name: np.abs(_weight(name, near) * (values - held[name])) for name, values in near.items()}
+    apart = {name: np.abs(weight(name, near) * (values - held[name])) for name, values in near.items()}
     last = {name: np.array([value]) for name, value in after.items()}
-    then_deg = max(float(np.abs(_weight(name, last) * (value - held[name]))[0]) for name, value in last.items())
+    then_deg = max(float(np.abs(weight(name, last) * (value - held[name]))[0]) for name, value in last.items())
     return max(float(own.max()) for own in apart.values()), then_deg
 
 
