@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -26,3 +26,8 @@ def weight(name: str, smooth: Mapping[str, FloatArray]) -> FloatArray | float:
     if "elevation" in smooth and name == "rotation":
         return np.minimum(1.0 + np.cos(np.radians(smooth["elevation"])), 1.0)
     return 1.0
+
+
+def usual_peak_deg_s(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
+    """The fastest moment of a departure, in the middle of all; infinite without any."""
+    return float(np.median([speed[a : b + 1].max() for a, b in spans])) if spans else float("inf")

@@ -19,7 +19,7 @@ from imu_shoulder.model import FloatArray
 from imu_shoulder.segment.curve import SMOOTH_HZ, smoothed, stroke_cutoff_hz
 from imu_shoulder.segment.model import UNSEEN_S, Rep, StationVisit
 from imu_shoulder.segment.phases import Edge, find_edge, run_out
-from imu_shoulder.segment.posture_speed import posture_speed_deg_s, weight
+from imu_shoulder.segment.posture_speed import posture_speed_deg_s, usual_peak_deg_s, weight
 
 # Turning faster than this, all angles together, is moving on to the next station; in a set of slow strokes, this share
 # of their fastest, but no less than an unsteady arm wanders at: so many times as fast as in the quietest tenth of the
@@ -71,12 +71,12 @@ def find_station_reps(
     speed = posture_speed_deg_s(smooth, rate_hz)
     drill = drill if faces else drill.facing_anywhere()
     departures = _departures(smooth, speed, drill.start, marks)
-    cutoff_hz = stroke_cutoff_hz(_usual_peak(speed, departures))
+    cutoff_hz = stroke_cutoff_hz(usual_peak_deg_s(speed, departures))
     if cutoff_hz < SMOOTH_HZ:
         speed = posture_speed_deg_s(
             {name: smoothed(values, rate_hz, cutoff_hz) for name, values in whole.items()}, rate_hz
         )
-    least = max(MOVE_SHARE * _usual_peak(speed, departures), WANDERS * _at_rest(speed, departures))
+    least = max(MOVE_SHARE * usual_peak_deg_s(speed, departures), WANDERS * _at_rest(speed, departures))
     move_deg_s = float(np.clip(least, LEAST_MOVE_DEG_S, MOVE_DEG_S))
     attempts = [_attempt(speed, first, last, move_deg_s) for first, last in departures]
     attempts = [attempt for attempt in attempts if attempt.moves]
@@ -110,11 +110,6 @@ def posture_names(drill: Drill) -> set[str]:
     """The angles that tell where in the drill the arm is."""
     asked = {r.angle for station in drill.stations for r in station.ranges} | {r.angle for r in drill.start}
     return asked | {drill.leading_angle}
-
-
-def _usual_peak(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
-    """The fastest moment of a departure, in the middle of all; infinite without any."""
-    return float(np.median([speed[a : b + 1].max() for a, b in spans])) if spans else float("inf")
 
 
 def _at_rest(speed: FloatArray, spans: Sequence[tuple[int, int]]) -> float:
