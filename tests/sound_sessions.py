@@ -18,17 +18,16 @@ from imu_shoulder.drills import shipped_ids
 from imu_shoulder.model import Recording, SensorStream
 from imu_shoulder.simulate import Athlete, SensorModel, simulate
 from imu_shoulder.simulate.scenarios import daily, drill_scenario
+from imu_shoulder.simulate.script import Scenario
 from imu_shoulder.sources.folder import read_recording
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"
-# From here on an accelerometer's zero is no longer that of a sound sensor; nobody draws more often than this.
-FAULTY_M_S2, DRAWS = 0.45, 200
+# From here on an accelerometer's zero is a fault of the table, not a sound sensor's; nobody draws more often than this.
+FAULTY_M_S2, DRAWS = 0.5, 200
 # What goes wrong in it, and is told of it, is written beside it.
 DAMAGED = "damaged_warm_up"
 ARM = ("right_wrist", "right_upper_arm")
 BOTH = (*ARM, "left_wrist", "left_upper_arm")
-# A zero that is hardly ever drawn as far off as a fault.
-GOOD = SensorModel(acc_bias_mg=15.0)
 WALK, SIT, LIE, DRINK = (Interlude(kind, 15.0) for kind in ("walk", "sit", "lie", "drink"))
 
 
@@ -41,27 +40,26 @@ def _one(placements: tuple[str, ...], rate_hz: float = 100.0, **knobs: float) ->
 
     def make(seed: int) -> Recording:
         worn = tuple(p for p in placements if p in (*BOTH, "sternum"))
-        asked = {"placements": worn, "rate_hz": rate_hz, "sensor": GOOD, "reps": 5, **knobs}
-        scenario = drill_scenario(_drill(seed), "right", **asked)
-        return simulate(scenario, seed).recording
+        scenario = drill_scenario(_drill(seed), "right", placements=worn, rate_hz=rate_hz, reps=5, **knobs)
+        return _simulated(scenario, seed)
 
     return make
 
 
 def _cheap(seed: int) -> Recording:
-    sensor = SensorModel(1.0, 0.005, 0.015, 0.015, 15.0, 300.0, 0.01, 0.8, 4.0, 1000.0, 14, 60.0)
+    sensor = SensorModel(1.0, 0.005, 0.015, 0.015, 20.0, 300.0, 0.01, 0.8, 4.0, 1000.0, 14, 60.0)
     worn = (*BOTH, "sternum")
-    return simulate(drill_scenario(_drill(seed), "right", placements=worn, reps=5, sensor=sensor), seed).recording
+    return _simulated(drill_scenario(_drill(seed), "right", placements=worn, reps=5, sensor=sensor), seed)
 
 
 def _still(seed: int) -> Recording:
     """A person who hardly sways."""
     athlete = Athlete(sway_deg=0.1, tremor_deg=0.01)
-    return simulate(drill_scenario(_drill(seed), "right", athlete=athlete, sensor=GOOD, reps=4), seed).recording
+    return _simulated(drill_scenario(_drill(seed), "right", athlete=athlete, reps=4), seed)
 
 
 def _day(seed: int) -> Recording:
-    return simulate(replace(daily(3.0, seed), sensor=GOOD), seed).recording
+    return _simulated(daily(3.0, seed), seed)
 
 
 def _two(
@@ -89,6 +87,18 @@ def _wrist_only(seed: int) -> Recording:
 
 def _housework(seed: int) -> Recording:
     return _performed(lambda number: session(person(seed, "table"), scenario="daily", number=number), seed)
+
+
+def _simulated(scenario: Scenario, seed: int) -> Recording:
+    """The first one of a scenario's draws whose sensors are sound. The same draw with no zero off shows what it is."""
+    bare = replace(scenario, sensor=replace(scenario.sensor, acc_bias_mg=0.0))
+    for draw in range(DRAWS):
+        own = seed + 100_000 * draw
+        recording, without = simulate(scenario, own).recording, simulate(bare, own).recording.streams
+        zeros = [np.linalg.norm((s.acc_m_s2 - without[p].acc_m_s2).mean(axis=0)) for p, s in recording.streams.items()]
+        if max(zeros) < FAULTY_M_S2:
+            return recording
+    raise ValueError(f"none of {DRAWS} draws of session {seed} has sound sensors")
 
 
 def _performed(planned: Callable[[int], Session], seed: int) -> Recording:

@@ -19,6 +19,9 @@ from imu_shoulder.units import STANDARD_GRAVITY_M_S2
 
 # Means beside a step, the nearer and the further: the first rows of each, and how many. More steps than this are noise.
 _NEAR_S, _MOST_STEPS = 0.12, 100
+# A step into another frame is one: it is so many times those of this many rows before and after it. A quick stroke has
+# its steps in a row.
+_ALONE, _BESIDE = 2.0, 2
 # A half of so many turns is looked at by itself.
 _LEAST_HALF = 20
 
@@ -65,6 +68,8 @@ def stepped(
     steps = np.abs(np.diff(acc, axis=0)).max(axis=1)
     at = np.flatnonzero(steps > params.step_m_s2) + 1
     at = at[(at >= 2 * width) & (at <= len(acc) - 2 * width)]
+    beside = np.concatenate([np.arange(-_BESIDE, 0), np.arange(1, _BESIDE + 1)])
+    at = at[steps[at - 1] > _ALONE * steps[at[:, None] - 1 + beside].max(axis=1)]
     if not 0 < len(at) <= _MOST_STEPS:
         return None
     at = at[time_s[at + 2 * width - 1] - time_s[at - 2 * width] < 1.2 * 4 * width / rate_hz]

@@ -236,7 +236,7 @@ class Off:
 # From how much on an instrument is off, and by how many of its standard deviations that has to be sure. Sound parts,
 # with 25 mg of zero offset per axis (from memory), stay below the first. The second is told of them, too: orient takes
 # off what it can.
-_OFFSET_OFF_M_S2, _OFFSET_TOLD_M_S2, _SCALE_OFF, _SCALE_FAR_OFF = 1.3, 0.35, 0.06, 0.3
+_OFFSET_OFF_M_S2, _OFFSET_TOLD_M_S2, _SCALE_OFF, _SCALE_FAR_OFF = 1.3, 0.35, 0.075, 0.3
 _SURE_SD, _TOLD_SD = 3.5, 2.0
 # Where no turn tells: by how much the size of gravity differs between postures, or from gravity in one.
 _POSTURES_APART_M_S2, _SIZE_OFF_M_S2 = 2.2, 1.5
