@@ -37,6 +37,9 @@ from imu_shoulder.pipeline import analyse
 from imu_shoulder.sources.any_kind import read_any
 from imu_shoulder.sources.folder import read_recording
 
+# What takes long to make is made once, in one process.
+pytestmark = pytest.mark.xdist_group("cohort")
+
 ROOT = Path(__file__).parents[1]
 TESTS = str(Path(__file__).parent)
 # Names that a folder's name or a reader of hive style might trip over.

@@ -16,6 +16,9 @@ from imu_shoulder.history.standing import standings
 from imu_shoulder.history.store import open_store
 from imu_shoulder.plan import parse_plan
 
+# What takes long to make is made once, in one process.
+pytestmark = pytest.mark.xdist_group("season")
+
 TODAY = date(2026, 6, 1)
 
 

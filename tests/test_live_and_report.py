@@ -30,6 +30,8 @@ from imu_shoulder.sources.folder import read_recording
 ROOT = Path(__file__).parents[1]
 # Range tests are no drills: nothing of them is played.
 FOLDERS = [path.name for path in sorted((ROOT / "recordings").iterdir()) if (path / "true_reps.csv").exists()]
+# Playing one takes long: what is held against it goes to one process.
+ONE_EACH = [pytest.param(name, marks=pytest.mark.xdist_group(f"played {name}")) for name in FOLDERS]
 LOOKS_EVERY_S = 0.2
 CAUSAL = replace(Params(), afterwards=False)
 
@@ -65,7 +67,7 @@ class Played:
     summary: dict
 
 
-@pytest.fixture(scope="module", params=FOLDERS)
+@pytest.fixture(scope="module", params=ONE_EACH)
 def played(request) -> Played:
     recording, _ = without_range_tests(read_recording(ROOT / "recordings" / request.param))
     plan, source, said, heard = plan_for_recording(recording, {}), RecordingSource(recording, TICK_S), Said(), Heard()

@@ -15,6 +15,9 @@ from imu_shoulder.cli import cli
 from imu_shoulder.model import SensorStream
 from imu_shoulder.sources.column_map import read_mapped
 
+# What takes long to make is made once, in one process.
+pytestmark = pytest.mark.xdist_group("drafts of maps")
+
 # Stamps may be cut to hundredths, and packets be stamped as they arrive.
 STAMPED_WITHIN_S = 0.012
 

@@ -6,11 +6,9 @@ import base64
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
-from functools import cache
 from importlib import resources
 from typing import Any
 
-import jinja2
 import pandas as pd
 from markupsafe import Markup
 
@@ -19,12 +17,12 @@ from imu_shoulder.errors import OutputError
 from imu_shoulder.one_run import RUN
 from imu_shoulder.parameters import told
 from imu_shoulder.report import figure, headlines, sections, words
+from imu_shoulder.report.templates import TEMPLATES, environment
 
 SCHEMA = 1
 # The cautions that stand above the sets; those of how soon to get help follow them.
 BEFORE_HELP = len(CAUTIONS) - len(HELP)
 DECIDES = "The practitioner decides."  # the end of every line of advice; the report says it once above them all
-TEMPLATES = jinja2.PackageLoader("imu_shoulder.report", "assets")
 REFERENCES = {
     "gravity": "Elevation is an angle about gravity, not about the trunk: leaning counts as elevation, and of someone "
     "who lies or bends over it is not given.",
@@ -94,22 +92,6 @@ def build_report(summary: Mapping[str, Any], reps: pd.DataFrame, angles: pd.Data
         versions=words.flat(summary.get("versions") or {}),
         files=words.flat(summary["recording"].get("sha256") or {}),
     )
-
-
-@cache
-def environment(loader: jinja2.BaseLoader) -> jinja2.Environment:
-    """How templates of pages are filled: everything escaped, nothing missing. Each is compiled once in a process."""
-    found = jinja2.Environment(
-        loader=loader,
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        optimized=False,  # of constants, which a template has few of: that takes longer than it saves on a page
-    )
-    found.policies["json.dumps_kwargs"] = {"separators": (",", ":"), "allow_nan": False}
-    return found
 
 
 def _plain(texts: Sequence[str]) -> list[str]:

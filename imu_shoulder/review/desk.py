@@ -14,7 +14,7 @@ import jinja2
 from imu_shoulder.assess.words import drill_title
 from imu_shoulder.history.adding import How
 from imu_shoulder.history.store import Store
-from imu_shoulder.report.html import TEMPLATES, environment
+from imu_shoulder.report.templates import TEMPLATES, environment
 from imu_shoulder.report.words import MISSING, counted, degrees, number
 from imu_shoulder.report.words import date as date_words
 from imu_shoulder.review import words
