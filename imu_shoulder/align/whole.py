@@ -19,7 +19,7 @@ from imu_shoulder.align.same import same_rows
 from imu_shoulder.align.spikes import SpikeParams, spike_rows, undo_wraps, without_spikes
 from imu_shoulder.align.unfit import note_unfit, unfit_stretches, zero_rows
 from imu_shoulder.align.upside import Upright, upside_down, upside_down_text
-from imu_shoulder.arrays import medians_of
+from imu_shoulder.arrays import median_of
 from imu_shoulder.errors import RecordingError
 from imu_shoulder.findings import finding_of
 from imu_shoulder.limits import require_memory
@@ -35,7 +35,7 @@ from imu_shoulder.model import (
     Track,
     limb_words,
 )
-from imu_shoulder.spill import parts, room, spilled
+from imu_shoulder.spill import PART_ROWS, parts, room, spilled
 
 # How far an event may reach beyond the data: hand-set marks are not to the sample.
 _EVENT_SLACK_S = 1.0
@@ -236,7 +236,7 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
         Turning(
             s.stream.placement,
             s.time_s,
-            spilled(_sizes(s.values[:, 3:] - medians_of(s.values[:, 3:].T))),
+            _turning_rad_s(s.values[:, 3:]),
             s.stream.declared_rate_hz,
             s.breaks_s,
         )
@@ -246,9 +246,14 @@ def _on_one_clock(sensors: Sequence[_Repaired], events: Sequence[Event]) -> list
     return [_on_clock(sensor, apart.get(sensor.stream.placement)) for sensor in sensors]
 
 
-def _sizes(vectors: FloatArray) -> FloatArray:
-    """(N,) how long the vectors (N, 3) are."""
-    return np.asarray(np.sqrt(np.einsum("nj,nj->n", vectors, vectors)))
+def _turning_rad_s(gyr: FloatArray) -> FloatArray:
+    """How fast (N,) a sensor turns, gyr (N, 3) without what it says most of the time."""
+    zero = np.array([median_of(column) for column in gyr.T])
+    out = room(len(gyr))
+    for rows in parts(len(gyr), PART_ROWS):
+        off = gyr[rows] - zero
+        out[rows] = np.sqrt(np.einsum("nj,nj->n", off, off))
+    return out
 
 
 def _on_clock(sensor: _Repaired, apart: Apart | None) -> _Repaired:
