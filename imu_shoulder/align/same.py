@@ -8,6 +8,7 @@ from itertools import combinations
 import numpy as np
 
 from imu_shoulder.model import FloatArray
+from imu_shoulder.spill import let_go
 
 # So many rows are compared, and this share of them is the same at least; two sensors never read one row alike.
 _ROWS, _SAME = 200, 0.2
@@ -25,6 +26,7 @@ def same_rows(sensors: Mapping[str, tuple[FloatArray, FloatArray]]) -> Mapping[s
         twins = after - (time_s[rows] - other_s[after - 1] < other_s[after] - time_s[rows])
         own = values[rows]
         same = (own == other_values[twins]).all(axis=1) & own.any(axis=1)
+        let_go()  # what lies around each of the rows came with it
         if np.count_nonzero(same) > _SAME * len(rows):
             out.setdefault(name, other)
             out.setdefault(other, name)
