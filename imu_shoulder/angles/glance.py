@@ -5,13 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from math import degrees, nan
 
-from imu_shoulder.angles.joint import AngleParams, arm_angles, tilt_rad, turns
+from imu_shoulder.angles.joint import TURNS, AngleParams, arm_angles, tilt_rad, turn_deg
 from imu_shoulder.angles.skin import SkinShare
 from imu_shoulder.calibrate.model import ArmCalibration, segment_axes
 from imu_shoulder.orient.attitude import Attitude
-
-# The angles that `turns` has.
-TURNS = ("elbow", "rotation", "forearm")
 
 
 def newest_deg(
@@ -33,7 +30,7 @@ def newest_deg(
         quat = attitudes[sensor.placement].quat_earth_from_sensor[-1:]
         return degrees(float(tilt_rad(segment_axes(sensor, quat, calibration.side))[0]))
     if name in TURNS:
-        values = turns(calibration, kept(), skin, params).get(f"{name}_deg")
+        values = turn_deg(name, calibration, kept(), skin, params)
     else:
         values = arm_angles(calibration, kept(), skin, params).angles.get(f"{name}_deg")
     return nan if values is None else float(values[-1])

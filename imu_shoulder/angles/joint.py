@@ -40,6 +40,8 @@ ANGLE_COLUMNS = (
 )
 # The ISB thoracohumeral triple of the upper-arm sensor, ill-defined near its singular ends.
 ISB_COLUMNS = ("isb_plane_deg", "isb_elevation_deg", "isb_axial_deg")
+# Those that can be had alone.
+TURNS = ("elbow", "rotation", "forearm")
 # Part of rotation_deg's standard deviation that is from skin and from the hand's turn.
 STRAIGHT_SD = "rotation_straight_sd_deg"
 # Behind the name of an angle's column: its standard deviation.
@@ -146,13 +148,13 @@ def arm_angles(
     return ArmAngles(calibration.side, reference, angles, from_forearm, skin, hidden=table)
 
 
-def turns(
-    calibration: ArmCalibration, attitudes: Mapping[str, Attitude], skin: SkinShare, params: AngleParams
-) -> dict[str, FloatArray]:
-    """Of what `arm_angles` gives, the elbow and the rotations alone, which is all that a glance at one needs."""
+def turn_deg(
+    name: str, calibration: ArmCalibration, attitudes: Mapping[str, Attitude], skin: SkinShare, params: AngleParams
+) -> FloatArray | None:
+    """Of what `arm_angles` gives, one of TURNS (M,) alone, None where it has none: a glance at it needs no more."""
     count = len(next(iter(attitudes.values())).valid)
     line = _line(calibration, skin, params)
-    return _columns(calibration, attitudes, slice(0, count), line, params, all_of_them=False)
+    return _columns(calibration, attitudes, slice(0, count), line, params, only=name).get(f"{name}_deg")
 
 
 def _heading_sd_deg(calibration: ArmCalibration, attitudes: Mapping[str, Attitude], count: int) -> FloatArray:
@@ -261,21 +263,21 @@ def _columns(
     line: StraightLine,
     params: AngleParams,
     *,
-    all_of_them: bool = True,
+    only: str = "",
 ) -> dict[str, FloatArray]:
     """Every column of the given rows (N,), in degrees but for directions and shares.
 
-    all_of_them: False for those of the elbow and the rotations alone.
+    only: which of TURNS is asked for. What it does not need may be missing then.
     """
     segments = _segments(calibration, _quats(attitudes, rows))
     trunk, humerus, forearm = (segments.get(name) for name in ("trunk", UPPER_ARM, WRIST))
     out: dict[str, FloatArray] = {}
-    if trunk is not None and all_of_them:
+    if trunk is not None and not only:
         out |= trunk_angles(trunk) | up_in_trunk(trunk)
     # The direction of a lean may not be known; the trunk's turn about the vertical is.
     facing = facing_axes(trunk).frame if trunk is not None and not calibration.trunk_joined else None
     faced = forearm if forearm is None or facing is None else forearm.seen_from(facing)
-    if forearm is not None and faced is not None and all_of_them:
+    if forearm is not None and faced is not None and not only:
         out["forearm_elevation_deg"] = np.degrees(tilt_rad(forearm))
         out |= _direction("forearm", faced)
         if calibration.wrist is not None and calibration.wrist.forward_known:
@@ -283,7 +285,7 @@ def _columns(
     if humerus is None or calibration.upper_arm is None:
         return out
     if trunk is not None and calibration.trunk_joined:
-        if all_of_them:
+        if not only:
             out["elevation_gravity_deg"] = np.degrees(tilt_rad(humerus))
         frame = trunk.frame
         humerus = humerus.seen_from(frame)
@@ -292,7 +294,7 @@ def _columns(
     if facing is not None:
         humerus = humerus.seen_from(facing)
         forearm = faced
-    if all_of_them:
+    if not only:
         out = {**out, **_of_upper_arm(calibration.upper_arm, humerus, params), **out}
     raised = raised_of(humerus.y[1])
     rotation, variance = line.of_sensor(twist_rad(unswung(humerus.y, humerus.x)), raised)
@@ -316,13 +318,16 @@ def _columns(
         from_forearm = np.where(seen, share, from_forearm)
         # Where the pointer has no share it changes nothing.
         rotation = np.arctan2(sine, cosine, out=np.where(seen, heard, rotation), where=share > 0)
-        if calibration.forward_known:
+        if calibration.forward_known and only in ("", "elbow"):
             carried = _carried(axis, z, sine, cosine, params.carrying_deg)
             # Where the trunk was not seen, nothing tells how the forearm is turned.
             elbow = np.where(np.isnan(carried), elbow, carried)
+        if calibration.forward_known and only in ("", "forearm"):
             out["forearm_deg"] = np.degrees(_forearm_turn_rad(x, z, sine, cosine))
         out["elbow_deg"] = np.degrees(elbow)
     out["rotation_deg"] = np.degrees(wrap_rad(rotation))
+    if only:
+        return out
     out[STRAIGHT_SD] = np.degrees(np.sqrt(variance))
     out["rotation_from_forearm"] = from_forearm
     return out
