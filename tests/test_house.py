@@ -326,6 +326,16 @@ def test_every_mistake_that_is_written_down_can_be_put_in():
     assert {name: count for name, count in places.items() if count != 1} == {}
 
 
+def test_a_group_of_tests_stays_in_one_process(tmp_path):
+    """Browsers and radios side by side would starve each other on two cores."""
+    lines = ["import pytest", '@pytest.mark.xdist_group("one")', '@pytest.mark.parametrize("n", range(8))']
+    lines += ["def test_it(n, worker_id):", "    open(worker_id, 'w').close()", ""]
+    (tmp_path / "test_it.py").write_text("\n".join(lines), encoding="utf-8")
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-n", "2", "--dist", "loadgroup"]
+    subprocess.run(command, cwd=tmp_path, check=True, capture_output=True)
+    assert len(list(tmp_path.glob("gw*"))) == 1
+
+
 def test_no_property_is_held_against_a_clock():
     assert settings().deadline is None
     assert HealthCheck.too_slow in settings().suppress_health_check
