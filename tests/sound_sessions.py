@@ -90,23 +90,33 @@ def _housework(seed: int) -> Recording:
 
 
 def _simulated(scenario: Scenario, seed: int) -> Recording:
-    """The first one of a scenario's draws whose sensors are sound. The same draw with no zero off shows what it is."""
+    """As `_sound`. The same draw with no zero off shows what each sensor's zero is."""
     bare = replace(scenario, sensor=replace(scenario.sensor, acc_bias_mg=0.0))
-    for draw in range(DRAWS):
-        own = seed + 100_000 * draw
-        recording, without = simulate(scenario, own).recording, simulate(bare, own).recording.streams
-        zeros = [np.linalg.norm((s.acc_m_s2 - without[p].acc_m_s2).mean(axis=0)) for p, s in recording.streams.items()]
-        if max(zeros) < FAULTY_M_S2:
-            return recording
-    raise ValueError(f"none of {DRAWS} draws of session {seed} has sound sensors")
+
+    def drawn(number: int) -> tuple[Recording, list[float]]:
+        recording, without = simulate(scenario, number).recording, simulate(bare, number).recording.streams
+        off = [(s.acc_m_s2 - without[p].acc_m_s2).mean(axis=0) for p, s in recording.streams.items()]
+        return recording, [float(np.linalg.norm(zero)) for zero in off]
+
+    return _sound(drawn, seed)
 
 
 def _performed(planned: Callable[[int], Session], seed: int) -> Recording:
-    """The first one of a session's numbers whose sensors are sound."""
+    """As `_sound`, and no sensor reaches the end of its range."""
+
+    def drawn(number: int) -> tuple[Recording, list[float]]:
+        recording, truth = perform(planned(number))
+        zeros = [float(np.linalg.norm(errors.acc_bias_m_s2)) for errors in truth.errors.values()]
+        return recording, [np.inf] if any(map(_clips, recording.streams.values())) else zeros
+
+    return _sound(drawn, seed)
+
+
+def _sound(drawn: Callable[[int], tuple[Recording, list[float]]], seed: int) -> Recording:
+    """The first one of a session's numbers whose sensors are sound. drawn: it, and how far off each zero is, m/s^2."""
     for draw in range(DRAWS):
-        recording, truth = perform(planned(seed + 100_000 * draw))
-        zeros = [np.linalg.norm(errors.acc_bias_m_s2) for errors in truth.errors.values()]
-        if max(zeros) < FAULTY_M_S2 and not any(_clips(stream) for stream in recording.streams.values()):
+        recording, zeros = drawn(seed + 100_000 * draw)
+        if max(zeros) < FAULTY_M_S2:
             return recording
     raise ValueError(f"none of {DRAWS} draws of session {seed} has sound sensors")
 

@@ -68,10 +68,10 @@ def stepped(
     steps = np.abs(np.diff(acc, axis=0)).max(axis=1)
     at = np.flatnonzero(steps > params.step_m_s2) + 1
     at = at[(at >= 2 * width) & (at <= len(acc) - 2 * width)]
-    beside = np.concatenate([np.arange(-_BESIDE, 0), np.arange(1, _BESIDE + 1)])
-    at = at[steps[at - 1] > _ALONE * steps[at[:, None] - 1 + beside].max(axis=1)]
     if not 0 < len(at) <= _MOST_STEPS:
         return None
+    beside = np.concatenate([np.arange(-_BESIDE, 0), np.arange(1, _BESIDE + 1)])
+    at = at[steps[at - 1] > _ALONE * steps[at[:, None] - 1 + beside].max(axis=1)]
     at = at[time_s[at + 2 * width - 1] - time_s[at - 2 * width] < 1.2 * 4 * width / rate_hz]
     if not len(at):
         return None
